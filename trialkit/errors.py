@@ -21,3 +21,7 @@ class ModelError(TrialkitError):
 
 class FileExistsRefusal(TrialkitError):
     """Writing would overwrite a file of the user's; nothing was written."""
+
+
+class ReportError(TrialkitError):
+    """A report could not be made; the message names the notebook's cell and the cause."""

@@ -1,0 +1,90 @@
+"""Numbers as people read them: own units first, digits that the uncertainty allows.
+
+The rounding rule is the Particle Data Group's (Review of Particle Physics, introduction,
+"Rounding"): look at the first three digits of the uncertainty; 100 to 354 keeps two of them,
+355 to 949 keeps one, 950 to 999 rounds up to 1000 and keeps two. The uncertainty is half the
+width of the interval that is printed beside the number.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from trialkit.units import kg_ha_to_bu_ac
+
+
+@dataclass(frozen=True, slots=True)
+class Scale:
+    """A unit to print in: a value of the SI table times `factor` is in `unit`."""
+
+    unit: str
+    factor: float
+
+
+_BU_AC = Scale("bu/ac", float(kg_ha_to_bu_ac(1.0)))
+_KG_HA = Scale("kg/ha", 1.0)
+
+
+def scales(unit: str, system: str) -> tuple[Scale, ...]:
+    """Units to print a quantity in, the trial's own first.
+
+    Parameters
+    ----------
+    unit : str
+        Unit of the quantity inside the program: "kg/ha" or "%".
+    system : str
+        Units the trial declares: "US" or "SI".
+    """
+    if unit == "kg/ha":
+        return (_BU_AC, _KG_HA) if system == "US" else (_KG_HA, _BU_AC)
+    return (Scale(unit, 1.0),)
+
+
+def decimals(uncertainty: float) -> int:
+    """Decimal places the uncertainty allows; negative means tens, hundreds, ..."""
+    if not math.isfinite(uncertainty) or uncertainty <= 0:
+        return 1
+    exponent = math.floor(math.log10(uncertainty))
+    lead = round(uncertainty / 10.0**exponent * 100)
+    if lead >= 1000:
+        exponent, lead = exponent + 1, 100
+    if lead >= 950:
+        exponent, lead = exponent + 1, 100
+    digits = 2 if lead < 355 else 1
+    return digits - 1 - exponent
+
+
+def number(value: float, places: int) -> str:
+    """The value rounded to `places` decimals, thousands parted, with a true minus sign."""
+    if not math.isfinite(value):
+        return "not known"
+    rounded = round(value, places)
+    if rounded == 0:
+        rounded = 0.0  # no "-0"
+    return f"{rounded:,.{max(places, 0)}f}".replace("-", "\N{MINUS SIGN}")
+
+
+@dataclass(frozen=True, slots=True)
+class Span:
+    """An estimate and its interval as text, all rounded alike."""
+
+    value: str
+    low: str
+    high: str
+    unit: str
+
+    @property
+    def interval(self) -> str:
+        """The interval in words, without the unit."""
+        return f"{self.low} to {self.high}"
+
+
+def span(value: float, low: float, high: float, scale: Scale) -> Span:
+    """Round an estimate and its interval (in SI) to what the interval allows, in `scale`.
+
+    Bounds that are not finite are printed as "not known"; the estimate then keeps one decimal.
+    """
+    value, low, high = (x * scale.factor for x in (value, low, high))
+    places = decimals((high - low) / 2)
+    return Span(number(value, places), number(low, places), number(high, places), scale.unit)

@@ -1,0 +1,72 @@
+"""Letters instead of names in whatever may leave the researcher's hands."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable
+from string import ascii_uppercase
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
+
+# Columns whose values say, or could say, whose ground it is.
+PRIVATE_COLUMNS = frozenset(
+    {"field", "grower", "latitude", "longitude", "strip", "pair", "main_strip", "note", "notes"}
+)
+WITHHELD = "(withheld)"
+
+
+def letter(index: int) -> str:
+    """A, B, ..., Z, AA, AB, ..."""
+    text = ""
+    index += 1
+    while index:
+        index, rest = divmod(index - 1, 26)
+        text = ascii_uppercase[rest] + text
+    return text
+
+
+class Letters:
+    """Stand-ins for the names of fields and growers of a trial.
+
+    When the trial says its growers agreed, every name stands as it is. Otherwise fields become
+    "Field A", "Field B", ... in the trial's order and growers "Grower A", ...; the names are also
+    struck out of running text, and cells of the columns that may hold them are withheld.
+    """
+
+    def __init__(self, trial: Trial) -> None:
+        self.agreed = bool(trial.config.growers_agreed)
+        strips = trial.strips["field"] if "field" in trial.strips else []
+        table = trial.fields["field"] if "field" in trial.fields else []
+        growers = trial.fields["grower"] if "grower" in trial.fields else []
+        self.fields = self._stand_ins("Field", [*table, *strips])
+        self._all = {**self._stand_ins("Grower", growers), **self.fields}
+
+    def _stand_ins(self, word: str, names: Iterable[object]) -> dict[str, str]:
+        distinct = dict.fromkeys(str(name) for name in names if name == name and name is not None)
+        if self.agreed:
+            return {name: name for name in distinct}
+        return {name: f"{word} {letter(i)}" for i, name in enumerate(distinct)}
+
+    def text(self, text: object) -> str:
+        """Running text with every known name replaced by its letter.
+
+        Names of one or two characters are left alone: they name nobody, and would be found
+        inside other words.
+        """
+        result = str(text)
+        if self.agreed:
+            return result
+        for name in sorted(self._all, key=len, reverse=True):
+            if len(name) > 2:
+                pattern = rf"(?<!\w){re.escape(name)}(?!\w)"
+                stand_in = self._all[name]
+                result = re.sub(pattern, lambda _, s=stand_in: s, result, flags=re.IGNORECASE)
+        return result
+
+    def cell(self, column: str, value: object) -> str:
+        """A refused cell as it may be shown."""
+        if not self.agreed and str(column).lower() in PRIVATE_COLUMNS:
+            return WITHHELD
+        return self.text(value)
