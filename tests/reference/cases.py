@@ -157,7 +157,9 @@ CASES: dict[str, Case] = {
     "sleepstudy_intercept": _case("sleepstudy", "Reaction", "Days", ["Subject"]),
     "dietox": _case("dietox", "Weight", "Cu + Time", ["Litter", "Pig"]),
     # Gaussian, random slopes
-    "sleepstudy": _case("sleepstudy", "Reaction", "Days", ["Subject"], slopes={"Subject": ["Days"]}),
+    "sleepstudy": _case(
+        "sleepstudy", "Reaction", "Days", ["Subject"], slopes={"Subject": ["Days"]}
+    ),
     "sleepstudy_independent": _case(
         "sleepstudy",
         "Reaction",
