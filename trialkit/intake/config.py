@@ -1,0 +1,317 @@
+"""The trial's settings: trial.toml, or the workbook's sheet "trial", checked as a whole.
+
+Every fault is reported at once, with its key and what is expected there. Quantities are given in
+the trial's declared system (US or SI) and held in SI.
+"""
+
+from __future__ import annotations
+
+import difflib
+import re
+import tomllib
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+from trialkit import schema
+from trialkit import units as u
+from trialkit.errors import TrialError
+
+DateOrder = Literal["month-first", "day-first"]
+
+
+@dataclass(frozen=True, slots=True)
+class HeaderConfig:
+    """The header: number of rows, its width and the width residue is discharged over (m)."""
+
+    rows: int
+    width: float
+    discharge_width: float
+
+
+@dataclass(frozen=True, slots=True)
+class SetupFactor:
+    """One factor of the setup and its levels; `level_labels` are the words reports use."""
+
+    name: str
+    levels: tuple[str, ...]
+    reference: str
+    label: str = ""
+    level_labels: tuple[str, ...] = ()
+    hard_to_change: bool = False
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "label", self.label or self.name.replace("_", " "))
+        object.__setattr__(self, "level_labels", tuple(self.level_labels) or tuple(self.levels))
+
+
+@dataclass(frozen=True, slots=True)
+class OptionCost:
+    """What a level of a factor costs: price, life (years), interest (a share), use (ha/year)."""
+
+    factor: str
+    level: str
+    cost: float
+    life_years: float
+    interest: float
+    area_per_year: float
+
+
+@dataclass(frozen=True, slots=True)
+class TrialConfig:
+    """Settings of one trial; `price_per_t` is the net grain price per tonne, None if not given.
+
+    `units` is the system of the trial's files. `season` is the year of harvest. `date_order` says
+    how dates written like 10/03/2026 are meant; None refuses those that could be read both ways.
+    """
+
+    title: str
+    season: int
+    units: schema.System
+    header: HeaderConfig
+    setups: tuple[SetupFactor, ...] = ()
+    growers_agreed: bool = False
+    notes: str = ""
+    thousand_kernel_mass: float = u.DEFAULT_THOUSAND_KERNEL_MASS
+    base_moisture: float = u.BASE_MOISTURE
+    price_per_t: float | None = None
+    currency: str = "USD"
+    option: OptionCost | None = None
+    date_order: DateOrder | None = None
+
+
+def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:
+    """Settings from the text of a trial.toml.
+
+    Raises
+    ------
+    TrialError
+        Listing every fault: the key, the value found, what is expected.
+    """
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise TrialError(
+            f"{name} is not valid TOML: {error}. Text stands in quotation marks, "
+            'as in title = "Chain trial"; lists in brackets, as in levels = ["narrow", "wide"].'
+        ) from None
+    return check_config(data, name)
+
+
+def check_config(data: Mapping[str, Any], name: str = "trial.toml") -> TrialConfig:
+    """Settings from the nested mapping a trial.toml holds; raises as `read_toml`."""
+    reader = _Reader(dict(data), "", [])
+    config = _config(reader)
+    if reader.faults or config is None:
+        faults = "\n".join(f"  {fault}" for fault in reader.faults)
+        count = "1 fault" if len(reader.faults) == 1 else f"{len(reader.faults)} faults"
+        raise TrialError(f"{name} has {count}; correct it and read again:\n{faults}")
+    return config
+
+
+_ABSENT = object()
+
+
+@dataclass(slots=True)
+class _Reader:
+    """Takes keys out of one section, one check each; what is left at the end is unknown."""
+
+    data: dict[str, Any]
+    where: str
+    faults: list[str]
+    known: list[str] = field(default_factory=list)
+
+    def fault(self, key: str, expected: str, value: Any = _ABSENT) -> None:
+        found = "is missing" if value is _ABSENT else f"is {_show(value)}"
+        self.faults.append(f"{self.where}{key} {found}; expected {expected}")
+
+    def take(self, key: str) -> Any:
+        self.known.append(key)
+        return self.data.pop(key, _ABSENT)
+
+    def text(self, key: str, expected: str, default: str | None = None) -> str:
+        value = self.take(key)
+        if isinstance(value, str) and (value.strip() or default is not None):
+            return value.strip()
+        if value is _ABSENT and default is not None:
+            return default
+        self.fault(key, expected, value)
+        return ""
+
+    def number(
+        self, key: str, low: float, high: float, expected: str, default: float | None = None
+    ) -> float:
+        value = self.take(key)
+        if value is _ABSENT and default is not None:
+            return default
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
+            return float(value)
+        self.fault(key, f"{expected}, {low:g} to {high:g}", value)
+        return low
+
+    def whole(self, key: str, low: int, high: int, expected: str) -> int:
+        before = len(self.faults)
+        value = self.number(key, low, high, expected)
+        if value % 1 and len(self.faults) == before:
+            self.fault(key, f"{expected}, a whole number", value)
+        return int(value)
+
+    def flag(self, key: str, default: bool) -> bool:
+        value = self.take(key)
+        if value is _ABSENT:
+            return default
+        if not isinstance(value, bool):
+            self.fault(key, "true or false", value)
+            return default
+        return value
+
+    def choice(self, key: str, options: tuple[str, ...], default: str | None = None) -> str:
+        value = self.take(key)
+        if value is _ABSENT and default is not None:
+            return default
+        for option in options:
+            if isinstance(value, str) and value.strip().casefold() == option.casefold():
+                return option
+        self.fault(key, "one of " + ", ".join(map(repr, options)), value)
+        return options[0] if options else ""
+
+    def labels(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
+        """A list of distinct texts; numbers become their text."""
+        value = self.take(key)
+        if value is _ABSENT and default is not None:
+            return default
+        good = isinstance(value, (list, tuple)) and all(
+            isinstance(v, (str, int, float)) and not isinstance(v, bool) and str(v).strip()
+            for v in value
+        )
+        if not good or not value:
+            self.fault(key, 'a list of texts, as in ["narrow", "wide"]', value)
+            return default or ()
+        texts = tuple(" ".join(str(v).split()) for v in value)
+        if len({t.casefold() for t in texts}) < len(texts):
+            self.fault(key, "entries that differ, also when capitals are ignored", value)
+        return texts
+
+    def section(self, key: str, required: bool = False) -> _Reader | None:
+        value = self.take(key)
+        if isinstance(value, dict):
+            return _Reader(dict(value), f"{self.where}{key}.", self.faults)
+        if value is not _ABSENT or required:
+            self.fault(key, f"a section [{key}]", value)
+        return None
+
+    def close(self) -> None:
+        for key in self.data:
+            near = difflib.get_close_matches(key, self.known, 1)
+            hint = f"perhaps {near[0]!r} is meant; " if near else ""
+            self.faults.append(
+                f"{self.where}{key} is not a key here; {hint}known are {', '.join(self.known)}"
+            )
+
+
+def _show(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
+
+def _config(top: _Reader) -> TrialConfig | None:
+    system: Any = top.choice("units", ("US", "SI"))
+    us = system == "US"
+    title = top.text("title", "a title in words")
+    season = top.whole("season", 1950, 2100, "the year of harvest")
+    agreed = top.flag("growers_agreed", False)
+    notes = top.text("notes", "a text", "")
+    order: Any = top.choice("date_order", ("month-first", "day-first"), "") or None
+    header = _header(top.section("header", required=True), "ft" if us else "m")
+    setups = _setups(top)
+    mass, base = u.DEFAULT_THOUSAND_KERNEL_MASS, u.BASE_MOISTURE
+    if grain := top.section("grain"):
+        mass = grain.number("thousand_kernel_mass", 100, 600, "g per 1000 kernels", mass)
+        base = grain.number("base_moisture", 8, 25, "a moisture in %", base)
+        grain.close()
+    price, currency = None, "USD"
+    if prices := top.section("prices"):
+        currency = prices.text("currency", "a currency, as in USD", "USD")
+        price = prices.number("grain", 0, 1e6, f"a net price per {'bushel' if us else 'tonne'}")
+        price = u.price_per_bushel_to_per_tonne(price) if us else price
+        prices.close()
+    option = _option(top.section("option"), setups, "ac" if us else "ha")
+    top.close()
+    if header is None:
+        return None
+    return TrialConfig(
+        title=title, season=season, units=system, header=header, setups=setups,
+        growers_agreed=agreed, notes=notes, thousand_kernel_mass=mass, base_moisture=base,
+        price_per_t=price, currency=currency, option=option, date_order=order,
+    )  # fmt: skip
+
+
+def _header(reader: _Reader | None, unit: str) -> HeaderConfig | None:
+    if reader is None:
+        return None
+    high = 100.0 if unit == "ft" else 30.0
+    rows = reader.whole("rows", 1, 36, "the number of rows")
+    width = reader.number("width", 0.5, high, f"the header's width in {unit}")
+    # A full-width spread is the case in which processing loss needs no correction.
+    discharge = reader.number(
+        "discharge_width", 0.3, high, f"the width residue is discharged over, in {unit}", width
+    )
+    reader.close()
+    return HeaderConfig(rows, u.convert(width, unit, "m"), u.convert(discharge, unit, "m"))
+
+
+def _setups(top: _Reader) -> tuple[SetupFactor, ...]:
+    value = top.take("setup")
+    if value is _ABSENT:
+        return ()
+    if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value):
+        top.fault("setup", "sections [[setup]], one for each factor", value)
+        return ()
+    factors: list[SetupFactor] = []
+    for number, entry in enumerate(value, start=1):
+        factors.append(_setup(_Reader(dict(entry), f"setup {number}: ", top.faults)))
+    names = [factor.name for factor in factors if factor.name]
+    for name in sorted({n for n in names if names.count(n) > 1}):
+        top.fault("setup", "factors with different names", name)
+    return tuple(factors)
+
+
+def _setup(reader: _Reader) -> SetupFactor:
+    name = reader.text("name", "a name").lower()
+    if name and not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", name):
+        reader.fault("name", "letters, digits and _, beginning with a letter", name)
+    elif name in schema.reserved_names():
+        reader.fault("name", "a name that is not already a column of the trial's tables", name)
+    levels = reader.labels("levels")
+    level_labels = reader.labels("labels", levels)
+    if levels and len(level_labels) != len(levels):
+        reader.fault("labels", f"as many labels as levels ({len(levels)})", list(level_labels))
+    factor = SetupFactor(
+        name=name, levels=levels, level_labels=level_labels,
+        label=reader.text("label", "a text", ""),
+        reference=reader.choice("reference", levels, levels[0] if levels else ""),
+        hard_to_change=reader.flag("hard_to_change", False),
+    )  # fmt: skip
+    reader.close()
+    return factor
+
+
+def _option(
+    reader: _Reader | None, setups: tuple[SetupFactor, ...], unit: str
+) -> OptionCost | None:
+    if reader is None:
+        return None
+    factor = reader.choice("factor", tuple(s.name for s in setups))
+    levels = next((s.levels for s in setups if s.name == factor), ())
+    option = OptionCost(
+        factor=factor,
+        level=reader.choice("level", levels),
+        cost=reader.number("cost", 0, 1e9, "a price"),
+        life_years=reader.number("life_years", 0.5, 100, "years"),
+        interest=reader.number("interest", 0, 1, "a share, as in 0.08 for 8 %"),
+        area_per_year=u.convert(
+            reader.number("area_per_year", 0.1, 1e6, f"area a year in {unit}"), unit, "ha"
+        ),
+    )
+    reader.close()
+    return option

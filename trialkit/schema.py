@@ -1,0 +1,311 @@
+"""The tables of a trial: their columns, units, plausible ranges and keys.
+
+Everything that reads, writes, checks or explains a table takes its columns from here. Ranges are
+generous: they catch a slipped decimal point or a wrong unit, not an unusual field.
+
+Column kinds and what they become: "key" and "text" str; "level" str (a declared setup level);
+"zone" str; "number" float64; "count" int64 when required, float64 with NaN when optional;
+"date" datetime64[ns]. Missing is NaN / NaT.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any, Literal
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import TrialkitError
+
+if TYPE_CHECKING:
+    import pandera.pandas as pa
+
+Kind = Literal["key", "text", "level", "zone", "number", "count", "date"]
+System = Literal["US", "SI"]
+
+ZONES = ("preharvest", "header", "total")
+"""Standing corn ahead; ground the header crossed but the body did not; behind the machine."""
+
+MAX_KERNELS_PER_M2 = 10_000.0
+"""Upper bound for loose kernels: at 300 g per 1000 it is 30 t/ha, more than any whole crop."""
+MAX_EARS_PER_M2 = 50.0
+"""Upper bound for dropped ears: two ears on each plant of the densest stand allowed here."""
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: `low` and `high` are inclusive and in the SI unit."""
+
+    name: str
+    kind: Kind
+    about: str
+    si: str = ""
+    us: str = ""
+    low: float = -np.inf
+    high: float = np.inf
+    required: bool = False
+    levels: tuple[str, ...] = ()
+
+    def unit(self, system: System) -> str:
+        """Unit in files of this system; empty when the column has none."""
+        return self.us if system == "US" and self.us else self.si
+
+    def header(self, system: System) -> str:
+        """Column header as written to a file: the name and its unit in parentheses."""
+        unit = self.unit(system)
+        return f"{self.name} ({unit})" if unit else self.name
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table: `key` columns identify a row; empty when rows need no identity."""
+
+    name: str
+    about: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...] = ()
+    response: bool = False
+
+    def with_setups(self, setups: Iterable[Any]) -> Table:
+        """This table with the trial's setup factors as columns (strips only)."""
+        if self.name != "strips":
+            return self
+        factors = tuple(
+            Column(s.name, "level", f"setup: {s.label}", required=True, levels=tuple(s.levels))
+            for s in setups
+        )
+        cut = [c.name for c in self.columns].index("main_strip") + 1
+        columns = self.columns[:cut] + factors + self.columns[cut:]
+        return Table(self.name, self.about, columns, self.key, self.response)
+
+    def column(self, name: str) -> Column:
+        """The column of this name."""
+        return next(c for c in self.columns if c.name == name)
+
+
+def _key(name: str, about: str) -> Column:
+    return Column(name, "key", about, required=True)
+
+
+def _number(
+    name: str, si: str, us: str, low: float, high: float, about: str, required: bool = False
+) -> Column:
+    return Column(name, "number", about, si, us, low, high, required)
+
+
+def _count(name: str, high: float, about: str, low: float = 0, required: bool = False) -> Column:
+    return Column(name, "count", about, low=low, high=high, required=required)
+
+
+_STRIP = _key("strip", "strip, as in the strips table")
+_ZONE = Column("zone", "zone", "preharvest, header or total", required=True, levels=ZONES)
+_NOTE = Column("note", "text", "free text")
+
+_TABLES = (
+    Table(
+        "fields",
+        "one row per field",
+        (
+            _key("field", "name of the field"),
+            Column("grower", "text", "free text"),
+            Column("hybrid", "text", "free text"),
+            _number("row_spacing", "m", "in", 0.2, 2.0, "distance between rows"),
+            _number("population", "plants/ha", "plants/ac", 1e3, 250e3, "plants at harvest"),
+            _number("latitude", "deg", "deg", -90, 90, "decimal degrees, south negative"),
+            _number("longitude", "deg", "deg", -180, 180, "decimal degrees, west negative"),
+        ),
+        key=("field",),
+    ),
+    Table(
+        "strips",
+        "one row per combine pass",
+        (
+            _key("strip", "name of the strip, unique over the trial"),
+            _key("field", "field it lies in"),
+            _key("pair", "pair or block it belongs to, within the field"),
+            Column("main_strip", "text", "main strip of a hard-to-change factor, within the pair"),
+            _number("gap_front", "mm", "in", 5, 150, "stripper-plate gap at the front"),
+            _number("gap_rear", "mm", "in", 5, 150, "stripper-plate gap at the rear"),
+            _number("speed_set", "km/h", "mph", 0.5, 25, "ground speed asked for"),
+            _number("speed_measured", "km/h", "mph", 0.5, 25, "ground speed measured"),
+            _number("roll_rpm", "1/min", "1/min", 50, 3000, "stalk-roll speed"),
+            _number("moisture", "%", "%", 5, 60, "grain moisture at harvest, wet basis"),
+            _number("test_weight", "kg/hL", "lb/bu", 30, 100, "test weight"),
+            _number("yield", "kg/ha", "bu/ac", 0, 45e3, "yield at base moisture"),
+            Column("harvested_at", "date", "date, or date and time, as 2026-10-03 14:30"),
+        ),
+        key=("strip",),
+    ),
+    Table(
+        "frames",
+        "one row per frame laid on the ground",
+        (
+            _key("frame", "number or name of the frame, unique within strip and zone"),
+            _STRIP,
+            _ZONE,
+            _number("area", "m2", "ft2", 0.01, 100, "area of the frame", required=True),
+            _count("loose_kernels", 1e6, "loose kernels counted in it", required=True),
+            _NOTE,
+        ),
+        key=("strip", "zone", "frame"),
+        response=True,
+    ),
+    Table(
+        "ears",
+        "one row per search for dropped ears",
+        (
+            _STRIP,
+            _ZONE,
+            _number("area", "m2", "ft2", 0.1, 10_000, "area searched", required=True),
+            _count("ears", 1e5, "ears found, part ears with kernels counted in", required=True),
+            _number("kernel_mass_per_ear", "g", "lb", 0.1, 600, "shelled grain of one ear, mean"),
+            _number("kernels_per_ear", "", "", 1, 2000, "kernels on one ear, mean"),
+            _NOTE,
+        ),
+        response=True,
+    ),
+    Table(
+        "grain",
+        "one row per grain sample",
+        (
+            _STRIP,
+            _key("sample", "number or name of the sample, unique within the strip"),
+            _count("kernels_examined", 1e6, "kernels looked at", low=1),
+            _count("kernels_damaged", 1e6, "of these, damaged"),
+            _number("sample_mass", "g", "g", 1, 1e5, "mass of the sample"),
+            _number("sieve_mass", "g", "g", 0, 1e5, "of this, through the sieve"),
+            _number("foreign_mass", "g", "g", 0, 1e5, "of this, foreign material"),
+        ),
+        key=("strip", "sample"),
+        response=True,
+    ),
+    Table(
+        "residue",
+        "one row per reading of material other than grain",
+        (
+            _STRIP,
+            _key("sample", "number or name of the sample, unique within the strip"),
+            _number("sample_mass", "g", "g", 1, 1e6, "mass of the sample"),
+            _number("residue_mass", "g", "g", 0, 1e6, "of this, material other than grain"),
+            _number("score", "", "", 0, 5, "0 none to 5 worst, judged by eye"),
+        ),
+        key=("strip", "sample"),
+        response=True,
+    ),
+    Table(
+        "header_check",
+        "one row per row unit of one header",
+        (
+            _key("header", "name of the header"),
+            _key("row", "row unit, counted from the left in the direction of travel"),
+            _number("gap_front_left", "mm", "in", 0, 150, "gap at the front, left plate end"),
+            _number("gap_front_right", "mm", "in", 0, 150, "gap at the front, right plate end"),
+            _number("gap_rear_left", "mm", "in", 0, 150, "gap at the rear, left plate end"),
+            _number("gap_rear_right", "mm", "in", 0, 150, "gap at the rear, right plate end"),
+            _number("roll_wear_length", "mm", "in", 0, 1500, "worn length at the roll's front"),
+            *(
+                _number(f"clearance_{k}", "mm", "in", 10, 500, f"guide clearance, station {k}")
+                for k in range(1, 6)
+            ),
+        ),
+        key=("header", "row"),
+    ),
+    Table(
+        "stalks",
+        "one row per stalk measured",
+        (
+            _key("field", "field it stood in"),
+            _number("diameter", "mm", "in", 3, 80, "diameter at gap height", required=True),
+        ),
+    ),
+)  # fmt: skip
+
+TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
+"""Every table by name, in the order they are read: fields and strips before what points at them."""
+
+
+def table(name: str, setups: Iterable[Any] = ()) -> Table:
+    """The table of this name, with the trial's setup factors where it carries them."""
+    if name not in TABLES:
+        raise TrialkitError(f"no table {name!r}; the tables are: {', '.join(TABLES)}")
+    return TABLES[name].with_setups(setups)
+
+
+def column_names(name: str, setups: Iterable[Any] = ()) -> list[str]:
+    """Column names of a table, in order."""
+    return [c.name for c in table(name, setups).columns]
+
+
+def reserved_names() -> frozenset[str]:
+    """Names a setup factor may not take: they are columns already, here or in results."""
+    results = {"source", "kind", "setup", "value", "n"}
+    return frozenset(c.name for t in _TABLES for c in t.columns) | results
+
+
+def tidy(frame: pd.DataFrame, name: str, setups: Iterable[Any] = ()) -> pd.DataFrame:
+    """The frame with this table's columns, order and types; absent optional columns as missing.
+
+    Raises
+    ------
+    TrialkitError
+        When a required column is absent or a column cannot take its type.
+    """
+    layout = table(name, setups)
+    missing = [c.name for c in layout.columns if c.required and c.name not in frame.columns]
+    if missing:
+        raise TrialkitError(f"table {name!r} has no column {', '.join(map(repr, missing))}")
+    data: dict[str, pd.Series] = {}
+    for column in layout.columns:
+        given = frame[column.name] if column.name in frame.columns else None
+        try:
+            data[column.name] = _typed(given, column, len(frame))
+        except (TypeError, ValueError) as error:
+            raise TrialkitError(f"table {name!r}, column {column.name!r}: {error}") from None
+    return pd.DataFrame(data, index=pd.RangeIndex(len(frame)))
+
+
+def _typed(given: pd.Series | None, column: Column, rows: int) -> pd.Series:
+    if column.kind == "date":
+        values = np.full(rows, "NaT") if given is None else given.to_numpy()
+        return pd.Series(pd.to_datetime(values)).astype("datetime64[ns]")
+    if column.kind in ("number", "count"):
+        values = np.full(rows, np.nan) if given is None else given.to_numpy()
+        exact = column.kind == "count" and column.required
+        return pd.Series(np.asarray(values, dtype="int64" if exact else "float64"))
+    values = np.full(rows, np.nan, dtype=object) if given is None else given.to_numpy(object)
+    return text_series(np.where(pd.isna(values), np.nan, values))
+
+
+def text_series(values: Any) -> pd.Series:
+    """Text as this pandas stores it (its string type, or object in older versions); NaN missing."""
+    absent = pd.isna(values)
+    texts = np.asarray([np.nan if gone else str(v) for v, gone in zip(values, absent, strict=True)],
+                       dtype=object)  # fmt: skip
+    return pd.Series(texts, dtype=object).astype(pd.Series(["x"]).dtype)
+
+
+def empty(name: str, setups: Iterable[Any] = ()) -> pd.DataFrame:
+    """The table with no rows and the right columns and types."""
+    columns = column_names(name, setups)
+    return tidy(pd.DataFrame({c: np.empty(0, dtype=object) for c in columns}), name, setups)
+
+
+def checker(name: str, setups: Iterable[Any] = ()) -> pa.DataFrameSchema:
+    """The SI table as a pandera schema: types, ranges, levels, keys; use with ``lazy=True``."""
+    import pandera.pandas as pa
+
+    layout = table(name, setups)
+    columns: dict[str, pa.Column] = {}
+    for c in layout.columns:
+        checks = []
+        if c.kind in ("number", "count"):
+            checks.append(pa.Check.in_range(c.low, c.high))
+        if c.kind == "count":
+            checks.append(pa.Check(lambda v: v % 1 == 0, name="whole", error="a whole number"))
+        if c.levels:
+            checks.append(pa.Check.isin(list(c.levels)))
+        columns[c.name] = pa.Column(checks=checks, nullable=not c.required)
+    unique: Sequence[str] | None = list(layout.key) or None
+    return pa.DataFrameSchema(columns, unique=unique, strict=True)
