@@ -5,7 +5,9 @@ from __future__ import annotations
 import re
 from collections.abc import Iterable
 from string import ascii_uppercase
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -37,14 +39,11 @@ class Letters:
 
     def __init__(self, trial: Trial) -> None:
         self.agreed = bool(trial.config.growers_agreed)
-        strips = trial.strips["field"] if "field" in trial.strips else []
-        table = trial.fields["field"] if "field" in trial.fields else []
-        growers = trial.fields["grower"] if "grower" in trial.fields else []
-        self.fields = self._stand_ins("Field", [*table, *strips])
-        self._all = {**self._stand_ins("Grower", growers), **self.fields}
+        self.fields = self._stand_ins("Field", [*trial.fields["field"], *trial.strips["field"]])
+        self._all = {**self._stand_ins("Grower", trial.fields.get("grower", [])), **self.fields}
 
-    def _stand_ins(self, word: str, names: Iterable[object]) -> dict[str, str]:
-        distinct = dict.fromkeys(str(name) for name in names if name == name and name is not None)
+    def _stand_ins(self, word: str, names: Iterable[Any]) -> dict[str, str]:
+        distinct = dict.fromkeys(str(name) for name in names if pd.notna(name))
         if self.agreed:
             return {name: name for name in distinct}
         return {name: f"{word} {letter(i)}" for i, name in enumerate(distinct)}

@@ -1,0 +1,28 @@
+"""Every figure of trialkit, one function each.
+
+Each function returns a :class:`Plot`: a matplotlib Figure that also carries a description in
+words (`alt_text`), made from the same numbers as the marks. No function touches pyplot or leaves
+matplotlib's settings changed. Shape and position carry the meaning; colour only repeats it, and
+the colours keep their order of lightness in greyscale. Figures are drawn about as wide as a
+phone shows them, so that their text stays readable there.
+
+Loss is drawn in the trial's own units with the other system on the opposite axis.
+"""
+
+from __future__ import annotations
+
+from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.money import money_by_area
+from trialkit.plots.pairs import paired_strips
+from trialkit.plots.setups import damage_by_setup, loss_by_setup
+from trialkit.plots.sources import loss_by_source
+
+__all__ = [
+    "SOURCES",
+    "Plot",
+    "damage_by_setup",
+    "loss_by_setup",
+    "loss_by_source",
+    "money_by_area",
+    "paired_strips",
+]

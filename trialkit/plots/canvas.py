@@ -1,0 +1,140 @@
+"""What all figures share: the Plot class, the look, the axis of values."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import re
+import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import TYPE_CHECKING, Any
+
+import matplotlib as mpl
+import seaborn as sns
+from matplotlib.figure import Figure
+
+from trialkit.errors import DesignError
+from trialkit.quantities import Scale
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.analysis import TrialAnalysis
+
+INK = "#20302c"
+QUIET = "#5d6b66"
+FAINT = "#d9ded9"
+# Level of a setup factor: marker and colour, in the order the trial lists the levels.
+LEVELS = (
+    ("o", "#7a4a12"),
+    ("D", "#0f5c63"),
+    ("s", "#2b2f6b"),
+    ("^", "#8a2d4f"),
+    ("v", "#4d5a12"),
+    ("P", "#3c3c3c"),
+)
+# Source of loss: words and colour; light, middle and dark in greyscale.
+SOURCES = {
+    "preharvest": ("before harvest", "#ece2c6"),
+    "header": ("at the header", "#c98d3c"),
+    "processing": ("threshing and cleaning", "#12484f"),
+}
+WIDTH = 4.9  # inches
+_FONTS = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
+
+
+class Plot(Figure):
+    """A matplotlib Figure with a description in words and a self-contained HTML form.
+
+    `alt_text` says what the marks show; `summary` is the one thing to see, for a caption.
+    """
+
+    alt_text: str = ""
+    summary: str = ""
+
+    def svg(self) -> str:
+        """The figure as SVG text; its lettering is text, set in the reader's own font."""
+        buffer = io.StringIO()
+        lettering = {"svg.fonttype": "none", "svg.hashsalt": "trialkit"}
+        metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
+        with mpl.rc_context(lettering), warnings.catch_warnings():
+            # The reader's font draws the letters, whatever matplotlib's own font lacks.
+            warnings.filterwarnings("ignore", message="Glyph .* missing from")
+            self.savefig(buffer, format="svg", transparent=True, metadata=metadata)
+        text = buffer.getvalue()
+        text = text[text.index("<svg") :]
+        text = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONTS}", text)
+        text = re.sub(r"(font: (?:\d+ |bold )*[\d.]+px) [^;\"]*", rf"\1 {_FONTS}", text)
+        # Characters no XML document may hold would blank the whole picture.
+        return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]", "\ufffd", text)
+
+    def _repr_html_(self) -> str:
+        width, height = (round(float(inches) * 96) for inches in self.get_size_inches())
+        data = base64.b64encode(self.svg().encode()).decode()
+        return (
+            f'<img src="data:image/svg+xml;base64,{data}" alt="{html.escape(self.alt_text)}" '
+            f'width="{width}" height="{height}" style="max-width:100%;height:auto">'
+        )
+
+
+@contextmanager
+def style() -> Iterator[None]:
+    """The shared look, for as long as a figure is being drawn."""
+    look: dict[str, Any] = {
+        **sns.axes_style("white"),
+        "font.family": "DejaVu Sans",
+        "font.size": 9.5,
+        "text.color": INK,
+        "text.parse_math": False,  # a "$" in a name is a dollar sign
+        "axes.edgecolor": QUIET,
+        "axes.labelcolor": INK,
+        "axes.labelsize": 9,
+        "axes.linewidth": 0.8,
+        "axes.spines.left": False,
+        "axes.spines.top": False,
+        "axes.spines.right": False,
+        "xtick.color": QUIET,
+        "ytick.color": QUIET,
+        "xtick.labelsize": 8.5,
+        "ytick.labelsize": 8.5,
+        "figure.constrained_layout.use": True,
+    }
+    with mpl.rc_context(look):
+        yield
+
+
+def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:
+    """Values run from zero along the foot; the other unit system stands at the head."""
+    low, high = ax.get_xlim()
+    ax.set_xlim(min(low, 0.0) if low < 0 and ax.dataLim.x0 < 0 else 0.0, high)
+    if ax.dataLim.x0 < 0:
+        ax.axvline(0, color=QUIET, lw=0.8)
+    ax.set_yticks([])
+    ax.xaxis.grid(True, color=FAINT, lw=0.7)
+    ax.set_axisbelow(True)
+    ax.tick_params(axis="x", length=0)
+    ax.set_xlabel(f"{title}, {own.unit}")
+    for other in others:
+        other_units(ax, own, other, "top")
+
+
+def other_units(ax: Axes, own: Scale, other: Scale, side: str) -> None:
+    """The same values in another unit along the opposite side, "top" or "right"."""
+    ratio = other.factor / own.factor
+    secondary = ax.secondary_xaxis if side == "top" else ax.secondary_yaxis
+    twin = secondary(side, functions=(lambda v: v * ratio, lambda v: v / ratio))
+    axis = twin.xaxis if side == "top" else twin.yaxis
+    axis.set_label_text(other.unit, color=QUIET)
+    twin.tick_params(length=0)
+    twin.spines[side].set_visible(False)
+
+
+def response_of(analysis: TrialAnalysis, response: str) -> Any:
+    """The analysis of one response, or a sentence saying why there is none."""
+    if response not in analysis.responses:
+        known = ", ".join(analysis.responses) or "none"
+        reason = analysis.skipped.get(response, "")
+        raise DesignError(f"{response} was not analysed (analysed: {known}). {reason}".strip())
+    return analysis.responses[response]

@@ -1,0 +1,83 @@
+"""What an option earns or costs in a year, over the area harvested."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trialkit.errors import DesignError
+from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.quantities import number
+
+if TYPE_CHECKING:
+    from trialkit.decide import Money
+
+
+def money_by_area(money: Money, system: str) -> Plot:
+    """Value saved less the option's cost in a year, against the area harvested in it.
+
+    Parameters
+    ----------
+    money : Money
+        A comparison with an option that costs something.
+    system : str
+        "US" draws acres, "SI" hectares.
+
+    Raises
+    ------
+    DesignError
+        When the option states no cost.
+    """
+    if money.annual_cost is None:
+        raise DesignError("The trial states no option cost, so there is no balance to draw.")
+    us = system == "US"
+    unit = "ac" if us else "ha"
+    saved, low, high = (
+        (money.value_per_ac, money.value_per_ac_low, money.value_per_ac_high)
+        if us
+        else (money.value_per_ha, money.value_per_ha_low, money.value_per_ha_high)
+    )
+    even = money.break_even_ac if us else money.break_even_ha
+    cost = money.annual_cost
+    own = None
+    if money.area_per_year and money.cost_per_ac and money.cost_per_ha:
+        own = cost / (money.cost_per_ac if us else money.cost_per_ha)
+    reach = [1.6 * a for a in (own, even) if a is not None and np.isfinite(a)]
+    area = np.array([0.0, min(max(reach), 6 * min(reach)) if reach else 1000.0])
+    with style():
+        figure = Plot(figsize=(WIDTH, 3.1))
+        ax = figure.add_subplot()
+        ax.fill_between(area, low * area - cost, high * area - cost, color=FAINT, lw=0,
+                        gid="interval")
+        ax.plot(area, saved * area - cost, color=LEVELS[1][1], lw=2.2, gid="balance")
+        ax.axhline(0, color=INK, lw=0.9)
+        if even is not None and even <= area[1]:
+            ax.plot([even], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
+            ax.annotate(f"pays for itself from\n{number(even, 0)} {unit} a year", (even, 0),
+                        (6, -8), textcoords="offset points", va="top", weight="bold", size=9)
+        if own is not None and own <= area[1]:
+            ax.axvline(own, color=QUIET, lw=1, ls=(0, (3, 2)), gid="own")
+            ax.annotate(f"{number(own, 0)} {unit}: the area given", (own, 1),
+                        (-4, -2), xycoords=("data", "axes fraction"),
+                        textcoords="offset points", va="top", ha="right", size=8.5, color=QUIET)
+        ax.set_xlim(*area)
+        ax.set_xlabel(f"Corn harvested in a year, {unit}")
+        ax.set_ylabel(f"Balance in a year, {money.currency}")
+        ax.yaxis.grid(True, color=FAINT, lw=0.7)
+        ax.set_axisbelow(True)
+        ax.yaxis.set_major_formatter(lambda value, _: number(value, 0))
+        ax.xaxis.set_major_formatter(lambda value, _: number(value, 0))
+        ax.tick_params(length=0)
+        paid = (
+            f"It reaches zero at {number(even, 0)} {unit}."
+            if even is not None and np.isfinite(even)
+            else "It never reaches zero."
+        )
+        figure.summary = paid
+        figure.alt_text = (
+            f"Yearly balance of {money.label} in {money.currency}, from minus the yearly cost of "
+            f"{number(cost, 0)} at no area, changing by {number(saved, 2)} per {unit} "
+            f"({number(low, 2)} to {number(high, 2)}). {paid}"
+        )
+    return figure

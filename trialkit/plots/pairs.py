@@ -1,0 +1,136 @@
+"""Strips joined within their pair."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.plots.canvas import (
+    FAINT,
+    INK,
+    LEVELS,
+    QUIET,
+    WIDTH,
+    Plot,
+    other_units,
+    response_of,
+    style,
+)
+from trialkit.quantities import scales
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.analysis import TrialAnalysis
+
+
+def paired_strips(
+    analysis: TrialAnalysis,
+    response: str = "header_loss",
+    factor: str | None = None,
+    *,
+    field_names: Mapping[str, str] | None = None,
+) -> Plot:
+    """Strips of one pair (block) joined across the levels of a setup factor, field by field.
+
+    With two levels the reference stands first, and a pair that does not fall from it is drawn
+    dashed. Where a pair has several strips at a level, their mean is drawn.
+
+    Parameters
+    ----------
+    response : str
+        "header_loss" or "kernel_damage".
+    factor : str, optional
+        Name of the setup factor; the trial's first by default.
+    field_names : mapping, optional
+        What to print instead of each field's own name.
+    """
+    result = response_of(analysis, response)
+    setups = {f.name: f for f in analysis.trial.config.setups}
+    chosen = setups[factor] if factor else analysis.trial.config.setups[0]
+    own, *others = scales(result.unit, analysis.trial.config.units)
+    rows = result.by_strip.dropna(subset=["value", chosen.name])
+    levels = [level for level in chosen.levels if (rows[chosen.name] == level).any()]
+    if len(levels) == 2:
+        levels.sort(key=lambda level: level != chosen.reference)
+    labels = dict(zip(chosen.levels, chosen.level_labels, strict=True))
+    wide = (
+        rows.assign(value=rows["value"] * own.factor)
+        .pivot_table(index=["field", "pair"], columns=chosen.name, values="value", sort=False)
+        .reindex(columns=levels)
+    )
+    wide.columns = list(levels)
+    fields = list(dict.fromkeys(wide.index.get_level_values("field")))
+    columns = 1 if len(fields) == 1 else 2
+    n_down = -(-len(fields) // columns)
+    looks = [LEVELS[chosen.levels.index(level) % len(LEVELS)] for level in levels]
+    with style():
+        figure = Plot(figsize=(WIDTH, 3.5 if columns == 1 else 0.6 + 2.1 * n_down))
+        axes = figure.subplots(n_down, columns, sharey=True, squeeze=False).ravel()
+        for ax, field in zip(axes, fields, strict=False):
+            pairs = wide.xs(field, level="field")
+            for order, (_, values) in enumerate(pairs.iterrows(), start=1):
+                _joined(ax, values.to_numpy(dtype=float), looks)
+                first = values.first_valid_index()
+                if columns == 1 and first is not None:
+                    ax.annotate(str(order), (levels.index(first), values[first]), (-9, 0),
+                                textcoords="offset points", va="center", ha="right",
+                                size=8, color=QUIET)
+            ax.set_xlim(-0.35, len(levels) - 0.65)
+            ax.set_xticks(range(len(levels)))
+            wrap = 16 if columns == 1 else 11
+            ax.set_xticklabels([textwrap.fill(labels[level], wrap) for level in levels], color=INK)
+            ax.tick_params(length=0)
+            ax.yaxis.grid(True, color=FAINT, lw=0.7)
+            ax.spines["bottom"].set_visible(False)
+            if columns > 1:
+                name = (field_names or {}).get(field, str(field))
+                ax.set_title(name, loc="left", size=9, weight="bold")
+        for ax in axes[len(fields) :]:
+            ax.set_axis_off()
+        lowest = min(0.0, float(np.nanmin(wide.to_numpy())))
+        axes[0].set_ylim(lowest * 1.05, float(np.nanmax(wide.to_numpy())) * 1.07)
+        for ax in axes[:: columns]:
+            ax.set_ylabel(f"{result.title}, {own.unit}")
+        for other in others:
+            for ax in axes[columns - 1 : len(fields) : columns]:
+                other_units(ax, own, other, "right")
+        figure.summary = _pairs_in_words(wide, labels, chosen.reference)
+        figure.alt_text = (
+            f"{result.title} of single strips in {own.unit}, joined within each of "
+            f"{len(wide)} pairs. {figure.summary}"
+        )
+    return figure
+
+
+def _joined(ax: Axes, values: np.ndarray, looks: list[tuple[str, str]]) -> None:
+    """One pair: a line, and on it one mark a level."""
+    x = np.arange(len(values))
+    seen = np.isfinite(values)
+    rises = len(values) == 2 and values[1] >= values[0]
+    ax.plot(x[seen], values[seen], color="#8a2d4f" if rises else INK, lw=1.3,
+            ls=(0, (3, 2)) if rises else "-", zorder=2, gid="pair")
+    for position in x[seen]:
+        marker, colour = looks[position]
+        ax.plot([position], [values[position]], marker=marker, ms=6.5, color=colour, mec="white",
+                mew=0.8, zorder=3, gid="strip")
+
+
+def _pairs_in_words(wide: pd.DataFrame, labels: dict[str, str], reference: str) -> str:
+    """In how many pairs each level lies below the reference."""
+    if reference not in wide:
+        return ""
+    sentences = []
+    for level in wide.columns.drop(reference):
+        change = (wide[level] - wide[reference]).dropna()
+        sentences.append(
+            f"With {labels[level]} it is lower than with {labels[reference]} in "
+            f"{int((change < 0).sum())} of {len(change)} pairs."
+        )
+    return " ".join(sentences)
+
+

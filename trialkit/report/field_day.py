@@ -1,0 +1,350 @@
+"""The field-day page: one headline, a few pictures, what is not known, and the cautions.
+
+The page only puts a TrialAnalysis into words and pictures; nothing is estimated here.
+"""
+
+from __future__ import annotations
+
+from datetime import date
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from trialkit import __version__, plots
+from trialkit.quantities import number, scales, span
+from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
+from trialkit.report.letters import Letters
+from trialkit.report.wording import Finding, Grade, counted, finding, listed, upper_first
+
+if TYPE_CHECKING:
+    from trialkit.analysis import TrialAnalysis
+    from trialkit.decide import Money
+
+REFUSED_SHOWN = 40
+
+CAUTIONS = (
+    "Stop the machine, disengage the header, switch the engine off, take the key out and wait "
+    "until everything has stopped moving before anyone walks behind it or touches the header.",
+    "Nobody stands behind the machine, or between header and body, until the engine is off, the "
+    "brake is set, the person counting holds the key and has met the operator's eyes.",
+    "Lock or block the header's lift cylinders before reaching under a raised header.",
+    "Never free a plugged row with the rolls turning: they pull faster than a hand lets go.",
+    "Keep guards in place, wear eye protection, and never feel for a hydraulic leak by hand.",
+    "Keep clear of other machines, and mind dust and fire in dry residue.",
+    "A counting crew is not operating staff: tell everyone these rules before each day's work.",
+)
+DEFER = (
+    "The operator's manual, local rules and qualified service people come before anything on "
+    "this page. Farm work in the United States falls under 29 CFR 1928.57; other places have "
+    "their own rules."
+)
+
+
+class FieldDayPage:
+    """The parts of the field-day page, in reading order.
+
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+        What is put into words and pictures.
+    money : Money, optional
+        What the difference is worth; None when the trial gives no price.
+    """
+
+    def __init__(self, analysis: TrialAnalysis, money: Money | None = None) -> None:
+        self.analysis = analysis
+        self.trial = analysis.trial
+        self.config = analysis.trial.config
+        self.money = money
+        self.letters = Letters(self.trial)
+        setups = {factor.name: factor for factor in self.config.setups}
+        option = self.config.option
+        self.factor = setups[option.factor] if option else self.config.setups[0]
+
+    def headline(self) -> Fragment:
+        """What the trial found, in one sentence, with its range and how sure it is."""
+        response = "header_loss" if "header_loss" in self.analysis.responses else "kernel_damage"
+        findings = self._findings(response, self.factor.name)
+        first, *others = findings
+        extent = f"{first.absolute[0]}, that is {first.percent}." if first.percent else ""
+        parts = [
+            paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
+            f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
+            paragraph(extent or f"{first.absolute[0]}.", "extent"),
+        ]
+        if len(first.absolute) > 1:
+            parts.append(paragraph(f"In other units: {first.absolute[1]}.", "quiet"))
+        level = number(self.analysis.level * 100, 0)
+        parts.append(
+            paragraph(
+                f"{first.grade.value} The range in brackets is the {level} % interval: values "
+                "outside it fit the counts poorly.",
+                "grade",
+            )
+        )
+        rest = [f.sentence for f in others]
+        for factor in self.config.setups:
+            if factor.name != self.factor.name:
+                rest += [f.sentence for f in self._findings(response, factor.name)]
+        if rest:
+            parts.append(bullets(rest))
+        return Fragment(f'<div class="headline">{"".join(parts)}</div>')
+
+    def loss_by_setup(self) -> Fragment:
+        """Header loss of every setup with its interval."""
+        return self._by_setup(
+            "header_loss", "loss", "Corn left at the header, setup by setup", plots.loss_by_setup
+        )
+
+    def damage(self) -> Fragment:
+        """Damaged kernels of every setup with its interval."""
+        return self._by_setup(
+            "kernel_damage", "damage", "Damaged kernels in the grain tank", plots.damage_by_setup
+        )
+
+    def _by_setup(self, response: str, name: str, title: str, draw: Any) -> Fragment:
+        if response not in self.analysis.responses:
+            return section(name, title, paragraph(self._skipped(response)))
+        result = self.analysis.responses[response]
+        level = number(self.analysis.level * 100, 0)
+        rows = []
+        for _, row in result.means.iterrows():
+            cells = [
+                span(row["estimate"], row["low"], row["high"], scale)
+                for scale in scales(result.unit, self.config.units)
+            ]
+            rows.append([str(row["label"]), *(f"{c.value} ({c.interval})" for c in cells)])
+        head = ["setup", *(s.unit for s in scales(result.unit, self.config.units))]
+        words = [table(f"{result.title}: adjusted mean and {level} % interval", head, rows)]
+        for factor in self.config.setups:
+            for found in self._findings(response, factor.name):
+                words.append(_finding_html(found))
+        picture = figure(
+            draw(self.analysis),
+            f"Large mark: adjusted mean. Bar: {level} % interval. Rings: single strips.",
+        )
+        return section(name, title, *words, picture=picture)
+
+    def pair_by_pair(self) -> Fragment:
+        """The strips of each pair joined, so that anyone can check the headline by eye."""
+        title = "Pair by pair"
+        if "header_loss" not in self.analysis.responses:
+            return section("pairs", title, paragraph(self._skipped("header_loss")))
+        plot = plots.paired_strips(
+            self.analysis, factor=self.factor.name, field_names=self.letters.fields
+        )
+        return section(
+            "pairs",
+            title,
+            paragraph(plot.summary, "extent"),
+            paragraph(
+                "Strips of one pair lie side by side in the same field on the same day, so what "
+                "differs inside a pair is the setup and the luck of the frames. If the lines "
+                "mostly run the same way, the setup is the likelier reason."
+            ),
+            picture=figure(
+                plot, "One line is one pair. A dashed line is a pair that does not fall."
+            ),
+        )
+
+    def sources(self) -> Fragment:
+        """Loss before harvest, at the header, in threshing and cleaning."""
+        title = "Where the corn was lost"
+        losses = self.analysis.losses.setups
+        if losses.empty:
+            return section("sources", title, paragraph("No frame counts, so no loss by source."))
+        seen = set(losses.loc[losses["kg_ha"].notna(), "source"])
+        missing = [words for source, (words, _) in plots.SOURCES.items() if source not in seen]
+        words = [
+            paragraph(
+                "Loss before harvest lies on the ground whatever the machine does; loss at the "
+                "header and loss in threshing and cleaning answer to different settings."
+            )
+        ]
+        if missing:
+            words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
+        if len(missing) == len(plots.SOURCES):
+            return section("sources", title, *words)
+        picture = figure(
+            plots.loss_by_source(self.analysis),
+            "Plain means over strips, loose kernels and dropped ears together.",
+        )
+        return section("sources", title, *words, picture=picture)
+
+    def worth(self) -> Fragment:
+        """What the difference is worth, and whether the option pays."""
+        title = "What it is worth"
+        if self.money is None:
+            reason = "The trial gives no price of grain." if "header_loss" in (
+                self.analysis.responses
+            ) else self._skipped("header_loss")
+            return section("worth", title, paragraph(reason))
+        first, *others = (self.letters.text(sentence) for sentence in self.money.sentences)
+        words = [paragraph(first, "extent"), *(paragraph(text) for text in others)]
+        if self.money.annual_cost is None:
+            return section("worth", title, *words)
+        plot = plots.money_by_area(self.money, self.config.units)
+        level = number(self.money.confidence * 100, 0)
+        picture = figure(
+            plot, f"Line: value saved less the option's yearly cost. Band: {level} % interval."
+        )
+        return section("worth", title, *words, picture=picture)
+
+    def measured(self) -> Fragment:
+        """How it was measured, and what of the data could not be used."""
+        trial = self.trial
+        strips = trial.strips
+        pairs = len(strips[["field", "pair"]].drop_duplicates())
+        laid = (
+            f"{counted(len(strips), 'strip')} in {counted(pairs, 'pair or block', 'pairs')} on "
+            f"{counted(strips['field'].nunique(), 'field')}"
+        )
+        items = [f"{upper_first(laid)}; a strip is one pass of the combine with one setup."]
+        if len(trial.frames):
+            items.append(
+                f"{counted(len(trial.frames), 'frame')} laid on the ground and the loose kernels "
+                "in them counted: ahead of the machine, under the header, and behind it. Loss at "
+                "the header is the second less the first."
+            )
+        if len(trial.ears):
+            items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
+        if len(trial.grain):
+            items.append(
+                f"{counted(len(trial.grain), 'grain sample')} looked through for damaged kernels."
+            )
+        items.append(
+            f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
+            f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
+        )
+        for result in self.analysis.responses.values():
+            items.append(self.letters.text(f"{result.title}: {result.model}. {result.why}"))
+        return section(
+            "measured", "How it was measured", bullets(items), *self._quality()
+        )
+
+    def _quality(self) -> list[str]:
+        """The data-quality line and the table of refused cells."""
+        refused = self.trial.refused
+        read = self.trial.read
+        rows_in, rows_out = int(read["rows_in"].sum()), int(read["rows_refused"].sum())
+        line = f"Of {counted(rows_in, 'row')} in the trial's files "
+        if refused.empty:
+            return ["<h3>Data quality</h3>", paragraph(line + "none was refused.")]
+        line += (
+            f"{number(rows_out, 0)} could not be used, for the reasons listed here; nothing else "
+            "was left out."
+        )
+        rows = [
+            [
+                f"{r.file}, line {r.line}" if pd.notna(r.line) else str(r.file),
+                str(r.column),
+                _short(self.letters.cell(r.column, "" if pd.isna(r.value) else r.value)),
+                self.letters.text(r.expected),
+            ]
+            for r in refused.head(REFUSED_SHOWN).itertuples()
+        ]
+        parts = [
+            "<h3>Data quality</h3>",
+            paragraph(line),
+            table("Refused cells", ["where", "column", "what stood there", "expected"], rows),
+        ]
+        if len(refused) > REFUSED_SHOWN:
+            more = len(refused) - REFUSED_SHOWN
+            parts.append(paragraph(f"{more:,} more are listed by: trialkit check FOLDER"))
+        return parts
+
+    def unknown(self) -> Fragment:
+        """What this trial cannot tell."""
+        strips = self.trial.strips
+        n_fields = strips["field"].nunique()
+        items = [
+            f"One season ({self.config.season}) and {counted(n_fields, 'field')}: another year, "
+            "hybrid or soil may answer differently."
+        ]
+        moisture = strips["moisture"].dropna() if "moisture" in strips else pd.Series(dtype=float)
+        if len(moisture):
+            items.append(
+                f"Grain was at {number(moisture.min(), 0)} to {number(moisture.max(), 0)} % "
+                "moisture; drier or wetter corn shells differently."
+            )
+        speed = strips.get("speed_measured", pd.Series(dtype=float)).dropna()
+        if len(speed):
+            us = self.config.units == "US"
+            low, high = (number(v / (1.609344 if us else 1), 1) for v in (speed.min(), speed.max()))
+            pace = f"{low} to {high} {'mph' if us else 'km/h'}" if low != high else f"{low}"
+            items.append(f"Ground speed was {pace}; nothing here speaks for other speeds.")
+        if any(f.grade is Grade.OPEN for f in self._all_findings()):
+            items.append(
+                "Where the page says the trial cannot tell two setups apart, the range shows how "
+                "large a difference may still be hiding."
+            )
+        items += [self.letters.text(reason) for reason in self.analysis.skipped.values()]
+        for result in self.analysis.responses.values():
+            items += [self.letters.text(note) for note in result.notes]
+        items += [self.letters.text(warning) for warning in self.analysis.warnings]
+        items.append("Agronomic and money figures are estimates for a decision, not guarantees.")
+        return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
+
+    def cautions(self) -> Fragment:
+        """The cautions for anyone who counts behind a combine or touches a header."""
+        return section(
+            "cautions",
+            "Before anyone walks behind the machine",
+            bullets(CAUTIONS),
+            paragraph(DEFER, "defer"),
+        )
+
+    def colophon(self) -> Fragment:
+        """Version, data hash and date, so that the page can be made again."""
+        return Fragment(
+            '<div class="colophon">'
+            + paragraph(
+                f"Made with trialkit {__version__} on {date.today().isoformat()}. Data "
+                f"fingerprint (SHA-256): {self.trial.data_hash()[:16]}. Names of growers and "
+                + ("fields shown as agreed." if self.letters.agreed else "fields are letters.")
+            )
+            + "</div>"
+        )
+
+    def _findings(self, response: str, factor: str) -> list[Finding]:
+        """The levels of one setup factor against their reference, the option's level first."""
+        result = self.analysis.responses[response]
+        rows = result.contrasts[result.contrasts["factor"] == factor]
+        setup = next(f for f in self.config.setups if f.name == factor)
+        labels = dict(zip(setup.levels, setup.level_labels, strict=True))
+        option = self.config.option
+        if option and option.factor == factor:
+            rows = rows.assign(_last=rows["level"] != option.level).sort_values(
+                "_last", kind="stable"
+            )
+        return [
+            finding(response, row, labels[row["reference"]], unit=result.unit,
+                    system=self.config.units)
+            for row in rows.to_dict("records")
+        ]
+
+    def _all_findings(self) -> list[Finding]:
+        return [
+            found
+            for response in self.analysis.responses
+            for factor in self.config.setups
+            for found in self._findings(response, factor.name)
+        ]
+
+    def _skipped(self, response: str) -> str:
+        reason = self.analysis.skipped.get(response, "The trial has no data for it.")
+        return self.letters.text(f"Not shown. {reason}")
+
+
+def _finding_html(found: Finding) -> str:
+    extent = "; ".join([*found.absolute, found.percent] if found.percent else found.absolute)
+    return (
+        f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
+        f"{escape(upper_first(extent))}. {escape(found.grade.value)}</p>"
+    )
+
+
+def _short(text: str, length: int = 60) -> str:
+    """A cell's text, cut where it would fill the page."""
+    return text if len(text) <= length else text[: length - 1] + "…"
