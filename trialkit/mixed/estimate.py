@@ -1,0 +1,236 @@
+"""From a model and responses to the best optimum found, with the story of the search.
+
+Small trials can have several optima, some with a variance at zero, so the search starts from the
+interior and, where that is cheap, from near every boundary; the best is kept and the others stay
+on record.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from trialkit.errors import ModelError
+from trialkit.mixed.model import Model
+from trialkit.mixed.optimise import Search, bfgs
+from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
+
+# Rows up to which a start from near every boundary is cheap.
+CHEAP_ROWS = 5_000
+BOUNDARY_STARTS = 4
+DIFFERENT_OPTIMA = 1e-3
+
+
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """The optimum kept, the criterion it belongs to, and all searches made."""
+
+    problem: GaussianProblem | LaplaceProblem
+    point: Point
+    searches: tuple[Search, ...]
+    zero: np.ndarray
+    notes: tuple[str, ...]
+
+
+def estimate(model: Model, y: np.ndarray, reml: bool, start: np.ndarray | None = None) -> Estimate:
+    """Maximise the (restricted) likelihood for responses ``y`` in chain order.
+
+    Raises
+    ------
+    ModelError
+        When no search converges, or the response leaves nothing to estimate.
+    """
+    if model.family.name == "gaussian":
+        centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
+        if float(centre @ centre) <= 1e-20 * float(y @ y):
+            raise ModelError("the fixed part reproduces the response exactly; no variation left.")
+        gauss = model.gaussian(y, reml)
+        return _search(model, gauss, lambda t: gauss.point(t), start)
+    beta = _start_beta(model, y)
+    restricted = model.laplace(y, restricted=True)
+    last = [beta]
+
+    def restricted_point(theta: np.ndarray) -> Point | None:
+        point = restricted.point(theta, last[0])
+        if point is not None:
+            last[0] = point.beta
+        return point
+
+    found = _search(model, restricted, restricted_point, start)
+    if reml:
+        return found
+    return _maximum_likelihood(model, y, found)
+
+
+def _objective(
+    point_at: Callable[[np.ndarray], Point | None],
+) -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
+    def fun(parameters: np.ndarray) -> tuple[float, np.ndarray]:
+        point = point_at(parameters)
+        if point is None or not np.isfinite(point.value):
+            return np.inf, np.zeros(len(parameters))
+        return -point.value, -point.grad
+
+    return fun
+
+
+def _starts(model: Model, start: np.ndarray | None) -> list[np.ndarray]:
+    """Interior start and, where cheap, one from near each boundary."""
+    interior = np.zeros(model.n_theta)
+    diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
+    size = 1.0 if model.family.name == "gaussian" else 0.5
+    interior[diagonal] = size * model.theta_scale[diagonal]
+    starts = [interior if start is None else np.where(start == 0.0, 0.1 * interior, start)]
+    if len(model.x) <= CHEAP_ROWS and 1 < len(diagonal) <= BOUNDARY_STARTS:
+        for j in diagonal:
+            near = 1.5 * interior
+            near[j] = 0.02 * interior[j]
+            starts.append(near)
+    return starts
+
+
+def _search(
+    model: Model,
+    problem: GaussianProblem | LaplaceProblem,
+    point_at: Callable[[np.ndarray], Point | None],
+    start: np.ndarray | None,
+) -> Estimate:
+    scale = model.theta_scale
+    fun = _objective(lambda t: point_at(t * scale))
+
+    def scaled(t: np.ndarray) -> tuple[float, np.ndarray]:
+        value, grad = fun(t)
+        return value, grad * scale
+
+    searches = [bfgs(scaled, s / scale) for s in _starts(model, start)] if len(scale) else []
+    good = [s for s in searches if s.converged]
+    if searches and not good:
+        raise ModelError(_advice(model, searches))
+    theta = np.zeros(0)
+    notes: list[str] = []
+    if good:
+        best = min(good, key=lambda s: s.value)
+        theta = best.end * scale
+        spread = max(s.value for s in good) - best.value
+        if spread > DIFFERENT_OPTIMA:
+            notes.append(
+                f"{len(good)} searches ended at different optima, up to {spread:.3g} "
+                f"log-likelihood apart; the best was kept."
+            )
+    if isinstance(problem, LaplaceProblem):
+        problem.tolerance = problem.TIGHT
+        problem.u[:] = 0.0
+    theta, zero = _settle_zeros(model, theta, point_at)
+    if isinstance(problem, LaplaceProblem):
+        problem.u[:] = 0.0
+    point = point_at(theta)
+    if point is None:
+        raise ModelError(_advice(model, searches))
+    return Estimate(problem, point, tuple(searches), zero, tuple(notes))
+
+
+def _settle_zeros(
+    model: Model, theta: np.ndarray, point_at: Callable[[np.ndarray], Point | None]
+) -> tuple[np.ndarray, np.ndarray]:
+    """Positive diagonals; variances that are zero to the search's precision become exactly zero."""
+    theta = theta.copy()
+    zero = np.zeros(len(theta), dtype=bool)
+    flips = {
+        (e.level, e.column) for e in model.entries if e.row == e.column and theta[e.parameter] < 0
+    }
+    # Entries of one column change sign together; a shared parameter must do so only once.
+    for j in {e.parameter for e in model.entries if (e.level, e.column) in flips}:
+        theta[j] = -theta[j]
+    for j in sorted({e.parameter for e in model.entries if e.row == e.column}):
+        if theta[j] == 0.0 or abs(theta[j]) > 0.02 * model.theta_scale[j]:
+            zero[j] = theta[j] == 0.0
+            continue
+        here, trial = point_at(theta), theta.copy()
+        trial[j] = 0.0
+        there = point_at(trial)
+        if here and there and there.value >= here.value - 1e-8:
+            theta, zero[j] = trial, True
+    return theta, zero
+
+
+def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
+    """Fixed effects without random effects, by iterated weighted least squares."""
+    x, size = model.x, model.size
+    if model.family.name == "poisson":
+        eta = np.log(y + 0.5)
+    else:
+        eta = np.log((y + 0.5) / (size - y + 0.5))
+    beta = np.linalg.lstsq(x, eta - model.offset, rcond=None)[0]
+    for _ in range(25):
+        eta = model.offset + x @ beta
+        mean = model.family.inverse_link(np.clip(eta, -30, 30))
+        w = mean if model.family.name == "poisson" else size * mean * (1 - mean)
+        mu = mean if model.family.name == "poisson" else size * mean
+        info = (x * w[:, None]).T @ x
+        step = np.linalg.lstsq(info, x.T @ (y - mu), rcond=None)[0]
+        step *= min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-12))
+        beta = beta + step
+        if float(np.abs(step).max()) < 1e-8:
+            break
+    return beta
+
+
+def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimate:
+    """Maximise over variances and fixed effects, from the restricted optimum."""
+    problem = model.laplace(y, restricted=False)
+    k = model.n_theta
+    root = np.linalg.inv(found.point.root)
+    scale = np.ones(k + model.x.shape[1])
+    scale[:k] = model.theta_scale
+    # Fixed effects move in units of their standard errors.
+    mix = np.zeros((len(scale), len(scale)))
+    mix[:k, :k] = np.diag(scale[:k])
+    mix[k:, k:] = root
+
+    def point_at(parameters: np.ndarray) -> Point | None:
+        return problem.point(parameters[:k], parameters[k:])
+
+    def fun(t: np.ndarray) -> tuple[float, np.ndarray]:
+        value, grad = _objective(point_at)(mix @ t)
+        return value, mix.T @ grad
+
+    theta0 = found.point.theta.copy()
+    diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
+    # A variance at zero has a zero gradient: start just off it.
+    for j in diagonal:
+        if theta0[j] == 0.0:
+            theta0[j] = 0.05 * model.theta_scale[j]
+    start = np.linalg.solve(mix, np.r_[theta0, found.point.beta])
+    metric = np.eye(len(scale))
+    metric[:k, :k] *= 0.1
+    searches = [bfgs(fun, start, metric)]
+    # The restricted search's other optima may be the better ones here.
+    for other in found.searches:
+        if other.converged and np.abs(np.abs(other.end) * scale[:k] - theta0).max() > 0.05:
+            near = np.maximum(np.abs(other.end), 0.05)
+            searches.append(bfgs(fun, np.r_[near, start[k:]], metric))
+    good = [s for s in searches if s.converged]
+    if not good:
+        raise ModelError(_advice(model, searches))
+    best = min(good, key=lambda s: s.value)
+    end = mix @ best.end
+    notes = list(found.notes)
+    problem.tolerance = problem.TIGHT
+    problem.u[:] = 0.0
+    theta, zero = _settle_zeros(model, end[:k], lambda t: point_at(np.r_[t, end[k:]]))
+    problem.u[:] = 0.0
+    point = point_at(np.r_[theta, end[k:]])
+    if point is None:
+        raise ModelError(_advice(model, searches))
+    return Estimate(problem, point, (*found.searches, *searches), zero, tuple(notes))
+
+
+def _advice(model: Model, searches: list[Search]) -> str:
+    told = "; ".join(sorted({s.reason for s in searches})) or "no start could be evaluated"
+    return (
+        f"the model for {model.response!r} did not converge ({told}). Things to try: look for "
+        f"extreme values in the response, leave out a nested level with few units, use fewer "
+        f"fixed terms, or rescale covariates that span many orders of magnitude."
+    )

@@ -1,0 +1,130 @@
+"""fit_mixed: the public way in."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+from pandas.api.types import is_bool_dtype, is_numeric_dtype
+
+from trialkit.errors import ModelError
+from trialkit.mixed.estimate import estimate
+from trialkit.mixed.families import get_family
+from trialkit.mixed.model import Model, build_model
+from trialkit.mixed.result import MixedFit, check_response
+
+
+def fit_mixed(
+    frame: pd.DataFrame,
+    response: str,
+    fixed: str = "1",
+    nested: Sequence[str] = (),
+    slopes: Mapping[str, Sequence[str]] | None = None,
+    covariance: Mapping[str, str] | None = None,
+    family: str = "gaussian",
+    exposure: str | None = None,
+    trials: str | None = None,
+    weights: str | None = None,
+    method: str = "reml",
+) -> MixedFit:
+    """Fit a linear or generalised linear mixed model with nested random effects.
+
+    Parameters
+    ----------
+    frame : DataFrame
+        One row an observation. Rows missing any column used are left out and counted in
+        ``notes``.
+    response : str
+        Column of the response: any number (gaussian), counts (poisson), successes (binomial).
+    fixed : str
+        Right-hand side in Wilkinson notation, e.g. ``"cushion * speed"``; intercept included.
+    nested : sequence of str
+        Columns of the nesting, coarse to fine; labels may repeat across parents. A column that
+        is unique in every row gives counts a row-level effect (overdispersion).
+    slopes : mapping of level to variables, optional
+        Variables whose effect varies between the units of a level.
+    covariance : mapping of level to {"unstructured", "independent", "exchangeable"}, optional
+        Covariance of a level's columns: free (default); all independent; or all independent
+        with one common variance for the orthonormal contrasts of a factor.
+    family : {"gaussian", "poisson", "binomial"}
+        With identity, log and logit link.
+    exposure : str, optional
+        Column of area or time the counts belong to; its logarithm is the offset.
+    trials : str, optional
+        Column of trials behind the successes (default 1).
+    weights : str, optional
+        Column of known relative precisions of a Gaussian response.
+    method : {"reml", "ml"}
+        Restricted or maximum likelihood; for counts and proportions the (restricted) Laplace
+        approximation.
+
+    Returns
+    -------
+    MixedFit
+
+    Raises
+    ------
+    ModelError
+        With the cause and what to try: columns absent or infinite, values that do not suit the
+        family, a factor with one level, levels that cannot be told apart, cells whose counts are
+        all zero (or all successes), too few rows, no convergence.
+
+    Examples
+    --------
+    >>> fit = fit_mixed(frames, "loose_kernels", "cushion", nested=["pair", "strip"],
+    ...                 family="poisson", exposure="area")    # doctest: +SKIP
+    """
+    if method not in ("reml", "ml"):
+        raise ModelError(f"method {method!r} is not known; choose 'reml' or 'ml'.")
+    law = get_family(family)
+    if isinstance(nested, str):
+        nested = [nested]
+    if law.name == "gaussian" and (exposure or trials):
+        raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
+    if law.name != "gaussian" and weights:
+        raise ModelError(f"weights are for gaussian responses, not {law.name}.")
+    if (law.name == "poisson" and trials) or (law.name == "binomial" and exposure):
+        raise ModelError("exposure goes with poisson, trials with binomial.")
+    if response in frame and not (
+        is_numeric_dtype(frame[response]) or is_bool_dtype(frame[response])
+    ):
+        raise ModelError(f"the response {response!r} is not numeric.")
+    if response in frame and is_bool_dtype(frame[response]):
+        frame = frame.assign(**{response: frame[response].astype(float)})
+    model = build_model(
+        frame, response=response, fixed=fixed, nested=list(nested), slopes=slopes or {},
+        covariance=covariance or {}, family=law, exposure=exposure, trials=trials, weights=weights,
+    )  # fmt: skip
+    y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
+    check_response(y, model)
+    _check_cells(model)
+    reml = method == "reml"
+    return MixedFit(model, estimate(model, y, reml), y, reml)
+
+
+def _check_cells(model: Model) -> None:
+    """A cell of a factor term with only zeros (or only successes) has no finite estimate."""
+    if model.family.name == "gaussian":
+        return
+    y = model.frame[model.response]
+    size = pd.Series(np.empty(len(y)), index=y.index)
+    size.iloc[model.chain.order] = model.size
+    if y.sum() == 0:
+        raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
+    for term in model.part.terms:
+        factors = [f for f in term.split(":") if f in model.part.levels]
+        if term == "1" or len(factors) != term.count(":") + 1:
+            continue
+        by = [model.frame[f] for f in factors]
+        sums = pd.DataFrame({"y": y, "size": size}).groupby(by, observed=True).sum()
+        empty = sums["y"] == 0
+        full = (sums["y"] == sums["size"]) & (model.family.name == "binomial")
+        for what, cells in (("zero", empty), ("as large as its trials", full)):
+            if cells.any():
+                names = ", ".join(str(c) for c in sums.index[cells])
+                raise ModelError(
+                    f"every {model.response!r} is {what} under {term} = {names}: the model has "
+                    f"no finite estimate there. Compare the raw totals, pool that setup with "
+                    f"another, or count more frames."
+                )

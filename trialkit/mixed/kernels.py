@@ -1,0 +1,452 @@
+"""The compiled loops: post-order elimination, back-solve, selected inverse, exact gradient.
+
+Model. ``eta_i = offset_i + x_i' beta + sum_l z_il' Lambda_l u_l`` with independent standard normal
+``u``. Row ``i`` has the chain vector ``c_i = (Lambda_0' z_i0, ..., Lambda_L' z_iL, x_i, rhs_i)``,
+finest level first. Few of these entries are distinct columns of data: with ``d_i`` the distinct
+columns and one right-hand-side entry, ``c_i = M' d_i`` for a sparse ``M`` that is the same for all
+rows, so the cross-products of a finest unit are taken once over ``d`` and spread by ``M``.
+
+The penalised system ``H = sum_i w_i c_i c_i' + I`` (identity over ``u`` only) is eliminated in
+post-order: a unit adds its identity, takes the Cholesky factor of its own columns and passes its
+Schur complement to its parent. There is no fill-in outside the chain. The last column of each
+front carries the right-hand side. Walking back gives the solution, and by the recursion of
+Takahashi, Fagan & Chen (1973) the blocks of ``H^-1`` that the gradient needs. Working in
+standardised ``u`` keeps everything finite when a variance is zero (Bates, Maechler, Bolker &
+Walker 2015, J. Stat. Softw. 67(1), section 3).
+
+Arguments shared by the functions
+---------------------------------
+unit, closes, row_start : the :class:`~trialkit.mixed.chain.Chain` arrays.
+offs : (levels + 1,) first position of each level in the chain vector; last entry: of ``x``.
+u_off, fac_off : (levels,) start of a level's values in ``u`` and of its factors in ``fac``.
+ptr, row, val : columns of ``M`` in compressed form: position ``j`` draws on ``d`` entries
+    ``row[ptr[j]:ptr[j + 1]]`` with the weights ``val``.
+m : length of the chain vector with its right-hand side.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from trialkit.mixed.families import row_terms
+
+
+@njit(cache=True)
+def _spread(cross, ptr, row, val, m, front):
+    """Front of one finest unit: ``front = M' cross M`` (upper triangle)."""
+    for i in range(m):
+        for j in range(i, m):
+            s = 0.0
+            for a in range(ptr[i], ptr[i + 1]):
+                for b in range(ptr[j], ptr[j + 1]):
+                    s += val[a] * val[b] * cross[row[a], row[b]]
+            front[i, j] += s
+
+
+@njit(cache=True)
+def _close(front, parent, o, k, m, u, u0, fac, f0):
+    """Eliminate one unit's ``k`` columns at position ``o``; returns (log-determinant, decrement)."""
+    width = m - o
+    logdet = 0.0
+    decrement = 0.0
+    for b in range(k):
+        front[o + b, o + b] += 1.0
+        front[o + b, m - 1] -= u[u0 + b]
+    for b in range(k):
+        p = o + b
+        d = math.sqrt(front[p, p])
+        logdet += 2.0 * math.log(d)
+        base = f0 + b * width - o
+        for j in range(p, m):
+            front[p, j] /= d
+            fac[base + j] = front[p, j]
+        decrement += front[p, m - 1] ** 2
+        for i in range(p + 1, m):
+            f = front[p, i]
+            if f != 0.0:
+                for j in range(i, m):
+                    front[i, j] -= f * front[p, j]
+    for i in range(o + k, m):
+        for j in range(i, m):
+            parent[i, j] += front[i, j]
+    for i in range(o, m):
+        for j in range(i, m):
+            front[i, j] = 0.0
+    return logdet, decrement
+
+
+@njit(cache=True)
+def eliminate_cross(cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, fac):
+    """Forward pass over stored cross-products (Gaussian responses).
+
+    Returns the log-determinant over ``u`` and the root front (chain positions from ``x`` on).
+    """
+    n_levels = unit.shape[1]
+    fronts = np.zeros((n_levels + 1, m, m))
+    logdet = 0.0
+    for f in range(unit.shape[0]):
+        _spread(cross[f], ptr, row, val, m, fronts[0])
+        for lev in range(closes[f]):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            at = unit[f, lev]
+            ld, _ = _close(
+                fronts[lev], fronts[lev + 1], o, k, m,
+                u, u_off[lev] + at * k, fac, fac_off[lev] + at * k * (m - o),
+            )  # fmt: skip
+            logdet += ld
+    o = offs[n_levels]
+    return logdet, fronts[n_levels, o:, o:].copy()
+
+
+@njit(cache=True)
+def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef):
+    """Fill ``chain`` with the unit's values and ``coef = M chain`` over the distinct columns."""
+    n_levels = unit.shape[1]
+    for lev in range(n_levels):
+        o = offs[lev]
+        k = offs[lev + 1] - o
+        u0 = u_off[lev] + unit[f, lev] * k
+        for b in range(k):
+            chain[o + b] = u[u0 + b]
+    o = offs[n_levels]
+    for j in range(root.shape[0]):
+        chain[o + j] = root[j]
+    coef[:] = 0.0
+    for j in range(o + root.shape[0]):
+        if chain[j] != 0.0:
+            for a in range(ptr[j], ptr[j + 1]):
+                coef[row[a]] += val[a] * chain[j]
+
+
+@njit(cache=True)
+def eliminate_rows(
+    family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, val, m, u, root, fac, score, weight, slope,
+):  # fmt: skip
+    """Forward pass at the current ``u`` (and root values) for a non-Gaussian response.
+
+    ``data`` holds the distinct columns (rows, q). Fills ``score``, ``weight`` and ``slope`` per
+    row. Returns (penalised log-likelihood less constants, log-determinant over ``u``, Newton
+    decrement over ``u``, root front).
+    """
+    n_levels = unit.shape[1]
+    q = data.shape[1]
+    fronts = np.zeros((n_levels + 1, m, m))
+    cross = np.zeros((q + 1, q + 1))
+    chain = np.zeros(m)
+    coef = np.zeros(q + 1)
+    loglik = 0.0
+    logdet = 0.0
+    decrement = 0.0
+    for f in range(unit.shape[0]):
+        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
+        cross[:] = 0.0
+        for i in range(row_start[f], row_start[f + 1]):
+            eta = offset[i]
+            for a in range(q):
+                eta += data[i, a] * coef[a]
+            ll, r, w, w3 = row_terms(family, y[i], eta, size[i])
+            loglik += ll
+            score[i] = r
+            weight[i] = w
+            slope[i] = w3
+            for a in range(q):
+                wd = w * data[i, a]
+                for b in range(a, q):
+                    cross[a, b] += wd * data[i, b]
+                cross[a, q] += r * data[i, a]
+        for a in range(q + 1):
+            for b in range(a):
+                cross[a, b] = cross[b, a]
+        _spread(cross, ptr, row, val, m, fronts[0])
+        for lev in range(closes[f]):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            at = unit[f, lev]
+            ld, dec = _close(
+                fronts[lev], fronts[lev + 1], o, k, m,
+                u, u_off[lev] + at * k, fac, fac_off[lev] + at * k * (m - o),
+            )  # fmt: skip
+            logdet += ld
+            decrement += dec
+    penalty = 0.0
+    for j in range(u.shape[0]):
+        penalty += u[j] * u[j]
+    o = offs[n_levels]
+    return loglik - 0.5 * penalty, logdet, decrement, fronts[n_levels, o:, o:].copy()
+
+
+@njit(cache=True)
+def back_solve(unit, closes, offs, u_off, fac_off, m, fac, root, out):
+    """Solution over all units, given the root's, from factors whose last column is eliminated."""
+    n_levels = unit.shape[1]
+    chain = np.zeros(m)
+    top = offs[n_levels]
+    for j in range(root.shape[0]):
+        chain[top + j] = root[j]
+    for f in range(unit.shape[0] - 1, -1, -1):
+        for lev in range(closes[f] - 1, -1, -1):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            at = unit[f, lev]
+            width = m - o
+            f0 = fac_off[lev] + at * k * width
+            for b in range(k - 1, -1, -1):
+                base = f0 + b * width - o
+                s = fac[base + m - 1]
+                for j in range(o + b + 1, m - 1):
+                    s -= fac[base + j] * chain[j]
+                chain[o + b] = s / fac[base + o + b]
+                out[u_off[lev] + at * k + b] = chain[o + b]
+
+
+@njit(cache=True)
+def _inverse_blocks(lev, at, offs, fac_off, m, fac, inv):
+    """Extend ``inv``, the chain block of ``H^-1``, by one unit's own rows and columns."""
+    o = offs[lev]
+    k = offs[lev + 1] - o
+    width = m - o
+    f0 = fac_off[lev] + at * k * width
+    for b in range(k - 1, -1, -1):
+        p = o + b
+        base = f0 + b * width - o
+        d = fac[base + p]
+        for j in range(p + 1, m - 1):
+            s = 0.0
+            for t in range(p + 1, m - 1):
+                s += fac[base + t] * inv[t, j]
+            inv[p, j] = -s / d
+            inv[j, p] = inv[p, j]
+        s = 0.0
+        for t in range(p + 1, m - 1):
+            s += fac[base + t] * inv[t, p]
+        inv[p, p] = (1.0 / d - s) / d
+
+
+@njit(cache=True)
+def _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, scale):
+    """Add ``scale * d log|H| / d Lambda`` of one finest unit, half of it, to ``grad``.
+
+    ``half`` is scratch (m, q) for ``M' cross``; entry (a, b) of a level's Lambda draws on
+    ``sum_i w_i z_ia (H^-1 c_i)_b``.
+    """
+    for i in range(m - 1):
+        for a in range(q):
+            s = 0.0
+            for e in range(ptr[i], ptr[i + 1]):
+                s += val[e] * cross[row[e], a]
+            half[i, a] = s
+    g0 = 0
+    for lev in range(n_levels):
+        o = offs[lev]
+        k = offs[lev + 1] - o
+        for a in range(k):
+            col = z_col[o + a]
+            for b in range(a + 1):
+                s = 0.0
+                for j in range(m - 1):
+                    s += inv[o + b, j] * half[j, col]
+                grad[g0 + a * k + b] += scale * s
+        g0 += k * k
+
+
+@njit(cache=True)
+def gradient_cross(
+    cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac, root_inverse,
+    z_col, rss_scale,
+):  # fmt: skip
+    """Gradient in every entry of every Lambda of ``log|H| + rss / rss_scale`` (Gaussian).
+
+    ``root_inverse`` is the inverse of the root block for REML, zeros for ML. Entries are laid out
+    level by level (finest first), row-major ``k x k``; the upper triangle stays zero.
+    """
+    n_levels = unit.shape[1]
+    q = cross.shape[1] - 1
+    total = 0
+    for lev in range(n_levels):
+        total += (offs[lev + 1] - offs[lev]) ** 2
+    grad = np.zeros(total)
+    inv = np.zeros((m, m))
+    half = np.zeros((m, q))
+    chain = np.zeros(m)
+    coef = np.zeros(q + 1)
+    top = offs[n_levels]
+    inv[top : top + root.shape[0], top : top + root.shape[0]] = root_inverse
+    for f in range(unit.shape[0] - 1, -1, -1):
+        for lev in range(closes[f] - 1, -1, -1):
+            _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
+        _logdet_slopes(cross[f], inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, 2.0)
+        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
+        g0 = 0
+        for lev in range(n_levels):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            for a in range(k):
+                col = z_col[o + a]
+                e = cross[f, col, q]
+                for c in range(q):
+                    e -= cross[f, col, c] * coef[c]
+                for b in range(a + 1):
+                    grad[g0 + a * k + b] -= 2.0 / rss_scale * e * chain[o + b]
+            g0 += k * k
+    return grad
+
+
+@njit(cache=True)
+def leverage_pass(
+    data, row_start, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac,
+    root_inverse, z_col, score, weight, slope,
+):  # fmt: skip
+    """First half of the Laplace gradient: all but what goes through the mode's own movement.
+
+    Overwrites ``slope`` by ``v_i = w_i' h_i`` with the leverage ``h_i = c_i' H^-1 c_i``.
+    Returns the gradient in every Lambda entry (layout of :func:`gradient_cross`).
+    """
+    n_levels = unit.shape[1]
+    q = data.shape[1]
+    total = 0
+    for lev in range(n_levels):
+        total += (offs[lev + 1] - offs[lev]) ** 2
+    grad = np.zeros(total)
+    inv = np.zeros((m, m))
+    half = np.zeros((m, q))
+    spread = np.zeros((q, q))
+    cross = np.zeros((q, q))
+    pull = np.zeros(q)
+    chain = np.zeros(m)
+    coef = np.zeros(q + 1)
+    top = offs[n_levels]
+    inv[top : top + root.shape[0], top : top + root.shape[0]] = root_inverse
+    for f in range(unit.shape[0] - 1, -1, -1):
+        for lev in range(closes[f] - 1, -1, -1):
+            _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
+        spread[:] = 0.0
+        for i in range(m - 1):
+            for j in range(m - 1):
+                for a in range(ptr[i], ptr[i + 1]):
+                    for b in range(ptr[j], ptr[j + 1]):
+                        spread[row[a], row[b]] += val[a] * val[b] * inv[i, j]
+        cross[:] = 0.0
+        pull[:] = 0.0
+        for i in range(row_start[f], row_start[f + 1]):
+            h = 0.0
+            for a in range(q):
+                s = 0.0
+                for b in range(q):
+                    s += spread[a, b] * data[i, b]
+                    cross[a, b] += weight[i] * data[i, a] * data[i, b]
+                h += s * data[i, a]
+            slope[i] *= h
+            for a in range(q):
+                pull[a] += (score[i] - 0.5 * slope[i]) * data[i, a]
+        _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, -1.0)
+        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
+        g0 = 0
+        for lev in range(n_levels):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            for a in range(k):
+                for b in range(a + 1):
+                    grad[g0 + a * k + b] += pull[z_col[o + a]] * chain[o + b]
+            g0 += k * k
+    return grad
+
+
+@njit(cache=True)
+def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, m, fac):
+    """Eliminate a new right-hand side ``sum_i c_i v_i`` through stored factors, in their last
+    column; returns the root's right-hand side."""
+    n_levels = unit.shape[1]
+    q = data.shape[1]
+    rhs = np.zeros((n_levels + 1, m))
+    pull = np.zeros(q + 1)
+    for f in range(unit.shape[0]):
+        pull[:] = 0.0
+        for i in range(row_start[f], row_start[f + 1]):
+            for a in range(q):
+                pull[a] += v[i] * data[i, a]
+        for j in range(m - 1):
+            for a in range(ptr[j], ptr[j + 1]):
+                rhs[0, j] += val[a] * pull[row[a]]
+        for lev in range(closes[f]):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            width = m - o
+            f0 = fac_off[lev] + unit[f, lev] * k * width
+            for b in range(k):
+                base = f0 + b * width - o
+                s = rhs[lev, o + b] / fac[base + o + b]
+                fac[base + m - 1] = s
+                for j in range(o + b + 1, m - 1):
+                    rhs[lev, j] -= fac[base + j] * s
+            for j in range(o + k, m - 1):
+                rhs[lev + 1, j] += rhs[lev, j]
+            rhs[lev, :] = 0.0
+    return rhs[n_levels, offs[n_levels] : m - 1].copy()
+
+
+@njit(cache=True)
+def mode_pass(
+    data, row_start, unit, offs, u_off, ptr, row, val, m, u, root, s_u, s_root,
+    z_col, score, weight, v, grad, pull_eta,
+):  # fmt: skip
+    """Second half of the Laplace gradient, through the movement of the mode.
+
+    With ``s = H^-1 sum_i c_i v_i``: adds to ``grad`` and fills ``pull_eta``, the derivative of
+    the criterion in each row's offset.
+    """
+    n_levels = unit.shape[1]
+    q = data.shape[1]
+    chain = np.zeros(m)
+    coef = np.zeros(q + 1)
+    s_chain = np.zeros(m)
+    s_coef = np.zeros(q + 1)
+    moved = np.zeros(q)
+    pull = np.zeros(q)
+    for f in range(unit.shape[0]):
+        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
+        unit_coefficients(f, unit, offs, u_off, ptr, row, val, s_u, s_root, s_chain, s_coef)
+        moved[:] = 0.0
+        pull[:] = 0.0
+        for i in range(row_start[f], row_start[f + 1]):
+            t = 0.0
+            for a in range(q):
+                t += data[i, a] * s_coef[a]
+            t *= weight[i]
+            pull_eta[i] = score[i] - 0.5 * (v[i] - t)
+            for a in range(q):
+                moved[a] += t * data[i, a]
+                pull[a] += score[i] * data[i, a]
+        g0 = 0
+        for lev in range(n_levels):
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            for a in range(k):
+                col = z_col[o + a]
+                for b in range(a + 1):
+                    grad[g0 + a * k + b] += 0.5 * (
+                        moved[col] * chain[o + b] - pull[col] * s_chain[o + b]
+                    )
+            g0 += k * k
+
+
+@njit(cache=True)
+def unit_blocks(unit, closes, offs, u_off, fac_off, m, fac, root_inverse, out, out_off):
+    """Own diagonal block of ``H^-1`` of every unit, laid out level by level, ``k x k`` each."""
+    n_levels = unit.shape[1]
+    inv = np.zeros((m, m))
+    top = offs[n_levels]
+    inv[top : top + len(root_inverse), top : top + len(root_inverse)] = root_inverse
+    for f in range(unit.shape[0] - 1, -1, -1):
+        for lev in range(closes[f] - 1, -1, -1):
+            _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
+            o = offs[lev]
+            k = offs[lev + 1] - o
+            base = out_off[lev] + unit[f, lev] * k * k
+            for a in range(k):
+                for b in range(k):
+                    out[base + a * k + b] = inv[o + a, o + b]
