@@ -1,0 +1,381 @@
+"""Counts on the ground to grain loss by source: per frame, per strip and per setup.
+
+Three zones are counted behind and ahead of a stopped combine:
+
+* ``preharvest`` P: standing corn ahead of the header;
+* ``header`` H: ground the header crossed but the combine body did not (contains P);
+* ``total`` T: ground behind the machine (contains H).
+
+Then, with r the header width over the width the residue is discharged on::
+
+    header loss     = H - P
+    processing loss = (T - H) / r      threshing and separation, spread over the header's width
+    total loss      = H + (T - H) / r  per area of field; equal to T when r is 1
+
+Zone arithmetic: Sumner & Williams, *Measuring Field Losses From Grain Combines*, University of
+Georgia Extension, and University of Missouri Extension G1290 (rev. 1993), combined.
+
+A count times the thousand-kernel mass at base moisture is already grain at base moisture and is
+never shrunk a second time. Ears weighed at harvest are brought to base moisture by dry matter. A
+difference is reported as measured, negative when sampling makes it so, with the variance of both
+terms.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit import units
+
+if TYPE_CHECKING:
+    from trialkit.intake.config import TrialConfig
+
+ZONES = ("preharvest", "header", "total")
+SOURCES = ("preharvest", "header", "processing", "total")
+KINDS = ("kernels", "ears", "all")
+
+
+@dataclass(frozen=True, slots=True)
+class Losses:
+    """Losses of one trial, tidy, at base moisture.
+
+    Attributes
+    ----------
+    frames : DataFrame
+        One row per frame: ``frame, strip, field, pair``, the setup factors, ``zone``, ``area``
+        (m2), ``loose_kernels``, ``kernels_per_m2``, ``kg_ha``, ``bu_ac``; nothing taken off.
+    strips : DataFrame
+        One row per strip, ``source`` (preharvest, header, processing, total) and ``kind`` (kernels,
+        ears, all): ``kg_ha, se_kg_ha, bu_ac, se_bu_ac``; ``percent_of_yield`` (of the grain
+        harvested from the strip); ``n_frames`` (frames or ear searches in the source's own zone);
+        ``counted`` (what an ``all`` row adds up: ``kernels``, ``ears`` or ``kernels+ears``);
+        ``se_from`` (``between``: spread of the frames in the strip; ``count``: Poisson standard
+        error of a single frame) and ``preharvest_from`` (``strip``, ``pair``, ``field`` or
+        ``none``: whose preharvest counts were taken off).
+    setups : DataFrame
+        The same per setup combination: mean over strips, standard error between strips (the
+        strip's own where there is one strip), ``n_strips``.
+    notes : tuple of str
+        What had to be assumed, in sentences.
+    """
+
+    frames: pd.DataFrame
+    strips: pd.DataFrame
+    setups: pd.DataFrame
+    notes: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        return self.setups.to_html(index=False, float_format="{:.2f}".format, escape=True)
+
+
+def losses(
+    frames: pd.DataFrame,
+    ears: pd.DataFrame,
+    strips: pd.DataFrame,
+    fields: pd.DataFrame,
+    config: TrialConfig,
+) -> Losses:
+    """Turn counts into losses by source with their standard errors.
+
+    Parameters
+    ----------
+    frames, ears, strips, fields : DataFrame
+        Tables of a trial in SI units, as `trialkit.schema` describes them; ``ears`` and ``fields``
+        may be empty. ``fields`` is accepted so that all tables can be passed alike; every quantity
+        needed here stands in ``strips``.
+    config : TrialConfig
+        Supplies header and discharge width (m), thousand-kernel mass (g) and base moisture (%).
+
+    Returns
+    -------
+    Losses
+
+    Notes
+    -----
+    A strip's zone density is total count over total area; its standard error is the between-frame
+    error of that ratio (for equal areas the usual standard error of a mean). A single frame
+    has the Poisson standard error of its count, counted as at least one kernel or ear. A strip
+    without preharvest counts borrows those of its pair, else of its field; a field with none has
+    its header loss left with the preharvest loss inside, and `notes` says so.
+    """
+    del fields
+    notes: list[str] = []
+    setup_columns = [factor.name for factor in config.setups]
+    design = strips[["strip", "field", "pair", *setup_columns]]
+    frame_table = _frame_table(frames, design, config)
+    parts = []
+    if len(frame_table):
+        kernels = frame_table[["strip", "field", "pair", "zone", "area", "kg_ha"]].copy()
+        kernels["one"] = _count_se(frame_table["loose_kernels"], frame_table["area"], config)
+        parts.append(_sources(kernels, strips, config, notes, "kernels"))
+    if len(ears):
+        parts.append(
+            _sources(_ear_table(ears, strips, config, notes), strips, config, notes, "ears")
+        )
+    if parts:
+        parts.append(_all_kinds(parts, notes))
+    by_strip = _strip_table(parts, strips, setup_columns)
+    return Losses(frame_table, by_strip, _setup_table(by_strip, config), tuple(notes))
+
+
+def _frame_table(frames: pd.DataFrame, design: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
+    table = frames[["frame", "strip", "zone", "area", "loose_kernels"]].merge(
+        design, on="strip", how="inner", validate="many_to_one"
+    )
+    density = table["loose_kernels"].astype(float) / table["area"]
+    table["kernels_per_m2"] = density
+    table["kg_ha"] = units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
+    table["bu_ac"] = units.kg_ha_to_bu_ac(table["kg_ha"])
+    order = [*["frame"], *design.columns, "zone", "area", "loose_kernels"]
+    return table[[*order, "kernels_per_m2", "kg_ha", "bu_ac"]]
+
+
+def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Series:
+    """Poisson standard error (kg/ha) of one frame; a count of zero is taken as one."""
+    density = np.sqrt(count.astype(float).clip(lower=1.0)) / area
+    return units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
+
+
+def _ear_table(
+    ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
+) -> pd.DataFrame:
+    """Ear searches with the loss (kg/ha at base moisture) each stands for."""
+    design = strips[["strip", "field", "pair"]].assign(moisture=_moisture(strips, config, notes))
+    table = ears.merge(design, on="strip", how="inner", validate="many_to_one")
+    weighed = units.to_standard_moisture(
+        table["kernel_mass_per_ear"].astype(float), table["moisture"], config.base_moisture
+    )
+    counted = table["kernels_per_ear"].astype(float) * config.thousand_kernel_mass / 1000.0
+    mass = pd.Series(weighed, index=table.index).fillna(counted)
+    borrowed = mass.isna()
+    mass = mass.fillna(mass.groupby(table["field"]).transform("mean")).fillna(mass.mean())
+    needed = borrowed & (table["ears"] > 0)
+    if mass.isna().any():
+        notes.append(
+            "No ear search gives a kernel mass or kernel number per ear, so dropped ears could not "
+            "be turned into grain."
+        )
+    elif needed.any():
+        notes.append(
+            f"{needed.sum()} ear searches found ears without a kernel mass or number per ear; "
+            "the mean of the field's other ears was used."
+        )
+    ears_per_m2 = table["ears"].astype(float) / table["area"]
+    table["kg_ha"] = ears_per_m2 * mass * 10.0  # g/m2 to kg/ha
+    table["one"] = (
+        np.sqrt(table["ears"].astype(float).clip(lower=1.0)) / table["area"] * mass * 10.0
+    )
+    return table.loc[mass.notna(), ["strip", "field", "pair", "zone", "area", "kg_ha", "one"]]
+
+
+def _moisture(strips: pd.DataFrame, config: TrialConfig, notes: list[str]) -> pd.Series:
+    moisture = strips["moisture"].astype(float)
+    missing = int(moisture.isna().sum())
+    if missing:
+        notes.append(
+            f"{missing} strips have no grain moisture; ears dropped there were brought to "
+            f"{config.base_moisture:g} % from the field's mean moisture, else the trial's, "
+            "else taken as standard."
+        )
+    by_field = moisture.groupby(strips["field"]).transform("mean")
+    return moisture.fillna(by_field).fillna(moisture.mean()).fillna(config.base_moisture)
+
+
+def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
+    """Area-weighted mean, variance and number of frames per `keys` and zone, zones side by side."""
+    work = table[[*keys, "zone"]].copy()
+    work["n"] = 1
+    work["w"], work["wv"] = table["area"], table["area"] * table["kg_ha"]
+    work["one"] = table["one"] ** 2
+    groups = [*keys, "zone"]
+    sums = work.groupby(groups, observed=True).sum()
+    sums["mean"] = sums["wv"] / sums["w"]
+    mean = work[groups].merge(sums["mean"].reset_index(), on=groups, how="left")["mean"].to_numpy()
+    work["ss"] = (work["wv"].to_numpy() - work["w"].to_numpy() * mean) ** 2
+    ss = work.groupby(groups, observed=True)["ss"].sum()
+    between = ss / sums["w"] ** 2 * sums["n"] / (sums["n"] - 1).clip(lower=1)
+    out = pd.DataFrame(
+        {"mean": sums["mean"], "var": between.where(sums["n"] > 1, sums["one"]), "n": sums["n"]}
+    )
+    return out.unstack("zone").reindex(
+        columns=pd.MultiIndex.from_product([["mean", "var", "n"], ZONES])
+    )
+
+
+def _sources(
+    table: pd.DataFrame,
+    strips: pd.DataFrame,
+    config: TrialConfig,
+    notes: list[str],
+    kind: str,
+) -> pd.DataFrame:
+    """Loss by source for every strip counted: long table with mean, variance and origin."""
+    zones = _zone_means(table, ["strip"])
+    place = strips.set_index("strip").loc[zones.index, ["field", "pair"]]
+    borrowed = _preharvest(table, zones, place)
+    p_mean, p_var, origin = borrowed["mean"], borrowed["var"], borrowed["origin"]
+    if (n_borrowed := origin.isin(["pair", "field"]).sum()) > 0:
+        notes.append(
+            f"{n_borrowed} strips have no preharvest count of {kind}; that of the same pair, "
+            "else of the same field, was taken off."
+        )
+    bare = sorted(place["field"][origin.eq("none")].unique())
+    if bare:
+        notes.append(
+            f"No preharvest count of {kind} in field {', '.join(bare)}: its header loss still "
+            "contains what lay on the ground before harvest."
+        )
+    spread = config.header.width / (config.header.discharge_width or config.header.width)
+    h_mean, h_var, h_n = (zones[part, "header"] for part in ("mean", "var", "n"))
+    t_mean, t_var, t_n = (zones[part, "total"] for part in ("mean", "var", "n"))
+    searched = t_mean
+    if kind == "ears":  # the body drops no ears: behind it lie those the header left
+        t_mean, t_var, t_n = t_mean.fillna(h_mean), t_var.fillna(h_var), t_n.fillna(h_n)
+    whole = t_mean, t_var
+    if spread != 1.0:
+        whole = (
+            h_mean * (1 - 1 / spread) + t_mean / spread,
+            (h_var * (1 - 1 / spread) ** 2 + t_var / spread**2),
+        )
+    by_source = {
+        "preharvest": (
+            zones["mean", "preharvest"],
+            zones["var", "preharvest"],
+            zones["n", "preharvest"],
+        ),
+        "header": (h_mean - p_mean.fillna(0.0), h_var + p_var.fillna(0.0), h_n),
+        "processing": ((searched - h_mean) / spread, (t_var + h_var) / spread**2, t_n),
+        "total": (*whole, t_n),
+    }
+    parts = [
+        pd.DataFrame(
+            {
+                "source": source,
+                "kg_ha": mean,
+                "var": var,
+                "n_frames": n,
+                "preharvest_from": origin if source == "header" else "",
+            },
+            index=zones.index,
+        )
+        for source, (mean, var, n) in by_source.items()
+    ]
+    out = pd.concat(parts).dropna(subset=["kg_ha"]).reset_index().assign(kind=kind)
+    out["n_frames"] = out["n_frames"].astype(int)
+    out["se_from"] = np.where(out["n_frames"] > 1, "between", "count")
+    return out.assign(counted=kind)
+
+
+def _preharvest(table: pd.DataFrame, zones: pd.DataFrame, place: pd.DataFrame) -> pd.DataFrame:
+    """Each strip's preharvest mean and variance: its own, else its pair's, else its field's."""
+    ahead = table[table["zone"].eq("preharvest")]
+    mean = zones["mean", "preharvest"].copy()
+    var = zones["var", "preharvest"].copy()
+    origin = pd.Series(np.where(mean.notna(), "strip", "none"), index=zones.index)
+    for keys, name in ((["field", "pair"], "pair"), (["field"], "field")):
+        pooled = _zone_means(ahead, keys)
+        match = place.merge(
+            pooled.xs("preharvest", axis=1, level=1)[["mean", "var"]],
+            left_on=keys,
+            right_index=True,
+            how="left",
+        )
+        lack = mean.isna() & match["mean"].notna()
+        mean[lack], var[lack], origin[lack] = match["mean"][lack], match["var"][lack], name
+    return pd.DataFrame({"mean": mean, "var": var, "origin": origin})
+
+
+def _all_kinds(parts: list[pd.DataFrame], notes: list[str]) -> pd.DataFrame:
+    """Kernels and ears together; what was not searched for adds nothing, and is said."""
+    table = pd.concat(parts, ignore_index=True)
+    groups = table.groupby(["strip", "source"], sort=False)
+    out = groups.agg(
+        kg_ha=("kg_ha", "sum"),
+        var=("var", "sum"),
+        n_frames=("n_frames", "first"),
+        preharvest_from=("preharvest_from", "first"),
+        se_from=("se_from", "first"),
+        counted=("kind", "+".join),
+    ).reset_index()
+    header = out.loc[out["source"].eq("header"), "counted"]
+    for lacking, other in (("ears", "kernels"), ("kernels", "ears")):
+        if len(header) and (count := int(header.eq(other).sum())):
+            where = "the trial has" if count == len(header) else f"{count} strips have"
+            notes.append(
+                f"{where[0].upper()}{where[1:]} no count of {lacking} on the ground the "
+                f"header crossed; the loss of all kinds there is {other} alone."
+            )
+    return out.assign(kind="all")
+
+
+def _strip_table(
+    parts: list[pd.DataFrame], strips: pd.DataFrame, setup_columns: list[str]
+) -> pd.DataFrame:
+    columns = [
+        "strip",
+        "field",
+        "pair",
+        *setup_columns,
+        "source",
+        "kind",
+        "kg_ha",
+        "se_kg_ha",
+        "bu_ac",
+        "se_bu_ac",
+        "percent_of_yield",
+        "n_frames",
+        "counted",
+        "se_from",
+        "preharvest_from",
+    ]
+    if not parts:
+        return pd.DataFrame(columns=columns)
+    table = pd.concat(parts, ignore_index=True).merge(
+        strips[["strip", "field", "pair", *setup_columns, "yield"]], on="strip", how="left"
+    )
+    table["se_kg_ha"] = np.sqrt(table["var"])
+    table["bu_ac"] = units.kg_ha_to_bu_ac(table["kg_ha"])
+    table["se_bu_ac"] = units.kg_ha_to_bu_ac(table["se_kg_ha"])
+    table["percent_of_yield"] = 100.0 * table["kg_ha"] / table["yield"].astype(float)
+    rank = {word: i for i, word in enumerate((*SOURCES, *KINDS))}
+    place = {strip: i for i, strip in enumerate(strips["strip"])}
+    order = pd.DataFrame(
+        {
+            "strip": table["strip"].map(place),
+            "source": table["source"].map(rank),
+            "kind": table["kind"].map(rank),
+        }
+    ).sort_values(["strip", "source", "kind"])
+    return table.loc[order.index, columns].reset_index(drop=True)
+
+
+def _setup_table(by_strip: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
+    keys = [*(factor.name for factor in config.setups), "source", "kind"]
+    columns = [*keys, "kg_ha", "se_kg_ha", "bu_ac", "se_bu_ac", "percent_of_yield", "n_strips"]
+    if by_strip.empty:
+        return pd.DataFrame(columns=columns)
+    order = {f.name: {level: i for i, level in enumerate(f.levels)} for f in config.setups}
+    order |= {
+        "source": {word: i for i, word in enumerate(SOURCES)},
+        "kind": {word: i for i, word in enumerate(KINDS)},
+    }
+    out = (
+        by_strip.groupby(keys, sort=False)
+        .agg(
+            kg_ha=("kg_ha", "mean"),
+            sd=("kg_ha", "std"),
+            own=("se_kg_ha", "mean"),
+            percent_of_yield=("percent_of_yield", "mean"),
+            n_strips=("strip", "size"),
+        )
+        .reset_index()
+        .sort_values(keys, key=lambda c: c.map(order[c.name]), ignore_index=True)
+    )
+    out["se_kg_ha"] = (out["sd"] / np.sqrt(out["n_strips"])).where(out["n_strips"] > 1, out["own"])
+    out["bu_ac"] = units.kg_ha_to_bu_ac(out["kg_ha"])
+    out["se_bu_ac"] = units.kg_ha_to_bu_ac(out["se_kg_ha"])
+    return out[columns]
