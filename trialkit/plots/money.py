@@ -55,7 +55,8 @@ def money_by_area(money: Money, system: str) -> Plot:
         if even is not None and even <= area[1]:
             ax.plot([even], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
             ax.annotate(f"pays for itself from\n{number(even, 0)} {unit} a year", (even, 0),
-                        (6, -8), textcoords="offset points", va="top", weight="bold", size=9)
+                        (0.03, 0.62), textcoords="axes fraction", weight="bold", size=9,
+                        arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5})
         if own is not None and own <= area[1]:
             ax.axvline(own, color=QUIET, lw=1, ls=(0, (3, 2)), gid="own")
             ax.annotate(f"{number(own, 0)} {unit}: the area given", (own, 1),

@@ -144,7 +144,9 @@ class FieldDayPage:
                 "mostly run the same way, the setup is the likelier reason."
             ),
             picture=figure(
-                plot, "One line is one pair. A dashed line is a pair that does not fall."
+                plot,
+                "One line is one pair."
+                + (" Dashed: a pair that does not fall." if len(self.factor.levels) == 2 else ""),
             ),
         )
 
@@ -308,16 +310,17 @@ class FieldDayPage:
         )
 
     def _findings(self, response: str, factor: str) -> list[Finding]:
-        """The levels of one setup factor against their reference, the option's level first."""
+        """The levels of one setup factor against their reference: the one that money is spent on
+        first, then by the strength of the evidence."""
         result = self.analysis.responses[response]
         rows = result.contrasts[result.contrasts["factor"] == factor]
         setup = next(f for f in self.config.setups if f.name == factor)
         labels = dict(zip(setup.levels, setup.level_labels, strict=True))
         option = self.config.option
-        if option and option.factor == factor:
-            rows = rows.assign(_last=rows["level"] != option.level).sort_values(
-                "_last", kind="stable"
-            )
+        bought = option.level if option and option.factor == factor else None
+        rows = rows.assign(_later=rows["level"] != bought).sort_values(
+            ["_later", "p_adjusted"], kind="stable"
+        )
         return [
             finding(response, row, labels[row["reference"]], unit=result.unit,
                     system=self.config.units)

@@ -1,0 +1,215 @@
+"""The command line: thin; it parses, calls and prints."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import time
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated, Any
+
+import click
+import pandas as pd
+import typer
+from rich.console import Console
+from rich.table import Table
+from typer.core import TyperGroup
+
+from trialkit import __version__
+from trialkit.errors import FileExistsRefusal, TrialkitError
+
+# User text is printed literally: no markup, no highlighting, no emoji codes.
+_out = Console(markup=False, highlight=False, emoji=False)
+_err = Console(markup=False, highlight=False, emoji=False, stderr=True)
+REFUSED_SHOWN = 100
+
+
+def plain(text: object) -> str:
+    """Text for a terminal: control characters are shown, not obeyed; missing is empty."""
+    if text is None or text is pd.NA or text != text:
+        return ""
+    return re.sub(r"[\x00-\x1f\x7f-\x9f]", lambda m: f"\\x{ord(m[0]):02x}", str(text))
+
+
+class _Guarded(TyperGroup):
+    """What trialkit or the disk refuses ends in one sentence and exit code 2, no traceback."""
+
+    def invoke(self, ctx: click.Context) -> Any:
+        try:
+            return super().invoke(ctx)
+        except TrialkitError as error:
+            _err.print(plain(error), soft_wrap=True)
+        except OSError as error:
+            _err.print(plain(f"{error.strerror or error}: {error.filename or ''}"), soft_wrap=True)
+        raise typer.Exit(2)
+
+
+app = typer.Typer(
+    cls=_Guarded,
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    help="Plan, check, analyse and report on-farm strip trials of corn-header setups.",
+)
+
+
+class Units(StrEnum):
+    """Units a new trial is written in."""
+
+    US = "US"
+    SI = "SI"
+
+
+class Steps:
+    """Says on stderr what is being done, with the seconds each step took."""
+
+    def __init__(self) -> None:
+        self._began = self._step_began = time.perf_counter()
+        self._step = ""
+        self._status = _err.status("") if _err.is_terminal else None
+
+    def __enter__(self) -> Steps:
+        if self._status:
+            self._status.start()
+        return self
+
+    def __exit__(self, *failure: object) -> None:
+        self._close()
+        if self._status:
+            self._status.stop()
+        if failure[0] is None:
+            _err.print(f"{time.perf_counter() - self._began:6.1f} s  in all")
+
+    def __call__(self, step: str) -> None:
+        self._close()
+        self._step, self._step_began = plain(step), time.perf_counter()
+        if self._status:
+            self._status.update(f"{self._step} ...")
+
+    def _close(self) -> None:
+        if self._step:
+            _err.print(f"{time.perf_counter() - self._step_began:6.1f} s  {self._step}")
+        self._step = ""
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        _out.print(f"trialkit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="Print the version.")
+    ] = False,
+) -> None:
+    pass
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None, typer.Argument(help="New folder; by default trialkit-demo, here.")
+    ] = None,
+) -> None:
+    """Copy the demo trial to a new folder, analyse it and write its field-day report."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.report import demo_dir, render
+
+        say("copying the demo trial")
+        target = _copy(demo_dir(), folder)
+        page = render(target, progress=say)
+    _out.print(f"Trial:  {plain(target)}\nReport: {plain(page)}", soft_wrap=True)
+
+
+def _copy(source: Path, folder: Path | None) -> Path:
+    """Copy a demo trial to a folder that does not exist yet, or is empty."""
+    if folder is not None:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise FileExistsRefusal(f"{folder} exists and is not empty; name a new folder.")
+        return Path(shutil.copytree(source, folder, dirs_exist_ok=True))
+    n = 1
+    while True:
+        target = Path("trialkit-demo" if n == 1 else f"trialkit-demo-{n}")
+        try:
+            return Path(shutil.copytree(source, target))
+        except FileExistsError:
+            n += 1
+
+
+@app.command()
+def check(
+    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    show_all: Annotated[
+        bool, typer.Option("--all", help=f"List every refused cell, not the first {REFUSED_SHOWN}.")
+    ] = False,
+) -> None:
+    """Say what was read, what was refused and why, and what the data unlock.
+
+    Exit code 0: clean; 1: usable, with refusals; 2: unusable.
+    """
+    from trialkit.trial import load_trial
+
+    trial = load_trial(folder)
+    _out.print(f"{plain(trial.config.title)} ({trial.config.season})\n")
+    _print_table("Read", trial.read)
+    _print_refused(trial.refused, show_all)
+    _print_table("What the data unlock", trial.unlocks().replace({True: "yes", False: "no"}))
+    raise typer.Exit(0 if trial.refused.empty else 1)
+
+
+def _print_refused(refused: pd.DataFrame, show_all: bool = False) -> None:
+    if refused.empty:
+        _out.print("Nothing was refused.\n")
+        return
+    shown = refused if show_all else refused.head(REFUSED_SHOWN)
+    _print_table("Refused", shown)
+    if len(shown) < len(refused):
+        _out.print(f"... and {len(refused) - len(shown):,} more; --all lists them.\n")
+
+
+def _print_table(title: str, frame: pd.DataFrame) -> None:
+    table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
+    for column in frame.columns:
+        numeric = pd.api.types.is_numeric_dtype(frame[column])
+        table.add_column(
+            str(column).replace("_", " "), justify="right" if numeric else "left", overflow="fold"
+        )
+    for row in frame.itertuples(index=False):
+        table.add_row(*(plain(cell) for cell in row))
+    _out.print(table)
+    _out.print()
+
+
+@app.command()
+def report(
+    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    out: Annotated[
+        Path | None, typer.Option(help="File or folder to write to; by default the trial's own.")
+    ] = None,
+) -> None:
+    """Write the field-day report of a trial; an existing file is never overwritten."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.report import render
+
+        page = render(folder, out, progress=say)
+    _out.print(f"Report: {plain(page)}", soft_wrap=True)
+
+
+@app.command()
+def new(
+    folder: Annotated[Path, typer.Argument(help="New folder, or new .xlsx with --workbook.")],
+    workbook: Annotated[
+        bool, typer.Option("--workbook", help="One .xlsx with drop-downs instead of CSV files.")
+    ] = False,
+    units: Annotated[Units, typer.Option(help="Units of the tables.")] = Units.US,
+) -> None:
+    """Write an empty trial to fill in."""
+    from trialkit.intake import new_trial, new_workbook
+
+    make = new_workbook if workbook else new_trial
+    _out.print(f"New trial: {plain(make(folder, units=units.value))}", soft_wrap=True)
