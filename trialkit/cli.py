@@ -6,6 +6,7 @@ import re
 import shutil
 import time
 from enum import StrEnum
+from itertools import count
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -131,13 +132,13 @@ def _copy(source: Path, folder: Path | None) -> Path:
         if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
             raise FileExistsRefusal(f"{folder} exists and is not empty; name a new folder.")
         return Path(shutil.copytree(source, folder, dirs_exist_ok=True))
-    n = 1
-    while True:
-        target = Path("trialkit-demo" if n == 1 else f"trialkit-demo-{n}")
+    for n in count(1):
+        folder = Path("trialkit-demo" if n == 1 else f"trialkit-demo-{n}")
         try:
-            return Path(shutil.copytree(source, target))
+            return Path(shutil.copytree(source, folder))
         except FileExistsError:
-            n += 1
+            continue
+    raise AssertionError("unreachable")
 
 
 @app.command()

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import logging
+import os
 import tempfile
 from collections.abc import Callable
+from itertools import count
 from pathlib import Path
 from typing import Any
 
@@ -13,6 +15,7 @@ from nbconvert.exporters.templateexporter import TemplateExporter
 
 from trialkit.analysis import analyse
 from trialkit.errors import FileExistsRefusal, ReportError
+from trialkit.intake import write_all
 from trialkit.report.letters import Letters
 from trialkit.report.resources import notebooks_dir, template_dir
 from trialkit.trial import Trial, load_trial
@@ -68,7 +71,7 @@ def render(
     notebook = execute(path, {"trial_folder": str(trial.source.resolve())})
     say("writing the page")
     title = f"{REPORTS.get(report, report)}: {Letters(trial).text(trial.config.title)}"
-    return write_new(target(trial.source, out, report), page(notebook, title))
+    return write_numbered(target(trial.source, out, report), page(notebook, title))
 
 
 def execute(path: Path, parameters: dict[str, Any]) -> nbformat.NotebookNode:
@@ -132,18 +135,14 @@ def target(source: Path, out: str | Path | None, report: str) -> Path:
     return out / f"{report}.html"
 
 
-def write_new(path: Path, text: str) -> Path:
+def write_numbered(path: Path, text: str) -> Path:
     """Write `text` to `path`, or to name-2, name-3, ... where that exists; never overwrite."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    for n in range(1, 10_000):
+    for n in count(1):
         candidate = path if n == 1 else path.with_stem(f"{path.stem}-{n}")
         try:
-            with candidate.open("x", encoding="utf-8") as file:
-                file.write(text)
-        except FileExistsError:
-            continue
-        except BaseException:
-            candidate.unlink(missing_ok=True)
-            raise
-        return candidate
-    raise FileExistsRefusal(f"{path} and ten thousand like it exist; nothing was written.")
+            write_all(path.parent, {candidate.name: text.encode()})
+            return candidate
+        except FileExistsRefusal:
+            if not os.path.lexists(candidate):  # not the file but its folder stands in the way
+                raise
+    raise AssertionError("unreachable")

@@ -1,0 +1,195 @@
+"""The field-day page as a document: what it says, what it loads, how it is built."""
+
+from __future__ import annotations
+
+import base64
+import html
+import re
+from collections import Counter
+from html.parser import HTMLParser
+from pathlib import Path
+from xml.etree import ElementTree
+
+import nbformat
+import pytest
+
+import trialkit as tk
+from trialkit.errors import FileExistsRefusal, ReportError
+from trialkit.report import FieldDayPage, demo_dir, render
+from trialkit.report.render import execute, target, write_numbered
+
+VOID = {"meta", "img", "br", "hr", "link", "input"}
+LOADS = {"src", "href", "srcset", "data", "action", "poster", "background", "formaction", "ping"}
+
+
+class Document(HTMLParser):
+    """Elements in order, with their text; complains where tags do not nest."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(convert_charrefs=True)
+        self.elements: list[tuple[str, dict[str, str | None]]] = []
+        self.text: dict[int, str] = {}
+        self.open: list[tuple[str, int]] = []
+        self.feed(text)
+        self.close()
+        assert not self.open, f"never closed: {self.open}"
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.elements.append((tag, dict(attrs)))
+        if tag not in VOID:
+            self.open.append((tag, len(self.elements) - 1))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open and self.open[-1][0] == tag, f"</{tag}> inside {self.open[-3:]}"
+        self.open.pop()
+
+    def handle_data(self, data: str) -> None:
+        for _, index in self.open:
+            self.text[index] = self.text.get(index, "") + data
+
+    def all(self, tag: str) -> list[tuple[dict[str, str | None], str]]:
+        return [
+            (attrs, " ".join(self.text.get(i, "").split()))
+            for i, (name, attrs) in enumerate(self.elements)
+            if name == tag
+        ]
+
+
+@pytest.fixture(scope="module")
+def document(page: Path) -> Document:
+    return Document(page.read_text(encoding="utf-8"))
+
+
+@pytest.fixture(scope="module")
+def hostile(hostile_page: Path) -> str:
+    return hostile_page.read_text(encoding="utf-8")
+
+
+def test_document_is_whole_and_accessible(document: Document) -> None:
+    assert document.all("html")[0][0]["lang"] == "en"
+    assert document.all("title")[0][1].startswith("Field day: ")
+    assert any(a.get("name") == "viewport" for a, _ in document.all("meta"))
+    levels = [int(t[1]) for t, _ in document.elements if re.fullmatch(r"h[1-6]", t)]
+    assert levels.count(1) == 1 and levels[0] == 1
+    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    ids = Counter(a["id"] for _, a in document.elements if "id" in a)
+    assert set(ids.values()) == {1}
+    for _, attrs in document.elements:
+        if label := attrs.get("aria-labelledby"):
+            assert label in ids
+    assert all(len(a["alt"] or "") > 40 for a, _ in document.all("img"))
+
+
+def test_nothing_is_loaded_from_elsewhere(document: Document, page: Path) -> None:
+    for tag, attrs in document.elements:
+        assert tag not in {"script", "link", "iframe", "object", "embed", "base"}
+        for name in LOADS & set(attrs):
+            assert (attrs[name] or "").startswith("data:"), (tag, name)
+    style = "".join(text for _, text in document.all("style"))
+    assert "@import" not in style and "url(" not in style
+    for attrs, _ in document.all("img"):
+        kind, data = (attrs["src"] or "").split(";base64,")
+        assert kind == "data:image/svg+xml"
+        drawing = ElementTree.fromstring(base64.b64decode(data))
+        for element in drawing.iter():
+            for name, value in element.attrib.items():
+                assert not (name.endswith("href") and not value.startswith("#"))
+    assert page.stat().st_size < 3_000_000
+
+
+def test_page_says_what_the_analysis_found(document: Document) -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir()))
+    row = analysis.responses["header_loss"].contrasts.iloc[0]
+    headline = document.all("h1")[0][1]
+    assert row["label"] in headline.lower()
+    assert ("less" in headline) == (row["difference"] < 0)
+    extent = next(text for a, text in document.all("p") if a.get("class") == "extent")
+    assert extent.startswith(f"{abs(row['difference_bu_ac']):.1f} bu/ac")
+    assert f"{abs(1 - row['ratio']) * 100:.0f} %" in extent
+    everything = document.all("main")[0][1]
+    for words in ("bu/ac", "kg/ha", "operator's manual", "engine off", "29 CFR 1928.57",
+                  analysis.trial.data_hash()[:16], tk.__version__, "not guarantees"):
+        assert words in everything
+    assert not re.search(r"signific|proves|Warning:|Traceback", everything)
+
+
+def test_code_is_folded_and_tells_no_path(document: Document, page: Path) -> None:
+    code = " ".join(text for _, text in document.all("code"))
+    assert "tk.analyse" in code
+    assert len(document.all("details")) == 1 and "open" not in document.all("details")[0][0]
+    assert str(demo_dir()) not in page.read_text(encoding="utf-8")
+
+
+def test_markup_in_user_text_is_shown_as_text(hostile: str) -> None:
+    parsed = Document(hostile)
+    assert not parsed.all("script")
+    assert all("onerror" not in attrs for _, attrs in parsed.elements)
+    everything = parsed.all("main")[0][1]
+    assert "<script>document.title='taken'</script>" in everything
+    assert "costs $5 to $6" in everything
+    pictures = b"".join(
+        base64.b64decode(data) for data in re.findall(r"svg\+xml;base64,([^\"]+)", hostile)
+    )
+    assert b"&lt;img src=x" in pictures and b"<script" not in pictures
+
+
+def test_refused_rows_are_shown(hostile: str) -> None:
+    tables = [text for _, text in Document(hostile).all("table")]
+    refused = next(text for text in tables if text.startswith("Refused cells"))
+    assert "frames.csv, line 2" in refused and "loose_kernels" in refused
+
+
+def test_names_become_letters_unless_agreed(tmp_path: Path) -> None:
+    trial = tk.load_trial(demo_dir())
+    names = {str(n) for n in trial.fields["grower"].dropna()} | set(trial.fields["field"])
+    from dataclasses import replace
+
+    for agreed in (False, True):
+        config = replace(trial.config, growers_agreed=agreed, notes="",
+                         title="On " + " and ".join(sorted(names)))
+        analysis = tk.analyse(replace(trial, config=config))
+        shown = html.unescape(FieldDayPage(analysis).headline()._repr_html_())
+        assert all((name in shown) == agreed for name in names)
+        assert ("Field A" in shown) != agreed
+
+
+def test_broken_notebook_names_the_cell_and_the_cause(tmp_path: Path) -> None:
+    notebook = nbformat.v4.new_notebook()
+    notebook.metadata["kernelspec"] = {"name": "python3", "display_name": "", "language": "python"}
+    parameters = nbformat.v4.new_code_cell("trial_folder = ''")
+    parameters.metadata["tags"] = ["parameters"]
+    notebook.cells = [parameters, nbformat.v4.new_code_cell("harvest = {}\nharvest['cobs']")]
+    path = tmp_path / "broken.ipynb"
+    nbformat.write(notebook, path)
+    with pytest.raises(ReportError, match=r"broken\.ipynb stopped at cell 2 .*KeyError: 'cobs'"):
+        execute(path, {"trial_folder": "x"})
+
+
+def test_reports_never_overwrite(tmp_path: Path) -> None:
+    first = write_numbered(tmp_path / "new" / "field_day.html", "one")
+    second = write_numbered(first, "two")
+    assert [first.read_text(), second.read_text()] == ["one", "two"]
+    assert second.name == "field_day-2.html"
+    assert sorted(p.name for p in first.parent.iterdir()) == [first.name, second.name]
+    with pytest.raises(FileExistsRefusal):
+        write_numbered(first / "field_day.html", "three")
+
+
+def test_target_is_a_file_or_a_folder(tmp_path: Path) -> None:
+    assert target(tmp_path, None, "field_day") == tmp_path / "field_day.html"
+    book = tmp_path / "trial.xlsx"
+    assert target(book, None, "field_day") == tmp_path / "field_day.html"
+    assert target(tmp_path, tmp_path / "a.html", "field_day") == tmp_path / "a.html"
+    assert target(tmp_path, tmp_path / "a", "field_day") == tmp_path / "a" / "field_day.html"
+    (tmp_path / "b.html").mkdir()
+    assert target(tmp_path, tmp_path / "b.html", "x") == tmp_path / "b.html" / "x.html"
+
+
+@pytest.mark.parametrize("name", ["gap_fields", "split_strips"])
+def test_other_designs_render(name: str, tmp_path: Path) -> None:
+    parsed = Document(render(demo_dir(name), tmp_path).read_text(encoding="utf-8"))
+    main = parsed.all("main")[0][1]
+    for factor in tk.load_trial(demo_dir(name)).config.setups:
+        for label in factor.level_labels:
+            assert label.lower() in main.lower()
+    assert not re.search(r"Warning:|Traceback|\bnan\b", main)

@@ -1,0 +1,46 @@
+"""Rounding and printing of numbers."""
+
+from __future__ import annotations
+
+import math
+
+import pytest
+
+from trialkit.quantities import decimals, number, scales, span
+
+
+# Particle Data Group's own examples (Review of Particle Physics, introduction, "Rounding"):
+# 0.827 +- 0.119 -> 0.83 +- 0.12, and 0.827 +- 0.367 -> 0.8 +- 0.4; 950 to 999 counts as 1000.
+@pytest.mark.parametrize(
+    ("uncertainty", "places"),
+    [(0.119, 2), (0.367, 1), (0.354, 2), (0.355, 1), (0.949, 1), (0.950, 1), (0.0961, 2),
+     (1.2, 1), (3.6, 0), (12.0, 0), (36.0, -1), (960.0, -2), (119.0, -1)],
+)  # fmt: skip
+def test_decimals_follow_the_particle_data_group(uncertainty: float, places: int) -> None:
+    assert decimals(uncertainty) == places
+
+
+@pytest.mark.parametrize("uncertainty", [0.0, -1.0, math.nan, math.inf])
+def test_decimals_without_an_uncertainty(uncertainty: float) -> None:
+    assert decimals(uncertainty) == 1
+
+
+def test_number_prints_thousands_true_minus_and_no_negative_zero() -> None:
+    assert number(-1234.56, 1) == "−1,234.6"
+    assert number(-0.04, 1) == "0.0"
+    assert number(87.0, -1) == "90"
+    assert number(math.nan, 1) == "not known"
+
+
+def test_span_rounds_estimate_and_interval_alike() -> None:
+    own, other = scales("kg/ha", "US")
+    # 62.768 kg/ha are one bu/ac (56 lb a bushel, 43,560 ft2 an acre; computed).
+    shown = span(62.768 * 1.38, 62.768 * 0.9, 62.768 * 1.86, own)
+    assert (shown.value, shown.interval, shown.unit) == ("1.4", "0.9 to 1.9", "bu/ac")
+    shown = span(86.6, 56.5, 116.7, other)
+    assert (shown.value, shown.interval, shown.unit) == ("87", "56 to 117", "kg/ha")
+
+
+def test_own_units_come_first() -> None:
+    assert [s.unit for s in scales("kg/ha", "SI")] == ["kg/ha", "bu/ac"]
+    assert [s.unit for s in scales("%", "US")] == ["%"]
