@@ -79,13 +79,16 @@ marginal_means <- function(model, by) {
   grid <- emmeans(model, by, lmer.df = "kenward-roger", data = reference_rows)
   means <- as.data.frame(grid)
   pairs <- as.data.frame(contrast(grid, "revpairwise", adjust = "none"))
+  levels <- as.character(means[[by]])
+  pair <- combn(seq_along(levels), 2)
+  pair <- pair[, order(pair[2, ], pair[1, ]), drop = FALSE]  # emmeans: later minus earlier
   list(
     means = lapply(seq_len(nrow(means)), function(i) list(
-      level = as.character(means[i, by]), estimate = means$emmean[i], se = means$SE[i],
+      level = levels[i], estimate = means$emmean[i], se = means$SE[i],
       df = means$df[i])),
     contrasts = lapply(seq_len(nrow(pairs)), function(i) list(
-      contrast = as.character(pairs$contrast[i]), estimate = pairs$estimate[i],
-      se = pairs$SE[i], df = pairs$df[i], p = pairs$p.value[i])))
+      level = levels[pair[2, i]], reference = levels[pair[1, i]],
+      estimate = pairs$estimate[i], se = pairs$SE[i], df = pairs$df[i], p = pairs$p.value[i])))
 }
 
 gaussian_case <- function(data_name, formula, factors = character(), means = character()) {
