@@ -25,6 +25,9 @@ if TYPE_CHECKING:
 Kind = Literal["key", "text", "level", "zone", "number", "count", "date"]
 System = Literal["US", "SI"]
 
+TEXT = pd.Series(["text"]).dtype
+"""How this pandas holds text: its string type, object in versions before 3."""
+
 ZONES = ("preharvest", "header", "total")
 """Standing corn ahead; ground the header crossed but the body did not; behind the machine."""
 
@@ -275,15 +278,8 @@ def _typed(given: pd.Series | None, column: Column, rows: int) -> pd.Series:
         exact = column.kind == "count" and column.required
         return pd.Series(np.asarray(values, dtype="int64" if exact else "float64"))
     values = np.full(rows, np.nan, dtype=object) if given is None else given.to_numpy(object)
-    return text_series(np.where(pd.isna(values), np.nan, values))
-
-
-def text_series(values: Any) -> pd.Series:
-    """Text as this pandas stores it (its string type, or object in older versions); NaN missing."""
-    absent = pd.isna(values)
-    texts = np.asarray([np.nan if gone else str(v) for v, gone in zip(values, absent, strict=True)],
-                       dtype=object)  # fmt: skip
-    return pd.Series(texts, dtype=object).astype(pd.Series(["x"]).dtype)
+    texts = [np.nan if pd.isna(value) else str(value) for value in values]
+    return pd.Series(texts, dtype=object).astype(TEXT)
 
 
 def empty(name: str, setups: Iterable[Any] = ()) -> pd.DataFrame:

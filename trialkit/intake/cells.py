@@ -1,0 +1,239 @@
+"""Judging the cells of one column, each distinct text once.
+
+A column is held as its distinct texts and, for each row, which of them stands there; so a file of
+millions of rows costs little more than its distinct cells.
+"""
+
+from __future__ import annotations
+
+import re
+from dataclasses import dataclass, field
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit import schema, units
+from trialkit.intake.config import DateOrder
+from trialkit.intake.dates import EXPECTED as EXPECTED_DATE
+from trialkit.intake.dates import read_dates
+from trialkit.intake.decode import DAMAGED
+from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_number
+from trialkit.intake.source import REQUIRED
+
+_BLANKS = " \t\n\r\x0b\x0c\u00a0\u2007\u2009\u202f\u3000\u200b\ufeff"
+_SIMPLE = re.compile(r"[A-Za-z0-9_./\n-]*")
+_ESCAPED = re.compile(r"'+[=+\-@]")
+_LONGEST_LABEL = 100
+_DAMAGED = "readable text; the file is damaged here or not saved as UTF-8"
+
+
+@dataclass(slots=True)
+class Cells:
+    """One column of text: `codes` (per row) point into `raw` and `texts` (stripped).
+
+    `simple` says that all of it is letters, digits and a few harmless signs of ASCII: then nothing
+    needs stripping, unescaping or refusing for what it is made of.
+    """
+
+    codes: np.ndarray
+    raw: np.ndarray
+    texts: list[str]
+    simple: bool
+
+    @classmethod
+    def of(cls, column: np.ndarray) -> Cells:
+        """From an object array of str."""
+        codes, raw = pd.factorize(column)
+        texts = raw.tolist()
+        joined = "\n".join(texts)
+        simple = bool(_SIMPLE.fullmatch(joined)) and joined.count("\n") == max(len(texts) - 1, 0)
+        if not simple:
+            texts = [text.strip(_BLANKS) for text in texts]
+        return cls(codes, raw, texts, simple)
+
+    def blank(self) -> np.ndarray:
+        """Rows whose cell is empty."""
+        if "" not in self.texts:
+            return np.zeros(len(self.codes), bool)
+        empty = np.fromiter((not text for text in self.texts), bool, len(self.texts))
+        return empty[self.codes]
+
+    def rows(self, keep: np.ndarray) -> Cells:
+        """The cells of some rows."""
+        return Cells(self.codes[keep], self.raw, self.texts, self.simple)
+
+
+@dataclass(slots=True)
+class Judged:
+    """Distinct values of a column in SI and, for those at fault, what was expected.
+
+    `folded` are the texts that identify a key, capitals and runs of blanks put aside.
+    """
+
+    values: Any
+    faults: dict[int, str]
+    folded: list[str] | None = None
+    notes: list[str] = field(default_factory=list)
+
+
+def judge(
+    cells: Cells,
+    column: schema.Column,
+    unit: str,
+    mark: Mark,
+    season: int,
+    order: DateOrder | None,
+) -> Judged:
+    """Read and check the distinct texts of a column, given in `unit`."""
+    if column.kind in ("number", "count"):
+        judged = _numbers(cells.texts, column, unit, mark)
+    elif column.kind == "date":
+        judged = _dates(cells.texts, season, order)
+    elif column.levels:
+        judged = _choices(cells.texts, column)
+    else:
+        judged = _labels(cells, is_key=column.kind == "key" or column.name == "main_strip")
+    if column.required and "" in cells.texts:
+        judged.faults |= {k: REQUIRED for k, text in enumerate(cells.texts) if not text}
+    if not cells.simple:
+        judged.faults |= {k: _DAMAGED for k, text in enumerate(cells.texts) if DAMAGED in text}
+    return judged
+
+
+def plain_numbers(texts: list[str]) -> np.ndarray:
+    """Texts as numbers, NaN where they are not plainly written ones."""
+    if not texts:
+        return np.empty(0)
+    numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
+    return np.asarray(numbers, dtype=float)
+
+
+def _numbers(texts: list[str], column: schema.Column, unit: str, mark: Mark) -> Judged:
+    values = plain_numbers(texts)
+    expected = expected_number(column, unit)
+    faults: dict[int, str] = {}
+    notes: list[str] = []
+    if mark in ("comma", "both"):
+        for k in np.flatnonzero(~np.isnan(values)).tolist():
+            if in_doubt(texts[k], mark):
+                values[k] = np.nan
+    for k in np.flatnonzero(np.isnan(values)).tolist():
+        text = texts[k]
+        if text.casefold() in MISSING_WORDS:
+            if column.required:
+                faults[k] = expected
+            continue
+        if column.si == "%" and text.endswith("%"):
+            text = text[:-1].rstrip(_BLANKS)
+        number = read_number(text, mark)
+        if isinstance(number, float):
+            values[k] = number
+            notes += _how_written(text, mark)
+        else:
+            faults[k] = f"{expected}{', ' if number else ''}{number}"
+    if unit:
+        values = units.convert(values, unit, column.si)
+    slack = 1e-9 * np.abs(values)
+    with np.errstate(invalid="ignore"):
+        outside = (values < column.low - slack) | (values > column.high + slack)
+        if column.kind == "count":
+            outside |= values % 1 != 0
+    for k in np.flatnonzero(outside & ~np.isnan(values)).tolist():
+        faults[k] = expected
+    return Judged(values, faults, notes=list(dict.fromkeys(notes)))
+
+
+def _how_written(text: str, mark: Mark) -> list[str]:
+    grouped = re.search(r"\d[ \u00a0\u2009\u202f'’]\d", text) or ("," in text and mark == "point")
+    if grouped or (mark == "comma" and "." in text):
+        return ["thousands separators were taken out"]
+    return ["decimal commas were read as such"] if mark == "comma" and "," in text else []
+
+
+def expected_number(column: schema.Column, unit: str) -> str:
+    """What a number cell may hold, in the unit of the file."""
+    kind = "a whole number" if column.kind == "count" else "a number"
+    low, high = column.low, column.high
+    if unit:
+        low, high = (float(units.convert(v, column.si, unit)) for v in (low, high))
+    return f"{kind} from {_short(low)} to {_short(high)}{' ' if unit else ''}{unit}"
+
+
+def _short(value: float) -> str:
+    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+
+
+def _dates(texts: list[str], season: int, order: DateOrder | None) -> Judged:
+    given = [k for k, text in enumerate(texts) if text.casefold() not in MISSING_WORDS]
+    moments, notes = read_dates([texts[k] for k in given], season, order)
+    values = np.full(len(texts), np.datetime64("NaT"), dtype="datetime64[ns]")
+    faults: dict[int, str] = {}
+    for k, moment in zip(given, moments, strict=True):
+        if isinstance(moment, datetime):
+            values[k] = np.datetime64(moment, "ns")
+        else:
+            faults[k] = moment or EXPECTED_DATE
+    return Judged(values, faults, notes=notes)
+
+
+def _choices(texts: list[str], column: schema.Column) -> Judged:
+    """Levels by their text with capitals put aside, then by number ("3.0" is level "3")."""
+    levels = {fold(level): level for level in column.levels}
+    if column.kind == "zone":
+        levels |= {"pre-harvest": "preharvest", "pre harvest": "preharvest"}
+    numeric = {v: level for level in column.levels if (v := _as_number(level)) is not None}
+    expected = "one of " + ", ".join(map(repr, column.levels))
+    values = np.full(len(texts), np.nan, dtype=object)
+    faults: dict[int, str] = {}
+    for k, text in enumerate(texts):
+        number = _as_number(text)
+        level = levels.get(fold(text)) or (None if number is None else numeric.get(number))
+        if level is None:
+            faults[k] = expected
+        else:
+            values[k] = level
+    return Judged(as_text(values), faults)
+
+
+def _as_number(text: str) -> float | None:
+    try:
+        return float(text) if re.fullmatch(r"[\d.]+", text) else None
+    except ValueError:
+        return None
+
+
+def fold(text: str) -> str:
+    """A label for comparison: capitals and runs of blanks put aside."""
+    return " ".join(text.split()).casefold()
+
+
+def _labels(cells: Cells, is_key: bool) -> Judged:
+    if cells.simple and max(map(len, cells.texts), default=0) <= _LONGEST_LABEL:
+        values: list[Any] = cells.texts
+        if "" in cells.texts:
+            values = [text or np.nan for text in cells.texts]
+        return Judged(as_text(values), {}, [t.lower() for t in cells.texts] if is_key else None)
+    faults: dict[int, str] = {}
+    values = []
+    for k, text in enumerate(cells.texts):
+        if text[:1] == "'" and _ESCAPED.match(text):
+            text = text[1:]
+        if is_key and text:
+            if not text.isalnum():
+                text = " ".join(text.split())
+                if text[0] == "=":
+                    faults[k] = "a label, not a formula"
+                elif not text.isprintable():
+                    faults[k] = "a label without control characters"
+            if len(text) > _LONGEST_LABEL:
+                faults[k] = f"a label of at most {_LONGEST_LABEL} characters"
+        values.append(text or np.nan)
+    folded = [v.casefold() if isinstance(v, str) else "" for v in values] if is_key else None
+    return Judged(as_text(values), faults, folded)
+
+
+def as_text(values: Any) -> pd.Series:
+    """Strings and NaN as pandas' text type."""
+    return pd.Series(values, dtype=object).astype(schema.TEXT)

@@ -1,0 +1,250 @@
+"""One table: from the cells of its file to SI values and the list of what is at fault."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit import schema
+from trialkit.intake.cells import Cells, Judged, judge, plain_numbers
+from trialkit.intake.config import TrialConfig
+from trialkit.intake.numbers import Mark, decimal_mark
+from trialkit.intake.source import HeaderReading, SourceTable, read_header
+
+_LONGEST_VALUE = 200
+
+
+@dataclass(slots=True)
+class CheckedTable:
+    """The data rows of one table; rows at fault still stand in `data` until `kept` is asked for.
+
+    `data` is in SI; `folded` holds integer codes of the key columns, equal where labels are equal
+    with capitals put aside, and `labels` what each code stands for.
+    """
+
+    layout: schema.Table
+    file: str
+    lines: np.ndarray
+    data: dict[str, Any] = field(default_factory=dict)
+    raw: dict[str, Cells] = field(default_factory=dict)
+    folded: dict[str, np.ndarray] = field(default_factory=dict)
+    labels: dict[str, np.ndarray] = field(default_factory=dict)
+    extra: dict[str, Cells] = field(default_factory=dict)
+    notes: list[str] = field(default_factory=list)
+    refused: np.ndarray = field(default_factory=lambda: np.empty(0, bool))
+    faults: list[pd.DataFrame] = field(default_factory=list)
+
+    def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
+        """Put rows (positions or mask) among the refused; values default to the cells' text."""
+        rows = np.asarray(rows, dtype=None if len(rows) else int)
+        rows = np.flatnonzero(rows) if rows.dtype == bool else rows
+        if not rows.size:
+            return
+        self.refused[rows] = True
+        if values is None:
+            cells = self.raw.get(column)
+            values = cells.raw[cells.codes[rows]] if cells else np.full(len(rows), "", object)
+        fault = pd.DataFrame({"line": self.lines[rows]})
+        fault["column"] = column
+        fault["value"] = np.asarray([v if len(v) <= _LONGEST_VALUE else v[:_LONGEST_VALUE] + "…"
+                                     for v in values], dtype=object)  # fmt: skip
+        fault["expected"] = expected
+        self.faults.append(fault)
+
+    def kept(self) -> pd.DataFrame:
+        """The rows not refused, typed as the schema says."""
+        keep = ~self.refused
+        frame = pd.DataFrame(self.data)
+        frame = frame if keep.all() else frame[keep].reset_index(drop=True)
+        counts = {c.name: "int64" for c in self.layout.columns if c.kind == "count" and c.required}
+        return frame.astype(counts)
+
+    def kept_extra(self) -> pd.DataFrame:
+        """Text of the columns that are not the table's, row for row with `kept`."""
+        keep = ~self.refused
+        return pd.DataFrame(
+            {name: cells.raw[cells.codes[keep]] for name, cells in self.extra.items()}
+        )
+
+    def fault_table(self) -> pd.DataFrame:
+        """Every fault: file, line, column, value, expected; by line."""
+        faults = pd.concat(self.faults) if self.faults else pd.DataFrame(columns=_FAULT_COLUMNS[1:])
+        faults.insert(0, "file", self.file)
+        return faults.sort_values("line", kind="stable", ignore_index=True)
+
+
+_FAULT_COLUMNS = ["file", "line", "column", "value", "expected"]
+
+
+def no_faults() -> pd.DataFrame:
+    """The list of refusals when there are none."""
+    frame = pd.DataFrame({name: pd.Series([], dtype=schema.TEXT) for name in _FAULT_COLUMNS})
+    return frame.astype({"line": "int64"})
+
+
+def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) -> CheckedTable:
+    """Check every cell of a table by itself, and the cells of a row against each other."""
+    cells = [Cells.of(column) for column in source.columns]
+    crooked = np.zeros(len(source.lines), bool)
+    crooked[[position for position, _, _ in source.faults]] = True
+    given = crooked.copy()
+    for column in cells:
+        given |= ~column.blank()
+    table = CheckedTable(layout, source.file, source.lines[given], notes=source.notes)
+    table.refused = np.zeros(len(table.lines), bool)
+    cells = cells if given.all() else [column.rows(given) for column in cells]
+    reading = read_header(source.header, layout, config.units)
+    table.raw = {name: cells[k] for name, k in reading.place.items()}
+    table.extra = {n: cells[k] for n, k in reading.extra.items() if not cells[k].blank().all()}
+    if table.extra:
+        table.notes.append("columns kept aside: " + ", ".join(table.extra))
+    if reading.faults and source.header:
+        _refuse_all(table, reading)
+        return table
+    shifted = np.cumsum(given) - 1
+    for position, value, expected in source.faults:
+        table.refuse([shifted[position]], "", expected, [value])
+    # The cells of a crooked row may stand under the wrong header: its shape is its only fault.
+    _check_cells(table, reading, source.typed, config, sound=~crooked[given])
+    _ROW_CHECKS.get(layout.name, lambda _: None)(table)
+    return table
+
+
+def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
+    """A file whose header row cannot be used: every row is refused, for that reason."""
+    every = np.arange(len(table.lines))
+    for column, expected in reading.faults:
+        table.refuse(every, column, expected, np.full(len(every), "", object))
+        table.notes.append(f"not usable without {expected}")
+    table.data = {c.name: _absent(c, len(every)) for c in table.layout.columns}
+
+
+def _check_cells(
+    table: CheckedTable,
+    reading: HeaderReading,
+    typed: bool,
+    config: TrialConfig,
+    sound: np.ndarray,
+) -> None:
+    mark: Mark = "point" if typed else _decimal_mark(table)
+    rows = len(table.lines)
+    for column in table.layout.columns:
+        if column.name not in table.raw:
+            table.data[column.name] = _absent(column, rows)
+            continue
+        cells = table.raw[column.name]
+        unit = reading.unit.get(column.name, "")
+        judged = judge(cells, column, unit, mark, config.season, config.date_order)
+        table.notes += [note for note in judged.notes if note not in table.notes]
+        if judged.folded is not None:
+            _take_labels(table, column.name, cells, judged)
+        elif isinstance(judged.values, pd.Series):
+            table.data[column.name] = judged.values.array.take(cells.codes)
+        else:
+            table.data[column.name] = judged.values[cells.codes]
+        if judged.faults:
+            expected = np.full(len(cells.texts), "", object)
+            expected[list(judged.faults)] = list(judged.faults.values())
+            at_fault = np.zeros(len(cells.texts), bool)
+            at_fault[list(judged.faults)] = True
+            bad = np.flatnonzero(at_fault[cells.codes] & sound)
+            table.refuse(bad, column.name, expected[cells.codes[bad]])
+
+
+def _absent(column: schema.Column, rows: int) -> Any:
+    if column.kind == "date":
+        return np.full(rows, np.datetime64("NaT"), dtype="datetime64[ns]")
+    if column.kind in ("number", "count"):
+        return np.full(rows, np.nan)
+    return pd.Series(np.full(rows, np.nan, object), dtype=object).astype(schema.TEXT).array
+
+
+def _take_labels(table: CheckedTable, name: str, cells: Cells, judged: Judged) -> None:
+    """Codes of a label column; where only capitals or blanks differ, the first spelling stands."""
+    folded, spelled = judged.folded or [], judged.values.array
+    if len(set(folded)) == len(folded):
+        codes, labels = np.arange(len(folded)), np.asarray(folded, dtype=object)
+    else:
+        codes, labels = pd.factorize(np.asarray(folded, dtype=object))
+        spelled = spelled.take(np.unique(codes, return_index=True)[1])
+    table.folded[name] = codes[cells.codes]
+    table.labels[name] = labels
+    table.data[name] = spelled.take(table.folded[name])
+
+
+def _decimal_mark(table: CheckedTable) -> Mark:
+    """The file's decimal mark; only looked into when some number cell holds a comma."""
+    numeric = [
+        table.raw[c.name].texts
+        for c in table.layout.columns
+        if c.kind in ("number", "count") and c.name in table.raw
+    ]
+    odd = [texts[k] for texts in numeric for k in np.flatnonzero(np.isnan(plain_numbers(texts)))]
+    if not any("," in text or text.count(".") > 1 for text in odd):
+        return "point"
+    dotted = (text for texts in numeric for text in texts if "." in text)
+    return decimal_mark([*odd, *dotted])
+
+
+def _check_frames(table: CheckedTable) -> None:
+    _check_density(table, "loose_kernels", "kernels", schema.MAX_KERNELS_PER_M2)
+
+
+def _check_ears(table: CheckedTable) -> None:
+    _check_density(table, "ears", "ears", schema.MAX_EARS_PER_M2)
+
+
+def _check_density(table: CheckedTable, column: str, what: str, highest: float) -> None:
+    with np.errstate(invalid="ignore", divide="ignore"):
+        density = table.data[column] / table.data["area"]
+        dense = (density > highest) & ~table.refused
+    expected = f"at most {highest:,.0f} {what} per m2, more than a whole crop holds"
+    table.refuse(dense, column, expected)
+
+
+def _check_grain(table: CheckedTable) -> None:
+    _check_part(table, "kernels_damaged", "kernels_examined")
+    _check_part(table, "sieve_mass", "sample_mass")
+    _check_part(table, "foreign_mass", "sample_mass")
+    counts = table.data["kernels_examined"]
+    _check_any(table, "kernels_examined", [counts, table.data["sample_mass"]],
+               "kernels_examined with kernels_damaged, or sample_mass with sieve_mass")  # fmt: skip
+    damaged = table.data["kernels_damaged"]
+    table.refuse(~np.isnan(counts) & np.isnan(damaged) & ~table.refused, "kernels_damaged",
+                 "the number of damaged kernels, since kernels_examined is given")  # fmt: skip
+    through = np.isnan(table.data["sieve_mass"]) & np.isnan(table.data["foreign_mass"])
+    weighed = ~np.isnan(table.data["sample_mass"]) & np.isnan(counts)
+    table.refuse(weighed & through & ~table.refused, "sieve_mass",
+                 "sieve_mass or foreign_mass, since sample_mass is given")  # fmt: skip
+
+
+def _check_residue(table: CheckedTable) -> None:
+    _check_part(table, "residue_mass", "sample_mass")
+    _check_any(table, "residue_mass", [table.data["residue_mass"], table.data["score"]],
+               "sample_mass with residue_mass, or a score")  # fmt: skip
+
+
+def _check_part(table: CheckedTable, part: str, whole: str) -> None:
+    """A part is given with its whole and does not exceed it."""
+    parts, wholes = table.data[part], table.data[whole]
+    sound = ~table.refused
+    table.refuse(
+        sound & ~np.isnan(parts) & np.isnan(wholes), whole, f"{whole}, since {part} is given"
+    )
+    table.refuse(sound & (parts > wholes * (1 + 1e-9)), part, f"at most {whole} of the same row")
+
+
+def _check_any(table: CheckedTable, column: str, values: list[Any], expected: str) -> None:
+    nothing = np.logical_and.reduce([np.isnan(v) for v in values])
+    table.refuse(nothing & ~table.refused, column, expected)
+
+
+_ROW_CHECKS = {
+    "frames": _check_frames,
+    "ears": _check_ears,
+    "grain": _check_grain,
+    "residue": _check_residue,
+}

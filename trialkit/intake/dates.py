@@ -1,0 +1,130 @@
+"""Dates and times as people and spreadsheets write them, read only when one reading is possible."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from datetime import datetime, timedelta
+from itertools import product
+
+from trialkit.intake.config import DateOrder
+
+_ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?")
+_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?:[ T](.+))?")
+_DOTTED = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})(?:[ T](.+))?")
+_SERIAL = re.compile(r"\d{5}(?:\.\d+)?")
+_TIMES = ("%H:%M", "%H:%M:%S", "%I:%M %p", "%I:%M:%S %p")
+_NAMED = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%d-%b-%y", "%d-%B-%Y")
+
+# Excel counts days from the last day of 1899, one too many since it believes in 29 February 1900.
+_EXCEL_DAY_ZERO = datetime(1899, 12, 30)
+
+EXPECTED = "a date that exists, as 2026-10-03 or 2026-10-03 14:30"
+
+
+def season_span(season: int) -> tuple[datetime, datetime]:
+    """First moment in season and first moment after it: 1 January to 31 March of the next year.
+
+    Both hemispheres harvest within it, and corn that stood through the winter counts.
+    """
+    return datetime(season, 1, 1), datetime(season + 1, 4, 1)
+
+
+def read_dates(
+    texts: Sequence[str], season: int, order: DateOrder | None
+) -> tuple[list[datetime | str], list[str]]:
+    """Moments, or in words what was expected; and notes on how they were read.
+
+    Parameters
+    ----------
+    texts : sequence of str
+        Cells of one column, none of them empty.
+    season : int
+        Year of harvest; a moment outside `season_span` is refused.
+    order : {"month-first", "day-first"} or None
+        How 10/03/2026 is meant. With None it follows from the column's other dates when they
+        allow one order only; otherwise a date that could be read both ways is refused.
+    """
+    first, end = season_span(season)
+    notes: list[str] = []
+    if order is None:
+        order = _order([m for t in texts if (m := _SLASHED.fullmatch(t))], first, end)
+        if order is not None:
+            notes.append(f"dates with strokes were read {order}")
+    results: list[datetime | str] = []
+    for text in texts:
+        moment = _read(text, order)
+        if isinstance(moment, datetime):
+            if _SERIAL.fullmatch(text):
+                notes.append("spreadsheet day numbers were read as dates")
+            if not first <= moment < end:
+                moment = f"a date in the season, {first:%Y-%m-%d} to {end - timedelta(1):%Y-%m-%d}"
+        results.append(moment)
+    return results, list(dict.fromkeys(notes))
+
+
+def _read(text: str, order: DateOrder | None) -> datetime | str:
+    if _ISO.fullmatch(text):
+        date, _, time = text.replace("T", " ").partition(" ")
+        year, month, day = map(int, date.split("-"))
+        return _moment(year, month, day, time.split(".")[0]) or EXPECTED
+    if match := _SLASHED.fullmatch(text):
+        readings = {o: _slashed(match, o) for o in ("month-first", "day-first")}
+        sure = {r for r in readings.values() if r is not None}
+        if order is None and len(sure) == 2:
+            return (
+                "a date that cannot be read both ways, as 2026-10-03 "
+                '(or date_order = "month-first" or "day-first" among the settings)'
+            )
+        reading = readings[order] if order else next(iter(sure), None)
+        return reading or EXPECTED
+    if match := _DOTTED.fullmatch(text):
+        day, month, year = map(int, match.groups()[:3])
+        return _moment(year, month, day, match[4]) or EXPECTED
+    if _SERIAL.fullmatch(text):
+        return _EXCEL_DAY_ZERO + timedelta(seconds=round(float(text) * 86_400))
+    return _named(text) or EXPECTED
+
+
+def _slashed(match: re.Match[str], order: str) -> datetime | None:
+    a, b, year = map(int, match.groups()[:3])
+    month, day = (a, b) if order == "month-first" else (b, a)
+    return _moment(year, month, day, match[4])
+
+
+def _order(matches: list[re.Match[str]], first: datetime, end: datetime) -> DateOrder | None:
+    """The one order in which every date that has a reading at all exists and is in season."""
+    possible: dict[DateOrder, bool] = {"month-first": True, "day-first": True}
+    for match in matches:
+        good = {}
+        for order in possible:
+            moment = _slashed(match, order)
+            good[order] = moment is not None and first <= moment < end
+        if any(good.values()):
+            possible = {order: possible[order] and good[order] for order in possible}
+    orders = [order for order, fits in possible.items() if fits]
+    return orders[0] if matches and len(orders) == 1 else None
+
+
+def _moment(year: int, month: int, day: int, time: str | None) -> datetime | None:
+    try:
+        date = datetime(year, month, day)
+    except ValueError:
+        return None
+    for form in _TIMES if time else ():
+        try:
+            clock = datetime.strptime((time or "").strip().upper(), form)
+        except ValueError:
+            continue
+        return date.replace(hour=clock.hour, minute=clock.minute, second=clock.second)
+    return None if time else date
+
+
+def _named(text: str) -> datetime | None:
+    plain = " ".join(text.replace(",", " ").split())
+    for form, time in product(_NAMED, ("", " %H:%M")):
+        try:
+            return datetime.strptime(plain, form + time)
+        except ValueError:
+            continue
+    return None

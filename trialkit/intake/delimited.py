@@ -1,0 +1,199 @@
+"""Reading delimited text with true line numbers, fast.
+
+Ordinary lines go through pandas' C reader at once. Lines that need care (quotation marks that do
+not pair up on the line, cells with line breaks, more cells than the header) are taken out
+beforehand and read one by one, so that one bad line costs only itself.
+"""
+
+from __future__ import annotations
+
+import csv
+import io
+from collections.abc import Collection
+
+import numpy as np
+import pandas as pd
+
+from trialkit.intake.decode import clean_utf8
+from trialkit.intake.source import SourceTable, plain_name
+
+_DELIMITERS = ",;\t|"
+_MOST_LINES_IN_A_CELL = 100
+
+
+def read_delimited(raw: bytes, file: str, known: Collection[str]) -> SourceTable:
+    """Cells of a delimited file as text.
+
+    Parameters
+    ----------
+    raw : bytes
+        The whole file.
+    file : str
+        Its name, for messages.
+    known : collection of str
+        Column names the table may have: the delimiter is the one that finds most of them.
+    """
+    data, notes = clean_utf8(raw)
+    header_text, skipped, body_at = _header_text(data)
+    if not header_text:
+        return SourceTable(file, [], np.empty(0, int), [], notes=[*notes, "the file is empty"])
+    delimiter = _delimiter(header_text, known)
+    if delimiter != ",":
+        notes.append(f"cells are separated by {_NAMES[delimiter]}")
+    header = _split(header_text, delimiter) or [header_text]
+    body = data[body_at:].rstrip(b"\n")
+    if not body:
+        columns = [np.empty(0, object) for _ in header]
+        return SourceTable(file, header, np.empty(0, int), columns, notes=notes)
+    columns, faults = _body(body, delimiter, len(header))
+    lines = np.arange(len(columns[0])) + skipped + 1
+    return SourceTable(file, header, lines, columns, faults, notes)
+
+
+_NAMES = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+
+
+def _header_text(data: bytes) -> tuple[str, int, int]:
+    """The header row, how many lines were used up to its end, and the offset of what follows."""
+    offset = used = 0
+    text = ""
+    while offset < len(data):
+        end = data.find(b"\n", offset)
+        end = len(data) if end < 0 else end
+        line = data[offset:end].decode()
+        offset, used = end + 1, used + 1
+        if not text and (not line.strip(_DELIMITERS + ' \u00a0"') or line.startswith("sep=")):
+            continue
+        text += ("\n" if text else "") + line
+        if text.count('"') % 2 == 0 or used > _MOST_LINES_IN_A_CELL:
+            break
+    return text, used, offset
+
+
+def _delimiter(header: str, known: Collection[str]) -> str:
+    def found(delimiter: str) -> tuple[int, int]:
+        cells = _split(header, delimiter) or []
+        return sum(plain_name(cell) in known for cell in cells), len(cells)
+
+    return max(_DELIMITERS, key=found)
+
+
+def _split(text: str, delimiter: str) -> list[str] | None:
+    """The cells of one record; None when its quotation marks are not in order."""
+    reader = csv.reader(
+        io.StringIO(text, newline=""), delimiter=delimiter, strict=True, skipinitialspace=True
+    )
+    try:
+        records = list(reader)
+    except csv.Error:
+        return None
+    return records[0] if len(records) == 1 else None
+
+
+def _body(
+    body: bytes, delimiter: str, width: int
+) -> tuple[list[np.ndarray], list[tuple[int, str, str]]]:
+    careful, odd = _lines_needing_care(body, delimiter, width)
+    records: dict[int, tuple[list[str], str, str]] = {}
+    if careful.size:
+        lines = body.split(b"\n")
+        records = _read_carefully(lines, careful, odd, delimiter, width)
+        body = b"\n".join(lines)
+    frame = pd.read_csv(
+        io.BytesIO(body + b"\n"),
+        sep=delimiter,
+        header=None,
+        names=list(range(width)),
+        index_col=False,
+        dtype=object,
+        na_filter=False,
+        skip_blank_lines=False,
+        skipinitialspace=True,
+        low_memory=False,
+        engine="c",
+    )
+    columns = [frame[k].to_numpy(object, copy=bool(records)) for k in range(width)]
+    faults = []
+    for position, (cells, value, expected) in records.items():
+        for k, cell in enumerate(cells[:width]):
+            columns[k][position] = cell
+        if expected:
+            faults.append((position, value, expected))
+    return columns, faults
+
+
+def _lines_needing_care(body: bytes, delimiter: str, width: int) -> tuple[np.ndarray, np.ndarray]:
+    """Indices of lines the C reader must not see, and of those with an odd number of quotes."""
+    codes = np.frombuffer(body, np.uint8)
+    ends = np.append(np.flatnonzero(codes == 10), len(codes))
+    delimiters = _per_line(np.flatnonzero(codes == ord(delimiter)), ends)
+    care = delimiters >= width
+    quotes = np.flatnonzero(codes == ord('"'))
+    if not quotes.size:
+        return np.flatnonzero(care), np.empty(0, int)
+    odd = _per_line(quotes, ends) % 2 == 1
+    # A quotation mark in order touches a delimiter, a line end or another one.
+    padded = np.concatenate(([10], codes, [10]))
+    edge = np.isin(padded, [10, ord(delimiter), ord('"')])
+    loose = quotes[~(edge[quotes] | edge[quotes + 2])]
+    care |= odd
+    care[np.searchsorted(ends, loose)] = True
+    return np.flatnonzero(care), np.flatnonzero(odd)
+
+
+def _per_line(positions: np.ndarray, ends: np.ndarray) -> np.ndarray:
+    return np.diff(np.searchsorted(positions, ends), prepend=0)
+
+
+def _read_carefully(
+    lines: list[bytes], careful: np.ndarray, odd: np.ndarray, delimiter: str, width: int
+) -> dict[int, tuple[list[str], str, str]]:
+    """Records on the lines that need care: cells, and value and expected where out of shape.
+
+    The lines taken are emptied in `lines`.
+    """
+    records: dict[int, tuple[list[str], str, str]] = {}
+    free = 0
+    for at in careful.tolist():
+        if at < free:
+            continue
+        free = at + 1
+        cells = None
+        later = np.searchsorted(odd, at, side="right")
+        if later < len(odd) and later > 0 and odd[later - 1] == at:
+            end = int(odd[later]) + 1
+            cells = _with_line_breaks(lines[at:end], delimiter, width)
+            free = end if cells else free
+        text = lines[at].decode()
+        records[at] = (cells, "", "") if cells else _one_line(text, delimiter, width)
+        lines[at:free] = [b""] * (free - at)
+    return records
+
+
+def _with_line_breaks(lines: list[bytes], delimiter: str, width: int) -> list[str] | None:
+    """One record over several lines, unless a stray quotation mark has swallowed rows.
+
+    A later line that holds as many delimiters as a row has, before any quotation mark, is a row.
+    """
+    if len(lines) > _MOST_LINES_IN_A_CELL:
+        return None
+    mark = delimiter.encode()
+    if any(line.partition(b'"')[0].count(mark) >= width - 1 for line in lines[1:]):
+        return None
+    cells = _split(b"\n".join(lines).decode(), delimiter)
+    return cells if cells and not any(c.strip() for c in cells[width:]) else None
+
+
+def _one_line(text: str, delimiter: str, width: int) -> tuple[list[str], str, str]:
+    cells = _split(text, delimiter)
+    if cells is None:
+        return [], text, "quotation marks in pairs around a cell"
+    surplus = [cell for cell in cells[width:] if cell.strip()]
+    if not surplus:
+        return cells, "", ""
+    return (
+        cells,
+        text,
+        f"{width} cells, as in the header row; found {len(cells)} "
+        "(a cell that holds the separator needs quotation marks)",
+    )

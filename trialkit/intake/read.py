@@ -1,0 +1,192 @@
+"""Reading a trial, folder or workbook, into SI tables and the list of what was refused."""
+
+from __future__ import annotations
+
+import difflib
+import hashlib
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from trialkit import schema
+from trialkit.errors import TrialError
+from trialkit.intake.check import CheckedTable, check_table, no_faults
+from trialkit.intake.config import TrialConfig, check_config, read_toml
+from trialkit.intake.decode import clean_utf8
+from trialkit.intake.delimited import read_delimited
+from trialkit.intake.relations import (
+    match_fields,
+    note_thin_pairs,
+    refuse_changed_main_strips,
+    refuse_repeats,
+    refuse_unknown,
+)
+from trialkit.intake.source import SourceTable
+from trialkit.intake.workbook import SETTINGS, Workbook
+
+_SHEETS_OF_OURS = {SETTINGS, "readme"}
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Intake:
+    """Everything one read yields.
+
+    `tables` are in SI, one per table of the schema (empty when absent). `refused` has one row per
+    fault: file, line, column, value, expected. `read` has one row per file: table, file, rows_in,
+    rows_kept, rows_refused, notes; rows_in = rows_kept + rows_refused, and a row in is a data row
+    that is not blank. `extra` holds, by table, the text of columns that are not the table's, row
+    for row with it. `digest` is the SHA-256 of the source files.
+    """
+
+    config: TrialConfig
+    tables: dict[str, pd.DataFrame]
+    refused: pd.DataFrame
+    read: pd.DataFrame
+    extra: dict[str, pd.DataFrame]
+    notes: tuple[str, ...]
+    digest: str
+
+
+def read_trial(path: str | Path) -> Intake:
+    """Read a trial folder or workbook.
+
+    A bad cell never stops the read and is never dropped: its row is refused with the reason.
+
+    Raises
+    ------
+    TrialError
+        When there is no such path, no settings or faulty ones, or no strips table.
+    """
+    path = Path(path)
+    if not path.exists():
+        raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
+    try:
+        config, sources, notes, digest = _folder(path) if path.is_dir() else _workbook(path)
+    except OSError as error:
+        raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
+    if "strips" not in sources:
+        raise TrialError(
+            f"{path} has no strips table, and every other table refers to it; "
+            f"it needs a {'file strips.csv' if path.is_dir() else 'sheet strips'} with the columns "
+            + ", ".join(c.name for c in schema.table("strips", config.setups).columns if c.required)
+        )
+    checked = check_all(config, sources)
+    return _intake(config, checked, notes, digest)
+
+
+def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str, CheckedTable]:
+    """Check every table, first by itself and then against the tables it refers to."""
+    checked: dict[str, CheckedTable] = {}
+    for name in schema.TABLES:
+        if name not in sources:
+            continue
+        layout = schema.table(name, config.setups)
+        table = check_table(sources.pop(name), layout, config)
+        if name != "strips" and "strip" in table.folded:
+            refuse_unknown(table, "strip", checked["strips"])
+        elif name == "stalks":
+            refuse_unknown(table, "field", checked["strips"])
+        if name == "strips" and "fields" in checked:
+            match_fields(table, checked["fields"])
+        refuse_repeats(table)
+        if name == "strips":
+            refuse_changed_main_strips(table, config.setups)
+            note_thin_pairs(table, config.setups)
+        checked[name] = table
+    return checked
+
+
+def _intake(
+    config: TrialConfig, checked: dict[str, CheckedTable], notes: list[str], digest: str
+) -> Intake:
+    tables = {name: schema.empty(name, config.setups) for name in schema.TABLES}
+    extra: dict[str, pd.DataFrame] = {}
+    read, faults = [], []
+    for name, table in checked.items():
+        tables[name] = table.kept()
+        rows_in, kept = len(table.lines), len(tables[name])
+        words = "; ".join(dict.fromkeys(table.notes))
+        read.append((name, table.file, rows_in, kept, int(table.refused.sum()), words))
+        if table.extra:
+            extra[name] = table.kept_extra()
+        if table.faults:
+            faults.append(table.fault_table())
+    columns = ["table", "file", "rows_in", "rows_kept", "rows_refused", "notes"]
+    refused = pd.concat(faults, ignore_index=True) if faults else no_faults()
+    return Intake(
+        config, tables, refused, pd.DataFrame(read, columns=columns), extra, tuple(notes), digest
+    )
+
+
+_Sources = tuple[TrialConfig, dict[str, SourceTable], list[str], str]
+
+
+def _folder(path: Path) -> _Sources:
+    files = {p.name.casefold(): p for p in sorted(path.iterdir())}
+    settings = files.get("trial.toml")
+    if settings is None:
+        books = [p.name for name, p in files.items() if name.endswith(".xlsx")]
+        hint = f"To read the workbook give {path / books[0]}. " if books else ""
+        raise TrialError(
+            f"{path} is no trial folder: it holds no trial.toml. {hint}"
+            "A new trial folder: trialkit new FOLDER"
+        )
+    tables = _table_files(path)
+    notes = _unread(
+        [p.name for n, p in files.items() if n.endswith((".csv", ".tsv", ".xlsx", ".xls"))
+         and p not in tables.values()],
+        "csv",
+    )  # fmt: skip
+    raw = settings.read_bytes()
+    digest = hashlib.sha256(_stamp("trial.toml", raw))
+    config = read_toml(clean_utf8(raw)[0].decode(), settings.name)
+    sources = {}
+    for name, file in tables.items():
+        raw = file.read_bytes()
+        digest.update(_stamp(f"{name}.csv", raw))
+        known = {c.name for c in schema.table(name, config.setups).columns}
+        sources[name] = read_delimited(raw, file.name, known)
+    return config, sources, notes, digest.hexdigest()
+
+
+def _stamp(name: str, content: bytes) -> bytes:
+    return f"{name}:{len(content)}:".encode() + content
+
+
+def _table_files(path: Path) -> dict[str, Path]:
+    tables: dict[str, Path] = {}
+    for name in schema.TABLES:
+        found = [p for p in sorted(path.iterdir()) if p.name.casefold() == f"{name}.csv"]
+        if len(found) > 1:
+            names = ", ".join(p.name for p in found)
+            raise TrialError(f"{path} holds {names}: keep one file for the table {name}")
+        if found:
+            tables[name] = found[0]
+    return tables
+
+
+def _unread(names: list[str], suffix: str) -> list[str]:
+    notes = []
+    for name in names:
+        stem = name.rpartition(".")[0] if suffix else name
+        near = difflib.get_close_matches(stem.casefold(), schema.TABLES, 1, 0.7)
+        dot = f".{suffix}" if suffix else ""
+        hint = f"; rename it to {near[0]}{dot} if it is that table" if near else ""
+        notes.append(f"{name} was not read: no table has this name{hint}")
+    return notes
+
+
+def _workbook(path: Path) -> _Sources:
+    if path.suffix.casefold() not in (".xlsx", ".xlsm"):
+        raise TrialError(
+            f"{path} is neither a folder nor an .xlsx workbook; give the folder that holds "
+            "trial.toml, or the workbook"
+        )
+    raw = path.read_bytes()
+    book = Workbook(raw, path.name)
+    config = check_config(book.settings(), f"{path.name}, sheet {book.sheets[SETTINGS]}")
+    sources = {n: book.table(book.sheets[n]) for n in schema.TABLES if n in book.sheets}
+    others = [t for n, t in book.sheets.items() if n not in sources and n not in _SHEETS_OF_OURS]
+    digest = hashlib.sha256(_stamp("workbook", raw)).hexdigest()
+    return config, sources, _unread(others, ""), digest

@@ -1,0 +1,156 @@
+"""Rows against each other: one row per key, strips that exist, one setup per main strip.
+
+Two rows under one key cannot both be right and nothing tells which is. Rows equal in every column
+are one row entered twice: the first stays and the others are refused. Rows that differ are all
+refused, so that both readings stand side by side in the list of refusals.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from trialkit.intake.cells import as_text
+from trialkit.intake.check import CheckedTable
+from trialkit.intake.config import SetupFactor
+
+
+def refuse_repeats(table: CheckedTable) -> None:
+    """Refuse rows whose key stands on another sound row as well (see the module's rule)."""
+    key = table.layout.key
+    rows = np.flatnonzero(~table.refused)
+    if not key or not rows.size:
+        return
+    code = np.zeros(len(rows), np.int64)
+    for name in key:
+        folded = table.folded[name] if name in table.folded else pd.factorize(table.data[name])[0]
+        folded = folded[rows]
+        code = code * (int(folded.max()) + 1) + folded
+    repeated = pd.Series(code).duplicated(keep=False).to_numpy()
+    if not repeated.any():
+        return
+    rows, code = rows[repeated], code[repeated]
+    others = [c.name for c in table.layout.columns if c.name not in key]
+    frame = pd.DataFrame({name: pd.Series(table.data[name]).take(rows) for name in others})
+    frame = frame.reset_index(drop=True)
+    frame["code"], frame["line"] = code, table.lines[rows]
+    again = frame.duplicated(subset=[*others, "code"]).to_numpy()
+    groups = frame.groupby("code")
+    distinct = (~pd.Series(again)).groupby(code).transform("sum").to_numpy()
+    first = groups["line"].transform("first").to_numpy()
+    for row in np.flatnonzero((distinct == 1) & again):
+        expected = f"this row once; it repeats line {first[row]}"
+        table.refuse([rows[row]], key[-1], expected)
+    conflict = distinct > 1
+    if conflict.any():
+        _refuse_conflicts(table, rows[conflict], frame[conflict], others)
+
+
+def _refuse_conflicts(
+    table: CheckedTable, rows: np.ndarray, frame: pd.DataFrame, others: list[str]
+) -> None:
+    groups = frame.groupby("code")
+    differs = np.full(len(frame), "", object)
+    for name in reversed(others):
+        varied = (groups[name].transform("nunique", dropna=False) > 1).to_numpy()
+        differs[varied] = name
+    lines = frame["code"].map(groups["line"].agg(lambda g: " and ".join(map(str, g)))).to_numpy()
+    what = " and ".join(table.layout.key)
+    for name in dict.fromkeys(differs):
+        mine = differs == name
+        expected = [
+            f"one row for this {what}: lines {line} differ in {name}" for line in lines[mine]
+        ]
+        table.refuse(rows[mine], name, np.asarray(expected, dtype=object))
+
+
+def refuse_unknown(table: CheckedTable, column: str, parent: CheckedTable) -> None:
+    """Refuse rows whose label in `column` is no kept row of `parent`; spell the rest as it does."""
+    if column not in table.folded:
+        return
+    spelling, refused_at = _known(parent, column)
+    labels = table.labels[column]
+    expected = np.full(len(labels), "", object)
+    for k, label in enumerate(labels):
+        if label in refused_at and label not in spelling:
+            expected[k] = (
+                f"a {column} that was kept; this one was refused in {parent.file}, "
+                f"line {refused_at[label]}"
+            )
+        elif label and label not in spelling:
+            expected[k] = f"a {column} listed in {parent.file}"
+    codes = table.folded[column]
+    lost = (expected != "")[codes]
+    table.refuse(lost, column, expected[codes[lost]])
+    _respell(table, column, spelling)
+
+
+def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:
+    """Spell the strips' fields as the fields table does; note those it does not hold.
+
+    Strips without a row there stay: losses need nothing from it.
+    """
+    if "field" not in strips.folded:
+        return
+    spelling, _ = _known(fields, "field")
+    unknown = [label for label in strips.labels["field"] if label and label not in spelling]
+    if unknown:
+        strips.notes.append(f"fields without a row in {fields.file}: {', '.join(unknown)}")
+    _respell(strips, "field", spelling)
+
+
+def _respell(table: CheckedTable, column: str, spelling: dict[str, str]) -> None:
+    texts = as_text([spelling.get(label, label) or np.nan for label in table.labels[column]])
+    table.data[column] = texts.array.take(table.folded[column])
+
+
+def _known(parent: CheckedTable, column: str) -> tuple[dict[str, str], dict[str, int]]:
+    """Folded label -> its spelling, of kept rows; folded label -> line, of refused ones."""
+    spelling: dict[str, str] = {}
+    refused_at: dict[str, int] = {}
+    if column in parent.folded:
+        folded = parent.labels[column][parent.folded[column]]
+        for row, label in enumerate(folded):
+            if parent.refused[row]:
+                refused_at.setdefault(label, int(parent.lines[row]))
+            else:
+                spelling.setdefault(label, parent.data[column][row])
+    return spelling, refused_at
+
+
+def refuse_changed_main_strips(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> None:
+    """Refuse the strips of a main strip in which a hard-to-change factor has several levels."""
+    hard = [factor.name for factor in setups if factor.hard_to_change]
+    rows = np.flatnonzero(~strips.refused)
+    if not hard or not rows.size or "main_strip" not in strips.folded:
+        return
+    places = ["field", "pair", "main_strip"]
+    frame = pd.DataFrame({name: strips.folded[name][rows] for name in places})
+    frame["line"] = strips.lines[rows]
+    named = strips.labels["main_strip"][strips.folded["main_strip"][rows]] != ""
+    for factor in hard:
+        frame[factor] = np.asarray(strips.data[factor])[rows]
+        groups = frame[named].groupby(places)
+        changed = groups[factor].transform("nunique") > 1
+        for position in changed.index[changed]:
+            same = (frame[places] == frame.loc[position, places]).all(axis=1)
+            lines = ", ".join(map(str, frame.loc[same, "line"]))
+            expected = f"one level of {factor} in a main strip; lines {lines} differ"
+            strips.refuse([rows[position]], factor, expected)
+
+
+def note_thin_pairs(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> None:
+    """Note pairs that compare nothing: one strip only, or one setup only."""
+    frame = strips.kept()
+    if frame.empty:
+        return
+    places = [frame["field"], frame["pair"]]
+    size = frame.groupby(["field", "pair"]).size()
+    combined = (
+        frame[[s.name for s in setups]].astype(str).agg("\0".join, axis=1) if setups else None
+    )
+    kinds = combined.groupby(places).nunique() if combined is not None else size
+    for which, words in ((size == 1, "one strip"), ((size > 1) & (kinds == 1), "one setup only")):
+        if which.any():
+            names = ", ".join(f"{pair} of {field}" for field, pair in size.index[which])
+            strips.notes.append(f"pairs with {words}: {names}")

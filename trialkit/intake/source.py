@@ -1,0 +1,98 @@
+"""What reading a table's file yields before any cell is judged, and the header row's meaning."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from trialkit import schema, units
+
+REQUIRED = "a value: this cell must not be empty"
+
+
+@dataclass(slots=True)
+class SourceTable:
+    """Cells of one file or sheet as text.
+
+    `columns` holds one object array per header cell, all as long as `lines` (the physical line or
+    sheet row on which each row starts, from 1). `faults` are (position, value, expected) of rows
+    whose shape is wrong. `typed` says that numbers come from number cells, so that no decimal
+    comma is in doubt.
+    """
+
+    file: str
+    header: list[str]
+    lines: np.ndarray
+    columns: list[np.ndarray]
+    faults: list[tuple[int, str, str]] = field(default_factory=list)
+    notes: list[str] = field(default_factory=list)
+    typed: bool = False
+
+
+@dataclass(slots=True)
+class HeaderReading:
+    """Where each column of the table stands, its unit, and what makes the file unusable."""
+
+    place: dict[str, int]
+    unit: dict[str, str]
+    extra: dict[str, int]
+    faults: list[tuple[str, str]]
+
+
+def plain_name(text: str) -> str:
+    """Header text without unit, case and punctuation: " Loose Kernels (n)" -> "loose_kernels"."""
+    return _split(text)[0]
+
+
+def _split(text: str) -> tuple[str, str | None]:
+    match = re.fullmatch(r"(.*?)(?:[(\[]([^()\[\]]*)[)\]]\W*)?", text.strip(), re.DOTALL)
+    name, unit = match.groups() if match else (text, None)
+    return re.sub(r"\W+", "_", name.casefold()).strip("_"), unit
+
+
+def read_header(cells: list[str], layout: schema.Table, system: schema.System) -> HeaderReading:
+    """Match header cells to the table's columns.
+
+    A unit in parentheses wins over the declared system. Faults are (column, what is expected).
+    """
+    known = {c.name: c for c in layout.columns}
+    reading = HeaderReading({}, {}, {}, [])
+    for position, cell in enumerate(cells):
+        name, unit = _split(cell)
+        column = known.get(name)
+        if column is None:
+            title = " ".join(cell.split()) or f"column {position + 1}"
+            while title in reading.extra:
+                title += "'"
+            reading.extra[title] = position
+        elif name in reading.place:
+            reading.faults.append((name, f"one column {name!r}; the header row has several"))
+        else:
+            reading.place[name] = position
+            _read_unit(reading, column, unit, system)
+    for column in layout.columns:
+        if column.required and column.name not in reading.place:
+            near = difflib.get_close_matches(column.name, map(plain_name, reading.extra), 1)
+            hint = f"; perhaps {near[0]!r} is meant for it" if near else ""
+            reading.faults.append(
+                (column.name, f"a column {column.header(system)!r} in the header row{hint}")
+            )
+    return reading
+
+
+def _read_unit(
+    reading: HeaderReading, column: schema.Column, unit: str | None, system: schema.System
+) -> None:
+    if not column.si:
+        return
+    symbol = units.unit_symbol(unit) if unit else column.unit(system)
+    allowed = units.units_like(column.si)
+    if symbol in allowed:
+        reading.unit[column.name] = symbol
+    else:
+        reading.faults.append(
+            (column.name, f"a unit among {', '.join(allowed)} in the header; found {unit!r}")
+        )
