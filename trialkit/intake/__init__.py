@@ -4,13 +4,19 @@ from __future__ import annotations
 
 from trialkit.intake.config import HeaderConfig, OptionCost, SetupFactor, TrialConfig
 from trialkit.intake.files import write_all, write_new
+from trialkit.intake.read import Intake, read_trial
+from trialkit.intake.template import new_trial, new_workbook
 from trialkit.intake.write import write_trial
 
 __all__ = [
     "HeaderConfig",
+    "Intake",
     "OptionCost",
     "SetupFactor",
     "TrialConfig",
+    "new_trial",
+    "new_workbook",
+    "read_trial",
     "write_all",
     "write_new",
     "write_trial",

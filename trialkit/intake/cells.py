@@ -107,7 +107,7 @@ def plain_numbers(texts: list[str]) -> np.ndarray:
     if not texts:
         return np.empty(0)
     numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
-    return np.asarray(numbers, dtype=float)
+    return np.array(numbers, dtype=float)
 
 
 def _numbers(texts: list[str], column: schema.Column, unit: str, mark: Mark) -> Judged:

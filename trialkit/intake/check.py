@@ -21,8 +21,9 @@ _LONGEST_VALUE = 200
 class CheckedTable:
     """The data rows of one table; rows at fault still stand in `data` until `kept` is asked for.
 
-    `data` is in SI; `folded` holds integer codes of the key columns, equal where labels are equal
-    with capitals put aside, and `labels` what each code stands for.
+    `data` is in SI; `folded` holds integer codes of the label columns, equal where labels are equal
+    with capitals put aside; `labels` is what each code stands for and `spelled` how it is written.
+    `nameless` are the rows whose key cannot be read.
     """
 
     layout: schema.Table
@@ -32,10 +33,16 @@ class CheckedTable:
     raw: dict[str, Cells] = field(default_factory=dict)
     folded: dict[str, np.ndarray] = field(default_factory=dict)
     labels: dict[str, np.ndarray] = field(default_factory=dict)
+    spelled: dict[str, Any] = field(default_factory=dict)
     extra: dict[str, Cells] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
-    refused: np.ndarray = field(default_factory=lambda: np.empty(0, bool))
+    refused: np.ndarray = field(init=False)
+    nameless: np.ndarray = field(init=False)
     faults: list[pd.DataFrame] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        self.refused = np.zeros(len(self.lines), bool)
+        self.nameless = np.zeros(len(self.lines), bool)
 
     def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
         """Put rows (positions or mask) among the refused; values default to the cells' text."""
@@ -44,6 +51,8 @@ class CheckedTable:
         if not rows.size:
             return
         self.refused[rows] = True
+        if not column or column in self.layout.key:
+            self.nameless[rows] = True
         if values is None:
             cells = self.raw.get(column)
             values = cells.raw[cells.codes[rows]] if cells else np.full(len(rows), "", object)
@@ -94,7 +103,6 @@ def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) 
     for column in cells:
         given |= ~column.blank()
     table = CheckedTable(layout, source.file, source.lines[given], notes=source.notes)
-    table.refused = np.zeros(len(table.lines), bool)
     cells = cells if given.all() else [column.rows(given) for column in cells]
     reading = read_header(source.header, layout, config.units)
     table.raw = {name: cells[k] for name, k in reading.place.items()}
@@ -116,6 +124,7 @@ def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) 
 def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
     """A file whose header row cannot be used: every row is refused, for that reason."""
     every = np.arange(len(table.lines))
+    table.nameless[:] = True
     for column, expected in reading.faults:
         table.refuse(every, column, expected, np.full(len(every), "", object))
         table.notes.append(f"not usable without {expected}")
@@ -171,7 +180,7 @@ def _take_labels(table: CheckedTable, name: str, cells: Cells, judged: Judged) -
         codes, labels = pd.factorize(np.asarray(folded, dtype=object))
         spelled = spelled.take(np.unique(codes, return_index=True)[1])
     table.folded[name] = codes[cells.codes]
-    table.labels[name] = labels
+    table.labels[name], table.spelled[name] = labels, spelled
     table.data[name] = spelled.take(table.folded[name])
 
 

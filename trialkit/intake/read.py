@@ -35,8 +35,9 @@ class Intake:
     `tables` are in SI, one per table of the schema (empty when absent). `refused` has one row per
     fault: file, line, column, value, expected. `read` has one row per file: table, file, rows_in,
     rows_kept, rows_refused, notes; rows_in = rows_kept + rows_refused, and a row in is a data row
-    that is not blank. `extra` holds, by table, the text of columns that are not the table's, row
-    for row with it. `digest` is the SHA-256 of the source files.
+    that is not blank. Files that are no table of the trial stand there too, with an empty table.
+    `extra` holds, by table, the text of columns that are not the table's, row for row with it.
+    `digest` is the SHA-256 of the source files.
     """
 
     config: TrialConfig
@@ -44,7 +45,6 @@ class Intake:
     refused: pd.DataFrame
     read: pd.DataFrame
     extra: dict[str, pd.DataFrame]
-    notes: tuple[str, ...]
     digest: str
 
 
@@ -62,7 +62,7 @@ def read_trial(path: str | Path) -> Intake:
     if not path.exists():
         raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
     try:
-        config, sources, notes, digest = _folder(path) if path.is_dir() else _workbook(path)
+        config, sources, unread, digest = _folder(path) if path.is_dir() else _workbook(path)
     except OSError as error:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
     if "strips" not in sources:
@@ -72,7 +72,7 @@ def read_trial(path: str | Path) -> Intake:
             + ", ".join(c.name for c in schema.table("strips", config.setups).columns if c.required)
         )
     checked = check_all(config, sources)
-    return _intake(config, checked, notes, digest)
+    return _intake(config, checked, unread, digest)
 
 
 def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str, CheckedTable]:
@@ -98,7 +98,7 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
 
 
 def _intake(
-    config: TrialConfig, checked: dict[str, CheckedTable], notes: list[str], digest: str
+    config: TrialConfig, checked: dict[str, CheckedTable], unread: dict[str, str], digest: str
 ) -> Intake:
     tables = {name: schema.empty(name, config.setups) for name in schema.TABLES}
     extra: dict[str, pd.DataFrame] = {}
@@ -112,14 +112,20 @@ def _intake(
             extra[name] = table.kept_extra()
         if table.faults:
             faults.append(table.fault_table())
-    columns = ["table", "file", "rows_in", "rows_kept", "rows_refused", "notes"]
+    read += [("", name, 0, 0, 0, why) for name, why in unread.items()]
     refused = pd.concat(faults, ignore_index=True) if faults else no_faults()
-    return Intake(
-        config, tables, refused, pd.DataFrame(read, columns=columns), extra, tuple(notes), digest
-    )
+    return Intake(config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest)
 
 
-_Sources = tuple[TrialConfig, dict[str, SourceTable], list[str], str]
+_READ_COLUMNS = ["table", "file", "rows_in", "rows_kept", "rows_refused", "notes"]
+
+
+def no_reads() -> pd.DataFrame:
+    """The list of files read when there are none."""
+    return pd.DataFrame(columns=_READ_COLUMNS)
+
+
+_Sources = tuple[TrialConfig, dict[str, SourceTable], dict[str, str], str]
 
 
 def _folder(path: Path) -> _Sources:
@@ -133,10 +139,10 @@ def _folder(path: Path) -> _Sources:
             "A new trial folder: trialkit new FOLDER"
         )
     tables = _table_files(path)
-    notes = _unread(
+    unread = _unread(
         [p.name for n, p in files.items() if n.endswith((".csv", ".tsv", ".xlsx", ".xls"))
          and p not in tables.values()],
-        "csv",
+        ".csv",
     )  # fmt: skip
     raw = settings.read_bytes()
     digest = hashlib.sha256(_stamp("trial.toml", raw))
@@ -147,7 +153,7 @@ def _folder(path: Path) -> _Sources:
         digest.update(_stamp(f"{name}.csv", raw))
         known = {c.name for c in schema.table(name, config.setups).columns}
         sources[name] = read_delimited(raw, file.name, known)
-    return config, sources, notes, digest.hexdigest()
+    return config, sources, unread, digest.hexdigest()
 
 
 def _stamp(name: str, content: bytes) -> bytes:
@@ -166,15 +172,15 @@ def _table_files(path: Path) -> dict[str, Path]:
     return tables
 
 
-def _unread(names: list[str], suffix: str) -> list[str]:
-    notes = []
+def _unread(names: list[str], suffix: str) -> dict[str, str]:
+    """Files or sheets of no table's name, with what may be meant; `suffix` is that of tables."""
+    reasons = {}
     for name in names:
         stem = name.rpartition(".")[0] if suffix else name
         near = difflib.get_close_matches(stem.casefold(), schema.TABLES, 1, 0.7)
-        dot = f".{suffix}" if suffix else ""
-        hint = f"; rename it to {near[0]}{dot} if it is that table" if near else ""
-        notes.append(f"{name} was not read: no table has this name{hint}")
-    return notes
+        hint = f"; rename it to {near[0]}{suffix} if it is that table" if near else ""
+        reasons[name] = f"not read: no table has this name{hint}"
+    return reasons
 
 
 def _workbook(path: Path) -> _Sources:

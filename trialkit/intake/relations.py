@@ -2,7 +2,8 @@
 
 Two rows under one key cannot both be right and nothing tells which is. Rows equal in every column
 are one row entered twice: the first stays and the others are refused. Rows that differ are all
-refused, so that both readings stand side by side in the list of refusals.
+refused, so that both readings stand side by side in the list of refusals; that one of them has
+another fault as well does not make the other one right.
 """
 
 from __future__ import annotations
@@ -16,9 +17,9 @@ from trialkit.intake.config import SetupFactor
 
 
 def refuse_repeats(table: CheckedTable) -> None:
-    """Refuse rows whose key stands on another sound row as well (see the module's rule)."""
+    """Refuse rows whose key stands on another row as well (see the module's rule)."""
     key = table.layout.key
-    rows = np.flatnonzero(~table.refused)
+    rows = np.flatnonzero(~table.nameless)
     if not key or not rows.size:
         return
     code = np.zeros(len(rows), np.int64)
@@ -90,18 +91,24 @@ def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:
 
     Strips without a row there stay: losses need nothing from it.
     """
-    if "field" not in strips.folded:
+    if "field" not in strips.folded or not len(fields.lines):
         return
     spelling, _ = _known(fields, "field")
-    unknown = [label for label in strips.labels["field"] if label and label not in spelling]
+    unknown = [
+        strips.spelled["field"][k]
+        for k, label in enumerate(strips.labels["field"])
+        if label and label not in spelling
+    ]
     if unknown:
         strips.notes.append(f"fields without a row in {fields.file}: {', '.join(unknown)}")
     _respell(strips, "field", spelling)
 
 
 def _respell(table: CheckedTable, column: str, spelling: dict[str, str]) -> None:
-    texts = as_text([spelling.get(label, label) or np.nan for label in table.labels[column]])
-    table.data[column] = texts.array.take(table.folded[column])
+    own = table.spelled[column]
+    texts = [spelling.get(label, own[k]) for k, label in enumerate(table.labels[column])]
+    table.spelled[column] = as_text(texts).array
+    table.data[column] = table.spelled[column].take(table.folded[column])
 
 
 def _known(parent: CheckedTable, column: str) -> tuple[dict[str, str], dict[str, int]]:

@@ -1,0 +1,267 @@
+"""Empty trials to fill in: a folder of CSV files, or one workbook with drop-downs."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Any
+
+from trialkit import schema
+from trialkit.errors import TrialError
+from trialkit.intake.config import SetupFactor, check_config
+from trialkit.intake.files import write_all, write_new
+from trialkit.intake.workbook import SETTINGS
+from trialkit.intake.write import toml_value
+
+_EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion")}
+_EXAMPLE_SEASON = 2026
+_LAST_ROW = 2000
+_MOST_LEVELS = 8
+
+
+def new_trial(
+    folder: str | Path,
+    units: schema.System = "US",
+    setups: Mapping[str, Sequence[str]] | None = None,
+) -> Path:
+    """Write an empty trial folder: CSV files with headers and units, and a commented trial.toml.
+
+    Parameters
+    ----------
+    folder : path
+        Made when it does not exist; none of the files may be there.
+    units : {"US", "SI"}
+    setups : mapping of factor name to its levels, optional
+        The first level of each is its reference. By default a cushioned against a standard chain.
+
+    Raises
+    ------
+    FileExistsRefusal
+        When one of the files is there already.
+    TrialError
+        When the units or a factor's name or levels will not do.
+    """
+    factors = _factors(units, setups)
+    contents = {"trial.toml": _commented_toml(units, factors).encode()}
+    for name in schema.TABLES:
+        layout = schema.table(name, factors)
+        line = ",".join(column.header(units) for column in layout.columns)
+        contents[f"{name}.csv"] = f"{line}\n".encode()
+    return write_all(folder, contents)
+
+
+def new_workbook(
+    path: str | Path,
+    units: schema.System = "US",
+    setups: Mapping[str, Sequence[str]] | None = None,
+) -> Path:
+    """Write an empty trial as one .xlsx: a sheet per table, settings, drop-downs, a readme sheet.
+
+    Parameters and errors as `new_trial`; `path` is the new file (".xlsx" is added when missing).
+    """
+    path = Path(path)
+    if path.suffix.casefold() != ".xlsx":
+        path = path.with_name(path.name + ".xlsx")
+    return write_new(path, _workbook(units, _factors(units, setups)))
+
+
+def _factors(
+    units: schema.System, setups: Mapping[str, Sequence[str]] | None
+) -> tuple[SetupFactor, ...]:
+    setups = _EXAMPLE_SETUPS if setups is None else setups
+    if setups and max(map(len, setups.values())) > _MOST_LEVELS:
+        raise TrialError(f"a factor has at most {_MOST_LEVELS} levels in a template")
+    entries = [{"name": name, "levels": list(levels)} for name, levels in setups.items()]
+    settings = {
+        "title": "new",
+        "season": _EXAMPLE_SEASON,
+        "units": units,
+        "header": {"rows": 8, "width": 20},
+        "setup": entries,
+    }
+    return check_config(settings, "the new trial").setups
+
+
+def _settings(
+    units: schema.System, factors: tuple[SetupFactor, ...]
+) -> list[tuple[str, str, Any, bool]]:
+    """Key, what it is, example value, whether it is needed."""
+    # The units line may be changed later, so each quantity names both of its units.
+    us = units == "US"
+    rows: list[tuple[str, str, Any, bool]] = [
+        ("title", "title of the trial", "Title of the trial", True),
+        ("season", "year of harvest; dates from January to March of the next year are in season",
+         _EXAMPLE_SEASON, True),
+        ("units", "units of the tables: US or SI; a unit in a column's header wins over it",
+         units, True),
+        ("growers_agreed", "may growers' names stand in what leaves the researcher's hands?",
+         False, True),
+        ("notes", "free text", "", False),
+        ("date_order", "how 10/03/2026 is meant: month-first or day-first", "month-first", False),
+        ("header.rows", "rows of the header", 8, True),
+        ("header.width", "width of the header: ft (US) or m (SI)", 20 if us else 6, True),
+        ("header.discharge_width", "width residue falls on behind: ft (US) or m (SI); "
+         "the header's width when left out", 20 if us else 6, False),
+    ]  # fmt: skip
+    for factor in factors:
+        rows += [
+            (f"setup.{factor.name}.label", "the factor in words", factor.label, True),
+            (f"setup.{factor.name}.levels", "its levels, as written in the strips table",
+             list(factor.levels), True),
+            (f"setup.{factor.name}.labels", "the levels in words", list(factor.levels), False),
+            (f"setup.{factor.name}.reference", "the level others are compared with",
+             factor.reference, True),
+            (f"setup.{factor.name}.hard_to_change", "takes hours to change: set on main strips",
+             False, True),
+        ]  # fmt: skip
+    return [
+        *rows,
+        ("grain.thousand_kernel_mass", "g per 1000 kernels at base moisture; 300 when left out",
+         300, False),
+        ("grain.base_moisture", "moisture that yields and losses are stated at, %", 15.5, False),
+        ("prices.currency", "currency", "USD", False),
+        ("prices.grain", "net price of grain: per bushel (US) or per tonne (SI)",
+         4.00 if us else 157.50, False),
+        ("option.factor", "factor that costs money",
+         factors[0].name if factors else "", False),
+        ("option.level", "its level that costs money",
+         factors[0].levels[-1] if factors else "", False),
+        ("option.cost", "price of the option", 6000, False),
+        ("option.life_years", "years it lasts", 10, False),
+        ("option.interest", "interest, as in 0.08 for 8 %", 0.08, False),
+        ("option.area_per_year", "area harvested a year: ac (US) or ha (SI)",
+         500 if us else 200, False),
+    ]  # fmt: skip
+
+
+def _commented_toml(units: schema.System, factors: tuple[SetupFactor, ...]) -> str:
+    lines = [
+        "# Settings of the trial. Lines that begin with # are not read: take the mark off to use",
+        "# them. Text stands in quotation marks.",
+        "",
+    ]
+    section = ""
+    for key, about, value, needed in _settings(units, factors):
+        *sections, last = key.split(".")
+        if sections and ".".join(sections) != section:
+            section = ".".join(sections)
+            in_use = needed or any(
+                n and k.startswith(section) for k, _, _, n in _settings(units, factors)
+            )
+            head = "[[setup]]" if sections[0] == "setup" else f"[{section}]"
+            lines += ["", head if in_use else f"# {head}"]
+            if sections[0] == "setup":
+                lines.append(f"name = {toml_value(sections[1])}  # column of strips.csv")
+        lines.append(f"{'' if needed else '# '}{last} = {toml_value(value)}  # {about}")
+    return "\n".join(lines) + "\n"
+
+
+def _workbook(units: schema.System, factors: tuple[SetupFactor, ...]) -> bytes:
+    from openpyxl import Workbook
+    from openpyxl.styles import Font
+
+    book = Workbook()
+    readme = book.active
+    assert readme is not None
+    readme.title = "readme"
+    for line in _README:
+        readme.append([line])
+    readme["A1"].font = Font(bold=True, size=14)
+    readme.column_dimensions["A"].width = 110
+    level_cells = _settings_sheet(book.create_sheet(SETTINGS), units, factors)
+    for name in schema.TABLES:
+        sheet = book.create_sheet(name)
+        _table_sheet(sheet, schema.table(name, factors), units, level_cells)
+    stream = io.BytesIO()
+    book.save(stream)
+    return stream.getvalue()
+
+
+_README = (
+    "A strip trial, to fill in",
+    'Begin with the sheet "trial": its keys stay as they are, the values are yours. '
+    "A list takes the cells to the right.",
+    'Then "strips": one row per combine pass. Every other sheet points at its strips.',
+    "At least one of frames, ears, grain or residue is needed; leave sheets you do not use empty.",
+    "The unit of each column stands in its header. To work in another unit, change it there, "
+    "as in area (m2).",
+    "Columns in bold are needed in every row. Leave a cell empty when there is no value.",
+    "A row with a mistake is not used: it is listed with its row number and what was expected.",
+    "Zones: preharvest is standing corn ahead of the machine; header is ground the header crossed "
+    "but the body did not; total is ground behind the machine.",
+    "Before anyone counts near the machine: stop it, disengage the header, engine off, brake set, "
+    "key out and with the counter, wait until all movement has stopped.",
+    "Lock the header's lift cylinders before reaching under it; never free a plugged row with the "
+    "rolls turning. The operator's manual, local rules and qualified service people come first.",
+)
+
+
+def _settings_sheet(
+    sheet: Any, units: schema.System, factors: tuple[SetupFactor, ...]
+) -> dict[str, str]:
+    """Fill the settings sheet; the cells that hold each factor's levels."""
+    from openpyxl.styles import Font
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    sheet.append(["key", "about", "value"])
+    level_cells = {}
+    last = chr(ord("C") + _MOST_LEVELS - 1)
+    drop_downs = {"units": '"US,SI"', "growers_agreed": '"yes,no"', "hard_to_change": '"yes,no"',
+                  "date_order": '"month-first,day-first"'}  # fmt: skip
+    for row, (key, about, value, needed) in enumerate(_settings(units, factors), start=2):
+        values = value if isinstance(value, list) else [value]
+        values = ["yes" if v is True else "no" if v is False else v for v in values]
+        sheet.append([key, about, *(values if needed else [])])
+        sheet.cell(row, 1).font = Font(bold=needed)
+        section, _, what = key.rpartition(".")
+        if what == "levels":
+            level_cells[section.removeprefix("setup.")] = f"{SETTINGS}!$C${row}:${last}${row}"
+        choices = drop_downs.get(what)
+        if what == "reference":
+            choices = level_cells[section.removeprefix("setup.")]
+        if choices:
+            rule = DataValidation(type="list", formula1=choices, allow_blank=True)
+            sheet.add_data_validation(rule)
+            rule.add(f"C{row}")
+    _finish(sheet, [34, 70, 24])
+    return level_cells
+
+
+def _table_sheet(
+    sheet: Any, layout: schema.Table, units: schema.System, level_cells: Mapping[str, str]
+) -> None:
+    from openpyxl.comments import Comment
+    from openpyxl.styles import Font
+    from openpyxl.utils import get_column_letter
+    from openpyxl.worksheet.datavalidation import DataValidation
+
+    for place, column in enumerate(layout.columns, start=1):
+        head = sheet.cell(1, place, column.header(units))
+        head.font = Font(bold=column.required)
+        head.comment = Comment(column.about, "trialkit")
+        rule = None
+        if column.kind == "zone":
+            rule = DataValidation(type="list", formula1=f'"{",".join(schema.ZONES)}"')
+        elif column.kind == "level":
+            rule = DataValidation(type="list", formula1=level_cells[column.name])
+        elif column.name == "strip" and layout.name != "strips":
+            rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${_LAST_ROW}")
+        elif column.name == "field" and layout.name == "stalks":
+            rule = DataValidation(type="list", formula1=f"strips!$B$2:$B${_LAST_ROW}")
+        if rule:
+            rule.allow_blank = True
+            rule.showErrorMessage = True
+            rule.error = f"Choose from the list: {column.about}"
+            sheet.add_data_validation(rule)
+            letter = get_column_letter(place)
+            rule.add(f"{letter}2:{letter}{_LAST_ROW}")
+    _finish(sheet, [max(12, len(c.header(units)) + 3) for c in layout.columns])
+
+
+def _finish(sheet: Any, widths: Sequence[int]) -> None:
+    from openpyxl.utils import get_column_letter
+
+    sheet.freeze_panes = "A2"
+    for place, width in enumerate(widths, start=1):
+        sheet.column_dimensions[get_column_letter(place)].width = width
