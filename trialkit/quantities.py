@@ -1,4 +1,4 @@
-"""Numbers as people read them: own units first, digits that the uncertainty allows.
+"""Numbers and labels as people read them: own units first, digits the uncertainty allows.
 
 The rounding rule is the Particle Data Group's (Review of Particle Physics, introduction,
 "Rounding"): look at the first three digits of the uncertainty; 100 to 354 keeps two of them,
@@ -63,6 +63,16 @@ def number(value: float, places: int) -> str:
     if rounded == 0:
         rounded = 0.0  # no "-0"
     return f"{rounded:,.{max(places, 0)}f}".replace("-", "\N{MINUS SIGN}")
+
+
+def lower_first(text: str) -> str:
+    """A label as it stands inside a sentence: "Wide gap" becomes "wide gap", "LP gap" stays."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() else text
+
+
+def upper_first(text: str) -> str:
+    """A label as it begins a sentence; the rest stays as the user wrote it."""
+    return text[:1].upper() + text[1:]
 
 
 @dataclass(frozen=True, slots=True)

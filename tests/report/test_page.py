@@ -6,7 +6,9 @@ import base64
 import html
 import re
 from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
+from itertools import pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -15,6 +17,7 @@ import pytest
 
 import trialkit as tk
 from trialkit.errors import FileExistsRefusal, ReportError
+from trialkit.quantities import decimals, number
 from trialkit.report import FieldDayPage, demo_dir, render
 from trialkit.report.render import execute, target, write_numbered
 
@@ -71,7 +74,7 @@ def test_document_is_whole_and_accessible(document: Document) -> None:
     assert any(a.get("name") == "viewport" for a, _ in document.all("meta"))
     levels = [int(t[1]) for t, _ in document.elements if re.fullmatch(r"h[1-6]", t)]
     assert levels.count(1) == 1 and levels[0] == 1
-    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b - a <= 1 for a, b in pairwise(levels))
     ids = Counter(a["id"] for _, a in document.elements if "id" in a)
     assert set(ids.values()) == {1}
     for _, attrs in document.elements:
@@ -102,10 +105,12 @@ def test_page_says_what_the_analysis_found(document: Document) -> None:
     row = analysis.responses["header_loss"].contrasts.iloc[0]
     headline = document.all("h1")[0][1]
     assert row["label"] in headline.lower()
-    assert ("less" in headline) == (row["difference"] < 0)
     extent = next(text for a, text in document.all("p") if a.get("class") == "extent")
-    assert extent.startswith(f"{abs(row['difference_bu_ac']):.1f} bu/ac")
-    assert f"{abs(1 - row['ratio']) * 100:.0f} %" in extent
+    half = (row["difference_high_bu_ac"] - row["difference_low_bu_ac"]) / 2
+    assert f"{number(abs(row['difference_bu_ac']), decimals(half))} bu/ac" in extent
+    assert ("less" in extent.split("(")[0]) == (row["difference"] < 0)
+    half = (row["ratio_high"] - row["ratio_low"]) * 50
+    assert f"{number(abs(row['ratio'] - 1) * 100, decimals(half))} %" in extent
     everything = document.all("main")[0][1]
     for words in ("bu/ac", "kg/ha", "operator's manual", "engine off", "29 CFR 1928.57",
                   analysis.trial.data_hash()[:16], tk.__version__, "not guarantees"):
@@ -142,8 +147,6 @@ def test_refused_rows_are_shown(hostile: str) -> None:
 def test_names_become_letters_unless_agreed(tmp_path: Path) -> None:
     trial = tk.load_trial(demo_dir())
     names = {str(n) for n in trial.fields["grower"].dropna()} | set(trial.fields["field"])
-    from dataclasses import replace
-
     for agreed in (False, True):
         config = replace(trial.config, growers_agreed=agreed, notes="",
                          title="On " + " and ".join(sorted(names)))

@@ -59,9 +59,10 @@ def money_by_area(money: Money, system: str) -> Plot:
                         arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5})
         if own is not None and own <= area[1]:
             ax.axvline(own, color=QUIET, lw=1, ls=(0, (3, 2)), gid="own")
+            side = "left" if own < area[1] / 2 else "right"
             ax.annotate(f"{number(own, 0)} {unit}: the area given", (own, 1),
-                        (-4, -2), xycoords=("data", "axes fraction"),
-                        textcoords="offset points", va="top", ha="right", size=8.5, color=QUIET)
+                        (4 if side == "left" else -4, -2), xycoords=("data", "axes fraction"),
+                        textcoords="offset points", va="top", ha=side, size=8.5, color=QUIET)
         ax.set_xlim(*area)
         ax.set_xlabel(f"Corn harvested in a year, {unit}")
         ax.set_ylabel(f"Balance in a year, {money.currency}")

@@ -13,14 +13,13 @@ from trialkit.plots.canvas import (
     FAINT,
     INK,
     LEVELS,
-    QUIET,
     WIDTH,
     Plot,
     other_units,
     response_of,
     style,
 )
-from trialkit.quantities import scales
+from trialkit.quantities import lower_first, scales
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,17 +72,12 @@ def paired_strips(
         axes = figure.subplots(n_down, columns, sharey=True, squeeze=False).ravel()
         for ax, field in zip(axes, fields, strict=False):
             pairs = wide.xs(field, level="field")
-            for order, (_, values) in enumerate(pairs.iterrows(), start=1):
+            for _, values in pairs.iterrows():
                 _joined(ax, values.to_numpy(dtype=float), looks)
-                first = values.first_valid_index()
-                if columns == 1 and first is not None:
-                    ax.annotate(str(order), (levels.index(first), values[first]), (-9, 0),
-                                textcoords="offset points", va="center", ha="right",
-                                size=8, color=QUIET)
             ax.set_xlim(-0.35, len(levels) - 0.65)
             ax.set_xticks(range(len(levels)))
-            wrap = 16 if columns == 1 else 11
-            ax.set_xticklabels([textwrap.fill(labels[level], wrap) for level in levels], color=INK)
+            wrap = 16 if columns == 1 else 12
+            ax.set_xticklabels([_wrapped(labels[level], wrap) for level in levels], color=INK)
             ax.tick_params(length=0)
             ax.yaxis.grid(True, color=FAINT, lw=0.7)
             ax.spines["bottom"].set_visible(False)
@@ -107,6 +101,11 @@ def paired_strips(
     return figure
 
 
+def _wrapped(label: str, width: int) -> str:
+    """A label on several lines, broken before a bracket if it has one."""
+    return "\n".join(textwrap.fill(part, width) for part in label.replace(" (", "\n(").split("\n"))
+
+
 def _joined(ax: Axes, values: np.ndarray, looks: list[tuple[str, str]]) -> None:
     """One pair: a line, and on it one mark a level."""
     x = np.arange(len(values))
@@ -128,8 +127,9 @@ def _pairs_in_words(wide: pd.DataFrame, labels: dict[str, str], reference: str) 
     for level in wide.columns.drop(reference):
         change = (wide[level] - wide[reference]).dropna()
         sentences.append(
-            f"With {labels[level]} it is lower than with {labels[reference]} in "
-            f"{int((change < 0).sum())} of {len(change)} pairs."
+            f"With {lower_first(labels[level])} it is lower than with "
+            f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
+            f"{len(change)} pairs."
         )
     return " ".join(sentences)
 

@@ -12,10 +12,11 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from trialkit import __version__, plots
-from trialkit.quantities import number, scales, span
+from trialkit.quantities import decimals, number, scales, span, upper_first
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
-from trialkit.report.wording import Finding, Grade, counted, finding, listed, upper_first
+from trialkit.report.wording import Finding, Grade, counted, finding, listed
+from trialkit.units import convert
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -67,11 +68,13 @@ class FieldDayPage:
         response = "header_loss" if "header_loss" in self.analysis.responses else "kernel_damage"
         findings = self._findings(response, self.factor.name)
         first, *others = findings
-        extent = f"{first.absolute[0]}, that is {first.percent}." if first.percent else ""
+        extent = first.absolute[0] + (f", that is {first.percent}" if first.percent else "")
+        if first.grade in (Grade.LEANING, Grade.OPEN):
+            extent = f"Best guess: {extent}"
         parts = [
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
-            paragraph(extent or f"{first.absolute[0]}.", "extent"),
+            paragraph(f"{upper_first(extent)}.", "extent"),
         ]
         if len(first.absolute) > 1:
             parts.append(paragraph(f"In other units: {first.absolute[1]}.", "quiet"))
@@ -93,9 +96,8 @@ class FieldDayPage:
 
     def loss_by_setup(self) -> Fragment:
         """Header loss of every setup with its interval."""
-        return self._by_setup(
-            "header_loss", "loss", "Corn left at the header, setup by setup", plots.loss_by_setup
-        )
+        title = "Loose kernels left at the header, setup by setup"
+        return self._by_setup("header_loss", "loss", title, plots.loss_by_setup)
 
     def damage(self) -> Fragment:
         """Damaged kernels of every setup with its interval."""
@@ -109,7 +111,9 @@ class FieldDayPage:
         result = self.analysis.responses[response]
         level = number(self.analysis.level * 100, 0)
         rows = []
-        for _, row in result.means.iterrows():
+        means = result.means.set_index(["factor", "level"])
+        order = [(f.name, level) for f in self.config.setups for level in f.levels]
+        for _, row in means.loc[[key for key in order if key in means.index]].iterrows():
             cells = [
                 span(row["estimate"], row["low"], row["high"], scale)
                 for scale in scales(result.unit, self.config.units)
@@ -168,11 +172,34 @@ class FieldDayPage:
             words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
         if len(missing) == len(plots.SOURCES):
             return section("sources", title, *words)
+        words.append(self._sources_table(losses))
         picture = figure(
             plots.loss_by_source(self.analysis),
             "Plain means over strips, loose kernels and dropped ears together.",
         )
         return section("sources", title, *words, picture=picture)
+
+    def _sources_table(self, losses: pd.DataFrame) -> str:
+        """The bars as numbers, in the trial's own units, and the share of the yield."""
+        own = scales("kg/ha", self.config.units)[0]
+        factors = [f for f in self.config.setups if f.name in losses]
+        labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
+        rows = []
+        table_of = losses[losses["kind"] == "all"]
+        for key, group in table_of.groupby([f.name for f in factors], sort=False, observed=True):
+            by_source = group.set_index("source")
+            cells = [", ".join(labels[f.name][v] for f, v in zip(factors, key, strict=True))]
+            for source in (*plots.SOURCES, "total"):
+                if source in by_source.index:
+                    kg, se = by_source.loc[source, ["kg_ha", "se_kg_ha"]].astype(float)
+                    cells.append(number(kg * own.factor, max(decimals(2 * se * own.factor), 0)))
+                else:
+                    cells.append("")
+            share = by_source["percent_of_yield"].get("total", float("nan"))
+            cells.append(f"{number(float(share), 1)} %" if pd.notna(share) else "")
+            rows.append(cells)
+        head = ["setup", *(words for words, _ in plots.SOURCES.values()), "in all", "of yield"]
+        return table(f"Loss by source, {own.unit}", head, rows)
 
     def worth(self) -> Fragment:
         """What the difference is worth, and whether the option pays."""
@@ -219,11 +246,17 @@ class FieldDayPage:
             f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
             f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
         )
-        for result in self.analysis.responses.values():
-            items.append(self.letters.text(f"{result.title}: {result.model}. {result.why}"))
         return section(
-            "measured", "How it was measured", bullets(items), *self._quality()
+            "measured", "How it was measured", bullets(items), *self._quality(), *self._record()
         )
+
+    def _record(self) -> list[str]:
+        """The models in the statistician's words."""
+        parts = ["<h3>For the record</h3>"]
+        for result in self.analysis.responses.values():
+            words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
+            parts.append(paragraph(self.letters.text(" ".join(words)), "record"))
+        return parts
 
     def _quality(self) -> list[str]:
         """The data-quality line and the table of refused cells."""
@@ -267,23 +300,20 @@ class FieldDayPage:
         moisture = strips["moisture"].dropna() if "moisture" in strips else pd.Series(dtype=float)
         if len(moisture):
             items.append(
-                f"Grain was at {number(moisture.min(), 0)} to {number(moisture.max(), 0)} % "
-                "moisture; drier or wetter corn shells differently."
+                f"Grain was at {_range(moisture, 0)} % moisture; drier or wetter corn shells "
+                "differently."
             )
         speed = strips.get("speed_measured", pd.Series(dtype=float)).dropna()
         if len(speed):
-            us = self.config.units == "US"
-            low, high = (number(v / (1.609344 if us else 1), 1) for v in (speed.min(), speed.max()))
-            pace = f"{low} to {high} {'mph' if us else 'km/h'}" if low != high else f"{low}"
-            items.append(f"Ground speed was {pace}; nothing here speaks for other speeds.")
+            unit = "mph" if self.config.units == "US" else "km/h"
+            pace = _range(convert(speed, "km/h", unit), 1)
+            items.append(f"Ground speed was {pace} {unit}; nothing here speaks for other speeds.")
         if any(f.grade is Grade.OPEN for f in self._all_findings()):
             items.append(
                 "Where the page says the trial cannot tell two setups apart, the range shows how "
                 "large a difference may still be hiding."
             )
         items += [self.letters.text(reason) for reason in self.analysis.skipped.values()]
-        for result in self.analysis.responses.values():
-            items += [self.letters.text(note) for note in result.notes]
         items += [self.letters.text(warning) for warning in self.analysis.warnings]
         items.append("Agronomic and money figures are estimates for a decision, not guarantees.")
         return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
@@ -346,6 +376,11 @@ def _finding_html(found: Finding) -> str:
         f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
         f"{escape(upper_first(extent))}. {escape(found.grade.value)}</p>"
     )
+
+
+def _range(values: pd.Series, places: int) -> str:
+    low, high = number(float(values.min()), places), number(float(values.max()), places)
+    return low if low == high else f"{low} to {high}"
 
 
 def _short(text: str, length: int = 60) -> str:

@@ -59,7 +59,7 @@ class Letters:
             return result
         for name in sorted(self._all, key=len, reverse=True):
             if len(name) > 2:
-                pattern = rf"(?<!\w){re.escape(name)}(?!\w)"
+                pattern = rf"(?<![^\W_]){re.escape(name)}(?![^\W_])"
                 stand_in = self._all[name]
                 result = re.sub(pattern, lambda _, s=stand_in: s, result, flags=re.IGNORECASE)
         return result

@@ -5,9 +5,9 @@ One ladder of four grades serves headlines, captions and handouts:
 ============  ==========================================  =================================
 grade         when                                        how it reads
 ============  ==========================================  =================================
-clear         p < 0.01 and the interval leaves out zero   "left clearly less corn ..."
-good          p < 0.05 and the interval leaves out zero   "left less corn ..."
-leaning       p < 0.15                                    "probably left less corn ..."
+clear         p < 0.01 and the interval leaves out zero   "left clearly fewer ..."
+good          p < 0.05 and the interval leaves out zero   "left fewer ..."
+leaning       p < 0.15                                    "probably left fewer ..."
 open          otherwise                                   "this trial cannot tell ..."
 ============  ==========================================  =================================
 
@@ -24,7 +24,15 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import Any
 
-from trialkit.quantities import Scale, decimals, number, scales, span
+from trialkit.quantities import (
+    Scale,
+    decimals,
+    lower_first,
+    number,
+    scales,
+    span,
+    upper_first,
+)
 
 
 class Grade(Enum):
@@ -48,29 +56,26 @@ def grade(p: float, low: float, high: float) -> Grade:
     return Grade.LEANING if p < 0.15 else Grade.OPEN
 
 
-# What is compared, as (adverb slot) + noun; {how} takes "less"/"more" or "fewer"/"more".
+# Verb, noun with a slot for {how} ("fewer", "more"), word for a smaller amount, what is compared.
 _VERBS = {
-    "header_loss": ("left", "{how} corn at the header", "less", "corn left at the header"),
+    "header_loss": ("left", "{how} loose kernels at the header", "less", "loose kernels left "
+                    "at the header"),
     "kernel_damage": ("had", "{how} damaged kernels", "fewer", "damaged kernels"),
 }
 
 
 def compared(response: str, label: str, reference: str, verdict: Grade, falls: bool) -> str:
     """One sentence comparing a level with its reference, as strong as the grade and no more."""
-    verb, noun, less, subject = _VERBS[response]
+    verb, noun, _, subject = _VERBS[response]
+    label, reference = lower_first(label), lower_first(reference)
     if verdict is Grade.OPEN:
         return f"This trial cannot tell {label} from {reference} in {subject}."
-    how = less if falls else "more"
+    how = "fewer" if falls else "more"
     if verdict is Grade.CLEAR:
         how = f"clearly {how}"
     if verdict is Grade.LEANING:
         verb = f"probably {verb}"
     return upper_first(f"{label} {verb} {noun.format(how=how)} than {reference}.")
-
-
-def upper_first(text: str) -> str:
-    """The text with its first letter as a capital; the rest stays as the user wrote it."""
-    return text[:1].upper() + text[1:]
 
 
 def change(value: float, low: float, high: float, scale: Scale, less: str = "less") -> str:

@@ -1,0 +1,130 @@
+"""The command line as a user meets it: what it prints, where, and its exit codes."""
+
+from __future__ import annotations
+
+import re
+import shutil
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+from typer.testing import CliRunner, Result
+
+import trialkit
+from trialkit.cli import app, plain
+from trialkit.report import demo_dir
+
+
+def run(*arguments: object) -> Result:
+    return CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "200"})
+
+
+@pytest.fixture
+def trial(tmp_path: Path) -> Path:
+    return Path(shutil.copytree(demo_dir(), tmp_path / "trial"))
+
+
+def change_cell(folder: Path, column: str, value: str, file: str = "frames.csv") -> None:
+    """Put `value` into the first data row of a file."""
+    path = folder / file
+    head, first, *rest = path.read_text(encoding="utf-8").splitlines()
+    cells = first.split(",")
+    cells[[name.split(" ")[0] for name in head.split(",")].index(column)] = value
+    path.write_text("\n".join([head, ",".join(cells), *rest]) + "\n", encoding="utf-8")
+
+
+def test_check_of_a_clean_trial(trial: Path) -> None:
+    result = run("check", trial)
+    assert result.exit_code == 0
+    assert result.stderr == ""
+    assert "Nothing was refused." in result.stdout
+    rows = len((trial / "frames.csv").read_text(encoding="utf-8").splitlines()) - 1
+    assert re.search(rf"frames +frames\.csv +{rows} +{rows} +0", result.stdout)
+    assert "What the data unlock" in result.stdout
+
+
+def test_check_lists_what_was_refused(trial: Path) -> None:
+    change_cell(trial, "loose_kernels", "[bold]-7[/bold]")
+    result = run("check", trial)
+    assert result.exit_code == 1
+    assert re.search(r"frames\.csv +2 +loose_kernels +\[bold\]-7\[/bold\] +\S", result.stdout)
+
+
+@pytest.mark.parametrize("command", ["check", "report"])
+def test_a_folder_that_is_no_trial(command: str, tmp_path: Path) -> None:
+    result = run(command, tmp_path / "nowhere")
+    assert result.exit_code == 2
+    assert "nowhere" in result.stderr
+    assert "Traceback" not in result.output
+    assert result.stdout == ""
+
+
+def test_one_setup_is_told_in_a_sentence(trial: Path) -> None:
+    path = trial / "strips.csv"
+    lines = path.read_text(encoding="utf-8").splitlines()
+    column = lines[0].split(",").index("cushion")
+    kept = [line for line in lines[1:] if line.split(",")[column] == "standard"]
+    assert kept
+    path.write_text("\n".join([lines[0], *kept]) + "\n", encoding="utf-8")
+    result = run("report", trial)
+    assert result.exit_code == 2
+    assert "Traceback" not in result.output
+    assert not list(trial.glob("*.html"))
+
+
+def test_demo_copies_analyses_and_reports(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "trialkit-demo").mkdir()
+    result = run("demo")
+    assert result.exit_code == 0, result.output
+    page = tmp_path / "trialkit-demo-2" / "field_day.html"
+    assert str(page.relative_to(tmp_path)) in result.stdout
+    assert page.read_text(encoding="utf-8").startswith("<!DOCTYPE html>")
+    for file in demo_dir().iterdir():
+        assert (page.parent / file.name).read_bytes() == file.read_bytes()
+    assert re.search(r"\d s  running the report's notebook", result.stderr)
+    assert not list((tmp_path / "trialkit-demo").iterdir())
+
+
+def test_demo_leaves_a_full_folder_alone(tmp_path: Path) -> None:
+    (tmp_path / "mine.txt").write_text("mine")
+    result = run("demo", tmp_path)
+    assert result.exit_code == 2
+    assert "not empty" in result.stderr
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_new_writes_a_trial_to_fill_in(tmp_path: Path) -> None:
+    folder = tmp_path / "mine"
+    assert run("new", folder, "--units", "SI").exit_code == 0
+    assert 'units = "SI"' in (folder / "trial.toml").read_text(encoding="utf-8")
+    before = {p.name: p.read_bytes() for p in folder.iterdir()}
+    again = run("new", folder)
+    assert again.exit_code == 2 and "Traceback" not in again.output
+    assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
+    empty = run("check", folder)
+    assert empty.exit_code == 2 and empty.stderr.strip()
+    book = tmp_path / "mine.xlsx"
+    assert run("new", book, "--workbook").exit_code == 0
+    assert book.read_bytes()[:2] == b"PK"
+
+
+def test_as_a_process(tmp_path: Path) -> None:
+    """Outside the test runner too: the code reaches the shell, and no traceback the screen."""
+    command = [sys.executable, "-c", "from trialkit.cli import app; app()"]
+    done = subprocess.run(
+        [*command, "check", str(tmp_path)], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 2
+    assert done.stdout == ""
+    assert len(done.stderr.splitlines()) == 1 and done.stderr.strip()
+    done = subprocess.run([*command, "--version"], capture_output=True, text=True, check=True)
+    assert done.stdout == f"trialkit {trialkit.__version__}\n"
+
+
+def test_plain_disarms_control_characters() -> None:
+    assert plain("a\x1b[31mb\n") == "a\\x1b[31mb\\x0a"
+    assert plain(None) == "" and plain(float("nan")) == ""
