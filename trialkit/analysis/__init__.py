@@ -1,0 +1,81 @@
+"""From a trial to the models its design calls for.
+
+The design decides the model, not the data: setup factors are fixed (with two-way interactions
+where their combinations were run), fields, pairs, main strips, strips and single frames or samples
+are normal effects on the log or logit scale, and with three or more fields a setup's effect
+varies between them. Measured ground speed and grain moisture are adjusted for where they were
+recorded everywhere and vary. `estimates` states the approximations.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+
+from trialkit.analysis.responses import header_loss, kernel_damage
+from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
+from trialkit.errors import DesignError, ModelError
+from trialkit.trial import Trial
+
+__all__ = ["ResponseAnalysis", "TrialAnalysis", "analyse"]
+
+RESPONSES = {
+    "header_loss": ("Header loss", header_loss),
+    "kernel_damage": ("Kernel damage", kernel_damage),
+}
+# A count this many times the median of its zone is more often a slip of the pen than a finding.
+OUTLYING = 20
+
+
+def analyse(
+    trial: Trial, *, level: float = 0.95, progress: Callable[[str], None] | None = None
+) -> TrialAnalysis:
+    """Analyse every response the trial has data for.
+
+    Parameters
+    ----------
+    trial : Trial
+    level : float
+        Confidence level of the intervals, above 0 and below 1.
+    progress : callable, optional
+        Told in words what is being done.
+
+    Returns
+    -------
+    TrialAnalysis
+        Responses that cannot be analysed stand in ``skipped`` with the reason.
+
+    Raises
+    ------
+    DesignError
+        When no response can be analysed; the message gives the reasons and what to do.
+    """
+    if not 0 < level < 1:
+        raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
+    losses = trial.losses()
+    responses: dict[str, ResponseAnalysis] = {}
+    skipped: dict[str, str] = {}
+    for name, (title, response) in RESPONSES.items():
+        if progress is not None:
+            progress(f"{title}: choosing and fitting the model")
+        try:
+            responses[name] = response(trial, losses, level)
+        except (DesignError, ModelError) as error:
+            skipped[name] = str(error)
+    if not responses:
+        raise DesignError(" ".join(dict.fromkeys(skipped.values())))
+    return TrialAnalysis(trial, losses, responses, skipped, level, _warnings(trial))
+
+
+def _warnings(trial: Trial) -> tuple[str, ...]:
+    out = []
+    for zone, frames in trial.frames.groupby("zone"):
+        density = frames["loose_kernels"] / frames["area"]
+        usual = density.median()
+        for index in density.index[density > OUTLYING * max(usual, 1.0)]:
+            row = frames.loc[index]
+            out.append(
+                f"Strip {row['strip']}, frame {row['frame']} ({zone}) holds "
+                f"{row['loose_kernels']:,} kernels, {density[index] / max(usual, 1.0):,.0f} times "
+                "the usual density of its zone. It is in the analysis; check the count sheet."
+            )
+    return tuple(out)

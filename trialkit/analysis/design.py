@@ -1,0 +1,320 @@
+"""What a trial's strips allow to be compared, and the model that follows from their layout."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import DesignError
+
+if TYPE_CHECKING:
+    from trialkit.intake.config import SetupFactor, TrialConfig
+
+# Common practice: smaller spreads say nothing about the covariate and cost a degree of freedom.
+SPEED_RANGE = 1.0  # km/h
+MOISTURE_RANGE = 1.0  # points
+COVARIATE_FIELDS = 3
+SLOPE_FIELDS = 3
+SPARE_DF = 3
+
+
+@dataclass(frozen=True, slots=True)
+class Design:
+    """A trial's layout as its strips show it.
+
+    Attributes
+    ----------
+    factors : tuple of SetupFactor
+        Those that take at least two levels, in the trial's order.
+    levels : dict
+        Factor name to the levels present, reference first.
+    strips : DataFrame
+        The strips used, with ``moisture_centred`` and ``speed_centred`` where they are covariates.
+    covariates : tuple of str
+    interactions : tuple of (str, str)
+    nested : tuple of str
+        Random levels coarse to fine, the frame or sample level not included.
+    slope_factors : tuple of str
+        Factors whose effect varies between fields in the model.
+    kind : str
+        The layout in words.
+    why, notes : tuple of str
+        Sentences: the reason for each part of the model; what was left out or assumed.
+    """
+
+    factors: tuple[SetupFactor, ...]
+    levels: dict[str, tuple[str, ...]]
+    strips: pd.DataFrame
+    covariates: tuple[str, ...]
+    interactions: tuple[tuple[str, str], ...]
+    nested: tuple[str, ...]
+    slope_factors: tuple[str, ...]
+    kind: str
+    why: tuple[str, ...]
+    notes: tuple[str, ...]
+
+    @property
+    def names(self) -> list[str]:
+        return [factor.name for factor in self.factors]
+
+    @property
+    def formula(self) -> str:
+        """Right-hand side of the fixed part."""
+        crossed = [f"{a}:{b}" for a, b in self.interactions]
+        return " + ".join([*self.names, *crossed, *self.covariates])
+
+    def categories(self, table: pd.DataFrame) -> pd.DataFrame:
+        """`table` with every setup factor as a category, reference level first."""
+        out = table.copy()
+        for name in self.names:
+            out[name] = pd.Categorical(out[name], categories=list(self.levels[name]))
+        return out
+
+
+def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
+    """Find factors, nesting and covariates in the strips that carry a response.
+
+    Parameters
+    ----------
+    strips : DataFrame
+        Strips with at least one measurement.
+    rows : int
+        Measurements (frames, samples) on them.
+
+    Raises
+    ------
+    DesignError
+        When there is nothing to compare, no replication, or a comparison that the layout
+        mixes up with something else; the message says what to do.
+    """
+    strips = strips.reset_index(drop=True)
+    notes: list[str] = []
+    why: list[str] = []
+    factors = _factors(config, strips, notes)
+    names = [f.name for f in factors]
+    levels = {
+        f.name: tuple(
+            sorted(
+                (v for v in f.levels if strips[f.name].eq(v).any()),
+                key=lambda v: (v != f.reference, f.levels.index(v)),
+            )
+        )
+        for f in factors
+    }
+    for f in factors:
+        if levels[f.name][0] != f.reference:
+            notes.append(
+                f"No measured strip has the reference level of {f.label} ({f.reference}); "
+                f"{levels[f.name][0]} takes its place."
+            )
+    _check_confounding(factors, strips)
+    interactions = _check_replication(factors, strips, notes)
+    nested = _nesting(strips, rows, notes)
+    kind = _kind(factors, strips, nested)
+    covariates = _covariates(factors, strips, interactions, why, notes)
+    slope_factors = _slopes(names, strips, nested, why, notes)
+    return Design(tuple(factors), levels, strips, covariates, interactions, nested, slope_factors,
+                  kind, tuple(why), tuple(notes))
+
+
+def _factors(
+    config: TrialConfig, strips: pd.DataFrame, notes: list[str]
+) -> list[SetupFactor]:
+    factors = [f for f in config.setups if strips[f.name].nunique() > 1]
+    if not config.setups:
+        raise DesignError("The trial's settings declare no setup factor, so there is nothing to "
+                          "compare. Name what was varied, with its levels.")
+    if not factors:
+        setup = ", ".join(f"{f.label} {strips[f.name].iloc[0]}" for f in config.setups)
+        raise DesignError(
+            f"Every measured strip carries the same setup ({setup}), so there is nothing to "
+            "compare. Count strips of at least two setups side by side, in several pairs."
+        )
+    for f in config.setups:
+        if f not in factors:
+            notes.append(f"{f.label} was the same on every measured strip and is left out.")
+        missing = [v for v in f.levels if f in factors and not strips[f.name].eq(v).any()]
+        if missing:
+            notes.append(f"No measured strip has {f.label} at {', '.join(missing)}.")
+    return factors
+
+
+def _check_confounding(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
+    for f in factors:
+        if strips["field"].nunique() > 1 and strips.groupby("field")[f.name].nunique().max() == 1:
+            raise DesignError(
+                f"Every field has one level of {f.label} only, so its effect cannot be told from "
+                "the difference between fields. Run every level in each field."
+            )
+    for a, b in combinations(factors, 2):
+        pairs = strips[[a.name, b.name]].drop_duplicates()
+        if len(pairs) == strips[a.name].nunique() == strips[b.name].nunique():
+            raise DesignError(
+                f"{a.label} and {b.label} always change together, so their effects cannot be told "
+                "apart. Declare them as one setup factor, or run their other combinations too."
+            )
+
+
+def _check_replication(
+    factors: Sequence[SetupFactor], strips: pd.DataFrame, notes: list[str]
+) -> tuple[tuple[str, str], ...]:
+    """Interactions the layout has room for; an error when it has no room for main effects."""
+    names = [f.name for f in factors]
+    if _spare(strips, names, ()) < 1:
+        one = strips.groupby(["field", "pair"]).ngroups == 1
+        where = "There is only one pair (block) of strips" if one else (
+            f"The {len(strips)} measured strips leave no setup repeated"
+        )
+        raise DesignError(
+            f"{where}: a difference between setups cannot be told from the "
+            "difference between any two strips of the field. Count at least three, better six, "
+            "pairs."
+        )
+    labels = {f.name: f.label for f in factors}
+    complete = []
+    for a, b in combinations(names, 2):
+        if len(strips[[a, b]].drop_duplicates()) == strips[a].nunique() * strips[b].nunique():
+            complete.append((a, b))
+        else:
+            notes.append(
+                f"Not all combinations of {labels[a]} and {labels[b]} were run; their effects are "
+                "taken to multiply, without an interaction."
+            )
+    if complete and _spare(strips, names, complete) < SPARE_DF:
+        notes.append("There are too few strips to estimate interactions; effects are taken to "
+                     "multiply.")
+        return ()
+    return tuple(complete)
+
+
+def _spare(
+    strips: pd.DataFrame,
+    names: Sequence[str],
+    interactions: Sequence[tuple[str, str]],
+    covariates: Sequence[str] = (),
+) -> int:
+    """Strips less the rank of setups, covariates and blocks together."""
+    columns = [pd.get_dummies(strips["field"].astype(str) + "\0" + strips["pair"].astype(str))]
+    columns += [pd.get_dummies(strips[name]) for name in names]
+    columns += [
+        pd.get_dummies(strips[a].astype(str) + "\0" + strips[b].astype(str))
+        for a, b in interactions
+    ]
+    columns += [strips[[name]] for name in covariates]
+    matrix = np.hstack([c.to_numpy(dtype=float) for c in columns])
+    return len(strips) - int(np.linalg.matrix_rank(matrix))
+
+
+def _nesting(strips: pd.DataFrame, rows: int, notes: list[str]) -> tuple[str, ...]:
+    """Levels with more than one unit that split their parents further, coarse to fine."""
+    keys = {"field": ["field"], "pair": ["field", "pair"]}
+    if strips["main_strip"].notna().all():
+        keys["main_strip"] = ["field", "pair", "main_strip"]
+    elif strips["main_strip"].notna().any():
+        notes.append("Some strips name no main strip; main strips are left out of the model.")
+    keys["strip"] = ["field", "pair", "strip"]
+    kept: list[str] = []
+    finer = rows
+    for level in reversed(keys):
+        count = strips.groupby(keys[level]).ngroups
+        if 1 < count < finer:
+            kept.insert(0, level)
+            finer = count
+        elif level == "field" and count == 1:
+            notes.append("One field: the result speaks for this field; other fields may differ.")
+        elif level == "strip":
+            notes.append("One measurement per strip: strip and frame variation cannot be told "
+                         "apart and stand together.")
+    return tuple(kept)
+
+
+def _kind(
+    factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence[str]
+) -> str:
+    fields = strips["field"].nunique()
+    blocks = strips.groupby(["field", "pair"]).ngroups
+    where = "one field" if fields == 1 else f"{fields} fields"
+    if "main_strip" in nested:
+        return f"a split-strip trial of {blocks} blocks on {where}"
+    if blocks == fields:
+        return f"{len(strips)} strips on {where}, without pairs"
+    if len(factors) == 1 and strips[factors[0].name].nunique() == 2:
+        return f"paired strips, {blocks} pairs on {where}"
+    return f"{blocks} blocks of strips on {where}"
+
+
+def _covariates(
+    factors: Sequence[SetupFactor],
+    strips: pd.DataFrame,
+    interactions: Sequence[tuple[str, str]],
+    why: list[str],
+    notes: list[str],
+) -> tuple[str, ...]:
+    """Measured speed and moisture where the trial can adjust for them; adds centred columns."""
+    names = [f.name for f in factors]
+    chosen: list[str] = []
+    fields = strips["field"].nunique()
+    for column, centred, label, unit, enough in (
+        ("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE),
+        ("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE),
+    ):
+        values = strips[column].astype(float)
+        if values.isna().all():
+            continue
+        if values.isna().any():
+            notes.append(f"{label.capitalize()} was not recorded on every strip and is not "
+                         "adjusted for.")
+            continue
+        spread = float(values.max() - values.min())
+        if spread < enough:
+            continue
+        if column == "moisture" and fields < COVARIATE_FIELDS:
+            notes.append(f"Grain moisture ranges over {spread:.1f} points but on fewer than "
+                         f"{COVARIATE_FIELDS} fields; it is not adjusted for.")
+            continue
+        within = values - values.groupby([strips[name] for name in names]).transform("mean")
+        if float((within**2).sum()) < 0.5 * float(((values - values.mean()) ** 2).sum()):
+            notes.append(f"{label.capitalize()} went with the setup, so what it does is part of "
+                         "the setup's effect.")
+            continue
+        trial = strips.assign(**{centred: values - values.mean()})
+        if _spare(trial, names, interactions, [*chosen, centred]) < SPARE_DF:
+            notes.append(f"There are too few strips to adjust for {label}.")
+            continue
+        strips[centred] = trial[centred]
+        chosen.append(centred)
+        why.append(f"{label.capitalize()} was measured on every strip and ranged over "
+                   f"{spread:.1f} {unit}, so setups are compared at its mean, "
+                   f"{values.mean():.1f} {'%' if unit == 'points' else unit}.")
+    return tuple(chosen)
+
+
+def _slopes(
+    names: Sequence[str],
+    strips: pd.DataFrame,
+    nested: Sequence[str],
+    why: list[str],
+    notes: list[str],
+) -> tuple[str, ...]:
+    fields = strips["field"].nunique()
+    if "field" not in nested:
+        return ()
+    if fields < SLOPE_FIELDS:
+        notes.append(f"{fields} fields are too few to tell how a setup's effect varies between "
+                     "fields; the intervals speak for these fields.")
+        return ()
+    chosen = [
+        name for name in names if strips.groupby(["field", name]).ngroups < len(strips)
+    ]
+    if chosen:
+        why.append(f"With {fields} fields the effect of a setup is allowed to differ from field "
+                   "to field, so the intervals speak for fields like these.")
+    if len(chosen) < len(names):
+        notes.append("Where a field has one strip per setup, the variation of the setup's effect "
+                     "between fields stands with that between strips.")
+    return tuple(chosen)

@@ -1,0 +1,193 @@
+"""From a model on the link scale to means, ratios and differences in the units people use.
+
+Model: ``g(E y) = x'b + random effects``. For every combination c of the setup factors, at mean
+covariates, the mean over the distribution of the random effects is ``m_c(b)``; a factor level's
+mean is the plain average of ``m_c`` over the other factors, times the unit's scale, less an
+offset ``P`` estimated from other counts (the preharvest loss, for the header loss)::
+
+    M_l = scale * mean_c m_c(b) - P
+
+Approximations. Standard errors are by the delta method from the Kenward-Roger covariance of b
+and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
+known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
+level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
+cancels, the smaller of those along its own gradient and of the contrast on the link scale. Means
+have intervals on their logarithm where they stand well clear of zero, ratios always;
+differences have symmetric ones. The p-value is that of the link-scale contrast (Kenward-Roger t).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from statsmodels.stats.multitest import multipletests
+
+from trialkit.mixed import MixedFit
+from trialkit.mixed.means import averaged_response, reference_grid
+
+if TYPE_CHECKING:
+    from trialkit.analysis.design import Design
+
+
+@dataclass(frozen=True, slots=True)
+class Offset:
+    """A quantity taken off every mean: value, variance (unit of the result) and df."""
+
+    value: float = 0.0
+    variance: float = 0.0
+    df: float = np.inf
+
+
+@dataclass(frozen=True, slots=True)
+class LevelMean:
+    """A factor level's mean and its gradient in the fixed effects."""
+
+    value: float
+    gradient: np.ndarray
+    link: np.ndarray
+
+
+def estimate_factors(
+    fit: MixedFit, design: Design, scale: float, offset: Offset | None, level: float
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    """Means and contrasts of every setup factor.
+
+    Parameters
+    ----------
+    fit : MixedFit
+        With the design's factors in its fixed part.
+    scale : float
+        Result units per unit of the response's mean.
+    offset : Offset or None
+        Taken off every mean.
+    level : float
+        Confidence level.
+
+    Returns
+    -------
+    means, contrasts : DataFrame
+        As `ResponseAnalysis` describes them, in the result's unit only.
+    notes : list of str
+    """
+    offset = offset or Offset()
+    cells, rows, spread = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
+    eta = rows @ fit.fixed_effects.to_numpy()
+    mean = averaged_response(fit, eta, spread)
+    step = 1e-5
+    slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
+    slope /= 2 * step
+    mean_rows, contrast_rows, notes = [], [], []
+    for factor in design.factors:
+        found = {}
+        for name in design.levels[factor.name]:
+            w = cells[factor.name].astype(str).eq(name).to_numpy(dtype=float)
+            w /= w.sum()
+            found[name] = LevelMean(
+                scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows
+            )
+        labels = dict(zip(factor.levels, factor.level_labels, strict=True))
+        table = _means(fit, list(found.values()), offset, level)
+        table.insert(0, "factor", factor.name)
+        table.insert(1, "level", list(found))
+        table.insert(2, "label", [labels[name] for name in found])
+        mean_rows.append(table)
+        reference, *others = found
+        steady = (table["estimate"] - _half(table["se"], table["df"], level)).to_numpy() > 0
+        block = []
+        for i, name in enumerate(others, start=1):
+            clear = bool(steady[0] and steady[i])
+            row = _contrast(fit, found[name], found[reference], offset, level, clear)
+            block.append({"factor": factor.name, "level": name, "reference": reference,
+                          "label": labels[name], **row})
+            if not clear:
+                notes.append(
+                    f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
+                    "a ratio to be given; the difference stands."
+                )
+        out = pd.DataFrame(block)
+        p = out["p"].to_numpy()
+        out["p_adjusted"] = multipletests(p, method="holm")[1] if len(p) > 1 else p
+        contrast_rows.append(out)
+    return (
+        pd.concat(mean_rows, ignore_index=True),
+        pd.concat(contrast_rows, ignore_index=True),
+        notes,
+    )
+
+
+def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
+    """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with."""
+    table = fit.term_tests()
+    cells, rows, _ = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
+    beta = fit.fixed_effects.to_numpy()
+    for name in design.names if design.interactions else ():
+        label = cells[name].astype(str)
+        first, *others = (rows[label == level].mean(axis=0) for level in design.levels[name])
+        contrast = np.array([other - first for other in others])
+        f, df = fit.inference.f_test(contrast, beta)
+        table.loc[name] = [f, len(contrast), df, stats.f.sf(f, len(contrast), df)]
+    return table
+
+
+def _half(se, df, level: float):
+    return stats.t.ppf(0.5 + level / 2, df) * se
+
+
+def _means(
+    fit: MixedFit, found: list[LevelMean], offset: Offset, level: float
+) -> pd.DataFrame:
+    own = fit.linear(np.array([m.gradient for m in found]), level)
+    value = np.array([m.value for m in found])
+    variance = own["se"].to_numpy() ** 2
+    se = np.sqrt(variance + offset.variance)
+    df = _welch(variance, own["df"].to_numpy(), offset.variance, offset.df)
+    half = _half(se, df, level)
+    clear = value > half
+    with np.errstate(all="ignore"):
+        factor = np.exp(half / np.abs(value))
+    return pd.DataFrame(
+        {
+            "estimate": value, "se": se, "df": df,
+            "low": np.where(clear, value / factor, value - half),
+            "high": np.where(clear, value * factor, value + half),
+        }
+    )
+
+
+def _welch(v1, df1, v2, df2):
+    """Degrees of freedom of a sum of two independent variances (Welch 1947)."""
+    return (v1 + v2) ** 2 / (v1**2 / df1 + v2**2 / df2)
+
+
+def _contrast(
+    fit: MixedFit, one: LevelMean, reference: LevelMean, offset: Offset, level: float, clear: bool
+) -> dict[str, float]:
+    link = fit.linear(one.link - reference.link, level).iloc[0]
+    along = fit.linear(one.gradient - reference.gradient, level).iloc[0]
+    df = min(float(along["df"]), float(link["df"]))
+    difference = one.value - reference.value
+    half = _half(float(along["se"]), df, level)
+    out = {"ratio": np.nan, "ratio_low": np.nan, "ratio_high": np.nan}
+    if clear:
+        log = np.log(one.value / reference.value)
+        part = fit.linear(one.gradient / one.value - reference.gradient / reference.value, level)
+        v1 = float(part["se"].iloc[0]) ** 2
+        v2 = offset.variance * (1 / one.value - 1 / reference.value) ** 2
+        df_ratio = min(float(_welch(v1, float(part["df"].iloc[0]), v2, offset.df)),
+                       float(link["df"]))
+        spread = _half(np.sqrt(v1 + v2), df_ratio, level)
+        out = {"ratio": float(np.exp(log)), "ratio_low": float(np.exp(log - spread)),
+               "ratio_high": float(np.exp(log + spread))}
+    return {
+        **out,
+        "difference": difference,
+        "difference_low": difference - half,
+        "difference_high": difference + half,
+        "df": float(link["df"]),
+        "statistic": float(link["statistic"]),
+        "p": float(link["p"]),
+    }

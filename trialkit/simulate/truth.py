@@ -1,0 +1,183 @@
+"""What is true in a simulated trial, and what an analysis of it should therefore report.
+
+Expected density of loose kernels on ground the header has crossed::
+
+    preharvest x exp(a)  +  header x ratios(setup) x exp(b)
+
+with ``a`` and ``b`` sums of normal effects of the field, pair, main strip, strip and frame, and of
+the setup in the field. Counts are Poisson about it: what the combine adds lies on top of what the
+crop had dropped, which is not the multiplicative form the analysis assumes, and so tests it.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from itertools import product
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit import units
+
+if TYPE_CHECKING:
+    from trialkit.intake.config import TrialConfig
+    from trialkit.trial import Trial
+
+Ratios = Mapping[str, Mapping[str, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Truth:
+    """The quantities a simulated trial is drawn from, SI units.
+
+    Attributes
+    ----------
+    preharvest, header, processing : float
+        Typical densities (kernels/m2): on the ground before harvest; added by the header at the
+        reference setup, mean moisture and mean speed; added by threshing and separation, per
+        area of field.
+    header_ratios, damage_odds, residue_ratios, ear_ratios : mapping
+        ``{factor: {level: ratio}}`` against the reference level; a level left out has ratio 1.
+        A key ``"cushion:gap"`` with levels ``"cushion:wide"`` multiplies one combination.
+    sd : mapping
+        Standard deviations on the log scale of the header's loss: ``field``, ``setup_by_field``
+        (each level of each factor in each field), ``pair``, ``main_strip``, ``strip``, ``frame``.
+    preharvest_sd : mapping
+        The same for the preharvest density: ``field``, ``strip``, ``frame``.
+    moisture_ratio, speed_ratio : float
+        Header loss ratio per point of grain moisture and per km/h, about the trial's mean.
+    damage : float
+        Typical share of damaged kernels at the reference setup.
+    damage_sd : mapping
+        Standard deviations on the logit scale: ``field``, ``setup_by_field``, ``pair``,
+        ``main_strip``, ``strip``, ``sample``.
+    damage_moisture_odds : float
+        Odds ratio of damage per point of grain moisture.
+    moisture, speed : (float, float)
+        Lowest and highest field mean of grain moisture (%) and of ground speed (km/h) where no
+        setup factor sets it.
+    moisture_sd, speed_sd : float
+        Between strips of a field.
+    ears, preharvest_ears : float
+        Ears per m2 dropped by the header and before harvest.
+    ear_kernels : (float, float)
+        Mean and standard deviation of the kernel mass per ear (g at harvest).
+    yield_mean, yield_sd : float
+        Yield (kg/ha at base moisture): mean, and standard deviation between fields; half of it
+        between pairs and a quarter between strips.
+    residue : float
+        Typical share of material other than grain in the tank sample.
+    """
+
+    preharvest: float
+    header: float
+    header_ratios: Ratios
+    sd: Mapping[str, float]
+    preharvest_sd: Mapping[str, float]
+    processing: float = 5.0
+    moisture_ratio: float = 1.0
+    speed_ratio: float = 1.0
+    damage: float = 0.05
+    damage_odds: Ratios = field(default_factory=dict)
+    damage_sd: Mapping[str, float] = field(default_factory=dict)
+    damage_moisture_odds: float = 1.0
+    moisture: tuple[float, float] = (20.0, 20.0)
+    moisture_sd: float = 0.3
+    speed: tuple[float, float] = (7.0, 7.0)
+    speed_sd: float = 0.2
+    ears: float = 0.02
+    ear_ratios: Ratios = field(default_factory=dict)
+    preharvest_ears: float = 0.01
+    ear_kernels: tuple[float, float] = (160.0, 25.0)
+    yield_mean: float = 12500.0
+    yield_sd: float = 700.0
+    residue: float = 0.015
+    residue_ratios: Ratios = field(default_factory=dict)
+
+    def as_dict(self) -> dict[str, Any]:
+        """Plain numbers, lists and dictionaries, for ``truth.json``."""
+        return dataclasses.asdict(self)
+
+
+def setup_effect(ratios: Ratios, strips: pd.DataFrame) -> np.ndarray:
+    """Log of the product of all ratios that apply to each row's setup, shape (rows,)."""
+    total = np.zeros(len(strips))
+    for key, by_level in ratios.items():
+        label = strips[key.split(":")[0]].astype(str)
+        for name in key.split(":")[1:]:
+            label = label + ":" + strips[name].astype(str)
+        total += np.log(label.map(dict(by_level)).fillna(1.0).to_numpy(dtype=float))
+    return total
+
+
+def true_header_loss(truth: Truth, trial: Trial) -> pd.DataFrame:
+    """The header loss an analysis of `trial` should estimate.
+
+    Returns
+    -------
+    DataFrame
+        ``factor, level, kg_ha, ratio, difference``: header loss averaged over all random effects at
+        the trial's mean moisture and speed, averaged over the levels of the other factors; ratio
+        and difference (kg/ha) are against the factor's reference level.
+    """
+    half = 0.5 * _variance(truth.sd, trial)
+
+    def density(cells: pd.DataFrame) -> np.ndarray:
+        return truth.header * np.exp(setup_effect(truth.header_ratios, cells) + half)
+
+    return _table(
+        trial.config,
+        lambda cells: units.kernels_per_m2_to_kg_ha(
+            density(cells), trial.config.thousand_kernel_mass
+        ),
+        "kg_ha",
+    )
+
+
+def true_damage(truth: Truth, trial: Trial) -> pd.DataFrame:
+    """Share of damaged kernels (%) averaged over random effects, as `true_header_loss`.
+
+    The mean of a logistic-normal variable is taken by Gauss-Hermite quadrature.
+    """
+    node, weight = np.polynomial.hermite_e.hermegauss(60)
+    sd = np.sqrt(_variance(truth.damage_sd, trial))
+    base = np.log(truth.damage / (1.0 - truth.damage))
+
+    def percent(cells: pd.DataFrame) -> np.ndarray:
+        eta = base + setup_effect(truth.damage_odds, cells)
+        share = 1.0 / (1.0 + np.exp(-(eta[:, None] + sd * node)))
+        return 100.0 * (share * weight).sum(axis=1) / weight.sum()
+
+    return _table(trial.config, percent, "percent")
+
+
+def _variance(sd: Mapping[str, float], trial: Trial) -> float:
+    """Variance of the random effects of one frame or sample in the trial's design."""
+    several = trial.strips["field"].nunique() > 1
+    times = {
+        "field": int(several),
+        "setup_by_field": len(trial.config.setups) * several,
+        "main_strip": int(trial.strips["main_strip"].notna().any()),
+    }
+    return sum(times.get(level, 1) * value**2 for level, value in sd.items())
+
+
+def _table(config: TrialConfig, value, name: str) -> pd.DataFrame:
+    factors = config.setups
+    cells = pd.DataFrame(
+        list(product(*(f.levels for f in factors))), columns=[f.name for f in factors]
+    )
+    cells["value"] = value(cells)
+    rows = []
+    for factor in factors:
+        mean = cells.groupby(factor.name)["value"].mean()
+        base = mean[factor.reference]
+        rows += [
+            {"factor": factor.name, "level": level, name: mean[level],
+             "ratio": mean[level] / base, "difference": mean[level] - base}
+            for level in factor.levels
+        ]
+    return pd.DataFrame(rows)
