@@ -83,7 +83,7 @@ _UNITS: dict[str, Unit] = {
 
 _SPELLINGS = {
     "inch": "in", "inches": "in", '"': "in", "feet": "ft", "foot": "ft",
-    "sqft": "ft2", "sqm": "m2", "acre": "ac", "acres": "ac",
+    "sqft": "ft2", "sqfeet": "ft2", "sqm": "m2", "acre": "ac", "acres": "ac",
     "hectare": "ha", "hectares": "ha", "kph": "km/h", "kmh": "km/h", "km/hr": "km/h",
     "mi/h": "mph", "lbs": "lb", "lbs/bu": "lb/bu", "kg/hl": "kg/hL", "g/l": "g/L",
     "kg/hectare": "kg/ha", "bu/acre": "bu/ac", "lbs/ac": "lb/ac", "lb/acre": "lb/ac",
@@ -95,7 +95,8 @@ _SPELLINGS = {
 def unit_symbol(text: str) -> str | None:
     """The unit this spelling means ("sq ft", "ft^2", "Ft²" -> "ft2"), or None when unknown."""
     plain = text.strip().replace("²", "2").replace("³", "3").replace("^", "").replace("**", "")
-    plain = re.sub(r"\bsq(uare|\.)?\s*", "sq", re.sub(r"\s*(/|\bper\b)\s*", "/", plain))
+    plain = re.sub(r"\s*(/|\bper\b)\s*", "/", plain)
+    plain = re.sub(r"\bsq(uare|\.)?\s*", "sq", plain, flags=re.IGNORECASE)
     plain = plain.replace(" ", "")
     for candidate in (plain, plain.lower()):
         candidate = _SPELLINGS.get(candidate, candidate)

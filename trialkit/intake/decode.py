@@ -20,7 +20,7 @@ _BYTE_ORDER_MARKS = (
     (codecs.BOM_UTF16_BE, "utf-16-be", "UTF-16"),
 )
 # Western European text: these characters make a reading as Windows-1252 believable.
-_WESTERN = re.compile(r"[\x00-\x7f\u00a0-\u00ff‘’“”–—…€ŒœŸ]*")
+_WESTERN = re.compile(r"[\x00-\x7f\u00a0-\u00ff‘’“”–—…€Œœ]*")
 _UTF8_PAIR = re.compile(rb"[\xc2-\xdf][\x80-\xbf]|[\xe0-\xef][\x80-\xbf]{2}")
 
 

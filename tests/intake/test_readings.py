@@ -1,0 +1,188 @@
+"""Numbers, dates, encodings and separators: read when one reading is possible, else refused."""
+
+from __future__ import annotations
+
+from datetime import datetime
+
+import pytest
+from sound_trial import FRAMES, SETTINGS, STRIPS, Make
+
+from trialkit.intake import Intake, read_trial
+from trialkit.intake.dates import read_dates
+from trialkit.intake.numbers import decimal_mark, read_number
+
+HEAD = "frame;strip;zone;area (m2);loose_kernels\n"
+
+
+@pytest.mark.parametrize(
+    ("texts", "mark"),
+    [
+        (["12.5"], "point"),
+        (["1,234.5"], "point"),
+        (["1,234,567"], "point"),
+        (["12,5"], "comma"),
+        (["0,125"], "comma"),
+        (["1.234,5"], "comma"),
+        (["1234,567"], "comma"),
+        (["12,5", "12.5"], "both"),
+        (["1,234"], "unknown"),
+        (["1.234", "12"], "unknown"),
+    ],
+)
+def test_decimal_mark(texts: list[str], mark: str) -> None:
+    assert decimal_mark(texts) == mark
+
+
+@pytest.mark.parametrize(
+    ("text", "mark", "number"),
+    [
+        ("1,234", "point", 1234.0),
+        ("1,234.5", "point", 1234.5),
+        ("12,34", "point", None),
+        ("1,234", "comma", 1.234),
+        ("1.234,5", "comma", 1234.5),
+        ("1.234", "comma", None),
+        ("1,234", "unknown", None),
+        ("1,5", "both", None),
+        ("32 000", "unknown", 32000.0),
+        ("32\u202f000,5", "comma", 32000.5),
+        ("1'234.5", "point", 1234.5),
+        ("32 00", "point", None),
+        ("−5", "point", -5.0),
+        ("1.5e3", "point", 1500.0),
+        ("1_000", "point", None),
+        ("0x10", "point", None),
+        ("12 ft", "point", None),
+        ("1.2.3", "point", None),
+        ("@SUM(A1)", "point", None),
+    ],
+)
+def test_number_text(text: str, mark: str, number: float | None) -> None:
+    read = read_number(text, mark)  # type: ignore[arg-type]
+    assert read == number if number is not None else isinstance(read, str)
+
+
+@pytest.mark.parametrize(
+    ("areas", "kept"),
+    [
+        (["1,5", "0,75", "2"], [1.5, 0.75, 2.0]),  # decimal commas throughout
+        (["1,5", "1,234", "2"], [1.5, 1.234, 2.0]),
+        (["1,5", "1.234", "2"], [1.5, 2.0]),  # could be 1234 in a file with decimal commas
+        (["1,5", "0.75", "2"], [0.75, 2.0]),  # both marks: the comma is refused
+        (["1,234", "2", "3"], [2.0, 3.0]),  # nothing settles it
+        (["0.75", "2,0,0", "3"], [0.75, 3.0]),
+        (["12 %", "2", "3"], [2.0, 3.0]),
+    ],
+)
+def test_decimal_commas_in_a_file(trial_folder: Make, areas: list[str], kept: list[float]) -> None:
+    rows = "".join(f"{k};S1;header;{area};3\n" for k, area in enumerate(areas))
+    intake = read_trial(trial_folder(frames=HEAD + rows))
+    assert intake.tables["frames"]["area"].tolist() == kept
+    assert len(intake.refused) == len(areas) - len(kept)
+
+
+def test_thousands_separators(trial_folder: Make) -> None:
+    fields = 'field,row_spacing,population\nNorth,30.5,"32,000"\nSouth,30,"31,500"\n'
+    intake = read_trial(trial_folder(fields=fields))
+    # 32,000 plants/ac x 2.47105 ac/ha
+    assert intake.tables["fields"]["population"].iloc[0] == pytest.approx(79_073.7, abs=0.1)
+    assert "thousands separators were taken out" in intake.read["notes"].iloc[0]
+    in_doubt = read_trial(trial_folder(fields=fields.replace("30.5", "30")))
+    assert in_doubt.refused["value"].tolist() == ["32,000", "31,500"]
+    assert in_doubt.refused["expected"].str.contains("thousands or as decimals").all()
+
+
+ISO = "2026-10-03"
+
+
+@pytest.mark.parametrize(
+    ("texts", "order", "expected"),
+    [
+        (["2026-10-03 14:30", "2026-10-03T14:30:05"], None, ["2026-10-03 14:30:00",
+                                                             "2026-10-03 14:30:05"]),
+        (["46298", "46298.5"], None, [ISO, "2026-10-03 12:00:00"]),  # Excel: 45658 is 2025-01-01
+        (["3.10.2026", "3 Oct 2026", "October 3, 2026", "3-Oct-26"], None, [ISO] * 4),
+        (["10/13/2026", "10/3/2026"], None, ["2026-10-13", ISO]),  # 13 settles the order
+        (["13/10/2026", "3/10/2026"], None, ["2026-10-13", ISO]),
+        (["10/3/2026"], None, [None]),
+        (["10/10/2026"], None, ["2026-10-10"]),
+        (["10/3/2026"], "month-first", [ISO]),
+        (["10/3/2026"], "day-first", ["2026-03-10"]),
+        (["10/3/2026 2:30 PM"], "month-first", ["2026-10-03 14:30:00"]),
+        (["13/10/2026", "10/13/2026", "10/3/2026"], None, ["2026-10-13", "2026-10-13", None]),
+        (["2026-13-01", "31.9.2026", "99/99/2026", "soon", "2026-10-03 25:00"], None, [None] * 5),
+        (["2025-12-31", "2026-01-01", "2027-03-31", "2027-04-01", "1899-12-30", "4000"], None,
+         [None, "2026-01-01", "2027-03-31", None, None, None]),
+    ],
+)  # fmt: skip
+def test_dates(texts: list[str], order: str | None, expected: list[str | None]) -> None:
+    read, _ = read_dates(texts, 2026, order)  # type: ignore[arg-type]
+    wanted = [datetime.fromisoformat(e) if e else None for e in expected]
+    assert [r if isinstance(r, datetime) else None for r in read] == wanted
+
+
+def same(intake: Intake, folder_content: Intake) -> bool:
+    return all(frame.equals(folder_content.tables[name]) for name, frame in intake.tables.items())
+
+
+NOTED = FRAMES.replace("24,", "24,Grüße ½ °")
+
+
+@pytest.mark.parametrize(
+    ("encoding", "note"),
+    [
+        ("utf-8-sig", ""),
+        ("utf-16", "UTF-16"),
+        ("utf-16-le", "UTF-16"),
+        ("utf-16-be", "UTF-16"),
+        ("utf-32", "UTF-32"),
+        ("cp1252", "Windows-1252"),
+    ],
+)
+def test_encodings(trial_folder: Make, encoding: str, note: str) -> None:
+    plain = read_trial(trial_folder(frames=NOTED))
+    intake = read_trial(trial_folder(frames=NOTED.encode(encoding)))
+    assert same(intake, plain)
+    assert note in intake.read["notes"].iloc[1]
+
+
+@pytest.mark.parametrize(
+    "damaged",
+    [
+        NOTED.replace(" ½", "").encode("mac-roman"),  # accents of another system
+        NOTED.encode() + b"2,S1,header,10,5,caf\xe9\n",  # UTF-8 with one stray byte
+        NOTED.encode().replace("½".encode(), b"\x81"),  # no character in Windows-1252
+    ],
+)
+def test_undecodable_cells_are_refused_and_the_rest_kept(
+    trial_folder: Make, damaged: bytes
+) -> None:
+    intake = read_trial(trial_folder(frames=damaged))
+    row = intake.read.iloc[1]
+    assert row["rows_refused"] == 1
+    assert row["rows_in"] == row["rows_kept"] + 1
+    assert "\ufffd" in intake.refused["value"].iloc[0]
+    assert "save it as UTF-8" in row["notes"]
+
+
+@pytest.mark.parametrize("delimiter", [";", "\t", "|"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n", "\r"])
+def test_separators_and_line_ends(trial_folder: Make, delimiter: str, line_end: str) -> None:
+    plain = read_trial(trial_folder())
+    frames = FRAMES.replace(",", delimiter).replace("\n", line_end)
+    intake = read_trial(trial_folder(frames=frames))
+    assert same(intake, plain)
+
+
+def test_separator_line_and_leading_blank_lines(trial_folder: Make) -> None:
+    intake = read_trial(trial_folder(frames="\n" + FRAMES.replace("S4", "S5")))
+    assert intake.refused["line"].tolist() == [6]
+    intake = read_trial(
+        trial_folder(frames="sep=;\n" + FRAMES.replace(",", ";").replace("S4", "S5"))
+    )
+    assert intake.refused["line"].tolist() == [6]
+
+
+def test_settings_in_another_encoding(trial_folder: Make) -> None:
+    folder = trial_folder(SETTINGS.replace("home", "größeren").encode("cp1252"), strips=STRIPS)
+    assert read_trial(folder).config.title == "Chains at the größeren farm"
