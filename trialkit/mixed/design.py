@@ -138,7 +138,7 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
     full = np.asarray(mm, dtype=float)
     all_names = [str(c) for c in mm.columns]
     norm = np.linalg.norm(full, axis=0)
-    r = np.linalg.qr(full / np.where(norm > 0, norm, 1.0), mode="r")
+    _, r = np.linalg.qr(full / np.where(norm > 0, norm, 1.0))
     independent = np.zeros(full.shape[1], dtype=bool)
     independent[: r.shape[0]] = np.abs(np.diag(r)) > 1e-9
     # A dependent column can only hide among later ones: settle them one at a time.
@@ -154,15 +154,15 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
     keep = np.flatnonzero(independent)
     drop = np.flatnonzero(~independent)
     null = np.zeros((full.shape[1], len(drop)))
-    for k, j in enumerate(drop):
+    for k, j in enumerate(drop.tolist()):
         null[keep, k] = np.linalg.lstsq(full[:, keep], full[:, j], rcond=None)[0]
         null[j, k] = -1.0
     position = {int(j): i for i, j in enumerate(keep)}
     terms = {}
     for term, where in mm.model_spec.term_slices.items():
-        cols = [position[j] for j in range(where.start, where.stop) if j in position]
-        if cols:
-            terms[str(term)] = cols
+        found = [position[j] for j in range(where.start, where.stop) if j in position]
+        if found:
+            terms[str(term)] = found
     return FixedPart(
         x=full[:, keep],
         names=tuple(all_names[j] for j in keep),

@@ -32,10 +32,16 @@ class Estimate:
     searches: tuple[Search, ...]
     zero: np.ndarray
     notes: tuple[str, ...]
+    metric: np.ndarray | None = None
 
 
-def estimate(model: Model, y: np.ndarray, reml: bool, start: np.ndarray | None = None) -> Estimate:
+def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = None) -> Estimate:
     """Maximise the (restricted) likelihood for responses ``y`` in chain order.
+
+    Parameters
+    ----------
+    before : Estimate, optional
+        A fit of the same model to other responses, to start from.
 
     Raises
     ------
@@ -47,7 +53,7 @@ def estimate(model: Model, y: np.ndarray, reml: bool, start: np.ndarray | None =
         if float(centre @ centre) <= 1e-20 * float(y @ y):
             raise ModelError("the fixed part reproduces the response exactly; no variation left.")
         gauss = model.gaussian(y, reml)
-        return _search(model, gauss, lambda t: gauss.point(t), start)
+        return _search(model, gauss, lambda t: gauss.point(t), before)
     beta = _start_beta(model, y)
     restricted = model.laplace(y, restricted=True)
     last = [beta]
@@ -58,7 +64,7 @@ def estimate(model: Model, y: np.ndarray, reml: bool, start: np.ndarray | None =
             last[0] = point.beta
         return point
 
-    found = _search(model, restricted, restricted_point, start)
+    found = _search(model, restricted, restricted_point, before)
     if reml:
         return found
     return _maximum_likelihood(model, y, found)
@@ -76,18 +82,23 @@ def _objective(
     return fun
 
 
-def _starts(model: Model, start: np.ndarray | None) -> list[np.ndarray]:
-    """Interior start and, where cheap, one from near each boundary."""
+def _starts(model: Model, before: Estimate | None) -> list[tuple[np.ndarray, np.ndarray | None]]:
+    """Starts with their first metric: the interior, and near each boundary where cheap."""
+    if not model.n_theta:
+        return []
     interior = np.zeros(model.n_theta)
     diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
     size = 1.0 if model.family.name == "gaussian" else 0.5
     interior[diagonal] = size * model.theta_scale[diagonal]
-    starts = [interior if start is None else np.where(start == 0.0, 0.1 * interior, start)]
+    starts: list[tuple[np.ndarray, np.ndarray | None]] = [(interior, None)]
+    if before is not None:
+        theta = before.point.theta
+        starts = [(np.where(theta == 0.0, 0.1 * interior, theta), before.metric)]
     if len(model.x) <= CHEAP_ROWS and 1 < len(diagonal) <= BOUNDARY_STARTS:
         for j in diagonal:
             near = 1.5 * interior
             near[j] = 0.02 * interior[j]
-            starts.append(near)
+            starts.append((near, starts[0][1]))
     return starts
 
 
@@ -95,7 +106,7 @@ def _search(
     model: Model,
     problem: GaussianProblem | LaplaceProblem,
     point_at: Callable[[np.ndarray], Point | None],
-    start: np.ndarray | None,
+    before: Estimate | None,
 ) -> Estimate:
     scale = model.theta_scale
     fun = _objective(lambda t: point_at(t * scale))
@@ -104,15 +115,16 @@ def _search(
         value, grad = fun(t)
         return value, grad * scale
 
-    searches = [bfgs(scaled, s / scale) for s in _starts(model, start)] if len(scale) else []
+    searches = [bfgs(scaled, s / scale, m) for s, m in _starts(model, before)]
     good = [s for s in searches if s.converged]
     if searches and not good:
         raise ModelError(_advice(model, searches))
     theta = np.zeros(0)
+    metric = None
     notes: list[str] = []
     if good:
         best = min(good, key=lambda s: s.value)
-        theta = best.end * scale
+        theta, metric = best.end * scale, best.inverse_hessian
         spread = max(s.value for s in good) - best.value
         if spread > DIFFERENT_OPTIMA:
             notes.append(
@@ -128,7 +140,7 @@ def _search(
     point = point_at(theta)
     if point is None:
         raise ModelError(_advice(model, searches))
-    return Estimate(problem, point, tuple(searches), zero, tuple(notes))
+    return Estimate(problem, point, tuple(searches), zero, tuple(notes), metric)
 
 
 def _settle_zeros(
@@ -224,7 +236,7 @@ def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimat
     point = point_at(np.r_[theta, end[k:]])
     if point is None:
         raise ModelError(_advice(model, searches))
-    return Estimate(problem, point, (*found.searches, *searches), zero, tuple(notes))
+    return Estimate(problem, point, (*found.searches, *searches), zero, tuple(notes), found.metric)
 
 
 def _advice(model: Model, searches: list[Search]) -> str:

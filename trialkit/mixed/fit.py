@@ -12,7 +12,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.families import get_family
 from trialkit.mixed.model import Model, build_model
-from trialkit.mixed.result import MixedFit, check_response
+from trialkit.mixed.result import MixedFit
 
 
 def fit_mixed(
@@ -97,7 +97,7 @@ def fit_mixed(
         covariance=covariance or {}, family=law, exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
     y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
-    check_response(y, model)
+    model.check_response(y)
     _check_cells(model)
     reml = method == "reml"
     return MixedFit(model, estimate(model, y, reml), y, reml)

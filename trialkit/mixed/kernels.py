@@ -48,7 +48,7 @@ def _spread(cross, ptr, row, val, m, front):
 
 @njit(cache=True)
 def _close(front, parent, o, k, m, u, u0, fac, f0):
-    """Eliminate one unit's ``k`` columns at position ``o``; returns (log-determinant, decrement)."""
+    """Eliminate one unit's ``k`` columns at ``o``; returns (log-determinant, decrement)."""
     width = m - o
     logdet = 0.0
     decrement = 0.0

@@ -92,6 +92,30 @@ class Model:
             layout, self.family, data, self.x, y, self.size, self.offset, restricted
         )
 
+    @property
+    def row_units(self) -> list[np.ndarray]:
+        """Unit of every row (chain order), per level, finest first."""
+        per_unit = np.diff(self.chain.row_start)
+        return [np.repeat(self.chain.unit[:, lev], per_unit) for lev in range(self.chain.n_levels)]
+
+    def original_order(self, values: np.ndarray) -> np.ndarray:
+        """Values of rows in chain order, put back in the order of :attr:`frame`."""
+        out = np.empty_like(values)
+        out[self.chain.order] = values
+        return out
+
+    def check_response(self, y: np.ndarray) -> None:
+        """Values must suit the family; see :func:`trialkit.mixed.fit_mixed`."""
+        name, family = self.response, self.family.name
+        if not np.isfinite(y).all():
+            raise ModelError(f"{name!r} holds missing or infinite values.")
+        if family == "gaussian":
+            return
+        if (y < 0).any() or (y != np.round(y)).any():
+            raise ModelError(f"{name!r} must be whole numbers from zero up for family {family!r}.")
+        if family == "binomial" and (y > self.size).any():
+            raise ModelError(f"{name!r} exceeds its trials in {int((y > self.size).sum())} rows.")
+
     def random_variance(self, frame: pd.DataFrame, covariances: Sequence[np.ndarray]) -> np.ndarray:
         """Total variance of the random effects in each row of ``frame``, shape (rows,)."""
         total = np.zeros(len(frame))
@@ -124,7 +148,7 @@ def build_model(
     if used.empty:
         raise ModelError("no complete row is left to fit.")
 
-    kept = []
+    kept: list[str] = []
     for name in nested:
         if used[name].nunique() == 1 and len(nested) > 0 and not kept:
             notes.append(f"{name!r} has a single unit: its variance cannot be estimated, left out.")
@@ -163,11 +187,9 @@ def build_model(
         np.full(n, default) if c is None else ordered[c].to_numpy(dtype=float)
     )
     size, area, weight = take(trials, 1.0), take(exposure, 1.0), take(weights, 1.0)
-    for values, name, what in (
-        (size, trials, "trials"), (area, exposure, "exposure"), (weight, weights, "weights"),
-    ):  # fmt: skip
+    for what, values in (("trials", size), ("exposure", area), ("weights", weight)):
         if not (values > 0).all():
-            raise ModelError(f"{what} {name!r} must be above zero in every row.")
+            raise ModelError(f"{what} must be above zero in every row.")
     return Model(
         frame=used, response=response, fixed=fixed, family=family, chain=chain, part=part,
         x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z),

@@ -64,11 +64,13 @@ def bfgs(
     for it in range(MAX_ITERATIONS):
         step = -inv @ g
         slope = float(g @ step)
-        if -slope < GAIN:
-            # An untested first metric may be far too small to trust its own verdict.
-            if restarted or it > 0 or scaled or float(g @ g) < GAIN:
-                converged, reason = True, "gradient zero"
-                break
+        # Below this a change of the value drowns in rounding.
+        gain = max(GAIN, 1e-14 * abs(f))
+        # An untested first metric may be far too small to trust its own verdict.
+        tested = it > 0 or scaled or float(g @ g) < GAIN
+        if -slope < gain and tested:
+            converged, reason = True, "gradient zero"
+            break
         alpha, accepted = 1.0, False
         for _ in range(40):
             trial = x + alpha * step
@@ -83,7 +85,7 @@ def bfgs(
             else:
                 alpha *= 0.25
         if not accepted:
-            if -slope < 1e-7:
+            if -slope < max(1e-7, 1e3 * gain):
                 converged, reason = True, "no further gain at machine precision"
                 break
             if restarted:

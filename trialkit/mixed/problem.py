@@ -69,7 +69,7 @@ class Layout:
         return int(self.offs[-1]) + self.n_root + 1
 
     def values(self, theta: np.ndarray) -> np.ndarray:
-        """Weights of the sparse chain map at ``theta`` (1 for fixed effects and right-hand side)."""
+        """Weights of the sparse chain map (1 for fixed effects and right-hand side)."""
         return np.r_[theta, 1.0][self.slot]
 
     def to_theta(self, grad_entries: np.ndarray) -> np.ndarray:
@@ -234,7 +234,7 @@ class LaplaceProblem:
     """
 
     TIGHT = 1e-18
-    USUAL = 1e-13
+    USUAL = 1e-17
     MAX_NEWTON = 200
 
     def __init__(

@@ -14,6 +14,7 @@ pseudo-likelihood variances).
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -123,33 +124,18 @@ def kenward_roger(
     p_sum = np.zeros((n_par, p, p))
     q_sum = np.zeros((n_par, n_par, p, p))
     trace = np.zeros((n_par, n_par))
-    for lo, hi in zip(blocks[:-1], blocks[1:], strict=True):
+    for lo, hi in itertools.pairwise(blocks):
         rows = slice(lo, hi)
-        xb, d = x[rows], residual[rows]
-        same = [u[rows, None] == u[None, rows] for u in units]
-        v = np.diag(d)
-        for zl, s, mask in zip(z, covariances, same, strict=True):
-            v += (zl[rows] @ s @ zl[rows].T) * mask
+        factors = _factors([c[rows] for c in z], [u[rows] for u in units], residual[rows],
+                           components)  # fmt: skip
+        v = np.diag(residual[rows])
+        for zl, of_row, cov in zip(z, units, covariances, strict=True):
+            same = of_row[rows, None] == of_row[None, rows]
+            v += (zl[rows] @ cov @ zl[rows].T) * same
         inverse = cho_solve(cho_factor(v), np.eye(hi - lo))
-        vx = inverse @ xb
-        info += xb.T @ vx
-        vg = []
-        for c in components:
-            if c.level < 0:
-                vg.append(inverse * d)
-                continue
-            zl = z[c.level][rows]
-            g = np.zeros((hi - lo, hi - lo))
-            for a, b in c.pairs:
-                outer = np.outer(zl[:, a], zl[:, b])
-                g += outer if a == b else outer + outer.T
-            vg.append(inverse @ (g * same[c.level]))
-        gx = [m @ vx for m in vg]
-        for r in range(n_par):
-            p_sum[r] -= xb.T @ gx[r]
-            for s in range(r, n_par):
-                q_sum[r, s] += (vg[r].T @ xb).T @ gx[s]
-                trace[r, s] += float(np.sum(vg[r] * vg[s].T))
+        vx = inverse @ x[rows]
+        info += x[rows].T @ vx
+        _add_block(inverse, vx, factors, p_sum, q_sum, trace)
     phi = np.linalg.inv(info)
     expected = np.zeros((n_par, n_par))
     for r in range(n_par):
@@ -167,6 +153,67 @@ def kenward_roger(
             u += w[r, s] * (q_rs - p_sum[r] @ phi @ p_sum[s])
     adjusted = phi + 2.0 * phi @ u @ phi
     return KenwardRoger(phi, 0.5 * (adjusted + adjusted.T), p_sum, w)
+
+
+# G = sum of A B' over the pairs (A, B), or a diagonal.
+Factor = np.ndarray | list[tuple[np.ndarray, np.ndarray]]
+
+
+def _factors(
+    z: list[np.ndarray], units: list[np.ndarray], residual: np.ndarray, components: list[Component]
+) -> list[Factor]:
+    """Every ``G_r`` of one block as a diagonal (rows,) or as pairs of thin factors."""
+    out: list[Factor] = []
+    for c in components:
+        if c.level < 0:
+            out.append(residual)
+            continue
+        columns, unit = z[c.level], units[c.level]
+        first = unit - unit[0]
+        if first[-1] == len(unit) - 1:
+            out.append(
+                sum((1 + (a != b)) * columns[:, a] * columns[:, b] for a, b in c.pairs)
+                + np.zeros(len(unit))
+            )
+            continue
+        member = np.zeros((len(unit), int(first[-1]) + 1))
+        member[np.arange(len(unit)), first] = 1.0
+        pairs = []
+        for a, b in c.pairs:
+            left, right = member * columns[:, [a]], member * columns[:, [b]]
+            pairs += [(left, right)] if a == b else [(left, right), (right, left)]
+        out.append(pairs)
+    return out
+
+
+def _add_block(
+    inverse: np.ndarray, vx: np.ndarray, factors: list[Factor],
+    p_sum: np.ndarray, q_sum: np.ndarray, trace: np.ndarray,
+) -> None:  # fmt: skip
+    """Add one block's ``P_r``, ``Q_rs`` and ``tr(V^-1 G_r V^-1 G_s)``."""
+    # G_r V^-1 X, and V^-1 times every thin factor.
+    gvx = [
+        f[:, None] * vx if isinstance(f, np.ndarray) else sum(a @ (b.T @ vx) for a, b in f)
+        for f in factors
+    ]
+    va = [None if isinstance(f, np.ndarray) else [(inverse @ a, inverse @ b) for a, b in f]
+          for f in factors]  # fmt: skip
+    for r, f in enumerate(factors):
+        p_sum[r] -= vx.T @ gvx[r]
+        half = inverse @ gvx[r]
+        for s in range(r, len(factors)):
+            g = factors[s]
+            q_sum[r, s] += half.T @ gvx[s]
+            if isinstance(f, np.ndarray) and isinstance(g, np.ndarray):
+                trace[r, s] += float(f @ (inverse**2) @ g)
+            elif isinstance(f, np.ndarray):
+                trace[r, s] += sum(float(f @ (a * b).sum(axis=1)) for a, b in va[s] or [])
+            elif isinstance(g, np.ndarray):
+                trace[r, s] += sum(float(g @ (a * b).sum(axis=1)) for a, b in va[r] or [])
+            else:
+                for a, b in f:
+                    for c, d in va[s] or []:
+                        trace[r, s] += float(np.sum((b.T @ c) * (a.T @ d)))
 
 
 @dataclass(frozen=True, slots=True)

@@ -1,0 +1,175 @@
+"""Which inference a fit gets, and the numbers it is built from."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from trialkit.errors import ModelError
+from trialkit.mixed.problem import GaussianProblem, Point
+from trialkit.mixed.smallsample import (
+    Component,
+    KenwardRoger,
+    Satterthwaite,
+    kenward_roger,
+    satterthwaite,
+)
+
+if TYPE_CHECKING:
+    from trialkit.mixed.result import MixedFit
+
+# The Kenward-Roger algebra is dense within each coarsest unit: work grows with the cube of its
+# rows. Beyond this sum of cubes (a few seconds) the default is Satterthwaite.
+KENWARD_ROGER_WORK = 2e10
+METHODS = ("kenward-roger", "satterthwaite", "asymptotic")
+
+
+@dataclass(frozen=True, slots=True)
+class Asymptotic:
+    """Normal-theory inference from the information matrix.
+
+    Attributes
+    ----------
+    adjusted : ndarray, shape (terms, terms)
+        Covariance of the fixed effects.
+    """
+
+    adjusted: np.ndarray
+
+    def moments(self, contrast: np.ndarray) -> tuple[float, float]:
+        """No rescaling, infinite denominator df."""
+        return 1.0, np.inf
+
+    def f_test(self, contrast: np.ndarray, estimate: np.ndarray) -> tuple[float, float]:
+        """Wald chi-square over its df, infinite denominator df."""
+        effect = contrast @ estimate
+        cov = contrast @ self.adjusted @ contrast.T
+        return float(effect @ np.linalg.solve(cov, effect)) / len(contrast), np.inf
+
+
+Inference = KenwardRoger | Satterthwaite | Asymptotic
+
+
+def default_method(fit: MixedFit) -> str:
+    """Kenward-Roger for REML fits of ordinary size, Satterthwaite for huge ones, else normal."""
+    if fit.method != "reml":
+        return "asymptotic"
+    work = float((np.diff(_blocks(fit)).astype(float) ** 3).sum())
+    return "kenward-roger" if work <= KENWARD_ROGER_WORK else "satterthwaite"
+
+
+def inference_by(fit: MixedFit, method: str) -> Inference:
+    """Covariance of the fixed effects and df rule by the named method.
+
+    Raises
+    ------
+    ModelError
+        For an unknown method, or a small-sample method on a maximum-likelihood fit.
+    """
+    if method not in METHODS:
+        raise ModelError(f"method {method!r} is not known; choose one of {METHODS}.")
+    if method == "asymptotic":
+        return Asymptotic(_information_covariance(fit))
+    if fit.method != "reml":
+        raise ModelError(f'{method} degrees of freedom need method="reml"; refit that way.')
+    return _kenward_roger(fit) if method == "kenward-roger" else _satterthwaite(fit)
+
+
+def _blocks(fit: MixedFit) -> np.ndarray:
+    """First rows of independent blocks, and the number of rows."""
+    chain, n = fit.model.chain, fit.n_rows
+    if chain.n_levels == 0:
+        return np.r_[np.arange(0, n, 200), n]
+    top = chain.unit[:, -1]
+    return np.r_[chain.row_start[:-1][np.r_[True, top[1:] != top[:-1]]], n]
+
+
+def _kenward_roger(fit: MixedFit) -> KenwardRoger:
+    model, point = fit.model, fit.found.point
+    components = list(model.components)
+    if fit.family.name == "gaussian":
+        residual = point.sigma**2 / model.weight
+        components.append(Component(-1, ()))
+    else:
+        assert point.weight is not None
+        residual = 1.0 / np.maximum(point.weight, 1e-10)
+    kr = kenward_roger(
+        model.x, residual, list(model.z), model.row_units, fit.covariances, components, _blocks(fit)
+    )
+    t = model.to_original
+    back = np.linalg.inv(t)
+    return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)
+
+
+def _satterthwaite(fit: MixedFit) -> Satterthwaite:
+    problem, point, model = fit.found.problem, fit.found.point, fit.model
+    free = np.flatnonzero(~fit.found.zero)
+
+    def at(parameters: np.ndarray) -> Point:
+        theta = point.theta.copy()
+        theta[free] = parameters[: len(free)]
+        if isinstance(problem, GaussianProblem):
+            return problem.point(theta, sigma=float(parameters[-1]))
+        return _must(problem.point(theta, point.beta))
+
+    def phi_at(parameters: np.ndarray) -> np.ndarray:
+        found = at(parameters)
+        half = model.to_original @ np.linalg.inv(found.root) * found.sigma
+        return half @ half.T
+
+    def gradient(parameters: np.ndarray) -> np.ndarray:
+        found = at(parameters)
+        grad = found.grad[free]
+        if isinstance(problem, GaussianProblem):
+            s = float(parameters[-1])
+            grad = np.r_[grad, -problem.df / s + found.rss / s**3]
+        return grad
+
+    start = point.theta[free]
+    scale = 1e-4 * np.maximum(np.abs(start), model.theta_scale[free])
+    if isinstance(problem, GaussianProblem):
+        start = np.r_[start, point.sigma]
+        scale = np.r_[scale, 1e-4 * point.sigma]
+    return satterthwaite(phi_at, gradient, start, scale)
+
+
+def _information_covariance(fit: MixedFit) -> np.ndarray:
+    """Covariance of the fixed effects from the full information matrix."""
+    problem, point, model = fit.found.problem, fit.found.point, fit.model
+    t = model.to_original
+    if isinstance(problem, GaussianProblem) or fit.method == "reml":
+        # Fixed effects and variances are uncorrelated (Gaussian), or integrated apart.
+        half = t @ np.linalg.inv(point.root) * point.sigma
+        return half @ half.T
+    laplace, weight = problem, point.weight
+    assert weight is not None
+    free = np.flatnonzero(~fit.found.zero)
+    k = model.n_theta
+    centre = np.r_[point.theta[free], point.beta]
+    spread = np.sqrt(np.diag(np.linalg.inv((model.x * weight[:, None]).T @ model.x)))
+    step = np.r_[1e-4 * model.theta_scale[free], 1e-3 * spread]
+
+    def gradient(parameters: np.ndarray) -> np.ndarray:
+        theta = point.theta.copy()
+        theta[free] = parameters[: len(free)]
+        found = _must(laplace.point(theta, parameters[len(free) :]))
+        return np.r_[found.grad[:k][free], found.grad[k:]]
+
+    hessian = np.empty((len(centre), len(centre)))
+    for j, h in enumerate(step):
+        move = np.zeros(len(centre))
+        move[j] = h
+        hessian[j] = (gradient(centre + move) - gradient(centre - move)) / (2 * h)
+    covariance = np.linalg.inv(-0.5 * (hessian + hessian.T))[len(free) :, len(free) :]
+    return t @ covariance @ t.T
+
+
+def _must(point: Point | None) -> Point:
+    if point is None:
+        raise ModelError(
+            "the likelihood cannot be evaluated next to its optimum; look for cells of the design "
+            "with almost no counts."
+        )
+    return point
