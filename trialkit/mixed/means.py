@@ -18,6 +18,7 @@ from statsmodels.stats.multitest import multipletests
 from trialkit.errors import ModelError
 
 if TYPE_CHECKING:
+    from trialkit.mixed.design import FixedPart
     from trialkit.mixed.result import MixedFit
 
 ADJUSTMENTS = ("none", "holm", "bonferroni")
@@ -65,6 +66,33 @@ def reference_grid(
     linear = rows.reshape(-1, n_rest, rows.shape[1]).mean(axis=1)
     grid = full[by].iloc[::n_rest].reset_index(drop=True)
     return grid, linear, spread.reshape(-1, n_rest).mean(axis=1)
+
+
+def term_rows(part: FixedPart, term: str) -> np.ndarray:
+    """Rows of a term's marginal hypothesis (Type III, equal weights), shape (rows, terms).
+
+    Factors of the term enter by differences from their first level, other factors balanced; numeric
+    variables outside the term are held at zero, one inside it enters by its unit difference
+    (Searle 1987, Linear Models for Unbalanced Data, chapter 4). A term of transformed variables,
+    or a design with aliased columns, is tested by its own coefficients.
+    """
+    columns = part.terms[term]
+    own = np.eye(len(part.names))[columns]
+    variables = term.split(":")
+    known = all(v in part.levels or v in part.centres for v in variables)
+    if part.aliased or not known:
+        return own
+    values: dict[str, list[Any]] = {v: list(levels) for v, levels in part.levels.items()}
+    values |= {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
+    grid = pd.DataFrame(itertools.product(*values.values()), columns=list(values))
+    cells = part.matrix(grid).reshape(*(len(v) for v in values.values()), -1)
+    for axis, name in enumerate(values):
+        if name in variables:
+            cells = np.delete(cells, 0, axis) - np.take(cells, [0], axis)
+        else:
+            cells = cells.mean(axis=axis, keepdims=True)
+    rows = cells.reshape(-1, cells.shape[-1])
+    return rows if np.linalg.matrix_rank(rows) == len(rows) == len(columns) else own
 
 
 def linear_functions(fit: MixedFit, linear: np.ndarray, level: float) -> pd.DataFrame:

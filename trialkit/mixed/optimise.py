@@ -60,7 +60,7 @@ def bfgs(
         else np.eye(k) * min(1.0, 0.5 / max(float(np.linalg.norm(g)), 1e-12))
     )
     reason, converged, restarted = "iteration limit reached", False, False
-    it = 0
+    it = stalled = 0
     for it in range(MAX_ITERATIONS):
         step = -inv @ g
         slope = float(g @ step)
@@ -102,7 +102,11 @@ def bfgs(
             inv += ((sy + y @ hy) / sy**2) * np.outer(s, s) - (
                 np.outer(hy, s) + np.outer(s, hy)
             ) / sy
+        stalled = stalled + 1 if f - f_new <= max(1e-12, 1e-14 * abs(f)) else 0
         x, f, g = trial, f_new, g_new
+        if stalled == 3:
+            converged, reason = True, "no further gain at machine precision"
+            break
         restarted = False
     return Search(
         np.array(start), x, f, float(np.abs(g).max()) if k else 0.0, it, converged, reason, inv

@@ -181,7 +181,7 @@ class MixedFit:
         return table.set_index(pd.Index(names, name="term"))
 
     def term_tests(self, method: str | None = None) -> pd.DataFrame:
-        """F test of every term's coefficients.
+        """F test of every term: equal-weight marginal hypotheses (Type III), coding-free.
 
         Parameters
         ----------
@@ -195,11 +195,12 @@ class MixedFit:
         inference = self.inference if method is None else inference_by(self, method)
         beta = self.fixed_effects.to_numpy()
         out = {}
-        for term, columns in self.model.part.terms.items():
+        for term in self.model.part.terms:
             if term == "1":
                 continue
-            f, df = inference.f_test(np.eye(len(beta))[columns], beta)
-            q = len(columns)
+            rows = means.term_rows(self.model.part, term)
+            f, df = inference.f_test(rows, beta)
+            q = len(rows)
             p = stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df)
             out[term] = {"F": f, "num_df": q, "den_df": df, "p": float(p)}
         table = pd.DataFrame.from_dict(out, orient="index", columns=["F", "num_df", "den_df", "p"])

@@ -77,7 +77,8 @@ class KenwardRoger:
         traces = np.einsum("rii->r", m)
         a1 = float(traces @ self.w @ traces)
         a2 = float(np.einsum("rs,rij,sji->", self.w, m, m))
-        if a2 <= 0.0:
+        if a2 < 1e-6:
+            # No uncertainty of a variance enters: the F distribution is the chi-square's.
             return 1.0, np.inf
         if q == 1:
             # The general expressions reduce to Satterthwaite's df with no rescaling.
