@@ -164,8 +164,8 @@ def _read_carefully(
             end = int(odd[later]) + 1
             cells = _with_line_breaks(lines[at:end], delimiter, width)
             free = end if cells else free
-        text = lines[at].decode()
-        records[at] = (cells, "", "") if cells else _one_line(text, delimiter, width)
+        text = b"\n".join(lines[at:free]).decode()
+        records[at] = _record(text, cells or _split(text, delimiter), width)
         lines[at:free] = [b""] * (free - at)
     return records
 
@@ -180,20 +180,17 @@ def _with_line_breaks(lines: list[bytes], delimiter: str, width: int) -> list[st
     mark = delimiter.encode()
     if any(line.partition(b'"')[0].count(mark) >= width - 1 for line in lines[1:]):
         return None
-    cells = _split(b"\n".join(lines).decode(), delimiter)
-    return cells if cells and not any(c.strip() for c in cells[width:]) else None
+    return _split(b"\n".join(lines).decode(), delimiter)
 
 
-def _one_line(text: str, delimiter: str, width: int) -> tuple[list[str], str, str]:
-    cells = _split(text, delimiter)
+def _record(text: str, cells: list[str] | None, width: int) -> tuple[list[str], str, str]:
+    """Cells of a record; its text and what was expected where its shape is wrong."""
     if cells is None:
         return [], text, "quotation marks in pairs around a cell"
-    surplus = [cell for cell in cells[width:] if cell.strip()]
-    if not surplus:
+    if not any(cell.strip() for cell in cells[width:]):
         return cells, "", ""
-    return (
-        cells,
-        text,
+    expected = (
         f"{width} cells, as in the header row; found {len(cells)} "
-        "(a cell that holds the separator needs quotation marks)",
+        "(a cell that holds the separator needs quotation marks)"
     )
+    return cells, text, expected

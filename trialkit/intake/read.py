@@ -100,11 +100,13 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
 def _intake(
     config: TrialConfig, checked: dict[str, CheckedTable], unread: dict[str, str], digest: str
 ) -> Intake:
-    tables = {name: schema.empty(name, config.setups) for name in schema.TABLES}
+    tables = {
+        name: checked[name].kept() if name in checked else schema.empty(name, config.setups)
+        for name in schema.TABLES
+    }
     extra: dict[str, pd.DataFrame] = {}
     read, faults = [], []
     for name, table in checked.items():
-        tables[name] = table.kept()
         rows_in, kept = len(table.lines), len(tables[name])
         words = "; ".join(dict.fromkeys(table.notes))
         read.append((name, table.file, rows_in, kept, int(table.refused.sum()), words))
