@@ -124,7 +124,9 @@ class Trial:
             f"{len(frame)} {name}" for name, frame in self.tables().items() if len(frame)
         )
         refused = int(self.read["rows_refused"].sum())
-        return f"Trial({self.config.title!r}, {self.config.season}: {rows}; {refused} rows refused)"
+        return (
+            f"Trial({self.config.title!r}, {self.config.season}: {rows}; {_rows(refused)} refused)"
+        )
 
     def _repr_html_(self) -> str:
         return _html(self)
@@ -184,13 +186,15 @@ def _require_rows(
         else:
             lines.append(f"{row.file} holds no data rows{f' ({row.notes})' if row.notes else ''}.")
     faults = refused[refused["file"].isin(found["file"])]
-    for fault in faults.head(_FAULTS_IN_MESSAGE).itertuples():
+    alike = faults.groupby(["file", "column", "expected"], sort=False)
+    for (file, column, expected), group in list(alike)[:_FAULTS_IN_MESSAGE]:
+        first, more = group.iloc[0], len(group) - 1
         lines.append(
-            f"  {fault.file}, line {fault.line}, {fault.column or 'row'}: "
-            f"{fault.value!r}; expected {fault.expected}"
+            f"  {file}, line {first['line']}{f' and {more:,} more' if more else ''}, "
+            f"{column or 'row'}: {first['value']!r}; expected {expected}"
         )
-    if len(faults) > _FAULTS_IN_MESSAGE:
-        lines.append(f"  and {len(faults) - _FAULTS_IN_MESSAGE:,} more")
+    if len(alike) > _FAULTS_IN_MESSAGE:
+        lines.append(f"  and faults of {len(alike) - _FAULTS_IN_MESSAGE:,} more kinds")
     if len(faults):
         lines.append("Correct these rows and read again.")
     raise TrialError("\n".join(lines))
@@ -276,7 +280,13 @@ def _missing(trial: Trial, name: str, what: str) -> str:
     if row.empty:
         return f"there is no table {name}"
     refused = int(row["rows_refused"].iloc[0])
-    return f"table {name} has no rows" if not refused else f"all {refused} rows of {name} refused"
+    return (
+        f"every row of {name} was refused ({refused})" if refused else f"table {name} has no rows"
+    )
+
+
+def _rows(count: int) -> str:
+    return "1 row" if count == 1 else f"{count:,} rows"
 
 
 def _html(trial: Trial) -> str:
@@ -295,5 +305,5 @@ def _html(trial: Trial) -> str:
     ]
     if refused:
         first = trial.refused.head(5).to_html(index=False, escape=True, border=0)
-        parts.append(f"<p>{refused:,} rows refused; first faults:</p>{first}")
+        parts.append(f"<p>{_rows(refused)} refused; first faults:</p>{first}")
     return f"<div>{''.join(parts)}</div>"

@@ -1,0 +1,121 @@
+"""trial.toml: every fault in one message, quantities in SI."""
+
+from __future__ import annotations
+
+import pytest
+from sound_trial import SETTINGS
+
+from trialkit.errors import TrialError
+from trialkit.intake.config import read_toml
+from trialkit.intake.write import toml_text
+
+WHOLE = """\
+title = "Chain trial"
+season = 2026
+units = "{units}"
+growers_agreed = true
+notes = "two machines"
+date_order = "day-first"
+[header]
+rows = 8
+width = 20
+discharge_width = 5
+[[setup]]
+name = "cushion"
+label = "Gathering chain"
+levels = ["standard", "cushion"]
+labels = ["standard chain", "cushioned chain"]
+reference = "standard"
+hard_to_change = true
+[[setup]]
+name = "speed"
+levels = [3, 5]
+[grain]
+thousand_kernel_mass = 320
+base_moisture = 15
+[prices]
+currency = "EUR"
+grain = 4.0
+[option]
+factor = "cushion"
+level = "cushion"
+cost = 6000
+life_years = 10
+interest = 0.08
+area_per_year = 500
+"""
+
+
+def test_us_quantities_become_si() -> None:
+    config = read_toml(WHOLE.format(units="US"))
+    # 20 ft = 6.096 m; 4.00 per bushel = 157.47 per tonne (39.368 bu/t); 500 ac = 202.343 ha.
+    assert config.header.width == pytest.approx(6.096, rel=1e-12)
+    assert config.header.discharge_width == pytest.approx(1.524, rel=1e-12)
+    assert config.price_per_t == pytest.approx(157.47, abs=5e-3)
+    assert config.option is not None
+    assert config.option.area_per_year == pytest.approx(202.343, abs=5e-4)
+    assert config.setups[1].levels == ("3", "5")
+    assert config.setups[1].reference == "3"
+    assert config.setups[1].label == "speed"
+
+
+def test_si_quantities_stay() -> None:
+    config = read_toml(WHOLE.format(units="si"))
+    assert (config.units, config.header.width, config.price_per_t) == ("SI", 20.0, 4.0)
+    assert config.option is not None
+    assert config.option.area_per_year == 500.0
+
+
+@pytest.mark.parametrize("units", ["US", "SI"])
+def test_written_settings_read_back(units: str) -> None:
+    config = read_toml(WHOLE.format(units=units))
+    again = read_toml(toml_text(config))
+    assert again.setups == config.setups
+    assert toml_text(again) == toml_text(config)
+    assert again.price_per_t == pytest.approx(config.price_per_t, rel=1e-9)
+
+
+def test_what_may_be_left_out() -> None:
+    config = read_toml(SETTINGS)
+    assert (config.thousand_kernel_mass, config.base_moisture) == (300.0, 15.5)
+    assert config.price_per_t is None
+    assert config.option is None
+    assert config.header.discharge_width == config.header.width
+
+
+def test_every_fault_is_listed_with_its_key() -> None:
+    text = """
+    titel = "x"
+    season = 26
+    units = "imperial"
+    growers_agreed = "yes"
+    [header]
+    rows = 8.5
+    [[setup]]
+    name = "yield"
+    levels = ["a", "A"]
+    [[setup]]
+    name = "my gap"
+    levels = "narrow"
+    reference = "wide"
+    labels = ["x"]
+    [option]
+    factor = "gap"
+    """
+    with pytest.raises(TrialError) as caught:
+        read_toml(text)
+    message = str(caught.value)
+    for fault in (
+        "title is missing", "titel is not a key here; perhaps 'title' is meant", "season is 26",
+        "units is 'imperial'; expected one of 'US', 'SI'", "growers_agreed is 'yes'",
+        "header.rows is 8.5", "header.width is missing", "setup 1: name is 'yield'",
+        "setup 1: levels is ['a', 'A']", "setup 2: name is 'my gap'", "setup 2: levels is 'narrow'",
+        "option.factor is 'gap'", "option.cost is missing",
+    ):  # fmt: skip
+        assert fault in message
+    assert message.startswith(f"trial.toml has {message.count(chr(10))} faults")
+
+
+def test_broken_toml_says_where() -> None:
+    with pytest.raises(TrialError, match=r"at line 1.*quotation marks"):
+        read_toml("title = Chain trial\n")
