@@ -48,13 +48,10 @@ def kenward_roger(
     for r in range(n):
         for s in range(n):
             information[r, s] = 0.5 * (
-                traces[r][s]
-                - np.trace(2 * phi @ q[r][s] - phi @ p[r] @ phi @ p[s])
+                traces[r][s] - np.trace(2 * phi @ q[r][s] - phi @ p[r] @ phi @ p[s])
             )
     w = np.linalg.inv(information)
-    inner = sum(
-        w[r, s] * (q[r][s] - p[r] @ phi @ p[s]) for r in range(n) for s in range(n)
-    )
+    inner = sum(w[r, s] * (q[r][s] - p[r] @ phi @ p[s]) for r in range(n) for s in range(n))
     adjusted = phi + 2 * phi @ inner @ phi
     df = []
     for j in range(len(phi)):
