@@ -56,6 +56,7 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
         return _search(model, gauss, lambda t: gauss.point(t), before)
     beta = _start_beta(model, y)
     restricted = model.laplace(y, restricted=True)
+    restricted.start_beta = beta
     last = [beta]
 
     def restricted_point(theta: np.ndarray) -> Point | None:

@@ -34,7 +34,7 @@ from numba import njit
 from trialkit.mixed.families import row_terms
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _spread(cross, ptr, row, val, m, front):
     """Front of one finest unit: ``front = M' cross M`` (upper triangle)."""
     for i in range(m):
@@ -46,7 +46,7 @@ def _spread(cross, ptr, row, val, m, front):
             front[i, j] += s
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _close(front, parent, o, k, m, u, u0, fac, f0):
     """Eliminate one unit's ``k`` columns at ``o``; returns (log-determinant, decrement)."""
     width = m - o
@@ -78,7 +78,7 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
     return logdet, decrement
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def eliminate_cross(cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, fac):
     """Forward pass over stored cross-products (Gaussian responses).
 
@@ -102,7 +102,7 @@ def eliminate_cross(cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m,
     return logdet, fronts[n_levels, o:, o:].copy()
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef):
     """Fill ``chain`` with the unit's values and ``coef = M chain`` over the distinct columns."""
     n_levels = unit.shape[1]
@@ -122,7 +122,7 @@ def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
                 coef[row[a]] += val[a] * chain[j]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def eliminate_rows(
     family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
     ptr, row, val, m, u, root, fac, score, weight, slope,
@@ -180,7 +180,7 @@ def eliminate_rows(
     return loglik - 0.5 * penalty, logdet, decrement, fronts[n_levels, o:, o:].copy()
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def back_solve(unit, closes, offs, u_off, fac_off, m, fac, root, out):
     """Solution over all units, given the root's, from factors whose last column is eliminated."""
     n_levels = unit.shape[1]
@@ -204,7 +204,7 @@ def back_solve(unit, closes, offs, u_off, fac_off, m, fac, root, out):
                 out[u_off[lev] + at * k + b] = chain[o + b]
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _inverse_blocks(lev, at, offs, fac_off, m, fac, inv):
     """Extend ``inv``, the chain block of ``H^-1``, by one unit's own rows and columns."""
     o = offs[lev]
@@ -227,7 +227,7 @@ def _inverse_blocks(lev, at, offs, fac_off, m, fac, inv):
         inv[p, p] = (1.0 / d - s) / d
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, scale):
     """Add ``scale * d log|H| / d Lambda`` of one finest unit, half of it, to ``grad``.
 
@@ -254,7 +254,7 @@ def _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half,
         g0 += k * k
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def gradient_cross(
     cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac, root_inverse,
     z_col, rss_scale,
@@ -296,7 +296,7 @@ def gradient_cross(
     return grad
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def leverage_pass(
     data, row_start, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac,
     root_inverse, z_col, score, weight, slope,
@@ -356,7 +356,7 @@ def leverage_pass(
     return grad
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, m, fac):
     """Eliminate a new right-hand side ``sum_i c_i v_i`` through stored factors, in their last
     column; returns the root's right-hand side."""
@@ -389,7 +389,7 @@ def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, 
     return rhs[n_levels, offs[n_levels] : m - 1].copy()
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def mode_pass(
     data, row_start, unit, offs, u_off, ptr, row, val, m, u, root, s_u, s_root,
     z_col, score, weight, v, grad, pull_eta,
@@ -434,7 +434,7 @@ def mode_pass(
             g0 += k * k
 
 
-@njit(cache=True)
+@njit(cache=True, error_model="numpy")
 def unit_blocks(unit, closes, offs, u_off, fac_off, m, fac, root_inverse, out, out_off):
     """Own diagonal block of ``H^-1`` of every unit, laid out level by level, ``k x k`` each."""
     n_levels = unit.shape[1]

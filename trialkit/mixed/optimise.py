@@ -15,6 +15,8 @@ import numpy as np
 # Expected further gain in log-likelihood at which a search stops.
 GAIN = 1e-11
 MAX_ITERATIONS = 500
+# Longest step, in scaled parameters (standard deviations of effects are of order one).
+LONGEST = 2.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,6 +65,7 @@ def bfgs(
     it = stalled = 0
     for it in range(MAX_ITERATIONS):
         step = -inv @ g
+        step *= min(1.0, LONGEST / max(float(np.linalg.norm(step)), 1e-300))
         slope = float(g @ step)
         # Below this a change of the value drowns in rounding.
         gain = max(GAIN, 1e-14 * abs(f))

@@ -251,6 +251,7 @@ class LaplaceProblem:
         self.rows = [np.empty(self.n) for _ in range(3)]
         self.tolerance = self.USUAL
         self.evaluations = 0
+        self.start_beta = np.zeros(self.p)
 
     def _pass(self, val, u, beta, offset):
         lay, ch = self.layout, self.layout.chain
@@ -308,7 +309,7 @@ class LaplaceProblem:
             if found is None:
                 # The last mode can be a bad start far away: once more from the centre.
                 self.u[:] = 0.0
-                found = self._mode(theta, beta)
+                found = self._mode(theta, self.start_beta if self.restricted else beta)
         except np.linalg.LinAlgError:
             found = None
         if found is None:
