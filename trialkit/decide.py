@@ -199,7 +199,7 @@ def _money(row: pd.Series, analysis: TrialAnalysis, bought: bool) -> Money:
         label=str(row["label"]),
         currency=config.currency,
         price_per_t=price,
-        price_per_bu=price * units.KG_PER_BUSHEL / 1000.0,
+        price_per_bu=units.price_per_tonne_to_per_bushel(price),
         confidence=confidence,
         value_per_ha=per_ha[0],
         value_per_ha_low=per_ha[1],

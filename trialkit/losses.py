@@ -187,23 +187,30 @@ def _moisture(strips: pd.DataFrame, config: TrialConfig, notes: list[str]) -> pd
 
 def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     """Area-weighted mean, variance and number of frames per `keys` and zone, zones side by side."""
-    work = table[[*keys, "zone"]].copy()
-    work["n"] = 1
-    work["w"], work["wv"] = table["area"], table["area"] * table["kg_ha"]
-    work["one"] = table["one"] ** 2
-    groups = [*keys, "zone"]
-    sums = work.groupby(groups, observed=True).sum()
-    sums["mean"] = sums["wv"] / sums["w"]
-    mean = work[groups].merge(sums["mean"].reset_index(), on=groups, how="left")["mean"].to_numpy()
-    work["ss"] = (work["wv"].to_numpy() - work["w"].to_numpy() * mean) ** 2
-    ss = work.groupby(groups, observed=True)["ss"].sum()
-    between = ss / sums["w"] ** 2 * sums["n"] / (sums["n"] - 1).clip(lower=1)
-    out = pd.DataFrame(
-        {"mean": sums["mean"], "var": between.where(sums["n"] > 1, sums["one"]), "n": sums["n"]}
-    )
-    return out.unstack("zone").reindex(
-        columns=pd.MultiIndex.from_product([["mean", "var", "n"], ZONES])
-    )
+    groups = table.groupby(keys, sort=False)
+    unit = groups.ngroup().to_numpy()
+    first = table.loc[groups.head(1).index, keys]
+    zone = table["zone"].map({name: i for i, name in enumerate(ZONES)}).to_numpy(dtype=int)
+    cell = unit * len(ZONES) + zone
+    area, value = table["area"].to_numpy(dtype=float), table["kg_ha"].to_numpy(dtype=float)
+
+    def total(values: np.ndarray | None) -> np.ndarray:
+        sums = np.bincount(cell, values, minlength=len(first) * len(ZONES))
+        return sums.astype(float)
+
+    n, w = total(None), total(area)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        mean = total(area * value) / w
+        squares = total((area * (value - mean[cell])) ** 2)
+        between = squares / w**2 * n / (n - 1)
+    single = total(table["one"].to_numpy(dtype=float) ** 2)
+    variance = np.where(n > 1, between, np.where(n == 1, single, np.nan))
+    wide = [v.reshape(-1, len(ZONES)) for v in (mean, variance, np.where(n > 0, n, np.nan))]
+    return pd.DataFrame(
+        np.hstack(wide),
+        index=first[keys[0]].to_numpy() if len(keys) == 1 else pd.MultiIndex.from_frame(first),
+        columns=pd.MultiIndex.from_product([["mean", "var", "n"], ZONES]),
+    ).rename_axis(index=keys)
 
 
 def _sources(
@@ -277,6 +284,8 @@ def _preharvest(table: pd.DataFrame, zones: pd.DataFrame, place: pd.DataFrame) -
     var = zones["var", "preharvest"].copy()
     origin = pd.Series(np.where(mean.notna(), "strip", "none"), index=zones.index)
     for keys, name in ((["field", "pair"], "pair"), (["field"], "field")):
+        if not origin.eq("none").any():
+            break
         pooled = _zone_means(ahead, keys)
         match = place.merge(
             pooled.xs("preharvest", axis=1, level=1)[["mean", "var"]],

@@ -113,6 +113,7 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
                 f"{levels[f.name][0]} takes its place."
             )
     _check_confounding(factors, strips)
+    _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
     nested = _nesting(strips, rows, notes)
     kind = _kind(factors, strips, nested)
@@ -158,6 +159,27 @@ def _check_confounding(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> 
                 f"{a.label} and {b.label} always change together, so their effects cannot be told "
                 "apart. Declare them as one setup factor, or run their other combinations too."
             )
+
+
+def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
+    """A factor that changes between larger strips or blocks only must be repeated on those."""
+    larger = [(["field", "pair"], ["field"], "blocks")]
+    if strips["main_strip"].notna().all():
+        larger.append((["field", "pair", "main_strip"], ["field", "pair"], "main strips"))
+    for f in factors:
+        for keys, parent, words in larger:
+            if strips.groupby(keys)[f.name].nunique().max() > 1:
+                continue
+            unit = strips.drop_duplicates(keys)
+            within = pd.get_dummies(unit[parent].astype(str).agg("\0".join, axis=1))
+            matrix = np.hstack([within, pd.get_dummies(unit[f.name])]).astype(float)
+            if len(unit) - np.linalg.matrix_rank(matrix) < 1:
+                raise DesignError(
+                    f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
+                    f"unrepeated: its effect cannot be told from the difference between any two "
+                    f"{words}. Repeat it in at least three blocks."
+                )
+            break
 
 
 def _check_replication(

@@ -191,8 +191,8 @@ def _words(
 def _why(design: Design, nested_row: str) -> str:
     parts = ["Setups are compared between strips of one block" if "pair" in design.nested
              else "Setups are compared between strips",
-             f"; {nested_row}s are sub-samples of a strip, not replicates of a setup, and an effect "
-             f"of each {nested_row} lets counts vary more than chance alone."]
+             f"; {nested_row}s are sub-samples of a strip, not replicates of a setup, and an "
+             f"effect of each {nested_row} lets counts vary more than chance alone."]
     if "main_strip" in design.nested:
         hard = [f.label for f in design.factors if f.hard_to_change]
         parts.append(f" {', '.join(hard) or 'One factor'} changes between main strips only, so "

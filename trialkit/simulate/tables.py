@@ -40,7 +40,8 @@ class Effort:
     header_frames, preharvest_frames, total_frames : int
         Frames per strip in each zone.
     frame_area, ear_area : float
-        Area of a frame and of an ear search (m2); 10 ft2 and 1/100 acre unless told.
+        Area of a frame and of an ear search (m2); 10 ft2 and 1/100 acre unless told, 0 for no
+        ear search.
     grain_samples, kernels_examined, residue_samples : int
         Tank samples per strip, kernels looked at in each, residue readings per strip.
     stalks : int
@@ -252,6 +253,8 @@ class _Draw:
 
     def ears(self) -> pd.DataFrame:
         t, e, rng = self.truth, self.effort, self.rng
+        if e.ear_area == 0:
+            return pd.DataFrame()
         header = t.ears * np.exp(setup_effect(t.ear_ratios, self.strips))
         parts = []
         for zone, density in (

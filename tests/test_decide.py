@@ -1,0 +1,120 @@
+"""Value of the loss saved, cost of the option, break-even area: worked values and words."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from trialkit import units
+from trialkit.analysis import analyse
+from trialkit.decide import CAUTION, annual_cost, break_even_area, capital_recovery_factor, money
+from trialkit.trial import load_trial
+
+DEMO = Path(__file__).parent.parent / "data_demo"
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return analyse(load_trial(DEMO / "cushion_pairs"))
+
+
+def with_config(analysis, **changes):
+    trial = analysis.trial
+    return replace(analysis, trial=replace(trial, config=replace(trial.config, **changes)))
+
+
+def with_difference(analysis, bu_ac: float, half: float = 0.2):
+    """The analysis as if the saving had come out at a round figure."""
+    result = analysis.responses["header_loss"]
+    low, mid, high = (units.bu_ac_to_kg_ha(-x) for x in (bu_ac + half, bu_ac, bu_ac - half))
+    table = result.contrasts.assign(difference=mid, difference_low=low, difference_high=high)
+    return replace(analysis, responses={"header_loss": replace(result, contrasts=table)})
+
+
+def test_capital_recovery_of_the_worked_option():
+    # From the definition i(1+i)^n / ((1+i)^n - 1): 6,000 over 10 years at 8 %: 0.14903, 894/year.
+    assert round(capital_recovery_factor(0.08, 10), 5) == 0.14903
+    assert round(annual_cost(6000, 10, 0.08)) == 894
+    assert capital_recovery_factor(0.0, 10) == pytest.approx(0.1)
+    assert capital_recovery_factor(1e-9, 10) == pytest.approx(0.1, rel=1e-7)
+    # (P - S) CRF + S i: salvage still ties up money, Iowa State, Ag Decision Maker A3-29.
+    assert annual_cost(6000, 10, 0.08, salvage=1000) == pytest.approx(
+        5000 * capital_recovery_factor(0.08, 10) + 80
+    )
+    # The payments repay the price: present value of ten of them is 6,000.
+    cost = annual_cost(6000, 10, 0.08)
+    assert sum(cost / 1.08**year for year in range(1, 11)) == pytest.approx(6000)
+    with pytest.raises(ValueError, match="above zero"):
+        capital_recovery_factor(0.08, 0)
+
+
+def test_break_even_area_of_the_worked_option(analysis):
+    # 1 bu/ac at 4.00 against 894 a year: 224 ac a year, from the definitions.
+    assert round(break_even_area(annual_cost(6000, 10, 0.08), 4.0)) == 224
+    result = money(with_difference(analysis, 1.0))
+    assert round(result.break_even_ac) == 224
+    assert (result.value_per_ac, result.price_per_bu) == (pytest.approx(4.0), pytest.approx(4.0))
+    assert result.value_per_ac_low == pytest.approx(3.2)
+    assert result.value_per_ac_high == pytest.approx(4.8)
+    # Low and high ends of the area belong to the high and low ends of the value.
+    assert result.break_even_ac_low == pytest.approx(result.annual_cost / 4.8)
+    assert result.break_even_ac_high == pytest.approx(result.annual_cost / 3.2)
+
+
+def test_hectares_and_acres_agree(analysis):
+    result = money(analysis)
+    acre = 0.40468564224  # ha, exact
+    assert result.value_per_ac == pytest.approx(result.value_per_ha * acre)
+    assert result.break_even_ac == pytest.approx(result.break_even_ha / acre)
+    assert result.area_per_year == pytest.approx(600 * acre)
+    assert result.cost_per_ac == pytest.approx(result.annual_cost / 600)
+    saved = -analysis.responses["header_loss"].contrasts["difference"].item()
+    assert result.value_per_ha == pytest.approx(saved / 25.40117272 * 4.0)
+    assert result.value_per_ha_low < result.value_per_ha < result.value_per_ha_high
+    assert result.confidence == 0.95
+
+
+def test_words_state_the_interval_the_area_and_the_caution(analysis):
+    result = money(with_difference(analysis, 1.0))
+    value, pays, area, caution = result.sentences
+    assert "USD 4.00 saved per ac (95% interval 3.20 to 4.80)" in value
+    assert "USD 894 a year" in pays and "from 224 ac a year (186 to 279 ac)" in pays
+    # 894.18 / 600 = 1.49 an acre against 4.00.
+    assert "On 600 ac a year it costs USD 1.49 per ac, USD 2.51 less" in area
+    assert caution == CAUTION and "not a guarantee" in caution
+    metric = with_config(with_difference(analysis, 1.0), units="SI")
+    assert "saved per ha" in money(metric).sentences[0]
+
+
+def test_no_saving_never_pays(analysis):
+    worse = money(with_difference(analysis, -0.5, half=0.1))
+    assert math.isinf(worse.break_even_ac) and worse.value_per_ac < 0
+    assert "no saving to pay for it" in worse.sentences[1]
+    unsure = money(with_difference(analysis, 0.5, half=0.8))
+    assert math.isinf(unsure.break_even_ac_high) and "(at least" in unsure.sentences[1]
+
+
+def test_without_price_option_or_loss(analysis):
+    assert money(with_config(analysis, price_per_t=None)) is None
+    assert money(replace(analysis, responses={})) is None
+    bare = money(with_config(analysis, option=None))
+    assert bare.annual_cost is None and bare.break_even_ac is None
+    assert len(bare.sentences) == 2 and bare.value_per_ac == money(analysis).value_per_ac
+
+
+def test_a_comparison_by_name():
+    analysis = analyse(load_trial(DEMO / "split_strips"))
+    assert money(analysis).level == "cushion"
+    wide = money(analysis, "gap", "wide")
+    assert (wide.factor, wide.level, wide.annual_cost) == ("gap", "wide", None)
+    assert wide.value_per_ac < 0  # the wide gap loses more
+    with pytest.raises(ValueError, match="the analysis has cushion: cushion, gap: narrow"):
+        money(analysis, "gap", "shut")
+
+
+def test_user_text_is_escaped(analysis):
+    page = money(with_config(analysis, currency="<i>USD</i>"))._repr_html_()
+    assert "<i>" not in page and "&lt;i&gt;USD" in page
