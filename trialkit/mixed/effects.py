@@ -72,14 +72,9 @@ def _inverse_blocks(fit: MixedFit) -> tuple[np.ndarray, np.ndarray]:
 
 def _factors(fit: MixedFit) -> np.ndarray:
     """Elimination factors at the optimum."""
-    problem, point, chain = fit.found.problem, fit.found.point, fit.model.chain
+    problem, point = fit.found.problem, fit.found.point
     if isinstance(problem, LaplaceProblem):
         problem.point(point.theta, point.beta)
-        return problem.fac
-    layout = problem.layout
-    fac = np.empty(layout.n_fac)
-    kernels.eliminate_cross(
-        problem.cross, chain.unit, chain.closes, layout.offs, layout.u_off, layout.fac_off,
-        layout.ptr, layout.row, layout.values(point.theta), layout.m, np.zeros(layout.n_u), fac,
-    )  # fmt: skip
-    return fac
+    else:
+        problem.point(point.theta)
+    return problem.fac

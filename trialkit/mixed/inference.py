@@ -111,7 +111,7 @@ def _satterthwaite(fit: MixedFit) -> Satterthwaite:
         theta = point.theta.copy()
         theta[free] = parameters[: len(free)]
         if isinstance(problem, GaussianProblem):
-            return problem.point(theta, sigma=float(parameters[-1]))
+            return _must(problem.point(theta, sigma=float(parameters[-1])))
         return _must(problem.point(theta, point.beta))
 
     def phi_at(parameters: np.ndarray) -> np.ndarray:

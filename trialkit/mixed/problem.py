@@ -19,9 +19,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import solve_triangular
 
-from trialkit.mixed import kernels
+from trialkit.mixed import criteria
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.families import Family
 
@@ -163,7 +162,6 @@ class Point:
     root: np.ndarray
     sigma: float = 1.0
     rss: float = math.nan
-    logdet: float = math.nan
     weight: np.ndarray | None = None
 
 
@@ -185,44 +183,29 @@ class GaussianProblem:
             self.cross = np.add.reduceat(
                 weight[:, None, None] * full[:, :, None] * full[:, None, :], starts[:-1], axis=0
             )
+        self.fac = np.empty(layout.n_fac)
         self.evaluations = 0
 
     @property
     def df(self) -> int:
         return self.n - self.p if self.reml else self.n
 
-    def point(self, theta: np.ndarray, sigma: float | None = None) -> Point:
-        """Evaluate at ``theta``; with ``sigma`` given it is held instead of profiled."""
+    def point(self, theta: np.ndarray, sigma: float = 0.0) -> Point | None:
+        """Evaluate at ``theta``; a positive ``sigma`` is held instead of profiled."""
         lay, ch = self.layout, self.layout.chain
         self.evaluations += 1
-        val = lay.values(theta)
-        u = np.zeros(lay.n_u)
-        fac = np.empty(lay.n_fac)
-        logdet, root = kernels.eliminate_cross(
+        u = np.empty(lay.n_u)
+        log_h, rss, s2, beta, front, grad = criteria.gaussian_point(
             self.cross, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off,
-            lay.ptr, lay.row, val, lay.m, u, fac,
+            lay.ptr, lay.row, lay.values(theta), lay.m, self.p, lay.z_col, self.fac, u,
+            self.df, self.reml, sigma,
         )  # fmt: skip
-        p = self.p
-        chol = np.linalg.cholesky(root[:p, :p].T + np.triu(root[:p, :p], 1)).T
-        half = solve_triangular(chol, root[:p, p], trans="T")
-        beta = solve_triangular(chol, half)
-        rss = float(root[p, p] - half @ half)
-        logdet_x = 2.0 * float(np.log(np.diag(chol)).sum())
-        s2 = rss / self.df if sigma is None else sigma**2
-        log_h = logdet + (logdet_x if self.reml else 0.0)
         value = -0.5 * (log_h + self.df * math.log(2 * math.pi * s2) + rss / s2 - self.log_weight)
-        kernels.back_solve(
-            ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.m, fac, beta, u
-        )
-        inv = np.linalg.inv(chol)
-        grad = kernels.gradient_cross(
-            self.cross, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off,
-            lay.ptr, lay.row, val, lay.m, u, beta, fac,
-            inv @ inv.T if self.reml else np.zeros((p, p)), lay.z_col, s2,
-        )  # fmt: skip
+        if not math.isfinite(value):
+            return None
         return Point(
-            theta.copy(), beta, value, -0.5 * lay.to_theta(grad), u, chol,
-            sigma=math.sqrt(s2), rss=rss, logdet=logdet,
+            theta.copy(), beta, value, -0.5 * lay.to_theta(grad), u,
+            np.triu(front[: self.p, : self.p]), sigma=math.sqrt(s2), rss=rss,
         )  # fmt: skip
 
 
@@ -235,7 +218,6 @@ class LaplaceProblem:
 
     TIGHT = 1e-18
     USUAL = 1e-17
-    MAX_NEWTON = 200
 
     def __init__(
         self, layout: Layout, family: Family, data: np.ndarray, x: np.ndarray,
@@ -248,104 +230,44 @@ class LaplaceProblem:
         self.constant = family.log_constant(y, size)
         self.u = np.zeros(layout.n_u)
         self.fac = np.empty(layout.n_fac)
-        self.rows = [np.empty(self.n) for _ in range(3)]
+        self.rows = [np.empty(self.n) for _ in range(4)]
         self.tolerance = self.USUAL
         self.evaluations = 0
         self.start_beta = np.zeros(self.p)
 
-    def _pass(self, val, u, beta, offset):
-        lay, ch = self.layout, self.layout.chain
-        root = beta if self.restricted else np.zeros(0)
-        score, weight, slope = self.rows
-        return kernels.eliminate_rows(
-            self.family.code, self.y, self.size, offset, self.data, ch.row_start,
-            ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, val, lay.m,
-            u, root, self.fac, score, weight, slope,
-        )  # fmt: skip
-
-    def _mode(self, theta: np.ndarray, beta: np.ndarray):
-        """Newton to the conditional mode with step-halving, from the last mode."""
-        lay, ch = self.layout, self.layout.chain
-        val = lay.values(theta)
-        offset = self.offset if self.restricted else self.offset + self.x @ beta
-        u, best = self.u.copy(), -math.inf
-        step_u, step_b, length = np.zeros_like(u), np.zeros(lay.n_root), 1.0
-        beta = beta.copy()
-        trial_u, trial_b = u, beta
-        delta = np.zeros_like(u)
-        for _ in range(self.MAX_NEWTON):
-            value, logdet, decrement, root = self._pass(val, trial_u, trial_b, offset)
-            ok = math.isfinite(value) and math.isfinite(decrement)
-            if ok and value >= best - 1e-9 * (1.0 + abs(best)):
-                u, beta, best, length = trial_u, trial_b, value, 1.0
-                chol, db = np.zeros((0, 0)), np.zeros(0)
-                if self.restricted:
-                    p = self.p
-                    sym = root[:p, :p].T + np.triu(root[:p, :p], 1)
-                    chol = np.linalg.cholesky(sym).T
-                    half = solve_triangular(chol, root[:p, p], trans="T")
-                    decrement += float(half @ half)
-                    db = solve_triangular(chol, half)
-                if decrement < self.tolerance:
-                    return val, offset, u, beta, best, logdet, chol
-                kernels.back_solve(
-                    ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.m, self.fac, db, delta
-                )
-                step_u, step_b = delta.copy(), db
-            else:
-                length *= 0.5
-                if length < 1e-10 or not math.isfinite(best):
-                    break
-            trial_u = u + length * step_u
-            trial_b = beta + length * step_b if self.restricted else beta
-        return None
-
     def point(self, theta: np.ndarray, beta: np.ndarray) -> Point | None:
         """Evaluate; None when the inner mode cannot be found (a step too far out)."""
-        lay, ch = self.layout, self.layout.chain
         self.evaluations += 1
-        try:
-            found = self._mode(theta, beta)
-            if found is None:
-                # The last mode can be a bad start far away: once more from the centre.
-                self.u[:] = 0.0
-                found = self._mode(theta, self.start_beta if self.restricted else beta)
-        except np.linalg.LinAlgError:
-            found = None
-        if found is None:
+        # The last mode can be a bad start far away: then once more from the centre.
+        for u, start in ((self.u.copy(), beta), (np.zeros(len(self.u)), self.start_beta)):
+            point = self._point(theta, beta, u, start.copy())
+            if point is not None:
+                self.u = point.u
+                return point
+        return None
+
+    def _point(
+        self, theta: np.ndarray, beta: np.ndarray, u: np.ndarray, root: np.ndarray
+    ) -> Point | None:
+        lay, ch = self.layout, self.layout.chain
+        offset = self.offset
+        if not self.restricted:
+            offset, root = self.offset + self.x @ beta, np.zeros(0)
+        score, weight, slope, pull = self.rows
+        found, value, front, grad = criteria.laplace_point(
+            self.family.code, self.y, self.size, offset, self.data, ch.row_start, ch.unit,
+            ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, lay.values(theta),
+            lay.m, u, root, self.fac, score, weight, slope, self.tolerance, lay.z_col, pull,
+        )  # fmt: skip
+        if not found or not math.isfinite(value):
             return None
-        val, _offset, u, beta, best, logdet, chol = found
-        self.u = u
+        value += self.constant
+        full = lay.to_theta(grad)
         p = lay.n_root
-        logdet_x = 2.0 * float(np.log(np.diag(chol)).sum()) if self.restricted else 0.0
-        value = best + self.constant - 0.5 * (logdet + logdet_x)
         if self.restricted:
             value += 0.5 * p * math.log(2 * math.pi)
-        inv = np.linalg.inv(chol) if p else np.zeros((0, 0))
-        root = beta if self.restricted else np.zeros(0)
-        score, weight, v = self.rows
-        grad = kernels.leverage_pass(
-            self.data, ch.row_start, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off,
-            lay.ptr, lay.row, val, lay.m, u, root, self.fac, inv @ inv.T, lay.z_col,
-            score, weight, v,
-        )  # fmt: skip
-        rhs = kernels.forward_rhs(
-            self.data, v, ch.row_start, ch.unit, ch.closes, lay.offs, lay.fac_off,
-            lay.ptr, lay.row, val, lay.m, self.fac,
-        )  # fmt: skip
-        s_root = inv @ (inv.T @ rhs)
-        s_u = np.zeros(lay.n_u)
-        kernels.back_solve(
-            ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.m, self.fac, s_root, s_u
-        )
-        pull = np.empty(self.n)
-        kernels.mode_pass(
-            self.data, ch.row_start, ch.unit, lay.offs, lay.u_off, lay.ptr, lay.row, val, lay.m,
-            u, root, s_u, s_root, lay.z_col, score, weight, v, grad, pull,
-        )  # fmt: skip
-        full = lay.to_theta(grad)
-        if not self.restricted:
-            full = np.r_[full, self.x.T @ pull]
+        else:
+            full, root = np.r_[full, self.x.T @ pull], beta.copy()
         return Point(
-            theta.copy(), beta.copy(), value, full, u, chol, weight=weight.copy(), logdet=logdet
+            theta.copy(), root, value, full, u, np.triu(front[:p, :p]), weight=weight.copy()
         )
