@@ -33,6 +33,11 @@ def plain(text: object) -> str:
     return re.sub(r"[\x00-\x1f\x7f-\x9f]", lambda m: f"\\x{ord(m[0]):02x}", str(text))
 
 
+def _complain(message: str) -> None:
+    for line in message.splitlines():
+        _err.print(plain(line), soft_wrap=True)
+
+
 class _Guarded(TyperGroup):
     """What trialkit or the disk refuses ends in one sentence and exit code 2, no traceback."""
 
@@ -40,9 +45,9 @@ class _Guarded(TyperGroup):
         try:
             return super().invoke(ctx)
         except TrialkitError as error:
-            _err.print(plain(error), soft_wrap=True)
+            _complain(str(error))
         except OSError as error:
-            _err.print(plain(f"{error.strerror or error}: {error.filename or ''}"), soft_wrap=True)
+            _complain(f"{error.strerror or error}: {error.filename or ''}")
         raise typer.Exit(2)
 
 
@@ -90,7 +95,8 @@ class Steps:
 
     def _close(self) -> None:
         if self._step:
-            _err.print(f"{time.perf_counter() - self._step_began:6.1f} s  {self._step}")
+            seconds = time.perf_counter() - self._step_began
+            _err.print(f"{seconds:6.1f} s  {self._step}", soft_wrap=True)
         self._step = ""
 
 
@@ -158,8 +164,22 @@ def check(
     _out.print(f"{plain(trial.config.title)} ({trial.config.season})\n")
     _print_table("Read", trial.read)
     _print_refused(trial.refused, show_all)
-    _print_table("What the data unlock", trial.unlocks().replace({True: "yes", False: "no"}))
+    parts = trial.unlocks()
+    words = parts["unlocked"].map({True: "yes", False: "no"})
+    _print_table("What the data unlock", parts.assign(unlocked=words))
+    reasons = _why_unusable(parts.set_index("part"))
+    if reasons:
+        _complain(f"The setups cannot be compared yet: {'; '.join(reasons)}.")
+        raise typer.Exit(2)
     raise typer.Exit(0 if trial.refused.empty else 1)
+
+
+def _why_unusable(parts: pd.DataFrame) -> list[str]:
+    """Reasons why no response of the trial could be compared between setups."""
+    if not parts.loc["comparison of setups", "unlocked"]:
+        return [str(parts.loc["comparison of setups", "reason"])]
+    responses = parts.loc[["header loss", "kernel damage"]]
+    return [] if responses["unlocked"].any() else [str(r) for r in responses["reason"]]
 
 
 def _print_refused(refused: pd.DataFrame, show_all: bool = False) -> None:

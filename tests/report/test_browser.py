@@ -78,9 +78,9 @@ def measured(page: Path, folder: Path, width: int) -> dict:
 
 @pytest.mark.parametrize("width", [360, 1200])
 def test_nothing_sticks_out_and_every_picture_is_drawn(
-    page: Path, tmp_path: Path, width: int
+    hostile_page: Path, tmp_path: Path, width: int
 ) -> None:
-    seen = measured(page, tmp_path, width)
+    seen = measured(hostile_page, tmp_path, width)
     assert seen["width"] == width
     assert seen["scroll"] <= width, seen["out"]
     assert seen["out"] == []
@@ -90,9 +90,9 @@ def test_nothing_sticks_out_and_every_picture_is_drawn(
 
 
 @pytest.mark.parametrize("width", [360, 1200])
-def test_screenshot_is_not_blank(page: Path, tmp_path: Path, width: int) -> None:
+def test_screenshot_is_not_blank(hostile_page: Path, tmp_path: Path, width: int) -> None:
     picture = tmp_path / "page.png"
-    file = framed(page, tmp_path, width, 1400)
+    file = framed(hostile_page, tmp_path, width, 1400)
     chromium(
         file, tmp_path / "profile", f"--screenshot={picture}", f"--window-size={width},1400"
     )

@@ -93,7 +93,7 @@ def paired_strips(
         for other in others:
             for ax in axes[columns - 1 : len(fields) : columns]:
                 other_units(ax, own, other, "right")
-        figure.summary = _pairs_in_words(wide, labels, chosen.reference)
+        figure.summary = _pairs_in_words(result.title, wide, labels, chosen.reference)
         figure.alt_text = (
             f"{result.title} of single strips in {own.unit}, joined within each of "
             f"{len(wide)} pairs. {figure.summary}"
@@ -119,7 +119,9 @@ def _joined(ax: Axes, values: np.ndarray, looks: list[tuple[str, str]]) -> None:
                 mew=0.8, zorder=3, gid="strip")
 
 
-def _pairs_in_words(wide: pd.DataFrame, labels: dict[str, str], reference: str) -> str:
+def _pairs_in_words(
+    title: str, wide: pd.DataFrame, labels: dict[str, str], reference: str
+) -> str:
     """In how many pairs each level lies below the reference."""
     if reference not in wide:
         return ""
@@ -127,7 +129,7 @@ def _pairs_in_words(wide: pd.DataFrame, labels: dict[str, str], reference: str) 
     for level in wide.columns.drop(reference):
         change = (wide[level] - wide[reference]).dropna()
         sentences.append(
-            f"With {lower_first(labels[level])} it is lower than with "
+            f"{title} is lower with {lower_first(labels[level])} than with "
             f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
             f"{len(change)} pairs."
         )

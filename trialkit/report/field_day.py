@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from datetime import date
 from html import escape
+from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -35,6 +36,11 @@ CAUTIONS = (
     "Keep clear of other machines, and mind dust and fire in dry residue.",
     "A counting crew is not operating staff: tell everyone these rules before each day's work.",
 )
+ZONES = {
+    "preharvest": "in standing corn ahead of the machine",
+    "header": "where the header has passed but the machine's body has not",
+    "total": "behind the machine",
+}
 DEFER = (
     "The operator's manual, local rules and qualified service people come before anything on "
     "this page. Farm work in the United States falls under 29 CFR 1928.57; other places have "
@@ -59,9 +65,13 @@ class FieldDayPage:
         self.config = analysis.trial.config
         self.money = money
         self.letters = Letters(self.trial)
-        setups = {factor.name: factor for factor in self.config.setups}
+        # Factors that were compared; one that never changed is not.
+        compared = {f for r in analysis.responses.values() for f in r.contrasts["factor"]}
+        self.setups = [f for f in self.config.setups if f.name in compared]
         option = self.config.option
-        self.factor = setups[option.factor] if option else self.config.setups[0]
+        self.factor = next(
+            (f for f in self.setups if option and f.name == option.factor), self.setups[0]
+        )
 
     def headline(self) -> Fragment:
         """What the trial found, in one sentence, with its range and how sure it is."""
@@ -87,7 +97,7 @@ class FieldDayPage:
             )
         )
         rest = [f.sentence for f in others]
-        for factor in self.config.setups:
+        for factor in self.setups:
             if factor.name != self.factor.name:
                 rest += [f.sentence for f in self._findings(response, factor.name)]
         if rest:
@@ -121,7 +131,7 @@ class FieldDayPage:
             rows.append([str(row["label"]), *(f"{c.value} ({c.interval})" for c in cells)])
         head = ["setup", *(s.unit for s in scales(result.unit, self.config.units))]
         words = [table(f"{result.title}: adjusted mean and {level} % interval", head, rows)]
-        for factor in self.config.setups:
+        for factor in self.setups:
             for found in self._findings(response, factor.name):
                 words.append(_finding_html(found))
         picture = figure(
@@ -172,12 +182,12 @@ class FieldDayPage:
             words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
         if len(missing) == len(plots.SOURCES):
             return section("sources", title, *words)
-        words.append(self._sources_table(losses))
         picture = figure(
             plots.loss_by_source(self.analysis),
             "Plain means over strips, loose kernels and dropped ears together.",
         )
-        return section("sources", title, *words, picture=picture)
+        numbers = self._sources_table(losses)
+        return section("sources", title, *words, picture=picture, below=numbers)
 
     def _sources_table(self, losses: pd.DataFrame) -> str:
         """The bars as numbers, in the trial's own units, and the share of the yield."""
@@ -185,16 +195,15 @@ class FieldDayPage:
         factors = [f for f in self.config.setups if f.name in losses]
         labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
         rows = []
-        table_of = losses[losses["kind"] == "all"]
-        for key, group in table_of.groupby([f.name for f in factors], sort=False, observed=True):
+        shown = losses[losses["kind"] == "all"]
+        allowed = [decimals(2 * se * own.factor) for se in shown["se_kg_ha"]]
+        places = max(int(median(allowed)), 0)
+        for key, group in shown.groupby([f.name for f in factors], sort=False, observed=True):
             by_source = group.set_index("source")
             cells = [", ".join(labels[f.name][v] for f, v in zip(factors, key, strict=True))]
             for source in (*plots.SOURCES, "total"):
-                if source in by_source.index:
-                    kg, se = by_source.loc[source, ["kg_ha", "se_kg_ha"]].astype(float)
-                    cells.append(number(kg * own.factor, max(decimals(2 * se * own.factor), 0)))
-                else:
-                    cells.append("")
+                kg = by_source["kg_ha"].get(source)
+                cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
             share = by_source["percent_of_yield"].get("total", float("nan"))
             cells.append(f"{number(float(share), 1)} %" if pd.notna(share) else "")
             rows.append(cells)
@@ -231,10 +240,11 @@ class FieldDayPage:
         )
         items = [f"{upper_first(laid)}; a strip is one pass of the combine with one setup."]
         if len(trial.frames):
+            zones = [words for zone, words in ZONES.items() if (trial.frames["zone"] == zone).any()]
             items.append(
                 f"{counted(len(trial.frames), 'frame')} laid on the ground and the loose kernels "
-                "in them counted: ahead of the machine, under the header, and behind it. Loss at "
-                "the header is the second less the first."
+                f"in them counted: {listed(zones)}. Loss at the header is what lies where it has "
+                "passed, less what lay in standing corn."
             )
         if len(trial.ears):
             items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
@@ -344,7 +354,7 @@ class FieldDayPage:
         first, then by the strength of the evidence."""
         result = self.analysis.responses[response]
         rows = result.contrasts[result.contrasts["factor"] == factor]
-        setup = next(f for f in self.config.setups if f.name == factor)
+        setup = next(f for f in self.setups if f.name == factor)
         labels = dict(zip(setup.levels, setup.level_labels, strict=True))
         option = self.config.option
         bought = option.level if option and option.factor == factor else None
@@ -361,7 +371,7 @@ class FieldDayPage:
         return [
             found
             for response in self.analysis.responses
-            for factor in self.config.setups
+            for factor in self.setups
             for found in self._findings(response, factor.name)
         ]
 

@@ -12,7 +12,9 @@ from typing import Any
 
 import nbformat
 from nbconvert.exporters.templateexporter import TemplateExporter
+from traitlets.config import Config
 
+import trialkit
 from trialkit.analysis import analyse
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.intake import write_all
@@ -22,6 +24,8 @@ from trialkit.trial import Trial, load_trial
 
 Progress = Callable[[str], None]
 REPORTS = {"field_day": "Field day"}
+# Notebook and kernel talk through files of this user alone, not over the network, where they can.
+_KERNEL = Config({"KernelManager": {"transport": "tcp" if os.name == "nt" else "ipc"}})
 
 
 def render(
@@ -65,13 +69,24 @@ def render(
         raise ReportError("A report needs a trial on disk; write this one to a folder first.")
     # Analysed here before the notebook does: what is wrong with the data is then told in one
     # sentence, and the notebook's process finds the engine compiled.
-    analyse(trial, progress=say)
+    hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
+    analyse(trial, progress=lambda step: say(step + hint))
     say("running the report's notebook")
     path = notebooks_dir() / "reports" / f"{report}.ipynb"
     notebook = execute(path, {"trial_folder": str(trial.source.resolve())})
     say("writing the page")
     title = f"{REPORTS.get(report, report)}: {Letters(trial).text(trial.config.title)}"
     return write_numbered(target(trial.source, out, report), page(notebook, title))
+
+
+def engine_is_compiled() -> bool:
+    """Whether compiled loops of the model engine, newer than its source, are kept on disk."""
+    engine = Path(trialkit.__file__).parent / "mixed"
+    source = max(path.stat().st_mtime for path in engine.glob("*.py"))
+    kept = list((engine / "__pycache__").glob("*.nbi"))
+    if elsewhere := os.environ.get("NUMBA_CACHE_DIR"):
+        kept += Path(elsewhere).rglob("*.nbi")
+    return any(path.stat().st_mtime >= source for path in kept)
 
 
 def execute(path: Path, parameters: dict[str, Any]) -> nbformat.NotebookNode:
@@ -98,6 +113,8 @@ def execute(path: Path, parameters: dict[str, Any]) -> nbformat.NotebookNode:
                 cwd=scratch,
                 progress_bar=False,
                 execution_timeout=600,
+                config=_KERNEL,
+                extra_arguments=["--log-level=50"],  # cells report errors, not the kernel's log
             )
         except PapermillExecutionError as error:
             place = next(

@@ -1,0 +1,237 @@
+"""Data in, marks out: every figure is read back and compared with the tables it was drawn from."""
+
+from __future__ import annotations
+
+import warnings
+from dataclasses import replace
+from xml.etree import ElementTree
+
+import matplotlib as mpl
+import matplotlib.colors as colors
+import numpy as np
+import pytest
+
+import trialkit as tk
+from trialkit import plots
+from trialkit.decide import money
+from trialkit.errors import DesignError
+from trialkit.plots.canvas import LEVELS
+from trialkit.quantities import Scale, span
+from trialkit.report import demo_dir
+
+KG_HA_PER_BU_AC = 62.768  # 56 lb over an acre, in kg/ha; computed
+
+
+@pytest.fixture(scope="module", params=["cushion_pairs", "gap_fields", "split_strips"])
+def analysis(request: pytest.FixtureRequest) -> tk.TrialAnalysis:
+    return tk.analyse(tk.load_trial(demo_dir(request.param)))
+
+
+@pytest.fixture(scope="module")
+def pairs() -> tk.TrialAnalysis:
+    return tk.analyse(tk.load_trial(demo_dir()))
+
+
+def lines(ax, gid: str) -> list:
+    return [line for line in ax.lines if line.get_gid() == gid]
+
+
+def in_si(analysis: tk.TrialAnalysis) -> tk.TrialAnalysis:
+    config = replace(analysis.trial.config, units="SI")
+    return replace(analysis, trial=replace(analysis.trial, config=config))
+
+
+@pytest.mark.parametrize(
+    ("draw", "response", "per_unit"),
+    [
+        (plots.loss_by_setup, "header_loss", KG_HA_PER_BU_AC),
+        (plots.damage_by_setup, "kernel_damage", 1.0),
+    ],
+)
+def test_setups_are_where_the_analysis_puts_them(analysis, draw, response, per_unit) -> None:
+    figure = draw(analysis)
+    ax = figure.axes[0]
+    result = analysis.responses[response]
+    means = result.means.set_index(["factor", "level"])
+    wanted = [
+        (factor.name, level)
+        for factor in analysis.trial.config.setups
+        for level in factor.levels
+        if (factor.name, level) in means.index
+    ]
+    drawn = zip(lines(ax, "mean"), lines(ax, "interval"), lines(ax, "strips"), strict=True)
+    heights = []
+    for (factor, level), (mean, interval, strips) in zip(wanted, drawn, strict=True):
+        row = means.loc[(factor, level)]
+        assert mean.get_xdata()[0] * per_unit == pytest.approx(row["estimate"], rel=1e-4)
+        assert interval.get_xdata() * per_unit == pytest.approx(row[["low", "high"]], rel=1e-4)
+        values = result.by_strip.loc[result.by_strip[factor] == level, "value"].dropna()
+        assert sorted(strips.get_xdata() * per_unit) == pytest.approx(sorted(values), rel=1e-4)
+        heights.append(mean.get_ydata()[0])
+        words = span(row["estimate"], row["low"], row["high"], Scale("", 1 / per_unit))
+        assert f"{row['label']} {words.value} (interval {words.interval};" in figure.alt_text
+    assert heights == sorted(set(heights))
+    assert ax.get_xlim()[0] <= 0
+    texts = [text.get_text() for text in ax.texts]
+    assert all(label in texts for label in means["label"])
+
+
+def test_trials_own_units_come_first_and_the_others_agree(pairs) -> None:
+    for subject, units in ((pairs, ("bu/ac", "kg/ha")), (in_si(pairs), ("kg/ha", "bu/ac"))):
+        figure = plots.loss_by_setup(subject)
+        ax = figure.axes[0]
+        (other,) = ax.child_axes
+        assert ax.get_xlabel() == f"Header loss, {units[0]}"
+        assert other.get_xlabel() == units[1]
+        figure.draw_without_rendering()
+        ratio = other.get_xlim()[1] / ax.get_xlim()[1]
+        wanted = KG_HA_PER_BU_AC if units[0] == "bu/ac" else 1 / KG_HA_PER_BU_AC
+        assert ratio == pytest.approx(wanted, rel=1e-4)
+
+
+def test_lines_join_the_strips_of_a_pair(analysis) -> None:
+    factor = analysis.trial.config.setups[0]
+    by_strip = analysis.responses["header_loss"].by_strip
+    names = {name: f"Place {i}" for i, name in enumerate(dict.fromkeys(by_strip["field"]))}
+    figure = plots.paired_strips(analysis, field_names=names)
+    axes = [ax for ax in figure.axes if lines(ax, "pair")]
+    assert len(axes) == by_strip["field"].nunique()
+    total, below = 0, dict.fromkeys(set(factor.levels) - {factor.reference}, 0)
+    for ax, (field, rows) in zip(axes, by_strip.groupby("field", sort=False), strict=True):
+        assert len(axes) == 1 or ax.get_title(loc="left") == names[field]
+        labels = [label.get_text().replace("\n", " ") for label in ax.get_xticklabels()]
+        drawn = {tuple(np.round(line.get_ydata(), 6)) for line in lines(ax, "pair")}
+        wanted = set()
+        for _, pair in rows.groupby("pair"):
+            value = pair.groupby(factor.name)["value"].mean() / KG_HA_PER_BU_AC
+            order = [factor.levels[factor.level_labels.index(label)] for label in labels]
+            wanted.add(tuple(value.reindex(order)))
+            total += 1
+            for level in below:
+                below[level] += value[level] < value[factor.reference]
+        assert len(drawn) == len(wanted)
+        assert np.array(sorted(drawn)) == pytest.approx(np.array(sorted(wanted)), rel=1e-4)
+        assert ax.get_ylim()[0] <= 0
+    for n in below.values():
+        assert f"in {n} of {total} pairs" in figure.summary
+    assert figure.summary in figure.alt_text
+
+
+def test_a_pair_that_does_not_fall_is_dashed(pairs) -> None:
+    drawn = lines(plots.paired_strips(pairs).axes[0], "pair")
+    rising = [line.get_ydata()[1] >= line.get_ydata()[0] for line in drawn]
+    assert [line.get_linestyle() == "--" for line in drawn] == rising
+    assert 0 < sum(rising) < len(rising), "the demo no longer shows both kinds"
+
+
+def test_bars_stack_the_sources_from_zero(analysis) -> None:
+    figure = plots.loss_by_source(analysis)
+    ax = figure.axes[0]
+    table = analysis.losses.setups
+    table = table[table["kind"] == "all"]
+    drawn: dict[str, list] = {source: [] for source in plots.SOURCES}
+    for bar in ax.patches:
+        drawn[bar.get_gid()].append(bar)
+    for source, bars in drawn.items():
+        wanted = table.loc[table["source"] == source, "bu_ac"]
+        assert sorted(b.get_width() for b in bars) == pytest.approx(sorted(wanted), rel=1e-4)
+    rows: dict[float, list] = {}
+    for bar in ax.patches:
+        rows.setdefault(bar.get_y(), []).append(bar)
+    for bars in rows.values():
+        for sign in (1, -1):
+            edge = 0.0
+            for bar in (b for b in bars if b.get_width() * sign > 0):
+                assert bar.get_x() == pytest.approx(edge)
+                edge += bar.get_width()
+    low, high = ax.get_xlim()
+    assert low <= min(0, min(b.get_x() + b.get_width() for b in ax.patches)) and high > 0
+    assert len(ax.patches) == len(table[table["source"].isin(list(plots.SOURCES))])
+
+
+def test_money_crosses_zero_at_the_break_even_area(pairs) -> None:
+    worth = money(pairs)
+    assert worth is not None and worth.annual_cost is not None
+    for system, even, saved in (
+        ("US", worth.break_even_ac, worth.value_per_ac),
+        ("SI", worth.break_even_ha, worth.value_per_ha),
+    ):
+        figure = plots.money_by_area(worth, system)
+        (balance,) = lines(figure.axes[0], "balance")
+        area, net = balance.get_xdata(), balance.get_ydata()
+        assert net[0] == pytest.approx(-worth.annual_cost)
+        assert (net[1] - net[0]) / area[1] == pytest.approx(saved)
+        assert np.interp(0, net, area) == pytest.approx(even)
+        (point,) = lines(figure.axes[0], "even")
+        assert point.get_xdata()[0] == pytest.approx(even)
+    with pytest.raises(DesignError, match="no option cost"):
+        plots.money_by_area(replace(worth, annual_cost=None), "US")
+
+
+def test_a_saving_that_never_pays_is_drawn_without_a_point(pairs) -> None:
+    worth = money(pairs)
+    assert worth is not None
+    losing = replace(worth, value_per_ac=-1.0, break_even_ac=float("inf"))
+    figure = plots.money_by_area(losing, "US")
+    assert not lines(figure.axes[0], "even")
+    assert "never" in figure.alt_text
+
+
+def every_figure(analysis) -> list[plots.Plot]:
+    return [
+        plots.loss_by_setup(analysis),
+        plots.damage_by_setup(analysis),
+        plots.paired_strips(analysis),
+        plots.paired_strips(analysis, "kernel_damage"),
+        plots.loss_by_source(analysis),
+    ]
+
+
+def test_drawing_leaves_no_trace(pairs) -> None:
+    settings = dict(mpl.rcParams)
+    # Some plotting libraries jitter points with numpy's global generator.
+    state = np.random.get_state()[1].copy()  # noqa: NPY002
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        svgs = [figure.svg() for figure in every_figure(pairs)]
+        again = [figure.svg() for figure in every_figure(pairs)]
+    assert svgs == again, "the same data give the same picture, byte for byte"
+    assert dict(mpl.rcParams) == settings
+    assert (np.random.get_state()[1] == state).all()  # noqa: NPY002
+    from matplotlib import pyplot
+
+    assert pyplot.get_fignums() == []
+
+
+def test_user_text_is_drawn_as_it_stands(pairs) -> None:
+    config = pairs.trial.config
+    labels = ("costs $5 to $6", "<b>bold</b> & \x07 \N{CJK UNIFIED IDEOGRAPH-7389}")
+    setup = replace(config.setups[0], level_labels=labels)
+    result = pairs.responses["header_loss"]
+    known = dict(zip(setup.levels, labels, strict=True))
+    result = replace(result, means=result.means.assign(label=result.means["level"].map(known)))
+    trial = replace(pairs.trial, config=replace(config, setups=(setup,)))
+    odd = replace(pairs, trial=trial, responses={"header_loss": result})
+    for figure in (plots.loss_by_setup(odd), plots.paired_strips(odd), plots.loss_by_source(odd)):
+        with warnings.catch_warnings():
+            warnings.simplefilter("error")
+            drawing = ElementTree.fromstring(figure.svg())
+        words = " ".join(" ".join(drawing.itertext()).split())
+        assert "costs $5 to $6" in words
+        assert "<b>bold</b> &" in words
+        html = figure._repr_html_()
+        assert "&lt;b&gt;" in html and "<b>" not in html
+
+
+def test_what_was_not_analysed_says_so(pairs) -> None:
+    bare = replace(pairs, responses={}, skipped={"kernel_damage": "No grain samples."})
+    with pytest.raises(DesignError, match=r"kernel_damage was not analysed.*No grain samples\."):
+        plots.damage_by_setup(bare)
+
+
+def test_marks_differ_without_colour() -> None:
+    assert len({marker for marker, _ in LEVELS}) == len(LEVELS)
+    # Relative luminance (Rec. 709 weights on sRGB values) of the three sources, well apart.
+    grey = sorted(float(np.dot(colors.to_rgb(c), (0.2126, 0.7152, 0.0722)))
+                  for _, c in plots.SOURCES.values())  # fmt: skip
+    assert np.diff(grey).min() > 0.2
