@@ -179,7 +179,7 @@ def _require_rows(
     found = read[read["table"].isin(wanted)]
     lines = [f"{path} cannot be used: it holds {what} that could be kept."]
     if found.empty:
-        lines.append(f"Add at least one of {', '.join(f'{name}.csv' for name in wanted)}.")
+        lines.append(f"Add at least one of the tables {', '.join(wanted)}.")
     for row in found.itertuples():
         if row.rows_in:
             lines.append(f"{row.file}: all {row.rows_in:,} rows were refused.")

@@ -99,7 +99,7 @@ def check_balance(intake: Intake) -> None:
     assert (intake.refused["expected"].str.len() > 0).all()
 
 
-@settings(max_examples=80, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(frames_files())
 def test_every_row_is_kept_or_refused_on_its_line(file: tuple[bytes, list[Line]]) -> None:
     content, rows = file
@@ -127,7 +127,7 @@ GARBAGE = st.lists(
 )  # fmt: skip
 
 
-@settings(max_examples=40, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=30, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(GARBAGE, st.sampled_from([name for name in schema.TABLES if name != "strips"]), st.binary())
 def test_no_bytes_break_the_balance(pieces: list[bytes], table: str, content: bytes) -> None:
     """Any bytes at all as strips and as another table: refused in words or balanced."""
@@ -137,7 +137,7 @@ def test_no_bytes_break_the_balance(pieces: list[bytes], table: str, content: by
     check_balance(read(SETTINGS, strips=content, **{table: b"\n".join([header, *pieces])}))
 
 
-@settings(max_examples=100, deadline=None)
+@settings(max_examples=60, deadline=None)
 @given(st.one_of(st.text(max_size=80), st.lists(st.sampled_from(SETTINGS.split("\n")), max_size=9)
                  .map("\n".join)))  # fmt: skip
 def test_settings_are_read_or_refused_in_words(text: str) -> None:

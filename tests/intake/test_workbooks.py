@@ -191,6 +191,12 @@ def test_workbook_template_guides(tmp_path: Path) -> None:
     assert settings["A4"].value == "units"
 
 
+def test_levels_run_as_no_formula(tmp_path: Path) -> None:
+    path = new_workbook(tmp_path / "new.xlsx", setups={"gap": ["=1+1", "wide"]})
+    cells = [cell for row in openpyxl.load_workbook(path)["trial"] for cell in row]
+    assert [(c.data_type, c.quotePrefix) for c in cells if c.value == "=1+1"] == [("s", True)] * 2
+
+
 def test_templates_never_overwrite(tmp_path: Path) -> None:
     new_trial(tmp_path / "t")
     with pytest.raises(FileExistsRefusal):

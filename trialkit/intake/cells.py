@@ -26,12 +26,13 @@ _BLANKS = " \t\n\r\x0b\x0c\u00a0\u2007\u2009\u202f\u3000\u200b\ufeff"
 _SIMPLE = re.compile(r"[A-Za-z0-9_./\n-]*")
 _ESCAPED = re.compile(r"'+[=+\-@]")
 _LONGEST_LABEL = 100
+_SAMPLE = 1000
 _DAMAGED = "readable text; the file is damaged here or not saved as UTF-8"
 
 
 @dataclass(slots=True)
 class Cells:
-    """One column of text: `codes` (per row) point into `raw` and `texts` (stripped).
+    """One column of text: `codes` (per row) point into `raw` and `texts` (the same, stripped).
 
     `simple` says that all of it is letters, digits and a few harmless signs of ASCII: then nothing
     needs stripping, unescaping or refusing for what it is made of.
@@ -45,7 +46,12 @@ class Cells:
     @classmethod
     def of(cls, column: np.ndarray) -> Cells:
         """From an object array of str."""
-        codes, raw = pd.factorize(column)
+        sample = column[:: max(1, len(column) // _SAMPLE)]
+        if len(column) > 10 * _SAMPLE and len(set(sample)) == len(sample):
+            # Hardly any text repeats: finding the distinct ones would cost more than it saves.
+            codes, raw = np.arange(len(column)), column
+        else:
+            codes, raw = pd.factorize(column)
         texts = raw.tolist()
         joined = "\n".join(texts)
         simple = bool(_SIMPLE.fullmatch(joined)) and joined.count("\n") == max(len(texts) - 1, 0)
@@ -211,10 +217,11 @@ def fold(text: str) -> str:
 
 def _labels(cells: Cells, is_key: bool) -> Judged:
     if cells.simple and max(map(len, cells.texts), default=0) <= _LONGEST_LABEL:
-        values: list[Any] = cells.texts
+        values: Any = cells.raw
         if "" in cells.texts:
             values = [text or np.nan for text in cells.texts]
-        return Judged(as_text(values), {}, [t.lower() for t in cells.texts] if is_key else None)
+        lower = "\n".join(cells.texts).lower().split("\n") if cells.texts else []
+        return Judged(as_text(values), {}, lower if is_key else None)
     faults: dict[int, str] = {}
     values = []
     for k, text in enumerate(cells.texts):

@@ -59,9 +59,9 @@ def read_trial(path: str | Path) -> Intake:
         When there is no such path, no settings or faulty ones, or no strips table.
     """
     path = Path(path)
-    if not path.exists():
-        raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
     try:
+        if not path.exists():
+            raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
         config, sources, unread, digest = _folder(path) if path.is_dir() else _workbook(path)
     except OSError as error:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None

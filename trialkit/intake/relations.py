@@ -24,7 +24,9 @@ def refuse_repeats(table: CheckedTable) -> None:
         return
     code = np.zeros(len(rows), np.int64)
     for name in key:
-        folded = table.folded[name] if name in table.folded else pd.factorize(table.data[name])[0]
+        folded = table.folded.get(name)
+        if folded is None:
+            folded = pd.factorize(pd.Series(table.data[name]))[0]
         folded = folded[rows]
         code = code * (int(folded.max()) + 1) + folded
     repeated = pd.Series(code).duplicated(keep=False).to_numpy()

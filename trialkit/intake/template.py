@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Mapping, Sequence
+from datetime import date
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,6 @@ from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import toml_value
 
 _EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion")}
-_EXAMPLE_SEASON = 2026
 _LAST_ROW = 2000
 _MOST_LEVELS = 8
 
@@ -75,7 +75,7 @@ def _factors(
     entries = [{"name": name, "levels": list(levels)} for name, levels in setups.items()]
     settings = {
         "title": "new",
-        "season": _EXAMPLE_SEASON,
+        "season": date.today().year,
         "units": units,
         "header": {"rows": 8, "width": 20},
         "setup": entries,
@@ -92,7 +92,7 @@ def _settings(
     rows: list[tuple[str, str, Any, bool]] = [
         ("title", "title of the trial", "Title of the trial", True),
         ("season", "year of harvest; dates from January to March of the next year are in season",
-         _EXAMPLE_SEASON, True),
+         date.today().year, True),
         ("units", "units of the tables: US or SI; a unit in a column's header wins over it",
          units, True),
         ("growers_agreed", "may growers' names stand in what leaves the researcher's hands?",
@@ -212,7 +212,8 @@ def _settings_sheet(
     for row, (key, about, value, needed) in enumerate(_settings(units, factors), start=2):
         values = value if isinstance(value, list) else [value]
         values = ["yes" if v is True else "no" if v is False else v for v in values]
-        sheet.append([key, about, *(values if needed else [])])
+        for place, cell in enumerate([key, about, *(values if needed else [])], start=1):
+            _put(sheet.cell(row, place), cell)
         sheet.cell(row, 1).font = Font(bold=needed)
         section, _, what = key.rpartition(".")
         if what == "levels":
@@ -226,6 +227,13 @@ def _settings_sheet(
             rule.add(f"C{row}")
     _finish(sheet, [34, 70, 24])
     return level_cells
+
+
+def _put(cell: Any, value: Any) -> None:
+    """Set a cell; text that begins like a formula stays text."""
+    cell.value = value
+    if isinstance(value, str) and value.startswith("="):
+        cell.data_type, cell.quotePrefix = "s", True
 
 
 def _table_sheet(

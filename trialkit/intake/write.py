@@ -111,7 +111,7 @@ def _cells(values: pd.Series, column: schema.Column, system: schema.System) -> l
 
 def _date_text(moment: pd.Timestamp) -> str:
     whole_day = moment == moment.normalize()
-    return f"{moment:%Y-%m-%d}" if whole_day else moment.isoformat(sep=" ")
+    return f"{moment:%Y-%m-%d}" if whole_day else f"{moment:%Y-%m-%d %H:%M:%S}"
 
 
 def plain_text(text: str) -> str:
