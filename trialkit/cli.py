@@ -10,7 +10,6 @@ from itertools import count
 from pathlib import Path
 from typing import Annotated, Any
 
-import click
 import pandas as pd
 import typer
 from rich.console import Console
@@ -41,7 +40,7 @@ def _complain(message: str) -> None:
 class _Guarded(TyperGroup):
     """What trialkit or the disk refuses ends in one sentence and exit code 2, no traceback."""
 
-    def invoke(self, ctx: click.Context) -> Any:
+    def invoke(self, ctx: Any) -> Any:
         try:
             return super().invoke(ctx)
         except TrialkitError as error:

@@ -57,7 +57,7 @@ class Plot(Figure):
     def svg(self) -> str:
         """The figure as SVG text; its lettering is text, set in the reader's own font."""
         buffer = io.StringIO()
-        lettering = {"svg.fonttype": "none", "svg.hashsalt": "trialkit"}
+        lettering: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": "trialkit"}
         metadata = {"Date": None, "Creator": None, "Format": None, "Type": None}
         with mpl.rc_context(lettering), warnings.catch_warnings():
             # The reader's font draws the letters, whatever matplotlib's own font lacks.
@@ -82,7 +82,7 @@ class Plot(Figure):
 @contextmanager
 def style() -> Iterator[None]:
     """The shared look, for as long as a figure is being drawn."""
-    look: dict[str, Any] = {
+    look: dict[Any, Any] = {
         **sns.axes_style("white"),
         "font.family": "DejaVu Sans",
         "font.size": 9.5,
@@ -123,7 +123,7 @@ def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:
 def other_units(ax: Axes, own: Scale, other: Scale, side: str) -> None:
     """The same values in another unit along the opposite side, "top" or "right"."""
     ratio = other.factor / own.factor
-    secondary = ax.secondary_xaxis if side == "top" else ax.secondary_yaxis
+    secondary: Any = ax.secondary_xaxis if side == "top" else ax.secondary_yaxis
     twin = secondary(side, functions=(lambda v: v * ratio, lambda v: v / ratio))
     axis = twin.xaxis if side == "top" else twin.yaxis
     axis.set_label_text(other.unit, color=QUIET)

@@ -57,12 +57,15 @@ class Letters:
         result = str(text)
         if self.agreed:
             return result
-        for name in sorted(self._all, key=len, reverse=True):
-            if len(name) > 2:
-                pattern = rf"(?<![^\W_]){re.escape(name)}(?![^\W_])"
-                stand_in = self._all[name]
-                result = re.sub(pattern, lambda _, s=stand_in: s, result, flags=re.IGNORECASE)
-        return result
+        letters = {name.casefold(): letter for name, letter in self._all.items() if len(name) > 2}
+        if not letters:
+            return result
+        longest_first = sorted(letters, key=len, reverse=True)
+        names = "|".join(re.escape(name) for name in longest_first)
+        pattern = rf"(?<![^\W_])(?:{names})(?![^\W_])"
+        return re.sub(
+            pattern, lambda m: letters.get(m[0].casefold(), WITHHELD), result, flags=re.IGNORECASE
+        )
 
     def cell(self, column: str, value: object) -> str:
         """A refused cell as it may be shown."""

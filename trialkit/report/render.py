@@ -83,9 +83,8 @@ def engine_is_compiled() -> bool:
     """Whether compiled loops of the model engine, newer than its source, are kept on disk."""
     engine = Path(trialkit.__file__).parent / "mixed"
     source = max(path.stat().st_mtime for path in engine.glob("*.py"))
-    kept = list((engine / "__pycache__").glob("*.nbi"))
-    if elsewhere := os.environ.get("NUMBA_CACHE_DIR"):
-        kept += Path(elsewhere).rglob("*.nbi")
+    elsewhere = os.environ.get("NUMBA_CACHE_DIR")
+    kept = Path(elsewhere).rglob("*.nbi") if elsewhere else engine.glob("__pycache__/*.nbi")
     return any(path.stat().st_mtime >= source for path in kept)
 
 

@@ -150,7 +150,7 @@ def finding(
     ratios = [(float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")]
     percent = ""
     if all(math.isfinite(r) for r in ratios):
-        percent = change(*ratios, Scale("%", 1.0), less)
+        percent = change(ratios[0], ratios[1], ratios[2], Scale("%", 1.0), less)
     return Finding(
         sentence=compared(response, label, reference, verdict, value < 0),
         grade=verdict,
