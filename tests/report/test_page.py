@@ -217,7 +217,7 @@ def test_other_designs(name: str) -> None:
         ({"grain": 0}, "Damaged kernels in the grain tank Not shown."),
         ({"price_per_t": None}, "The trial gives no price of grain."),
         ({"option": None}, "grain worth USD"),
-        ({"frames": "preharvest", "ears": "preharvest"}, "Not measured in this trial: before harvest."),
+        ({"frames": "preharvest", "ears": "preharvest"}, "Not measured in this trial: before"),
         ({"frames": 0, "ears": 0}, "fewer damaged kernels"),
     ],
     ids=lambda value: "-".join(value) if isinstance(value, dict) else "",
