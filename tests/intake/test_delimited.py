@@ -84,3 +84,11 @@ def test_stray_quotation_mark_swallows_no_rows() -> None:
         (6, '15,16,17,"'),
     ]
     assert table.columns[0].tolist()[1:4] == ["4", "8", "11"]
+
+
+def test_two_stray_quotation_marks_swallow_no_rows() -> None:
+    """Read by the letter, the last cell of line 2 would hold lines 3 and 4."""
+    text = 'a,b,c,d\n1,2,3,"open\n4,5,6,7\n8,9,10,"\n'
+    table = read_delimited(text.encode(), "x.csv", HEADER)
+    assert [int(table.lines[k]) for k, _, _ in table.faults] == [2, 4]
+    assert table.columns[3].tolist()[1] == "7"

@@ -42,6 +42,7 @@ class Cells:
     raw: np.ndarray
     texts: list[str]
     simple: bool
+    _numbers: np.ndarray | None = None
 
     @classmethod
     def of(cls, column: np.ndarray) -> Cells:
@@ -65,6 +66,13 @@ class Cells:
             return np.zeros(len(self.codes), bool)
         empty = np.fromiter((not text for text in self.texts), bool, len(self.texts))
         return empty[self.codes]
+
+    def numbers(self) -> np.ndarray:
+        """`texts` as numbers, NaN where they are not plainly written ones."""
+        if self._numbers is None:
+            numbers = pd.to_numeric(pd.Series(self.texts, dtype=object), errors="coerce")
+            self._numbers = np.asarray(numbers, dtype=float)
+        return self._numbers
 
     def rows(self, keep: np.ndarray) -> Cells:
         """The cells of some rows."""
@@ -94,7 +102,7 @@ def judge(
 ) -> Judged:
     """Read and check the distinct texts of a column, given in `unit`."""
     if column.kind in ("number", "count"):
-        judged = _numbers(cells.texts, column, unit, mark)
+        judged = _numbers(cells, column, unit, mark)
     elif column.kind == "date":
         judged = _dates(cells.texts, season, order)
     elif column.levels:
@@ -108,16 +116,8 @@ def judge(
     return judged
 
 
-def plain_numbers(texts: list[str]) -> np.ndarray:
-    """Texts as numbers, NaN where they are not plainly written ones."""
-    if not texts:
-        return np.empty(0)
-    numbers = pd.to_numeric(pd.Series(texts, dtype=object), errors="coerce")
-    return np.array(numbers, dtype=float)
-
-
-def _numbers(texts: list[str], column: schema.Column, unit: str, mark: Mark) -> Judged:
-    values = plain_numbers(texts)
+def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judged:
+    texts, values = cells.texts, cells.numbers().copy()
     expected = expected_number(column, unit)
     faults: dict[int, str] = {}
     notes: list[str] = []
@@ -220,8 +220,10 @@ def _labels(cells: Cells, is_key: bool) -> Judged:
         values: Any = cells.raw
         if "" in cells.texts:
             values = [text or np.nan for text in cells.texts]
-        lower = "\n".join(cells.texts).lower().split("\n") if cells.texts else []
-        return Judged(as_text(values), {}, lower if is_key else None)
+        if not is_key:
+            return Judged(as_text(values), {})
+        folded = "\n".join(cells.texts).lower().split("\n") if cells.texts else []
+        return Judged(as_text(values), {}, folded)
     faults: dict[int, str] = {}
     values = []
     for k, text in enumerate(cells.texts):
@@ -237,7 +239,9 @@ def _labels(cells: Cells, is_key: bool) -> Judged:
             if len(text) > _LONGEST_LABEL:
                 faults[k] = f"a label of at most {_LONGEST_LABEL} characters"
         values.append(text or np.nan)
-    folded = [v.casefold() if isinstance(v, str) else "" for v in values] if is_key else None
+    if not is_key:
+        return Judged(as_text(values), faults)
+    folded = [v.casefold() if isinstance(v, str) else "" for v in values]
     return Judged(as_text(values), faults, folded)
 
 

@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import schema
-from trialkit.intake.cells import Cells, Judged, judge, plain_numbers
+from trialkit.intake.cells import Cells, Judged, judge
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark, decimal_mark
 from trialkit.intake.source import HeaderReading, SourceTable, read_header
@@ -187,14 +187,14 @@ def _take_labels(table: CheckedTable, name: str, cells: Cells, judged: Judged) -
 def _decimal_mark(table: CheckedTable) -> Mark:
     """The file's decimal mark; only looked into when some number cell holds a comma."""
     numeric = [
-        table.raw[c.name].texts
+        table.raw[c.name]
         for c in table.layout.columns
         if c.kind in ("number", "count") and c.name in table.raw
     ]
-    odd = [texts[k] for texts in numeric for k in np.flatnonzero(np.isnan(plain_numbers(texts)))]
+    odd = [cells.texts[k] for cells in numeric for k in np.flatnonzero(np.isnan(cells.numbers()))]
     if not any("," in text or text.count(".") > 1 for text in odd):
         return "point"
-    dotted = (text for texts in numeric for text in texts if "." in text)
+    dotted = (text for cells in numeric for text in cells.texts if "." in text)
     return decimal_mark([*odd, *dotted])
 
 

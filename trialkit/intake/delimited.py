@@ -62,7 +62,9 @@ def _header_text(data: bytes) -> tuple[str, int, int]:
         end = len(data) if end < 0 else end
         line = data[offset:end].decode()
         offset, used = end + 1, used + 1
-        if not text and (not line.strip(_DELIMITERS + ' \u00a0"') or line.startswith("sep=")):
+        if not text and (
+            not line.strip(_DELIMITERS + ' \u00a0"') or line.lower().startswith("sep=")
+        ):
             continue
         text += ("\n" if text else "") + line
         if text.count('"') % 2 == 0 or used > _MOST_LINES_IN_A_CELL:

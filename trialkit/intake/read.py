@@ -143,7 +143,7 @@ def _folder(path: Path) -> _Sources:
     tables = _table_files(path)
     unread = _unread(
         [p.name for n, p in files.items() if n.endswith((".csv", ".tsv", ".xlsx", ".xls"))
-         and p not in tables.values()],
+         and p not in tables.values() and not n.startswith(("~", "."))],
         ".csv",
     )  # fmt: skip
     raw = settings.read_bytes()

@@ -102,7 +102,7 @@ def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:
         if label and label not in spelling
     ]
     if unknown:
-        strips.notes.append(f"fields without a row in {fields.file}: {', '.join(unknown)}")
+        strips.notes.append(f"fields without a row in {fields.file}: {_first(unknown)}")
     _respell(strips, "field", spelling)
 
 
@@ -161,5 +161,10 @@ def note_thin_pairs(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> No
     kinds = combined.groupby(places).nunique() if combined is not None else size
     for which, words in ((size == 1, "one strip"), ((size > 1) & (kinds == 1), "one setup only")):
         if which.any():
-            names = ", ".join(f"{pair} of {field}" for field, pair in size.index[which])
-            strips.notes.append(f"pairs with {words}: {names}")
+            names = [f"{pair} of {field}" for field, pair in size.index[which]]
+            strips.notes.append(f"pairs with {words}: {_first(names)}")
+
+
+def _first(names: list[str], most: int = 8) -> str:
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
