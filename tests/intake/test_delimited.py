@@ -51,7 +51,8 @@ def test_well_formed_files_read_as_the_csv_module_reads_them(
 LINES = st.lists(
     st.sampled_from(
         ["1,2,3,4", '1,"2",3,4', '1,"2,x",3,4', '1,"2', '3",4,5', '1,5" wide,3,4', '"', "", ",,,",
-         "1,2,3,4,5", '1,"a"b,3,4', "1,2", '"a""b",2,3,4', '1,2,3,"x', 'y"', '1,2,3,"'],
+         "1,2,3,4,5", '1,"a"b,3,4', "1,2", '"a""b",2,3,4', '1,2,3,"x', 'y"', '1,2,3,"',
+         'x","', '1,x""y,"z"'],
     ),
     max_size=14,
 )  # fmt: skip
@@ -74,6 +75,22 @@ def test_no_line_is_lost(lines: list[str]) -> None:
         assert all(not line.strip(',"') for line in rest[breaks:])
     first = starts[0] if starts else len(lines) + 2
     assert all(not line.strip(',"') for line in lines[: first - 2])
+
+
+@settings(max_examples=200, deadline=None)
+@given(st.lists(st.text('",,xy ', max_size=9).filter(lambda t: t.count('"') % 2 == 0), min_size=1))
+def test_each_line_reads_as_strict_csv_or_is_a_fault(lines: list[str]) -> None:
+    lines.append("end,,,")
+    table = read_delimited("\n".join(["a,b,c,d", *lines]).encode(), "x.csv", HEADER)
+    faulty = {position for position, _, _ in table.faults}
+    for k, line in enumerate(lines):
+        try:
+            cells = next(csv.reader([line], strict=True, skipinitialspace=True), [])
+        except csv.Error:
+            assert k in faulty
+            continue
+        assert (k in faulty) == any(cell.strip() for cell in cells[4:])
+        assert [column[k] for column in table.columns] == (cells + [""] * 4)[:4]
 
 
 def test_stray_quotation_mark_swallows_no_rows() -> None:

@@ -133,13 +133,16 @@ def _lines_needing_care(body: bytes, delimiter: str, width: int) -> tuple[np.nda
     quotes = np.flatnonzero(codes == ord('"'))
     if not quotes.size:
         return np.flatnonzero(care), np.empty(0, int)
-    odd = _per_line(quotes, ends) % 2 == 1
-    # A quotation mark in order touches a delimiter, a line end or another one.
+    in_line = _per_line(quotes, ends)
+    odd = in_line % 2 == 1
+    # In order, the marks of a line open and close in turn: before an opening one and after a
+    # closing one stands a delimiter, a line end, or the other half of a doubled mark.
+    line = np.searchsorted(ends, quotes)
+    opening = (np.arange(len(quotes)) - (np.cumsum(in_line) - in_line)[line]) % 2 == 0
     padded = np.concatenate(([10], codes, [10]))
-    edge = np.isin(padded, [10, ord(delimiter), ord('"')])
-    loose = quotes[~(edge[quotes] | edge[quotes + 2])]
+    outside = padded[np.where(opening, quotes, quotes + 2)]
+    care[line[~np.isin(outside, [10, ord(delimiter), ord('"')])]] = True
     care |= odd
-    care[np.searchsorted(ends, loose)] = True
     return np.flatnonzero(care), np.flatnonzero(odd)
 
 
