@@ -21,8 +21,9 @@ from trialkit.trial import Trial, load_trial
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 KG = 3.0  # kg/ha per kernel/m2 at 300 g per 1000
-FRAMES_ONLY = Effort(header_frames=6, total_frames=0, ear_area=0, grain_samples=0,
-                     residue_samples=0, stalks=0)
+FRAMES_ONLY = Effort(
+    header_frames=6, total_frames=0, ear_area=0, grain_samples=0, residue_samples=0, stalks=0
+)
 
 
 @pytest.fixture(scope="module")
@@ -37,8 +38,10 @@ def pairs():
 
 def changed(trial: Trial, **tables) -> Trial:
     """The trial with some tables replaced, each by a frame or a function of the old one."""
-    new = {name: make(trial.tables()[name]) if callable(make) else make
-           for name, make in tables.items()}
+    new = {
+        name: make(trial.tables()[name]) if callable(make) else make
+        for name, make in tables.items()
+    }
     return Trial.from_tables(trial.config, {**trial.tables(), **new})
 
 
@@ -70,21 +73,18 @@ def binomial_range(n: int, p: float) -> tuple[float, float]:
 
 
 def test_sixty_small_paired_trials_from_counts_to_intervals():
-    # Four pairs, six frames: as small as trials get. 60 trials can show gross failure only: a
-    # coverage of 0.84 or a rejection rate of 0.15 would be missed half the time or more.
+    # Four pairs, six frames: as small as trials get. Sixty rounds find a coverage of 0.75 nearly
+    # always and one of 0.85 about half the time; nearer than that they cannot tell.
     truth = replace(CUSHION_PAIRS.truth, header_ratios={"cushion": {"cushion": 0.6}})
     rounds, covered, log_error, loss_error = 60, {"ratio": 0, "difference": 0, "mean": 0}, [], []
     for seed in range(1, rounds + 1):
-        trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4,
-                               effort=FRAMES_ONLY)
+        trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=FRAMES_ONLY)
         result = header(trial)
         true = true_header_loss(truth, trial).set_index("level").loc["cushion"]
         row = result.contrasts.iloc[0]
         mean = result.means.set_index("level").loc["cushion"]
         covered["ratio"] += row["ratio_low"] < true["ratio"] < row["ratio_high"]
-        covered["difference"] += (
-            row["difference_low"] < true["difference"] < row["difference_high"]
-        )
+        covered["difference"] += row["difference_low"] < true["difference"] < row["difference_high"]
         covered["mean"] += mean["low"] < true["kg_ha"] < mean["high"]
         log_error.append(np.log(row["ratio"] / true["ratio"]))
         loss_error.append(mean["estimate"] / true["kg_ha"] - 1)
@@ -97,8 +97,13 @@ def test_sixty_small_paired_trials_from_counts_to_intervals():
 # ---------------------------------------------------------------- the numbers mean what they say
 def heavy_trial(blocks: int = 6, seed: int = 4) -> Trial:
     """Thousands of kernels in one great frame a strip: counting error next to nothing."""
-    truth = Truth(preharvest=10.0, header=400.0, header_ratios={"cushion": {"cushion": 0.9}},
-                  sd={"pair": 0.2, "strip": 0.15}, preharvest_sd={"strip": 0.1})
+    truth = Truth(
+        preharvest=10.0,
+        header=400.0,
+        header_ratios={"cushion": {"cushion": 0.9}},
+        sd={"pair": 0.2, "strip": 0.15},
+        preharvest_sd={"strip": 0.1},
+    )
     effort = replace(FRAMES_ONLY, header_frames=1, preharvest_frames=1, frame_area=50.0)
     return simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=blocks, effort=effort)
 
@@ -139,8 +144,9 @@ def test_a_level_of_ninety_per_cent_gives_narrower_intervals(pairs):
         assert a[column] == b[column]
         assert a[f"{column}_low"] < b[f"{column}_low"] < b[column]
         assert b[column] < b[f"{column}_high"] < a[f"{column}_high"]
-    assert (narrow.means["high"] - narrow.means["low"]
-            < wide.means["high"] - wide.means["low"]).all()
+    assert (
+        narrow.means["high"] - narrow.means["low"] < wide.means["high"] - wide.means["low"]
+    ).all()
 
 
 def test_the_other_reference_turns_the_comparison_round(pairs):
@@ -177,8 +183,13 @@ def test_models_follow_the_designs(demos):
     many = demos["gap_fields"].responses["header_loss"]
     assert many.formula == "gap + speed_centred + moisture_centred"
     levels = list(zip(many.variances["level"], many.variances["term"], strict=True))
-    assert levels == [("field", "Intercept"), ("field", "gap"), ("pair", "Intercept"),
-                      ("strip", "Intercept"), ("frame", "Intercept")]
+    assert levels == [
+        ("field", "Intercept"),
+        ("field", "gap"),
+        ("pair", "Intercept"),
+        ("strip", "Intercept"),
+        ("frame", "Intercept"),
+    ]
     assert "Ground speed was measured on every strip" in many.why
     assert "allowed to differ from field to field" in many.why
     assert many.by_field["field"].nunique() == 8 and len(many.by_field) == 16
@@ -190,7 +201,10 @@ def test_models_follow_the_designs(demos):
     # Cushion is judged between ten main strips in five blocks, gap and speed between 60 strips.
     df = split.contrasts.groupby("factor")["df"].min()
     assert df["cushion"] < 6 and df["gap"] > 20 and df["speed"] > 20
-    assert split.term_tests.loc["cushion", "den_df"] == pytest.approx(df["cushion"], rel=1e-6)
+    assert split.term_tests.loc["cushion", "den_df"] < 6
+    # With interactions the averages on the two scales differ: the test is the difference's own.
+    apart = (split.contrasts["difference_low"] > 0) | (split.contrasts["difference_high"] < 0)
+    assert (apart == (split.contrasts["p"] < 0.05)).all()
 
 
 def test_holm_adjusts_within_a_factor(demos):
@@ -233,8 +247,9 @@ def test_without_preharvest_frames_the_difference_stands_and_the_ratio_is_explai
     bare = header(changed(pairs, frames=lambda t: t[t["zone"] != "preharvest"]))
     full = header(pairs)
     assert "no preharvest frames" in " ".join(bare.notes)
-    np.testing.assert_allclose(bare.contrasts["difference"], full.contrasts["difference"],
-                               rtol=1e-9)
+    np.testing.assert_allclose(
+        bare.contrasts["difference"], full.contrasts["difference"], rtol=1e-9
+    )
     assert full.contrasts["ratio"].item() < bare.contrasts["ratio"].item() < 1
     offset = bare.means["estimate"] - full.means["estimate"]
     assert offset.iloc[0] == pytest.approx(offset.iloc[1])
@@ -263,8 +278,11 @@ def test_a_loss_near_zero_carries_no_ratio(pairs):
 def keep_strips(trial: Trial, mask: pd.Series) -> Trial:
     strips = trial.strips[mask.to_numpy()]
     kept = {name: trial.tables()[name] for name in ("frames", "ears", "grain", "residue")}
-    return changed(trial, strips=strips,
-                   **{name: t[t["strip"].isin(strips["strip"])] for name, t in kept.items()})
+    return changed(
+        trial,
+        strips=strips,
+        **{name: t[t["strip"].isin(strips["strip"])] for name, t in kept.items()},
+    )
 
 
 def test_one_setup(pairs):
@@ -294,8 +312,9 @@ def test_a_factor_that_changes_between_too_few_larger_strips():
 
 def test_no_setup_declared(pairs):
     strips = pairs.strips.drop(columns="cushion")
-    trial = Trial.from_tables(replace(pairs.config, setups=(), option=None),
-                              {**pairs.tables(), "strips": strips})
+    trial = Trial.from_tables(
+        replace(pairs.config, setups=(), option=None), {**pairs.tables(), "strips": strips}
+    )
     with pytest.raises(DesignError, match="declare no setup factor"):
         analyse(trial)
 
@@ -310,10 +329,12 @@ def test_setup_confounded_with_field(pairs):
 
 def test_factors_that_always_change_together(pairs):
     gap = SetupFactor("gap", ("usual", "wide"), "usual", label="Gap")
-    strips = pairs.strips.assign(gap=pairs.strips["cushion"].map(
-        {"standard": "usual", "cushion": "wide"}))
-    trial = Trial.from_tables(replace(pairs.config, setups=(CUSHION, gap)),
-                              {**pairs.tables(), "strips": strips})
+    strips = pairs.strips.assign(
+        gap=pairs.strips["cushion"].map({"standard": "usual", "cushion": "wide"})
+    )
+    trial = Trial.from_tables(
+        replace(pairs.config, setups=(CUSHION, gap)), {**pairs.tables(), "strips": strips}
+    )
     with pytest.raises(DesignError, match="Gathering chain and Gap always change together"):
         analyse(trial)
 
@@ -383,5 +404,3 @@ def test_progress_is_told_and_text_is_escaped(pairs):
     page = analyse(trial, progress=said.append)._repr_html_()
     assert [s.split(":")[0] for s in said] == ["Header loss", "Kernel damage"]
     assert "<b>standard</b>" not in page and "&lt;b&gt;standard" in page
-
-

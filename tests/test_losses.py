@@ -72,8 +72,15 @@ def test_kernel_rule_of_the_extension_services():
 @pytest.mark.parametrize(
     ("per_bushel", "per_ft2"),
     # kernels/ft2 that make 1 bu/ac: 43,560 ft2 an acre, from the definitions, to two decimals.
-    [(67e3, 1.54), (70e3, 1.61), (76e3, 1.74), (80e3, 1.84), (85e3, 1.95), (90e3, 2.07),
-     (100e3, 2.30)],
+    [
+        (67e3, 1.54),
+        (70e3, 1.61),
+        (76e3, 1.74),
+        (80e3, 1.84),
+        (85e3, 1.95),
+        (90e3, 2.07),
+        (100e3, 2.30),
+    ],
 )
 def test_kernels_per_square_foot_that_make_a_bushel(per_bushel, per_ft2):
     config = replace(CONFIG, thousand_kernel_mass=units.KG_PER_BUSHEL * 1e6 / per_bushel)
@@ -106,7 +113,10 @@ def test_ear_rule_holds_through_the_moisture_correction(moisture, ear_corn_per_b
     # Grain on that ear at its own moisture: dry matter of 56 lb at 15.5 %, undone here.
     shelled = 0.75 / ear_corn_per_bushel * 56 * 84.5 / (100 - moisture)
     ears = ears_table(
-        strip=["s1"], zone=["header"], area=[435.6 * FT2], ears=[1],
+        strip=["s1"],
+        zone=["header"],
+        area=[435.6 * FT2],
+        ears=[1],
         kernel_mass_per_ear=[shelled * 1000 * units.KG_PER_POUND],
     )
     result = run(ears=ears, strips=strips_table(moisture=moisture))
@@ -183,10 +193,18 @@ def test_preharvest_counts_are_borrowed_in_order_and_told():
 
 
 def test_kernels_and_ears_add_up_and_what_was_not_searched_is_said():
-    frames = frames_table([(s, z, n) for s in ("s1", "s2")
-                           for z, n in (("preharvest", 4), ("header", 24), ("total", 30))])
+    frames = frames_table(
+        [
+            (s, z, n)
+            for s in ("s1", "s2")
+            for z, n in (("preharvest", 4), ("header", 24), ("total", 30))
+        ]
+    )
     ears = ears_table(
-        strip=["s1", "s1"], zone=["preharvest", "header"], area=[435.6 * FT2] * 2, ears=[0, 3],
+        strip=["s1", "s1"],
+        zone=["preharvest", "header"],
+        area=[435.6 * FT2] * 2,
+        ears=[0, 3],
         kernels_per_ear=[np.nan, 871.2],
     )  # 871.2 kernels are 1/100 bu, so one ear here is 1 bu/ac
     result = run(frames, ears)
@@ -202,8 +220,13 @@ def test_kernels_and_ears_add_up_and_what_was_not_searched_is_said():
 
 
 def test_ears_without_a_mass_take_the_fields_mean_and_say_so():
-    ears = ears_table(strip=["s1", "s2"], zone=["header", "header"], area=[40.0, 40.0],
-                      ears=[2, 1], kernel_mass_per_ear=[150.0, np.nan])
+    ears = ears_table(
+        strip=["s1", "s2"],
+        zone=["header", "header"],
+        area=[40.0, 40.0],
+        ears=[2, 1],
+        kernel_mass_per_ear=[150.0, np.nan],
+    )
     result = run(ears=ears)
     assert one(result, "s2", "header", "ears")["kg_ha"] == pytest.approx(150 / 40 * 10)
     assert "1 ear searches found ears without a kernel mass" in " ".join(result.notes)
@@ -213,8 +236,9 @@ def test_ears_without_a_mass_take_the_fields_mean_and_say_so():
 
 
 def test_setup_means_have_the_standard_error_between_strips():
-    frames = frames_table([("s1", "header", 10), ("s2", "header", 20), ("s3", "header", 30),
-                           ("s4", "header", 60)])
+    frames = frames_table(
+        [("s1", "header", 10), ("s2", "header", 20), ("s3", "header", 30), ("s4", "header", 60)]
+    )
     table = run(frames, strips=strips_table(4)).setups
     table = table.query("source == 'header' and kind == 'kernels'")
     assert table["cushion"].tolist() == ["standard", "cushion"]  # the trial's own order
@@ -224,8 +248,13 @@ def test_setup_means_have_the_standard_error_between_strips():
 
 
 def test_moisture_missing_on_a_strip_is_filled_from_its_field_and_told():
-    ears = ears_table(strip=["s1", "s2"], zone=["header"] * 2, area=[40.0] * 2, ears=[1, 1],
-                      kernel_mass_per_ear=[150.0, 150.0])
+    ears = ears_table(
+        strip=["s1", "s2"],
+        zone=["header"] * 2,
+        area=[40.0] * 2,
+        ears=[1, 1],
+        kernel_mass_per_ear=[150.0, 150.0],
+    )
     result = run(ears=ears, strips=strips_table(moisture=[25.0, np.nan]))
     values = [one(result, s, "header", "ears")["kg_ha"] for s in ("s1", "s2")]
     assert values[0] == values[1] == pytest.approx(37.5 * 75 / 84.5)

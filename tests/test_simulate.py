@@ -72,8 +72,9 @@ QUIET = Truth(
 
 
 def test_counts_without_random_effects_are_poisson_about_the_stated_densities():
-    config = replace(CUSHION_PAIRS.config, header=replace(CUSHION_PAIRS.config.header,
-                                                          discharge_width=6.096 / 2))
+    config = replace(
+        CUSHION_PAIRS.config, header=replace(CUSHION_PAIRS.config.header, discharge_width=6.096 / 2)
+    )
     effort = Effort(header_frames=50, preharvest_frames=50, total_frames=50)
     trial = simulate_trial(config, QUIET, seed=7, blocks=20, effort=effort)
     frames = trial.frames.merge(trial.strips[["strip", "cushion"]], on="strip")
@@ -92,8 +93,9 @@ def test_counts_without_random_effects_are_poisson_about_the_stated_densities():
     # Processing varies on the log scale with sd 0.3: its mean is exp(0.045) times 4.
     losses = trial.losses().setups.set_index(["cushion", "source", "kind"])
     processing = losses.loc[("standard", "processing", "kernels")]
-    assert processing["kg_ha"] == pytest.approx(3 * 4.0 * np.exp(0.045),
-                                                abs=5 * processing["se_kg_ha"])
+    assert processing["kg_ha"] == pytest.approx(
+        3 * 4.0 * np.exp(0.045), abs=5 * processing["se_kg_ha"]
+    )
     examined = trial.grain.merge(trial.strips[["strip", "cushion"]], on="strip")
     sums = examined.groupby("cushion")[["kernels_damaged", "kernels_examined"]].sum()
     share = sums["kernels_damaged"] / sums["kernels_examined"]

@@ -119,17 +119,27 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
     kind = _kind(factors, strips, nested)
     covariates = _covariates(factors, strips, interactions, why, notes)
     slope_factors = _slopes(names, strips, nested, why, notes)
-    return Design(tuple(factors), levels, strips, covariates, interactions, nested, slope_factors,
-                  kind, tuple(why), tuple(notes))
+    return Design(
+        tuple(factors),
+        levels,
+        strips,
+        covariates,
+        interactions,
+        nested,
+        slope_factors,
+        kind,
+        tuple(why),
+        tuple(notes),
+    )
 
 
-def _factors(
-    config: TrialConfig, strips: pd.DataFrame, notes: list[str]
-) -> list[SetupFactor]:
+def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> list[SetupFactor]:
     factors = [f for f in config.setups if strips[f.name].nunique() > 1]
     if not config.setups:
-        raise DesignError("The trial's settings declare no setup factor, so there is nothing to "
-                          "compare. Name what was varied, with its levels.")
+        raise DesignError(
+            "The trial's settings declare no setup factor, so there is nothing to "
+            "compare. Name what was varied, with its levels."
+        )
     if not factors:
         setup = ", ".join(f"{f.label} {strips[f.name].iloc[0]}" for f in config.setups)
         raise DesignError(
@@ -189,8 +199,10 @@ def _check_replication(
     names = [f.name for f in factors]
     if _spare(strips, names, ()) < 1:
         one = strips.groupby(["field", "pair"]).ngroups == 1
-        where = "There is only one pair (block) of strips" if one else (
-            f"The {len(strips)} measured strips leave no setup repeated"
+        where = (
+            "There is only one pair (block) of strips"
+            if one
+            else (f"The {len(strips)} measured strips leave no setup repeated")
         )
         raise DesignError(
             f"{where}: a difference between setups cannot be told from the "
@@ -208,8 +220,9 @@ def _check_replication(
                 "taken to multiply, without an interaction."
             )
     if complete and _spare(strips, names, complete) < SPARE_DF:
-        notes.append("There are too few strips to estimate interactions; effects are taken to "
-                     "multiply.")
+        notes.append(
+            "There are too few strips to estimate interactions; effects are taken to multiply."
+        )
         return ()
     return tuple(complete)
 
@@ -250,14 +263,14 @@ def _nesting(strips: pd.DataFrame, rows: int, notes: list[str]) -> tuple[str, ..
         elif level == "field" and count == 1:
             notes.append("One field: the result speaks for this field; other fields may differ.")
         elif level == "strip":
-            notes.append("One measurement per strip: strip and frame variation cannot be told "
-                         "apart and stand together.")
+            notes.append(
+                "One measurement per strip: strip and frame variation cannot be told "
+                "apart and stand together."
+            )
     return tuple(kept)
 
 
-def _kind(
-    factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence[str]
-) -> str:
+def _kind(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence[str]) -> str:
     fields = strips["field"].nunique()
     blocks = strips.groupby(["field", "pair"]).ngroups
     where = "one field" if fields == 1 else f"{fields} fields"
@@ -289,20 +302,25 @@ def _covariates(
         if values.isna().all():
             continue
         if values.isna().any():
-            notes.append(f"{label.capitalize()} was not recorded on every strip and is not "
-                         "adjusted for.")
+            notes.append(
+                f"{label.capitalize()} was not recorded on every strip and is not adjusted for."
+            )
             continue
         spread = float(values.max() - values.min())
         if spread < enough:
             continue
         if column == "moisture" and fields < COVARIATE_FIELDS:
-            notes.append(f"Grain moisture ranges over {spread:.1f} points but on fewer than "
-                         f"{COVARIATE_FIELDS} fields; it is not adjusted for.")
+            notes.append(
+                f"Grain moisture ranges over {spread:.1f} points but on fewer than "
+                f"{COVARIATE_FIELDS} fields; it is not adjusted for."
+            )
             continue
         within = values - values.groupby([strips[name] for name in names]).transform("mean")
         if float((within**2).sum()) < 0.5 * float(((values - values.mean()) ** 2).sum()):
-            notes.append(f"{label.capitalize()} went with the setup, so what it does is part of "
-                         "the setup's effect.")
+            notes.append(
+                f"{label.capitalize()} went with the setup, so what it does is part of "
+                "the setup's effect."
+            )
             continue
         trial = strips.assign(**{centred: values - values.mean()})
         if _spare(trial, names, interactions, [*chosen, centred]) < SPARE_DF:
@@ -310,9 +328,11 @@ def _covariates(
             continue
         strips[centred] = trial[centred]
         chosen.append(centred)
-        why.append(f"{label.capitalize()} was measured on every strip and ranged over "
-                   f"{spread:.1f} {unit}, so setups are compared at its mean, "
-                   f"{values.mean():.1f} {'%' if unit == 'points' else unit}.")
+        why.append(
+            f"{label.capitalize()} was measured on every strip and ranged over "
+            f"{spread:.1f} {unit}, so setups are compared at its mean, "
+            f"{values.mean():.1f} {'%' if unit == 'points' else unit}."
+        )
     return tuple(chosen)
 
 
@@ -327,16 +347,20 @@ def _slopes(
     if "field" not in nested:
         return ()
     if fields < SLOPE_FIELDS:
-        notes.append(f"{fields} fields are too few to tell how a setup's effect varies between "
-                     "fields; the intervals speak for these fields.")
+        notes.append(
+            f"{fields} fields are too few to tell how a setup's effect varies between "
+            "fields; the intervals speak for these fields."
+        )
         return ()
-    chosen = [
-        name for name in names if strips.groupby(["field", name]).ngroups < len(strips)
-    ]
+    chosen = [name for name in names if strips.groupby(["field", name]).ngroups < len(strips)]
     if chosen:
-        why.append(f"With {fields} fields the effect of a setup is allowed to differ from field "
-                   "to field, so the intervals speak for fields like these.")
+        why.append(
+            f"With {fields} fields the effect of a setup is allowed to differ from field "
+            "to field, so the intervals speak for fields like these."
+        )
     if len(chosen) < len(names):
-        notes.append("Where a field has one strip per setup, the variation of the setup's effect "
-                     "between fields stands with that between strips.")
+        notes.append(
+            "Where a field has one strip per setup, the variation of the setup's effect "
+            "between fields stands with that between strips."
+        )
     return tuple(chosen)

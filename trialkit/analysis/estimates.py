@@ -13,7 +13,9 @@ known, and sharing of field or strip effects between P and the counts that conta
 level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
 cancels, the smaller of those along its own gradient and of the contrast on the link scale. Means
 have intervals on their logarithm where they stand well clear of zero, ratios always;
-differences have symmetric ones. The p-value is that of the link-scale contrast (Kenward-Roger t).
+differences have symmetric ones. The p-value tests that a difference is zero: by the Kenward-Roger
+t of the link-scale contrast, which is zero with it, or, for a factor with interactions, where it
+need not be, by the difference over its own standard error.
 """
 
 from __future__ import annotations
@@ -26,11 +28,15 @@ import pandas as pd
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
+from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import averaged_response, reference_grid
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
+
+# A log or logit known no better than this leaves a ratio open by a factor of e^20 or more.
+LARGEST_SE = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,10 +78,23 @@ def estimate_factors(
     means, contrasts : DataFrame
         As `ResponseAnalysis` describes them, in the result's unit only.
     notes : list of str
+
+    Raises
+    ------
+    DesignError
+        When the counts are too few to hold the estimates.
     """
     offset = offset or Offset()
     cells, rows, spread = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
-    eta = rows @ fit.fixed_effects.to_numpy()
+    with np.errstate(all="ignore"):
+        known = fit.linear(rows)
+    held = np.isfinite(known[["estimate", "se", "df"]].to_numpy()).all()
+    if not held or known["se"].max() > LARGEST_SE:
+        raise DesignError(
+            "Too little was counted for the number of setups: the model's estimates are not held "
+            "by the data. Count more ground or more kernels, or compare fewer setups."
+        )
+    eta = known["estimate"].to_numpy()
     mean = averaged_response(fit, eta, spread)
     step = 1e-5
     slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
@@ -95,14 +114,24 @@ def estimate_factors(
         table.insert(1, "level", list(found))
         table.insert(2, "label", [labels[name] for name in found])
         mean_rows.append(table)
+        crossed = any(factor.name in pair for pair in design.interactions)
         reference, *others = found
         steady = (table["estimate"] - _half(table["se"], table["df"], level)).to_numpy() > 0
         block = []
         for i, name in enumerate(others, start=1):
             clear = bool(steady[0] and steady[i])
             row = _contrast(fit, found[name], found[reference], offset, level, clear)
-            block.append({"factor": factor.name, "level": name, "reference": reference,
-                          "label": labels[name], **row})
+            if not crossed:
+                row |= _link_test(fit, found[name], found[reference])
+            block.append(
+                {
+                    "factor": factor.name,
+                    "level": name,
+                    "reference": reference,
+                    "label": labels[name],
+                    **row,
+                }
+            )
             if not clear:
                 notes.append(
                     f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
@@ -137,9 +166,7 @@ def _half(se, df, level: float):
     return stats.t.ppf(0.5 + level / 2, df) * se
 
 
-def _means(
-    fit: MixedFit, found: list[LevelMean], offset: Offset, level: float
-) -> pd.DataFrame:
+def _means(fit: MixedFit, found: list[LevelMean], offset: Offset, level: float) -> pd.DataFrame:
     own = fit.linear(np.array([m.gradient for m in found]), level)
     value = np.array([m.value for m in found])
     variance = own["se"].to_numpy() ** 2
@@ -151,7 +178,9 @@ def _means(
         factor = np.exp(half / np.abs(value))
     return pd.DataFrame(
         {
-            "estimate": value, "se": se, "df": df,
+            "estimate": value,
+            "se": se,
+            "df": df,
             "low": np.where(clear, value / factor, value - half),
             "high": np.where(clear, value * factor, value + half),
         }
@@ -177,17 +206,27 @@ def _contrast(
         part = fit.linear(one.gradient / one.value - reference.gradient / reference.value, level)
         v1 = float(part["se"].iloc[0]) ** 2
         v2 = offset.variance * (1 / one.value - 1 / reference.value) ** 2
-        df_ratio = min(float(_welch(v1, float(part["df"].iloc[0]), v2, offset.df)),
-                       float(link["df"]))
+        df_ratio = min(
+            float(_welch(v1, float(part["df"].iloc[0]), v2, offset.df)), float(link["df"])
+        )
         spread = _half(np.sqrt(v1 + v2), df_ratio, level)
-        out = {"ratio": float(np.exp(log)), "ratio_low": float(np.exp(log - spread)),
-               "ratio_high": float(np.exp(log + spread))}
+        out = {
+            "ratio": float(np.exp(log)),
+            "ratio_low": float(np.exp(log - spread)),
+            "ratio_high": float(np.exp(log + spread)),
+        }
+    statistic = difference / float(along["se"])
     return {
         **out,
         "difference": difference,
         "difference_low": difference - half,
         "difference_high": difference + half,
-        "df": float(link["df"]),
-        "statistic": float(link["statistic"]),
-        "p": float(link["p"]),
+        "df": df,
+        "statistic": statistic,
+        "p": float(2 * stats.t.sf(abs(statistic), df)),
     }
+
+
+def _link_test(fit: MixedFit, one: LevelMean, reference: LevelMean) -> dict[str, float]:
+    row = fit.linear(one.link - reference.link).iloc[0]
+    return {name: float(row[name]) for name in ("df", "statistic", "p")}

@@ -14,7 +14,7 @@ from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import balanced_tests, estimate_factors
 from trialkit.analysis.preharvest import preharvest_density
 from trialkit.analysis.result import ResponseAnalysis
-from trialkit.errors import DesignError
+from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 
 if TYPE_CHECKING:
@@ -24,8 +24,14 @@ if TYPE_CHECKING:
 # A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
 RULE_OF_THREE = -np.log(0.05)
 
-LEVEL_WORDS = {"field": "field", "pair": "pair (block)", "main_strip": "main strip",
-               "strip": "strip", "frame": "frame", "sample": "sample"}
+LEVEL_WORDS = {
+    "field": "field",
+    "pair": "pair (block)",
+    "main_strip": "main strip",
+    "strip": "strip",
+    "frame": "frame",
+    "sample": "sample",
+}
 
 
 def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
@@ -53,22 +59,35 @@ def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
     def limit(rows: pd.DataFrame) -> str:
         area = float(rows["area"].sum())
         most = units.kernels_per_m2_to_kg_ha(RULE_OF_THREE / area, config.thousand_kernel_mass)
-        return (f"no loose kernel in {len(rows)} frames ({area:.1f} m2), which puts the loss below "
-                f"{most:.1f} kg/ha ({units.kg_ha_to_bu_ac(most):.2f} bu/ac) at 95 % if kernels "
-                "lie at random")
+        return (
+            f"no loose kernel in {len(rows)} frames ({area:.1f} m2), which puts the loss below "
+            f"{most:.1f} kg/ha ({units.kg_ha_to_bu_ac(most):.2f} bu/ac) at 95 % if kernels "
+            "lie at random"
+        )
 
     design = _check_zeros(data, design, "loose_kernels", None, limit)
-    fit, nested = _fit(data, design, "frame", "loose_kernels", family="poisson", exposure="area")
+    fit, design = _fit(data, design, "frame", "loose_kernels", family="poisson", exposure="area")
     per_kernel = float(units.kernels_per_m2_to_kg_ha(1.0, config.thousand_kernel_mass))
     ahead = trial.frames[trial.frames["zone"].eq("preharvest")]
     offset, words = preharvest_density(ahead.merge(trial.strips, on="strip"), per_kernel)
     measured = losses.strips.query("source == 'header' and kind == 'kernels'")
     by_strip = _by_strip(design, measured.set_index("strip")["kg_ha"], data.groupby("strip").size())
     return _assemble(
-        "header_loss", "Header loss", "kg/ha", data, design, fit, by_strip, level,
+        "header_loss",
+        "Header loss",
+        "kg/ha",
+        data,
+        design,
+        fit,
+        by_strip,
+        level,
         *estimate_factors(fit, design, per_kernel, offset, level),
-        model=_words(data, design, nested, "frames", "counts of loose kernels: Poisson with log "
-                     "link, frame area as exposure"),
+        model=_words(
+            data,
+            design,
+            "frame",
+            "counts of loose kernels: Poisson with log link, frame area as exposure",
+        ),
         extra=words,
     )
 
@@ -95,12 +114,15 @@ def kernel_damage(trial: Trial, losses: Losses, level: float) -> ResponseAnalysi
 
     def limit(rows: pd.DataFrame) -> str:
         total = int(rows["kernels_examined"].sum())
-        return (f"no damaged kernel among {total:,} examined, which puts the share below "
-                f"{100 * RULE_OF_THREE / total:.2f} % at 95 %")
+        return (
+            f"no damaged kernel among {total:,} examined, which puts the share below "
+            f"{100 * RULE_OF_THREE / total:.2f} % at 95 %"
+        )
 
     design = _check_zeros(data, design, "kernels_damaged", "kernels_examined", limit)
-    fit, nested = _fit(data, design, "sample", "kernels_damaged", family="binomial",
-                       trials="kernels_examined")
+    fit, design = _fit(
+        data, design, "sample", "kernels_damaged", family="binomial", trials="kernels_examined"
+    )
     sums = data.groupby("strip")[columns].sum()
     share = 100.0 * sums["kernels_damaged"] / sums["kernels_examined"]
     by_strip = _by_strip(design, share, data.groupby("strip").size())
@@ -108,10 +130,18 @@ def kernel_damage(trial: Trial, losses: Losses, level: float) -> ResponseAnalysi
     if left := len(trial.grain) - len(counted):
         extra.append(f"{left} grain samples without counted kernels take no part here.")
     return _assemble(
-        "kernel_damage", "Damaged kernels", "%", data, design, fit, by_strip, level,
+        "kernel_damage",
+        "Damaged kernels",
+        "%",
+        data,
+        design,
+        fit,
+        by_strip,
+        level,
         *estimate_factors(fit, design, 100.0, None, level),
-        model=_words(data, design, nested, "samples", "damaged among examined kernels: binomial "
-                     "with logit link"),
+        model=_words(
+            data, design, "sample", "damaged among examined kernels: binomial with logit link"
+        ),
         extra=extra,
     )
 
@@ -136,8 +166,10 @@ def _join(measured: pd.DataFrame, design: Design, row: str) -> pd.DataFrame:
 def _check_zeros(data, design: Design, count: str, size: str | None, limit) -> Design:
     """Refuse factor levels without a single kernel; drop interactions with such a combination."""
     if data[count].sum() == 0:
-        raise DesignError(f"There was {limit(data)}. No setup can be told from another: count "
-                          "more ground or more kernels.")
+        raise DesignError(
+            f"There was {limit(data)}. No setup can be told from another: count "
+            "more ground or more kernels."
+        )
     for factor in design.factors:
         for name, rows in data.groupby(factor.name, observed=True):
             if rows[count].sum() == 0:
@@ -146,10 +178,13 @@ def _check_zeros(data, design: Design, count: str, size: str | None, limit) -> D
                     "setups has no finite estimate; compare the raw means, or count more."
                 )
             if size is not None and rows[count].sum() == rows[size].sum():
-                raise DesignError(f"Under {factor.label} {name} every kernel examined was damaged; "
-                                  "a ratio to the other setups has no finite estimate.")
+                raise DesignError(
+                    f"Under {factor.label} {name} every kernel examined was damaged; "
+                    "a ratio to the other setups has no finite estimate."
+                )
     kept = tuple(
-        pair for pair in design.interactions
+        pair
+        for pair in design.interactions
         if (data.groupby(list(pair), observed=True)[count].sum() > 0).all()
     )
     if kept == design.interactions:
@@ -160,28 +195,39 @@ def _check_zeros(data, design: Design, count: str, size: str | None, limit) -> D
 
 def _fit(
     data: pd.DataFrame, design: Design, row: str, response: str, **family: str
-) -> tuple[MixedFit, list[str]]:
-    nested = [*design.nested, row]
+) -> tuple[MixedFit, Design]:
+    """Fit the design's model, or where no optimum is found the one without its finer parts."""
     slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
-    fit = fit_mixed(
-        data, response=response, fixed=design.formula, nested=nested, slopes=slopes,
-        covariance={"field": "exchangeable"} if slopes else None, method="reml", **family,
-    )
-    return fit, nested
+    try:
+        fit = fit_mixed(
+            data, response=response, fixed=design.formula, nested=[*design.nested, row],
+            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **family,
+        )  # fmt: skip
+    except ModelError:
+        if not design.slope_factors and not design.interactions:
+            raise
+        note = (
+            "The model with interactions, or with effects that differ between fields, could not be "
+            "fitted to these counts; effects are taken to multiply and to be the same in every "
+            "field."
+        )
+        simpler = dataclasses.replace(
+            design, slope_factors=(), interactions=(), notes=(*design.notes, note)
+        )
+        return _fit(data, simpler, row, response, **family)
+    return fit, design
 
 
-def _words(
-    data: pd.DataFrame, design: Design, nested: list[str], rows: str, distribution: str
-) -> str:
+def _words(data: pd.DataFrame, design: Design, row: str, distribution: str) -> str:
     labels = {f.name: f.label for f in design.factors}
     fixed = [f.label for f in design.factors]
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
     fixed += [c.replace("_centred", "") for c in design.covariates]
-    random = [LEVEL_WORDS[level] for level in nested]
+    random = [LEVEL_WORDS[level] for level in (*design.nested, row)]
     if design.slope_factors:
         random.insert(1, "setup by field")
     return (
-        f"{design.kind[0].upper()}{design.kind[1:]}, {len(data)} {rows} of "
+        f"{design.kind[0].upper()}{design.kind[1:]}, {len(data)} {row}s of "
         f"{data['strip'].nunique()} strips; {distribution}; fixed effects of "
         f"{', '.join(fixed)}; normal effects of {', '.join(random)}; restricted Laplace "
         "likelihood, Kenward-Roger degrees of freedom."
@@ -189,14 +235,19 @@ def _words(
 
 
 def _why(design: Design, nested_row: str) -> str:
-    parts = ["Setups are compared between strips of one block" if "pair" in design.nested
-             else "Setups are compared between strips",
-             f"; {nested_row}s are sub-samples of a strip, not replicates of a setup, and an "
-             f"effect of each {nested_row} lets counts vary more than chance alone."]
+    parts = [
+        "Setups are compared between strips of one block"
+        if "pair" in design.nested
+        else "Setups are compared between strips",
+        f"; {nested_row}s are sub-samples of a strip, not replicates of a setup, and an "
+        f"effect of each {nested_row} lets counts vary more than chance alone.",
+    ]
     if "main_strip" in design.nested:
         hard = [f.label for f in design.factors if f.hard_to_change]
-        parts.append(f" {', '.join(hard) or 'One factor'} changes between main strips only, so "
-                     "it is judged against the variation of main strips.")
+        parts.append(
+            f" {', '.join(hard) or 'One factor'} changes between main strips only, so "
+            "it is judged against the variation of main strips."
+        )
     return " ".join(["".join(parts), *design.why])
 
 
@@ -209,8 +260,19 @@ def _by_strip(design: Design, value: pd.Series, n: pd.Series) -> pd.DataFrame:
 
 def _by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.DataFrame:
     """Mean over pairs of the measured difference from the reference, field by field."""
-    columns = ["field", "factor", "level", "reference", "label", "difference", "se", "df", "low",
-               "high", "n_pairs"]
+    columns = [
+        "field",
+        "factor",
+        "level",
+        "reference",
+        "label",
+        "difference",
+        "se",
+        "df",
+        "low",
+        "high",
+        "n_pairs",
+    ]
     rows = []
     if by_strip["field"].nunique() > 1:
         for factor in design.factors:
@@ -225,8 +287,21 @@ def _by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.DataFr
                     n = len(values)
                     se = values.std() / np.sqrt(n) if n > 1 else np.nan
                     half = stats.t.ppf(0.5 + level / 2, n - 1) * se if n > 1 else np.nan
-                    rows.append((field, factor.name, name, reference, labels[name], values.mean(),
-                                 se, n - 1, values.mean() - half, values.mean() + half, n))
+                    rows.append(
+                        (
+                            field,
+                            factor.name,
+                            name,
+                            reference,
+                            labels[name],
+                            values.mean(),
+                            se,
+                            n - 1,
+                            values.mean() - half,
+                            values.mean() + half,
+                            n,
+                        )
+                    )
     return pd.DataFrame(rows, columns=columns)
 
 

@@ -32,11 +32,12 @@ class ResponseAnalysis:
     contrasts : DataFrame
         One row per level against its reference: ``factor, level, reference, label``; ``ratio``
         and ``difference`` (level less reference, `unit`; for a loss also in bu/ac) with ``_low``
-        and ``_high``; ``df, statistic, p`` of the comparison on the model's scale;
+        and ``_high``; ``df, statistic, p`` of the test that the difference is zero;
         ``p_adjusted`` by Holm within the factor. A ratio is missing where a mean is too near
         zero to carry one.
     term_tests, variances : DataFrame
-        F tests of the fixed terms; variance components on the model's scale.
+        F tests of the fixed terms, a factor's own balanced over the factors it interacts with, and
+        variance components; both on the model's scale.
     by_strip : DataFrame
         ``strip, field, pair, main_strip, setup``, the factors, ``value`` (measured, `unit`), ``n``.
     by_field : DataFrame
@@ -63,8 +64,10 @@ class ResponseAnalysis:
     notes: tuple[str, ...]
 
     def _repr_html_(self) -> str:
-        parts = [f"<h4>{html.escape(self.title)}, {html.escape(self.unit)}</h4>",
-                 f"<p>{html.escape(self.model)}</p>"]
+        parts = [
+            f"<h4>{html.escape(self.title)}, {html.escape(self.unit)}</h4>",
+            f"<p>{html.escape(self.model)}</p>",
+        ]
         parts += [
             table.to_html(index=False, float_format="{:.3g}".format, na_rep="")
             for table in (self.means, self.contrasts)
@@ -98,6 +101,7 @@ class TrialAnalysis:
 
     def _repr_html_(self) -> str:
         parts = [result._repr_html_() for result in self.responses.values()]
-        parts += [f"<p>{html.escape(text)}</p>" for text in
-                  (*self.skipped.values(), *self.warnings)]
+        parts += [
+            f"<p>{html.escape(text)}</p>" for text in (*self.skipped.values(), *self.warnings)
+        ]
         return "".join(parts)

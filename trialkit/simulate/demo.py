@@ -34,27 +34,46 @@ class Scenario:
     def trial(self) -> Trial:
         """Draw the trial."""
         return simulate_trial(
-            self.config, self.truth, seed=self.seed, blocks=self.blocks,
-            fields=self.fields, effort=self.effort,
+            self.config,
+            self.truth,
+            seed=self.seed,
+            blocks=self.blocks,
+            fields=self.fields,
+            effort=self.effort,
         )
 
 
 CUSHION = SetupFactor(
-    name="cushion", label="Gathering chain", levels=("standard", "cushion"),
-    level_labels=("Standard chain", "Cushioned chain"), reference="standard", hard_to_change=True,
+    name="cushion",
+    label="Gathering chain",
+    levels=("standard", "cushion"),
+    level_labels=("Standard chain", "Cushioned chain"),
+    reference="standard",
+    hard_to_change=True,
 )
 GAP = SetupFactor(
-    name="gap", label="Stripper-plate gap", levels=("narrow", "usual", "wide"),
+    name="gap",
+    label="Stripper-plate gap",
+    levels=("narrow", "usual", "wide"),
     level_labels=("Narrow (1-1/8 in)", "Usual (1-1/4 in)", "Wide (1-1/2 in)"),
-    reference="usual", hard_to_change=False,
+    reference="usual",
+    hard_to_change=False,
 )
 SPEED = SetupFactor(
-    name="speed", label="Ground speed", levels=("slow", "fast"),
-    level_labels=("3.5 mph", "5.5 mph"), reference="slow", hard_to_change=False,
+    name="speed",
+    label="Ground speed",
+    levels=("slow", "fast"),
+    level_labels=("3.5 mph", "5.5 mph"),
+    reference="slow",
+    hard_to_change=False,
 )
 HEADER = HeaderConfig(rows=8, width=8 * 0.762, discharge_width=8 * 0.762)
 COST = OptionCost(
-    factor="cushion", level="cushion", cost=6000.0, life_years=10, interest=0.08,
+    factor="cushion",
+    level="cushion",
+    cost=6000.0,
+    life_years=10,
+    interest=0.08,
     area_per_year=float(units.convert(600.0, "ac", "ha")),
 )
 GAPS = {
@@ -66,8 +85,14 @@ SPEEDS = {
     "slow": {"speed_set": float(units.convert(3.5, "mph", "km/h"))},
     "fast": {"speed_set": float(units.convert(5.5, "mph", "km/h"))},
 }
-FIELD_SD = {"field": 0.20, "setup_by_field": 0.08, "pair": 0.12, "main_strip": 0.12,
-            "strip": 0.12, "frame": 0.40}
+FIELD_SD = {
+    "field": 0.20,
+    "setup_by_field": 0.08,
+    "pair": 0.12,
+    "main_strip": 0.12,
+    "strip": 0.12,
+    "frame": 0.40,
+}
 PREHARVEST_SD = {"field": 0.25, "strip": 0.15, "frame": 0.40}
 DAMAGE_SD = {"field": 0.15, "pair": 0.08, "main_strip": 0.08, "strip": 0.10, "sample": 0.10}
 
@@ -87,9 +112,18 @@ def _fields(names: list[str], growers: list[str], hybrids: list[str]) -> pd.Data
 
 def _config(title: str, notes: str, setups: tuple[SetupFactor, ...], option: OptionCost | None):
     return TrialConfig(
-        title=title, season=2025, units="US", growers_agreed=False, notes=notes, header=HEADER,
-        setups=setups, thousand_kernel_mass=300.0, base_moisture=15.5,
-        price_per_t=float(4.00 / units.KG_PER_BUSHEL * 1000.0), currency="USD", option=option,
+        title=title,
+        season=2025,
+        units="US",
+        growers_agreed=False,
+        notes=notes,
+        header=HEADER,
+        setups=setups,
+        thousand_kernel_mass=300.0,
+        base_moisture=15.5,
+        price_per_t=float(4.00 / units.KG_PER_BUSHEL * 1000.0),
+        currency="USD",
+        option=option,
     )
 
 
@@ -100,12 +134,21 @@ CUSHION_PAIRS = Scenario(
     seed=6,
     config=_config("Cushioned against standard gathering chain", SIMULATED, (CUSHION,), COST),
     truth=Truth(
-        preharvest=5.0, header=20.0, header_ratios={"cushion": {"cushion": 0.60}},
-        sd=FIELD_SD, preharvest_sd=PREHARVEST_SD, processing=4.0,
-        damage=0.06, damage_odds={"cushion": {"cushion": 0.70}}, damage_sd=DAMAGE_SD,
-        moisture=(21.0, 21.0), speed=(7.2, 7.2),
-        ears=0.020, ear_ratios={"cushion": {"cushion": 0.8}},
-        residue=0.014, residue_ratios={"cushion": {"cushion": 1.10}},
+        preharvest=5.0,
+        header=20.0,
+        header_ratios={"cushion": {"cushion": 0.60}},
+        sd=FIELD_SD,
+        preharvest_sd=PREHARVEST_SD,
+        processing=4.0,
+        damage=0.06,
+        damage_odds={"cushion": {"cushion": 0.70}},
+        damage_sd=DAMAGE_SD,
+        moisture=(21.0, 21.0),
+        speed=(7.2, 7.2),
+        ears=0.020,
+        ear_ratios={"cushion": {"cushion": 0.8}},
+        residue=0.014,
+        residue_ratios={"cushion": {"cushion": 1.10}},
     ),
     fields=_fields(["Long Bottom"], ["Alder Lane Farm"], ["TK-108"]),
     blocks=6,
@@ -117,50 +160,90 @@ GAP_FIELDS = Scenario(
     seed=2,
     config=_config("Three stripper-plate gaps on eight fields", SIMULATED, (GAP,), None),
     truth=Truth(
-        preharvest=5.0, header=19.0, header_ratios={"gap": {"narrow": 0.88, "wide": 1.40}},
-        sd=FIELD_SD, preharvest_sd=PREHARVEST_SD, processing=4.0,
-        moisture_ratio=0.95, speed_ratio=1.06,
-        damage=0.055, damage_odds={"gap": {"narrow": 1.05, "wide": 1.30}}, damage_sd=DAMAGE_SD,
-        damage_moisture_odds=1.03, moisture=(16.0, 28.0), moisture_sd=0.3,
-        speed=(6.0, 8.5), speed_sd=0.35,
-        ears=0.022, ear_ratios={"gap": {"wide": 1.2}},
-        residue=0.014, residue_ratios={"gap": {"narrow": 0.90, "wide": 1.25}},
+        preharvest=5.0,
+        header=19.0,
+        header_ratios={"gap": {"narrow": 0.88, "wide": 1.40}},
+        sd=FIELD_SD,
+        preharvest_sd=PREHARVEST_SD,
+        processing=4.0,
+        moisture_ratio=0.95,
+        speed_ratio=1.06,
+        damage=0.055,
+        damage_odds={"gap": {"narrow": 1.05, "wide": 1.30}},
+        damage_sd=DAMAGE_SD,
+        damage_moisture_odds=1.03,
+        moisture=(16.0, 28.0),
+        moisture_sd=0.3,
+        speed=(6.0, 8.5),
+        speed_sd=0.35,
+        ears=0.022,
+        ear_ratios={"gap": {"wide": 1.2}},
+        residue=0.014,
+        residue_ratios={"gap": {"narrow": 0.90, "wide": 1.25}},
     ),
     fields=_fields(
-        ["Mill Piece", "Ridge Forty", "Pond Side", "Lower Bench", "Orchard End", "Stone Gate",
-         "Creek Turn", "High Eighty"],
+        [
+            "Mill Piece",
+            "Ridge Forty",
+            "Pond Side",
+            "Lower Bench",
+            "Orchard End",
+            "Stone Gate",
+            "Creek Turn",
+            "High Eighty",
+        ],
         ["Alder Lane Farm", "Two Barns Farm", "Hollow Oak Farm", "Windrow Acres"],
         ["TK-104", "TK-108", "TK-111"],
     ),
     blocks=3,
-    effort=Effort(header_frames=6, preharvest_frames=2, total_frames=1, settings={"gap": GAPS},
-                  header_check=HeaderProfile()),
+    effort=Effort(
+        header_frames=6,
+        preharvest_frames=2,
+        total_frames=1,
+        settings={"gap": GAPS},
+        header_check=HeaderProfile(),
+    ),
 )
 
 SPLIT_STRIPS = Scenario(
     folder="split_strips",
     seed=2,
     config=_config(
-        "Cushioned chain, stripper-plate gap and ground speed", SIMULATED, (CUSHION, GAP, SPEED),
+        "Cushioned chain, stripper-plate gap and ground speed",
+        SIMULATED,
+        (CUSHION, GAP, SPEED),
         COST,
     ),
     truth=Truth(
-        preharvest=5.0, header=17.0,
+        preharvest=5.0,
+        header=17.0,
         header_ratios={
-            "cushion": {"cushion": 0.65}, "gap": {"narrow": 0.90, "wide": 1.45},
-            "speed": {"fast": 1.20}, "cushion:gap": {"cushion:wide": 0.80},
+            "cushion": {"cushion": 0.65},
+            "gap": {"narrow": 0.90, "wide": 1.45},
+            "speed": {"fast": 1.20},
+            "cushion:gap": {"cushion:wide": 0.80},
         },
-        sd=FIELD_SD, preharvest_sd=PREHARVEST_SD, processing=4.0,
+        sd=FIELD_SD,
+        preharvest_sd=PREHARVEST_SD,
+        processing=4.0,
         damage=0.055,
         damage_odds={"cushion": {"cushion": 0.72}, "gap": {"wide": 1.25}, "speed": {"fast": 1.10}},
-        damage_sd=DAMAGE_SD, moisture=(20.0, 20.0),
-        ears=0.020, ear_ratios={"cushion": {"cushion": 0.8}, "gap": {"wide": 1.2}},
-        residue=0.014, residue_ratios={"cushion": {"cushion": 1.10}, "gap": {"wide": 1.25}},
+        damage_sd=DAMAGE_SD,
+        moisture=(20.0, 20.0),
+        ears=0.020,
+        ear_ratios={"cushion": {"cushion": 0.8}, "gap": {"wide": 1.2}},
+        residue=0.014,
+        residue_ratios={"cushion": {"cushion": 1.10}, "gap": {"wide": 1.25}},
     ),
     fields=_fields(["Long Bottom"], ["Alder Lane Farm"], ["TK-108"]),
     blocks=5,
-    effort=Effort(header_frames=6, preharvest_frames=2, total_frames=1,
-                  settings={"gap": GAPS, "speed": SPEEDS}, header_check=HeaderProfile()),
+    effort=Effort(
+        header_frames=6,
+        preharvest_frames=2,
+        total_frames=1,
+        settings={"gap": GAPS, "speed": SPEEDS},
+        header_check=HeaderProfile(),
+    ),
 )
 
 SCENARIOS = (CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS)
@@ -174,6 +257,4 @@ def write_demo(dest: Path) -> list[Path]:
     FileExistsRefusal
         When one of the folders already holds a trial; nothing is overwritten.
     """
-    return [
-        write_simulated(Path(dest) / s.folder, s.trial(), s.truth, s.seed) for s in SCENARIOS
-    ]
+    return [write_simulated(Path(dest) / s.folder, s.trial(), s.truth, s.seed) for s in SCENARIOS]

@@ -144,8 +144,9 @@ def _with_settings(
         out["speed_set"] = tidy(np.full(n, np.mean(truth.speed)), "km/h", "mph", 1, system)
     else:
         speed = out["speed_set"].to_numpy(dtype=float)
-    out["speed_measured"] = tidy(speed + rng.normal(0.0, truth.speed_sd, n), "km/h", "mph", 1,
-                                 system)
+    out["speed_measured"] = tidy(
+        speed + rng.normal(0.0, truth.speed_sd, n), "km/h", "mph", 1, system
+    )
     out["roll_rpm"] = out["roll_rpm"].fillna(900.0)
     out["moisture"] = np.round(moisture, 1)
     weight = 74.0 - 0.35 * (moisture - 18.0) + rng.normal(0.0, 0.5, n)
@@ -339,8 +340,7 @@ class _Draw:
             diameter = self.rng.normal(self.rng.normal(24.0, 1.2), 2.5, self.effort.stalks)
             parts.append(
                 pd.DataFrame(
-                    {"field": name,
-                     "diameter": tidy(diameter, "mm", "in", 2, self.config.units)}
+                    {"field": name, "diameter": tidy(diameter, "mm", "in", 2, self.config.units)}
                 )
             )
         return pd.concat(parts, ignore_index=True)

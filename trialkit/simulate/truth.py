@@ -176,8 +176,13 @@ def _table(config: TrialConfig, value, name: str) -> pd.DataFrame:
         mean = cells.groupby(factor.name)["value"].mean()
         base = mean[factor.reference]
         rows += [
-            {"factor": factor.name, "level": level, name: mean[level],
-             "ratio": mean[level] / base, "difference": mean[level] - base}
+            {
+                "factor": factor.name,
+                "level": level,
+                name: mean[level],
+                "ratio": mean[level] / base,
+                "difference": mean[level] - base,
+            }
             for level in factor.levels
         ]
     return pd.DataFrame(rows)
