@@ -20,7 +20,7 @@ from trialkit.decide import money
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.quantities import decimals, number
 from trialkit.report import FieldDayPage, demo_dir, notebooks_dir
-from trialkit.report.render import execute, target, write_numbered
+from trialkit.report.rendering import execute, target, write_numbered
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 LOADS = {"src", "href", "srcset", "data", "action", "poster", "background", "formaction", "ping"}

@@ -2,8 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING, Any
+
 from trialkit.report.field_day import FieldDayPage
-from trialkit.report.render import render
 from trialkit.report.resources import demo_dir, notebooks_dir
 
+if TYPE_CHECKING:
+    from trialkit.report.rendering import render
+
 __all__ = ["FieldDayPage", "demo_dir", "notebooks_dir", "render"]
+
+
+def __getattr__(name: str) -> Any:
+    # The notebook's own process needs the page, not the machinery that runs notebooks.
+    if name == "render":
+        from importlib import import_module
+
+        return import_module("trialkit.report.rendering").render
+    raise AttributeError(f"module {__name__!r} has no attribute {name!r}")
