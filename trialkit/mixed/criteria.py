@@ -20,8 +20,16 @@ from trialkit.mixed.kernels import (
     leverage_pass,
     mode_pass,
 )
+from trialkit.mixed.optimise import RUNNING, advance, begin
 
 MAX_NEWTON = 200
+
+
+@njit(cache=True, error_model="numpy")
+def _fill(slot, theta, val):
+    """Weights of the chain map: parameters, and 1 for fixed effects and right-hand side."""
+    for j in range(slot.shape[0]):
+        val[j] = theta[slot[j]] if slot[j] < theta.shape[0] else 1.0
 
 
 @njit(cache=True, error_model="numpy")
@@ -180,3 +188,90 @@ def laplace_point(
         score, weight, slope, grad, pull_eta,
     )  # fmt: skip
     return True, value - 0.5 * (logdet + logdet_x), front, grad
+
+
+@njit(cache=True, error_model="numpy")
+def search_gaussian(
+    cross, unit, closes, offs, u_off, fac_off, ptr, row, slot, m, p, z_col, fac, u, df, restricted,
+    log_weight, parameter, entry_at, mix, x, inverse, scaled,
+):  # fmt: skip
+    """Minimise minus the profiled log-likelihood over ``mix^-1 theta``, from ``x``.
+
+    Returns (verdict, counters, scalars, gradient, evaluations); ``x`` and ``inverse`` move.
+    """
+    counts, scalars, grad, step, trial = begin(x, inverse, scaled)
+    val = np.zeros(slot.shape[0])
+    g_full = np.zeros(x.shape[0])
+    evaluations = 0
+    verdict = RUNNING
+    while verdict == RUNNING:
+        _fill(slot, mix @ trial, val)
+        log_h, rss, s2, _, _, entries = gaussian_point(
+            cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, p, z_col, fac, u, df,
+            restricted, 0.0,
+        )  # fmt: skip
+        evaluations += 1
+        f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
+        g_full[:] = 0.0
+        for e in range(parameter.shape[0]):
+            g_full[parameter[e]] += 0.5 * entries[entry_at[e]]
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g_full @ mix)
+    return verdict, counts, scalars, grad, evaluations
+
+
+@njit(cache=True, error_model="numpy")
+def search_laplace(
+    family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, slot, m, u, root, fac, score, weight, slope, tolerance, z_col, pull_eta,
+    x_fixed, mix, n_theta, parameter, entry_at, start_root, x, inverse, scaled,
+):  # fmt: skip
+    """Minimise minus the Laplace log-likelihood, less constants, over ``mix^-1 parameters``.
+
+    Parameters are ``theta`` and, where ``x_fixed`` has columns, the fixed effects they weigh;
+    without, ``root`` holds the fixed effects. ``u`` and ``root`` carry the mode from point to
+    point. Returns as :func:`search_gaussian`.
+    """
+    counts, scalars, grad, step, trial = begin(x, inverse, scaled)
+    val = np.zeros(slot.shape[0])
+    eta = offset.copy()
+    g_full = np.zeros(x.shape[0])
+    g = np.zeros(x.shape[0])
+    u_keep = u.copy()
+    root_keep = root.copy()
+    evaluations = 0
+    verdict = RUNNING
+    while verdict == RUNNING:
+        parameters = mix @ trial
+        _fill(slot, parameters[:n_theta], val)
+        if x_fixed.shape[1]:
+            eta = offset + x_fixed @ parameters[n_theta:]
+        found = False
+        value = -math.inf
+        entries = np.zeros(0)
+        # The last mode can be a bad start far away: then once more from the centre.
+        for attempt in range(2):
+            if attempt == 1:
+                u[:] = 0.0
+                root[:] = start_root
+            found, value, _, entries = laplace_point(
+                family, y, size, eta, data, row_start, unit, closes, offs, u_off, fac_off, ptr,
+                row, val, m, u, root, fac, score, weight, slope, tolerance, z_col, pull_eta,
+            )  # fmt: skip
+            evaluations += 1
+            if found and math.isfinite(value):
+                break
+        if found and math.isfinite(value):
+            u_keep[:] = u
+            root_keep[:] = root
+            g_full[:] = 0.0
+            for e in range(parameter.shape[0]):
+                g_full[parameter[e]] -= entries[entry_at[e]]
+            if x_fixed.shape[1]:
+                g_full[n_theta:] = -(pull_eta @ x_fixed)
+            g = g_full @ mix
+        else:
+            value = -math.inf
+            u[:] = u_keep
+            root[:] = root_keep
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, -value, g)
+    return verdict, counts, scalars, grad, evaluations

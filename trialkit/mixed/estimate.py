@@ -14,7 +14,7 @@ import numpy as np
 
 from trialkit.errors import ModelError
 from trialkit.mixed.model import Model
-from trialkit.mixed.optimise import Search, bfgs
+from trialkit.mixed.optimise import Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
 
 # Rows up to which a start from near every boundary is cheap.
@@ -71,18 +71,6 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
     return _maximum_likelihood(model, y, found)
 
 
-def _objective(
-    point_at: Callable[[np.ndarray], Point | None],
-) -> Callable[[np.ndarray], tuple[float, np.ndarray]]:
-    def fun(parameters: np.ndarray) -> tuple[float, np.ndarray]:
-        point = point_at(parameters)
-        if point is None or not np.isfinite(point.value):
-            return np.inf, np.zeros(len(parameters))
-        return -point.value, -point.grad
-
-    return fun
-
-
 def _starts(model: Model, before: Estimate | None) -> list[tuple[np.ndarray, np.ndarray | None]]:
     """Starts with their first metric: the interior, and near each boundary where cheap."""
     if not model.n_theta:
@@ -110,13 +98,7 @@ def _search(
     before: Estimate | None,
 ) -> Estimate:
     scale = model.theta_scale
-    fun = _objective(lambda t: point_at(t * scale))
-
-    def scaled(t: np.ndarray) -> tuple[float, np.ndarray]:
-        value, grad = fun(t)
-        return value, grad * scale
-
-    searches = [bfgs(scaled, s / scale, m) for s, m in _starts(model, before)]
+    searches = [problem.search(s / scale, np.diag(scale), m) for s, m in _starts(model, before)]
     good = [s for s in searches if s.converged]
     if searches and not good:
         raise ModelError(_advice(model, searches))
@@ -205,10 +187,6 @@ def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimat
     def point_at(parameters: np.ndarray) -> Point | None:
         return problem.point(parameters[:k], parameters[k:])
 
-    def fun(t: np.ndarray) -> tuple[float, np.ndarray]:
-        value, grad = _objective(point_at)(mix @ t)
-        return value, mix.T @ grad
-
     theta0 = found.point.theta.copy()
     diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
     # A variance at zero has a zero gradient: start just off it.
@@ -218,12 +196,12 @@ def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimat
     start = np.linalg.solve(mix, np.r_[theta0, found.point.beta])
     metric = np.eye(len(scale))
     metric[:k, :k] *= 0.1
-    searches = [bfgs(fun, start, metric)]
+    searches = [problem.search(start, mix, metric)]
     # The restricted search's other optima may be the better ones here.
     for other in found.searches:
         if other.converged and np.abs(np.abs(other.end) * scale[:k] - theta0).max() > 0.05:
             near = np.maximum(np.abs(other.end), 0.05)
-            searches.append(bfgs(fun, np.r_[near, start[k:]], metric))
+            searches.append(problem.search(np.r_[near, start[k:]], mix, metric))
     good = [s for s in searches if s.converged]
     if not good:
         raise ModelError(_advice(model, searches))

@@ -23,6 +23,7 @@ import numpy as np
 from trialkit.mixed import criteria
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.families import Family
+from trialkit.mixed.optimise import VALUE, Search, search_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +63,7 @@ class Layout:
     row: np.ndarray
     slot: np.ndarray
     entry_at: np.ndarray
+    parameter: np.ndarray
 
     @property
     def m(self) -> int:
@@ -74,7 +76,7 @@ class Layout:
     def to_theta(self, grad_entries: np.ndarray) -> np.ndarray:
         """Gradient in the parameters from the gradient in every Lambda entry."""
         out = np.zeros(self.n_theta)
-        np.add.at(out, [e.parameter for e in self.entries], grad_entries[self.entry_at])
+        np.add.at(out, self.parameter, grad_entries[self.entry_at])
         return out
 
     def lambdas(self, theta: np.ndarray) -> list[np.ndarray]:
@@ -140,8 +142,10 @@ def build_layout(
         row=np.array(row, dtype=np.int64),
         slot=np.array(slot, dtype=np.int64),
         entry_at=np.array(
-            [grad_off[e.level] + e.row * widths[e.level] + e.column for e in entries], dtype=int
+            [grad_off[e.level] + e.row * widths[e.level] + e.column for e in entries],
+            dtype=np.int64,
         ),
+        parameter=np.array([e.parameter for e in entries], dtype=np.int64),
     )
 
 
@@ -208,6 +212,22 @@ class GaussianProblem:
             np.triu(front[: self.p, : self.p]), sigma=math.sqrt(s2), rss=rss,
         )  # fmt: skip
 
+    def search(
+        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None = None
+    ) -> Search:
+        """Minimise minus the log-likelihood over ``mix^-1 theta``."""
+        lay, ch = self.layout, self.layout.chain
+        x = start.astype(float)
+        inverse = np.eye(len(x)) if metric is None else metric.copy()
+        verdict, counts, scalars, grad, evaluations = criteria.search_gaussian(
+            self.cross, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row,
+            lay.slot, lay.m, self.p, lay.z_col, self.fac, np.empty(lay.n_u), self.df, self.reml,
+            self.log_weight,
+            lay.parameter, lay.entry_at, mix, x, inverse, metric is not None,
+        )  # fmt: skip
+        self.evaluations += evaluations
+        return search_record(start, verdict, counts, scalars, x, grad, inverse)
+
 
 class LaplaceProblem:
     """(Restricted) Laplace likelihood of a non-Gaussian response.
@@ -271,3 +291,26 @@ class LaplaceProblem:
         return Point(
             theta.copy(), root, value, full, u, np.triu(front[:p, :p]), weight=weight.copy()
         )
+
+    def search(
+        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None = None
+    ) -> Search:
+        """Minimise minus the log-likelihood over ``mix^-1`` times the parameters."""
+        lay, ch = self.layout, self.layout.chain
+        x = start.astype(float)
+        inverse = np.eye(len(x)) if metric is None else metric.copy()
+        root = self.start_beta.copy() if self.restricted else np.zeros(0)
+        x_fixed = np.zeros((self.n, 0)) if self.restricted else self.x
+        score, weight, slope, pull = self.rows
+        verdict, counts, scalars, grad, evaluations = criteria.search_laplace(
+            self.family.code, self.y, self.size, self.offset, self.data, ch.row_start, ch.unit,
+            ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, lay.slot, lay.m,
+            self.u, root, self.fac, score, weight, slope, self.tolerance, lay.z_col, pull,
+            x_fixed, mix, lay.n_theta, lay.parameter, lay.entry_at, self.start_beta,
+            x, inverse, metric is not None,
+        )  # fmt: skip
+        self.evaluations += evaluations
+        scalars[VALUE] -= self.constant
+        if self.restricted:
+            scalars[VALUE] -= 0.5 * self.p * math.log(2 * math.pi)
+        return search_record(start, verdict, counts, scalars, x, grad, inverse)
