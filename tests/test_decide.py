@@ -80,8 +80,10 @@ def test_hectares_and_acres_agree(analysis):
 def test_words_state_the_interval_the_area_and_the_caution(analysis):
     result = money(with_difference(analysis, 1.0))
     value, pays, area, caution = result.sentences
-    assert "USD 4.00 saved per ac (95% interval 3.20 to 4.80)" in value
-    assert "USD 894 a year" in pays and "from 224 ac a year (186 to 279 ac)" in pays
+    assert value.startswith("Cushioned chain against Standard chain: grain worth USD 4.00 saved")
+    assert "per ac (95 % interval of the saving 3.20 to 4.80)" in value
+    assert "USD 894 a year" in pays
+    assert "from 224 ac a year (95 % interval 186 to 279 ac)" in pays
     # 894.18 / 600 = 1.49 an acre against 4.00.
     assert "On 600 ac a year it costs USD 1.49 per ac, USD 2.51 less" in area
     assert caution == CAUTION and "not a guarantee" in caution
@@ -92,9 +94,10 @@ def test_words_state_the_interval_the_area_and_the_caution(analysis):
 def test_no_saving_never_pays(analysis):
     worse = money(with_difference(analysis, -0.5, half=0.1))
     assert math.isinf(worse.break_even_ac) and worse.value_per_ac < 0
+    assert "USD 2.00 lost per ac (95 % interval of the saving -2.40 to -1.60)" in worse.sentences[0]
     assert "no saving to pay for it" in worse.sentences[1]
     unsure = money(with_difference(analysis, 0.5, half=0.8))
-    assert math.isinf(unsure.break_even_ac_high) and "(at least" in unsure.sentences[1]
+    assert math.isinf(unsure.break_even_ac_high) and "interval at least" in unsure.sentences[1]
 
 
 def test_without_price_option_or_loss(analysis):

@@ -19,10 +19,9 @@ from typing import TYPE_CHECKING
 from trialkit import units
 
 if TYPE_CHECKING:
-    import pandas as pd
-
     from trialkit.analysis import TrialAnalysis
 
+HECTARES_PER_ACRE = units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_HECTARE
 CAUTION = (
     "An aid to a decision, not a guarantee: it carries this trial's losses over to other fields, "
     "seasons and prices, and counts grain loss only: not time, fuel, grade discounts or upkeep."
@@ -62,53 +61,140 @@ class Money:
 
     Attributes
     ----------
-    factor, level, reference, label : str
-        The comparison: `level` against `reference`, `label` names the level.
+    factor, level, reference : str
+        The comparison: `level` against `reference`.
+    label, reference_label : str
+        The same two levels in words.
     currency : str
-    price_per_t, price_per_bu : float
+    system : {"US", "SI"}
+        Units the sentences speak in.
+    price_per_t : float
         Price of grain.
     confidence : float
-        Level of the intervals below, 0.95 unless told otherwise.
+        Level of the intervals, 0.95 unless the analysis was asked for another.
     value_per_ha, value_per_ha_low, value_per_ha_high : float
-        Value saved per ha (negative where the level loses more); ``_per_ac`` the same per acre.
+        Value saved per ha and its interval; negative where the level loses more.
     annual_cost : float or None
         Cost per year; None where the trial states no option, or one for another setup.
     area_per_year : float or None
         The user's harvested area (ha a year).
-    cost_per_ha, cost_per_ac : float or None
-        Annual cost over that area.
-    break_even_ha, break_even_ha_low, break_even_ha_high : float or None
-        Area a year (ha) at which it pays: for the estimate, and for the high and the low
-        end of the value saved; infinite where nothing is saved. ``_ac`` the same in acres.
-    sentences : tuple of str
-        The above in words, the caution last.
     """
 
     factor: str
     level: str
     reference: str
     label: str
+    reference_label: str
     currency: str
+    system: str
     price_per_t: float
-    price_per_bu: float
     confidence: float
     value_per_ha: float
     value_per_ha_low: float
     value_per_ha_high: float
-    value_per_ac: float
-    value_per_ac_low: float
-    value_per_ac_high: float
     annual_cost: float | None
     area_per_year: float | None
-    cost_per_ha: float | None
-    cost_per_ac: float | None
-    break_even_ha: float | None
-    break_even_ha_low: float | None
-    break_even_ha_high: float | None
-    break_even_ac: float | None
-    break_even_ac_low: float | None
-    break_even_ac_high: float | None
-    sentences: tuple[str, ...]
+
+    @property
+    def price_per_bu(self) -> float:
+        """Price per standard bushel (56 lb)."""
+        return units.price_per_tonne_to_per_bushel(self.price_per_t)
+
+    @property
+    def value_per_ac(self) -> float:
+        """Value saved per acre."""
+        return self.value_per_ha * HECTARES_PER_ACRE
+
+    @property
+    def value_per_ac_low(self) -> float:
+        """Low end of the interval of `value_per_ac`."""
+        return self.value_per_ha_low * HECTARES_PER_ACRE
+
+    @property
+    def value_per_ac_high(self) -> float:
+        """High end of the interval of `value_per_ac`."""
+        return self.value_per_ha_high * HECTARES_PER_ACRE
+
+    @property
+    def cost_per_ha(self) -> float | None:
+        """Annual cost over the user's area, per ha."""
+        if self.annual_cost is None or not self.area_per_year:
+            return None
+        return self.annual_cost / self.area_per_year
+
+    @property
+    def cost_per_ac(self) -> float | None:
+        """Annual cost over the user's area, per acre."""
+        return None if self.cost_per_ha is None else self.cost_per_ha * HECTARES_PER_ACRE
+
+    @property
+    def break_even_ha(self) -> float | None:
+        """Area (ha a year) at which the option pays; infinite where nothing is saved."""
+        return self._break_even(self.value_per_ha)
+
+    @property
+    def break_even_ha_low(self) -> float | None:
+        """The same at the high end of the value saved."""
+        return self._break_even(self.value_per_ha_high)
+
+    @property
+    def break_even_ha_high(self) -> float | None:
+        """The same at the low end of the value saved."""
+        return self._break_even(self.value_per_ha_low)
+
+    @property
+    def break_even_ac(self) -> float | None:
+        """Area (acres a year) at which the option pays; infinite where nothing is saved."""
+        return self._break_even(self.value_per_ac)
+
+    @property
+    def break_even_ac_low(self) -> float | None:
+        """The same at the high end of the value saved."""
+        return self._break_even(self.value_per_ac_high)
+
+    @property
+    def break_even_ac_high(self) -> float | None:
+        """The same at the low end of the value saved."""
+        return self._break_even(self.value_per_ac_low)
+
+    def _break_even(self, value: float) -> float | None:
+        return None if self.annual_cost is None else break_even_area(self.annual_cost, value)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The above in words, in the trial's own units; the caution last."""
+        unit, per = ("ac", HECTARES_PER_ACRE) if self.system == "US" else ("ha", 1.0)
+        value, low, high = (
+            v * per for v in (self.value_per_ha, self.value_per_ha_low, self.value_per_ha_high)
+        )
+        out = [
+            f"{self.label} against {self.reference_label}: grain worth {self.currency} "
+            f"{abs(value):.2f} {'saved' if value >= 0 else 'lost'} per {unit} "
+            f"({100 * self.confidence:g} % interval of the saving {low:.2f} to {high:.2f})."
+        ]
+        if self.annual_cost is not None:
+            out.append(self._pays(unit, per))
+            if self.cost_per_ha is not None and self.area_per_year:
+                cost = self.cost_per_ha * per
+                word = "less" if cost <= value else "more"
+                out.append(
+                    f"On {self.area_per_year / per:,.0f} {unit} a year it costs {self.currency} "
+                    f"{cost:.2f} per {unit}, {self.currency} {abs(value - cost):.2f} {word} than "
+                    "the grain it saves is estimated to be worth."
+                )
+        return (*out, CAUTION)
+
+    def _pays(self, unit: str, per: float) -> str:
+        areas = (self.break_even_ha, self.break_even_ha_low, self.break_even_ha_high)
+        even, least, most = (math.inf if a is None else a / per for a in areas)
+        cost = f"The option costs {self.currency} {self.annual_cost:,.0f} a year"
+        if math.isinf(even):
+            return f"{cost}; the estimate shows no saving to pay for it."
+        span = f"at least {least:,.0f}" if math.isinf(most) else f"{least:,.0f} to {most:,.0f}"
+        return (
+            f"{cost}; the saving pays for it from {even:,.0f} {unit} a year "
+            f"({100 * self.confidence:g} % interval {span} {unit})."
+        )
 
     def _repr_html_(self) -> str:
         return "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
@@ -128,7 +214,8 @@ def money(
     Returns
     -------
     Money or None
-        None when the trial states no price or its header loss was not analysed.
+        None when the trial states no price, or when its header loss, or the option's comparison,
+        was not analysed.
 
     Raises
     ------
@@ -141,9 +228,9 @@ def money(
         return None
     option = config.option
     asked = factor is not None or level is not None
-    table = result.contrasts
     if not asked and option is not None:
         factor, level = option.factor, option.level
+    table = result.contrasts
     if factor is not None:
         table = table[table["factor"] == factor]
     if level is not None:
@@ -151,108 +238,31 @@ def money(
     if table.empty:
         if not asked:
             return None
-        known = ", ".join(
-            f"{f}: {v}"
-            for f, v in zip(result.contrasts["factor"], result.contrasts["level"], strict=True)
-        )
+        every = result.contrasts[["factor", "level"]].itertuples(index=False)
+        known = ", ".join(f"{row.factor}: {row.level}" for row in every)
         raise ValueError(f"no contrast for {factor}, {level}; the analysis has {known}.")
     row = table.iloc[0]
     bought = option is not None and (option.factor, option.level) == (row["factor"], row["level"])
-    return _money(row, analysis, bought)
-
-
-def _money(row: pd.Series, analysis: TrialAnalysis, bought: bool) -> Money:
-    config = analysis.trial.config
-    price = config.price_per_t
-    assert price is not None
-    hectares_per_acre = float(units.convert(1.0, "ac", "ha"))
-    per_ha = [
-        -float(row[c]) * price / 1000.0 for c in ("difference", "difference_high", "difference_low")
+    labels = result.means.set_index(["factor", "level"])["label"]
+    saved = [
+        -float(row[column]) * config.price_per_t / 1000.0
+        for column in ("difference", "difference_high", "difference_low")
     ]
-    per_ac = [value * hectares_per_acre for value in per_ha]
-    cost = area = cost_ha = None
-    even: list[float | None] = [None, None, None]
-    if bought and config.option is not None:
-        option = config.option
-        cost, area = annual_cost(option.cost, option.life_years, option.interest), None
-        even = [break_even_area(cost, value) for value in (per_ha[0], per_ha[2], per_ha[1])]
-        if option.area_per_year:
-            area = option.area_per_year
-            cost_ha = cost / area
-    even_ac = [None if e is None else e / hectares_per_acre for e in even]
-    confidence = analysis.level
-    us = config.units == "US"
-    sentences = _sentences(
-        str(row["label"]),
-        config.currency,
-        "ac" if us else "ha",
-        confidence,
-        per_ac if us else per_ha,
-        cost,
-        even_ac if us else even,
-        None if area is None else (area / hectares_per_acre if us else area),
-    )
     return Money(
-        factor=str(row["factor"]),
-        level=str(row["level"]),
-        reference=str(row["reference"]),
-        label=str(row["label"]),
+        factor=row["factor"],
+        level=row["level"],
+        reference=row["reference"],
+        label=row["label"],
+        reference_label=labels[row["factor"], row["reference"]],
         currency=config.currency,
-        price_per_t=price,
-        price_per_bu=units.price_per_tonne_to_per_bushel(price),
-        confidence=confidence,
-        value_per_ha=per_ha[0],
-        value_per_ha_low=per_ha[1],
-        value_per_ha_high=per_ha[2],
-        value_per_ac=per_ac[0],
-        value_per_ac_low=per_ac[1],
-        value_per_ac_high=per_ac[2],
-        annual_cost=cost,
-        area_per_year=area,
-        cost_per_ha=cost_ha,
-        cost_per_ac=None if cost_ha is None else cost_ha * hectares_per_acre,
-        break_even_ha=even[0],
-        break_even_ha_low=even[1],
-        break_even_ha_high=even[2],
-        break_even_ac=even_ac[0],
-        break_even_ac_low=even_ac[1],
-        break_even_ac_high=even_ac[2],
-        sentences=sentences,
+        system=config.units,
+        price_per_t=config.price_per_t,
+        confidence=analysis.level,
+        value_per_ha=saved[0],
+        value_per_ha_low=saved[1],
+        value_per_ha_high=saved[2],
+        annual_cost=annual_cost(option.cost, option.life_years, option.interest)
+        if option is not None and bought
+        else None,
+        area_per_year=option.area_per_year if option is not None and bought else None,
     )
-
-
-def _sentences(
-    label: str,
-    currency: str,
-    area_unit: str,
-    confidence: float,
-    value: list[float],
-    cost: float | None,
-    even: list[float | None],
-    area: float | None,
-) -> tuple[str, ...]:
-    out = [
-        f"{label}: grain worth {currency} {value[0]:.2f} saved per {area_unit} "
-        f"({confidence:.0%} interval {value[1]:.2f} to {value[2]:.2f})."
-    ]
-    if cost is not None and even[0] is not None:
-        paid = f"The option costs {currency} {cost:,.0f} a year"
-        if math.isinf(even[0]):
-            out.append(f"{paid}; the estimate shows no saving to pay for it.")
-        else:
-            low, high = even[1], even[2]
-            assert low is not None and high is not None
-            span = f"at least {low:,.0f}" if math.isinf(high) else f"{low:,.0f} to {high:,.0f}"
-            out.append(
-                f"{paid}; the saving pays for it from {even[0]:,.0f} {area_unit} a year "
-                f"({span} {area_unit})."
-            )
-        if area:
-            net = value[0] - cost / area
-            out.append(
-                f"On {area:,.0f} {area_unit} a year it costs {currency} {cost / area:.2f} per "
-                f"{area_unit}, {currency} {abs(net):.2f} {'less' if net >= 0 else 'more'} than "
-                f"the grain it saves is estimated to be worth."
-            )
-    out.append(CAUTION)
-    return tuple(out)

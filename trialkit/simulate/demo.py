@@ -150,7 +150,7 @@ CUSHION_PAIRS = Scenario(
         residue=0.014,
         residue_ratios={"cushion": {"cushion": 1.10}},
     ),
-    fields=_fields(["Long Bottom"], ["Alder Lane Farm"], ["TK-108"]),
+    fields=_fields(["Long Bottom"], ["Kernelby Farm"], ["TK-108"]),
     blocks=6,
     effort=Effort(header_check=HeaderProfile()),
 )
@@ -192,7 +192,7 @@ GAP_FIELDS = Scenario(
             "Creek Turn",
             "High Eighty",
         ],
-        ["Alder Lane Farm", "Two Barns Farm", "Hollow Oak Farm", "Windrow Acres"],
+        ["Kernelby Farm", "Cobwick Farm", "Tasselmoor Farm", "Huskwold Farm"],
         ["TK-104", "TK-108", "TK-111"],
     ),
     blocks=3,
@@ -235,7 +235,7 @@ SPLIT_STRIPS = Scenario(
         residue=0.014,
         residue_ratios={"cushion": {"cushion": 1.10}, "gap": {"wide": 1.25}},
     ),
-    fields=_fields(["Long Bottom"], ["Alder Lane Farm"], ["TK-108"]),
+    fields=_fields(["Long Bottom"], ["Kernelby Farm"], ["TK-108"]),
     blocks=5,
     effort=Effort(
         header_frames=6,
