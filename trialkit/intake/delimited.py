@@ -137,11 +137,13 @@ def _lines_needing_care(body: bytes, delimiter: str, width: int) -> tuple[np.nda
     odd = in_line % 2 == 1
     # In order, the marks of a line open and close in turn: before an opening one and after a
     # closing one stands a delimiter, a line end, or the other half of a doubled mark.
-    line = np.searchsorted(ends, quotes)
-    opening = (np.arange(len(quotes)) - (np.cumsum(in_line) - in_line)[line]) % 2 == 0
-    padded = np.concatenate(([10], codes, [10]))
-    outside = padded[np.where(opening, quotes, quotes + 2)]
-    care[line[~np.isin(outside, [10, ord(delimiter), ord('"')])]] = True
+    before = np.repeat((np.cumsum(in_line) - in_line) % 2 == 1, in_line)
+    opening = (np.arange(len(quotes)) % 2 == 1) == before
+    padded = np.pad(codes, 1, constant_values=10)
+    in_order = np.zeros(256, bool)
+    in_order[[10, ord(delimiter), ord('"')]] = True
+    stray = quotes[~in_order[padded[np.where(opening, quotes, quotes + 2)]]]
+    care[np.searchsorted(ends, stray)] = True
     care |= odd
     return np.flatnonzero(care), np.flatnonzero(odd)
 
