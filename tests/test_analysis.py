@@ -11,10 +11,11 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trialkit.analysis import analyse
+from trialkit.analysis import analyse, estimates, responses
 from trialkit.analysis.responses import header_loss
-from trialkit.errors import DesignError
+from trialkit.errors import DesignError, ModelError
 from trialkit.intake import SetupFactor
+from trialkit.mixed import fit_mixed
 from trialkit.simulate import Effort, Truth, simulate_trial, true_header_loss
 from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, SCENARIOS
 from trialkit.trial import Trial, load_trial
@@ -366,6 +367,25 @@ def test_no_kernel_under_one_setup(pairs):
     assert "Under Gathering chain cushion there was no loose kernel in 48 frames" in text
     # 6 strips x 2 samples x 200 kernels: 3.0 / 2400.
     assert "no damaged kernel among 2,400 examined, which puts the share below 0.12 %" in text
+
+
+def test_a_model_without_an_optimum_gives_way_to_a_simpler_one(monkeypatch):
+    def stubborn(data, *, fixed, slopes, **rest):
+        if ":" in fixed or slopes:
+            raise ModelError("no optimum")
+        return fit_mixed(data, fixed=fixed, slopes=slopes, **rest)
+
+    monkeypatch.setattr(responses, "fit_mixed", stubborn)
+    result = header(load_trial(DEMO / "split_strips"))
+    assert result.formula == "cushion + gap + speed"
+    assert "could not be fitted to these counts" in " ".join(result.notes)
+    assert " by " not in result.model.split("fixed effects of")[1].split(";")[0]
+
+
+def test_estimates_that_the_counts_do_not_hold_are_refused(pairs, monkeypatch):
+    monkeypatch.setattr(estimates, "LARGEST_SE", 0.01)
+    with pytest.raises(DesignError, match="Too little was counted"):
+        analyse(pairs)
 
 
 def test_missing_responses_are_skipped_with_a_reason(pairs):
