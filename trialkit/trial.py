@@ -234,7 +234,7 @@ def _parts(trial: Trial) -> list[_Part]:
         _column(trial, "residue by score", "residue", "score"),
         _column(trial, "moisture as a covariate", "strips", "moisture"),
         _column(trial, "measured speed as a covariate", "strips", "speed_measured"),
-        _column(trial, "header check", "header_check", "row"),
+        _column(trial, "header check", "header_check", "header"),
         _column(trial, "gap target from stalks", "stalks", "diameter"),
         ("comparison of fields", fields > 1, f"{fields} field{'s' * (fields != 1)}"),
         (
