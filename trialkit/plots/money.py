@@ -14,15 +14,14 @@ if TYPE_CHECKING:
     from trialkit.decide import Money
 
 
-def money_by_area(money: Money, system: str) -> Plot:
+def money_by_area(money: Money) -> Plot:
     """Value saved less the option's cost in a year, against the area harvested in it.
 
     Parameters
     ----------
     money : Money
-        A comparison with an option that costs something.
-    system : str
-        "US" draws acres, "SI" hectares.
+        A comparison with an option that costs something; its `system` decides whether acres
+        or hectares are drawn.
 
     Raises
     ------
@@ -31,7 +30,7 @@ def money_by_area(money: Money, system: str) -> Plot:
     """
     if money.annual_cost is None:
         raise DesignError("The trial states no option cost, so there is no balance to draw.")
-    us = system == "US"
+    us = money.system == "US"
     unit = "ac" if us else "ha"
     saved, low, high = (
         (money.value_per_ac, money.value_per_ac_low, money.value_per_ac_high)

@@ -129,7 +129,7 @@ def _pairs_in_words(
     for level in wide.columns.drop(reference):
         change = (wide[level] - wide[reference]).dropna()
         sentences.append(
-            f"{title} is lower with {lower_first(labels[level])} than with "
+            f"{title}: lower with {lower_first(labels[level])} than with "
             f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
             f"{len(change)} pairs."
         )

@@ -16,14 +16,13 @@ from trialkit import __version__, plots
 from trialkit.quantities import decimals, number, scales, span, upper_first
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
+from trialkit.report.quality import quality
 from trialkit.report.wording import Finding, Grade, counted, finding, listed
 from trialkit.units import convert
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
     from trialkit.decide import Money
-
-REFUSED_SHOWN = 40
 
 CAUTIONS = (
     "Stop the machine, disengage the header, switch the engine off, take the key out and wait "
@@ -68,6 +67,8 @@ class FieldDayPage:
         # Factors that were compared; one that never changed is not.
         compared = {f for r in analysis.responses.values() for f in r.contrasts["factor"]}
         self.setups = [f for f in self.config.setups if f.name in compared]
+        known = ("header_loss", "kernel_damage")
+        self.response = next(name for name in known if name in analysis.responses)
         option = self.config.option
         self.factor = next(
             (f for f in self.setups if option and f.name == option.factor), self.setups[0]
@@ -75,8 +76,7 @@ class FieldDayPage:
 
     def headline(self) -> Fragment:
         """What the trial found, in one sentence, with its range and how sure it is."""
-        response = "header_loss" if "header_loss" in self.analysis.responses else "kernel_damage"
-        findings = self._findings(response, self.factor.name)
+        findings = self._findings(self.response, self.factor.name)
         first, *others = findings
         extent = first.absolute[0] + (f", that is {first.percent}" if first.percent else "")
         if first.grade in (Grade.LEANING, Grade.OPEN):
@@ -99,7 +99,7 @@ class FieldDayPage:
         rest = [f.sentence for f in others]
         for factor in self.setups:
             if factor.name != self.factor.name:
-                rest += [f.sentence for f in self._findings(response, factor.name)]
+                rest += [f.sentence for f in self._findings(self.response, factor.name)]
         if rest:
             parts.append(bullets(rest))
         return Fragment(f'<div class="headline">{"".join(parts)}</div>')
@@ -142,15 +142,12 @@ class FieldDayPage:
 
     def pair_by_pair(self) -> Fragment:
         """The strips of each pair joined, so that anyone can check the headline by eye."""
-        title = "Pair by pair"
-        if "header_loss" not in self.analysis.responses:
-            return section("pairs", title, paragraph(self._skipped("header_loss")))
         plot = plots.paired_strips(
-            self.analysis, factor=self.factor.name, field_names=self.letters.fields
+            self.analysis, self.response, self.factor.name, field_names=self.letters.fields
         )
         return section(
             "pairs",
-            title,
+            "Pair by pair",
             paragraph(plot.summary, "extent"),
             paragraph(
                 "Strips of one pair lie side by side in the same field on the same day, so what "
@@ -182,9 +179,11 @@ class FieldDayPage:
             words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
         if len(missing) == len(plots.SOURCES):
             return section("sources", title, *words)
+        kinds = set(losses.loc[losses["kg_ha"].notna(), "kind"]) - {"all"}
+        what = {"kernels": "loose kernels", "ears": "dropped ears"}
+        measured = listed([words for kind, words in what.items() if kind in kinds])
         picture = figure(
-            plots.loss_by_source(self.analysis),
-            "Plain means over strips, loose kernels and dropped ears together.",
+            plots.loss_by_source(self.analysis), f"Plain means over strips: {measured}."
         )
         numbers = self._sources_table(losses)
         return section("sources", title, *words, picture=picture, below=numbers)
@@ -222,7 +221,7 @@ class FieldDayPage:
         words = [paragraph(first, "extent"), *(paragraph(text) for text in others)]
         if self.money.annual_cost is None:
             return section("worth", title, *words)
-        plot = plots.money_by_area(self.money, self.config.units)
+        plot = plots.money_by_area(self.money)
         level = number(self.money.confidence * 100, 0)
         picture = figure(
             plot, f"Line: value saved less the option's yearly cost. Band: {level} % interval."
@@ -257,7 +256,11 @@ class FieldDayPage:
             f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
         )
         return section(
-            "measured", "How it was measured", bullets(items), *self._quality(), *self._record()
+            "measured",
+            "How it was measured",
+            bullets(items),
+            *quality(self.trial, self.letters),
+            *self._record(),
         )
 
     def _record(self) -> list[str]:
@@ -266,37 +269,6 @@ class FieldDayPage:
         for result in self.analysis.responses.values():
             words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
             parts.append(paragraph(self.letters.text(" ".join(words)), "record"))
-        return parts
-
-    def _quality(self) -> list[str]:
-        """The data-quality line and the table of refused cells."""
-        refused = self.trial.refused
-        read = self.trial.read
-        rows_in, rows_out = int(read["rows_in"].sum()), int(read["rows_refused"].sum())
-        line = f"Of {counted(rows_in, 'row')} in the trial's files "
-        if refused.empty:
-            return ["<h3>Data quality</h3>", paragraph(line + "none was refused.")]
-        line += (
-            f"{number(rows_out, 0)} could not be used, for the reasons listed here; nothing else "
-            "was left out."
-        )
-        rows = [
-            [
-                f"{r.file}, line {r.line}" if pd.notna(r.line) else str(r.file),
-                str(r.column),
-                _short(self.letters.cell(r.column, "" if pd.isna(r.value) else r.value)),
-                self.letters.text(r.expected),
-            ]
-            for r in refused.head(REFUSED_SHOWN).itertuples()
-        ]
-        parts = [
-            "<h3>Data quality</h3>",
-            paragraph(line),
-            table("Refused cells", ["where", "column", "what stood there", "expected"], rows),
-        ]
-        if len(refused) > REFUSED_SHOWN:
-            more = len(refused) - REFUSED_SHOWN
-            parts.append(paragraph(f"{more:,} more are listed by: trialkit check FOLDER"))
         return parts
 
     def unknown(self) -> Fragment:
@@ -391,8 +363,3 @@ def _finding_html(found: Finding) -> str:
 def _range(values: pd.Series, places: int) -> str:
     low, high = number(float(values.min()), places), number(float(values.max()), places)
     return low if low == high else f"{low} to {high}"
-
-
-def _short(text: str, length: int = 60) -> str:
-    """A cell's text, cut where it would fill the page."""
-    return text if len(text) <= length else text[: length - 1] + "…"

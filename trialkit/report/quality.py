@@ -1,0 +1,61 @@
+"""The data-quality part of a page: what could not be used, and why."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.quantities import number
+from trialkit.report.fragments import paragraph, table
+from trialkit.report.letters import Letters
+from trialkit.report.wording import counted, listed
+
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
+
+ROWS_SHOWN = 40
+
+
+def quality(trial: Trial, letters: Letters) -> list[str]:
+    """A line on how many rows were refused, and the table of the cells at fault, as HTML.
+
+    Cells refused alike share a row, so that one slip in a column does not fill the page.
+    """
+    rows_in, rows_out = (int(trial.read[c].sum()) for c in ("rows_in", "rows_refused"))
+    line = f"Of {counted(rows_in, 'row')} in the trial's files "
+    if trial.refused.empty:
+        return ["<h3>Data quality</h3>", paragraph(line + "none was refused.")]
+    line += (
+        f"{number(rows_out, 0)} could not be used, for the reasons listed here; nothing else was "
+        "left out."
+    )
+    alike: dict[tuple[str, str, str, str], list[str]] = {}
+    for r in trial.refused.itertuples():
+        value = _short(letters.cell(r.column, "" if pd.isna(r.value) else r.value))
+        key = (str(r.file), str(r.column), value, letters.text(r.expected))
+        alike.setdefault(key, []).append(str(r.line))
+    rows = [
+        [f"{file}, {_lines(lines)}", column, value, expected]
+        for (file, column, value, expected), lines in list(alike.items())[:ROWS_SHOWN]
+    ]
+    parts = [
+        "<h3>Data quality</h3>",
+        paragraph(line),
+        table("Refused cells", ["where", "column", "what stood there", "expected"], rows),
+    ]
+    if len(alike) > ROWS_SHOWN:
+        parts.append(paragraph("More are listed by: trialkit check FOLDER --all"))
+    return parts
+
+
+def _lines(lines: list[str], shown: int = 3) -> str:
+    """ "line 4", "lines 4, 5 and 6", "lines 4, 5, 6 and 141 more"."""
+    if len(lines) <= shown:
+        return f"{'line' if len(lines) == 1 else 'lines'} {listed(lines)}"
+    return f"lines {', '.join(lines[:shown])} and {len(lines) - shown:,} more"
+
+
+def _short(text: str, length: int = 60) -> str:
+    """A cell's text, cut where it would fill the page."""
+    return text if len(text) <= length else text[: length - 1] + "…"
