@@ -92,7 +92,7 @@ class MixedFit:
             out.append(
                 f"the variance between units of {row['level']!r}{term} is estimated at zero."
             )
-        if self._reml and default_method(self) == "satterthwaite":
+        if self._reml and self.inference_method == "satterthwaite":
             out.append("degrees of freedom by Satterthwaite: too many rows for Kenward-Roger.")
         return tuple(out)
 
@@ -162,10 +162,15 @@ class MixedFit:
         return self.model.random_variance(frame, self.covariances)
 
     # ------------------------------------------------------------------ inference
+    @property
+    def inference_method(self) -> str:
+        """How standard errors and df are found by default."""
+        return default_method(self)
+
     @cached_property
     def inference(self) -> Inference:
         """Covariance of the fixed effects and the df rule of the default method."""
-        return inference_by(self, default_method(self))
+        return inference_by(self, self.inference_method)
 
     @property
     def covariance(self) -> pd.DataFrame:
@@ -355,7 +360,7 @@ class MixedFit:
         return (
             f"{self.family.name} model of {self.model.response} ~ {self.model.fixed}"
             f"{', units ' + levels if levels else ''}; {self.n_rows} rows, {kind} likelihood "
-            f"{self.loglik:.3f}, df {default_method(self)}"
+            f"{self.loglik:.3f}, df {self.inference_method}"
         )
 
     def __repr__(self) -> str:
