@@ -146,14 +146,16 @@ def test_refused_rows_are_shown(hostile: str) -> None:
     assert "frames.csv, line 2" in refused and "loose_kernels" in refused
 
 
-def test_names_become_letters_unless_agreed(tmp_path: Path) -> None:
-    trial = tk.load_trial(demo_dir())
+def test_names_become_letters_unless_agreed() -> None:
+    trial = tk.load_trial(demo_dir("gap_fields"))
     names = {str(n) for n in trial.fields["grower"].dropna()} | set(trial.fields["field"])
+    assert len(names) > 8
     for agreed in (False, True):
-        config = replace(trial.config, growers_agreed=agreed, notes="",
+        config = replace(trial.config, growers_agreed=agreed,
                          title="On " + " and ".join(sorted(names)))
-        analysis = tk.analyse(replace(trial, config=config))
-        shown = html.unescape(FieldDayPage(analysis).headline()._repr_html_())
+        shown = parts_of(replace(trial, config=config))
+        pictures = re.findall(r"svg\+xml;base64,([^\"]+)", shown)
+        shown = html.unescape(shown) + "".join(base64.b64decode(p).decode() for p in pictures)
         assert all((name in shown) == agreed for name in names)
         assert ("Field A" in shown) != agreed
 
@@ -190,15 +192,19 @@ def test_target_is_a_file_or_a_folder(tmp_path: Path) -> None:
     assert target(tmp_path, tmp_path / "b.html", "x") == tmp_path / "b.html" / "x.html"
 
 
-def in_process(trial: tk.Trial) -> str:
-    """The text of the page's parts, as the notebook's cells make them, without a kernel."""
+def parts_of(trial: tk.Trial) -> str:
+    """HTML of the page's parts, as the notebook's cells make them, without a kernel."""
     analysis = tk.analyse(trial)
     made = {"page": FieldDayPage(analysis, money(analysis))}
     notebook = nbformat.read(notebooks_dir() / "reports" / "field_day.ipynb", as_version=4)
     calls = [cell.source for cell in notebook.cells if cell.source.startswith("page.")]
     assert len(calls) == 10
-    parts = [eval(call, made)._repr_html_() for call in calls]
-    return Document(f"<main>{''.join(parts)}</main>").all("main")[0][1]
+    return "".join(eval(call, made)._repr_html_() for call in calls)
+
+
+def in_process(trial: tk.Trial) -> str:
+    """The text of the page's parts."""
+    return Document(f"<main>{parts_of(trial)}</main>").all("main")[0][1]
 
 
 @pytest.mark.parametrize("name", ["gap_fields", "split_strips"])

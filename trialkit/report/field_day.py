@@ -64,11 +64,11 @@ class FieldDayPage:
         self.config = analysis.trial.config
         self.money = money
         self.letters = Letters(self.trial)
-        # Factors that were compared; one that never changed is not.
-        compared = {f for r in analysis.responses.values() for f in r.contrasts["factor"]}
-        self.setups = [f for f in self.config.setups if f.name in compared]
         known = ("header_loss", "kernel_damage")
         self.response = next(name for name in known if name in analysis.responses)
+        # Factors that were compared; one that never changed is not.
+        compared = set(analysis.responses[self.response].contrasts["factor"])
+        self.setups = [f for f in self.config.setups if f.name in compared]
         option = self.config.option
         self.factor = next(
             (f for f in self.setups if option and f.name == option.factor), self.setups[0]
