@@ -236,7 +236,17 @@ def test_header_row_that_cannot_be_used(
     assert intake.tables["frames"].dtypes.equals(read_trial(trial_folder()).tables["frames"].dtypes)
 
 
-@pytest.mark.parametrize("content", ["", "\n\n", HEAD, HEAD.strip(), HEAD + "\n,,,,,\n  \n"])
+@pytest.mark.parametrize(
+    "content",
+    [
+        "",
+        "\n\n",
+        HEAD,
+        HEAD.strip(),
+        HEAD + "\n,,,,,\n  \n",
+        HEAD + "\x1c,\u2028,\ufeff,\u00a0,,\n",
+    ],
+)
 def test_file_without_rows(trial_folder: Make, content: str) -> None:
     intake = read_trial(trial_folder(frames=content))
     assert counts(intake) == (0, 0, 0)

@@ -22,7 +22,8 @@ from trialkit.intake.decode import DAMAGED
 from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_number
 from trialkit.intake.source import REQUIRED
 
-_BLANKS = " \t\n\r\x0b\x0c\u00a0\u2007\u2009\u202f\u3000\u200b\ufeff"
+# Every blank of Unicode, and two marks without width.
+_BLANKS = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\u200b\ufeff"
 _SIMPLE = re.compile(r"[A-Za-z0-9_./\n-]*")
 _ESCAPED = re.compile(r"'+[=+\-@]")
 _LONGEST_LABEL = 100
