@@ -73,11 +73,13 @@ def binomial_range(n: int, p: float) -> tuple[float, float]:
     return stats.binom.ppf(0.001, n, p), stats.binom.ppf(0.999, n, p)
 
 
-def test_sixty_small_paired_trials_from_counts_to_intervals():
+@pytest.mark.parametrize("ratio", [0.6, 1.0])
+def test_sixty_small_paired_trials_from_counts_to_intervals(ratio):
     # Four pairs, six frames: as small as trials get. Sixty rounds find a coverage of 0.75 nearly
     # always and one of 0.85 about half the time; nearer than that they cannot tell.
-    truth = replace(CUSHION_PAIRS.truth, header_ratios={"cushion": {"cushion": 0.6}})
-    rounds, covered, log_error, loss_error = 60, {"ratio": 0, "difference": 0, "mean": 0}, [], []
+    truth = replace(CUSHION_PAIRS.truth, header_ratios={"cushion": {"cushion": ratio}})
+    rounds, covered, rejected = 60, {"ratio": 0, "difference": 0, "mean": 0}, 0
+    log_error, mean_error = [], []
     for seed in range(1, rounds + 1):
         trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=FRAMES_ONLY)
         result = header(trial)
@@ -87,11 +89,14 @@ def test_sixty_small_paired_trials_from_counts_to_intervals():
         covered["ratio"] += row["ratio_low"] < true["ratio"] < row["ratio_high"]
         covered["difference"] += row["difference_low"] < true["difference"] < row["difference_high"]
         covered["mean"] += mean["low"] < true["kg_ha"] < mean["high"]
+        rejected += row["p"] < 0.05
         log_error.append(np.log(row["ratio"] / true["ratio"]))
-        loss_error.append(mean["estimate"] / true["kg_ha"] - 1)
+        mean_error.append(mean["estimate"] / true["kg_ha"] - 1)
     least, _ = binomial_range(rounds, 0.95)
     assert min(covered.values()) >= least, covered
-    for error in (log_error, loss_error):
+    if ratio == 1.0:
+        assert rejected <= binomial_range(rounds, 0.05)[1]
+    for error in (log_error, mean_error):
         assert abs(np.mean(error)) < 4 * np.std(error, ddof=1) / np.sqrt(rounds)
 
 

@@ -130,8 +130,8 @@ def _frame_table(frames: pd.DataFrame, design: pd.DataFrame, config: TrialConfig
     table["kernels_per_m2"] = density
     table["kg_ha"] = units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
     table["bu_ac"] = units.kg_ha_to_bu_ac(table["kg_ha"])
-    order = [*["frame"], *design.columns, "zone", "area", "loose_kernels"]
-    return table[[*order, "kernels_per_m2", "kg_ha", "bu_ac"]]
+    order = ["frame", *design.columns, "zone", "area", "loose_kernels", "kernels_per_m2"]
+    return table[[*order, "kg_ha", "bu_ac"]]
 
 
 def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Series:
@@ -236,7 +236,7 @@ def _sources(
             f"No preharvest count of {kind} in field {', '.join(bare)}: its header loss still "
             "contains what lay on the ground before harvest."
         )
-    spread = config.header.width / (config.header.discharge_width or config.header.width)
+    spread = config.header.width / config.header.discharge_width
     h_mean, h_var, h_n = (zones[part, "header"] for part in ("mean", "var", "n"))
     t_mean, t_var, t_n = (zones[part, "total"] for part in ("mean", "var", "n"))
     searched = t_mean
@@ -349,7 +349,8 @@ def _strip_table(
     table["se_kg_ha"] = np.sqrt(table["var"])
     table["bu_ac"] = units.kg_ha_to_bu_ac(table["kg_ha"])
     table["se_bu_ac"] = units.kg_ha_to_bu_ac(table["se_kg_ha"])
-    table["percent_of_yield"] = 100.0 * table["kg_ha"] / table["yield"].astype(float)
+    harvested = table["yield"].astype(float)
+    table["percent_of_yield"] = 100.0 * table["kg_ha"] / harvested.where(harvested > 0)
     rank = {word: i for i, word in enumerate((*SOURCES, *KINDS))}
     place = {strip: i for i, strip in enumerate(strips["strip"])}
     order = pd.DataFrame(

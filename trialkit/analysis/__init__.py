@@ -24,6 +24,7 @@ RESPONSES = {
 }
 # A count this many times the median of its zone is more often a slip of the pen than a finding.
 OUTLYING = 20
+SHOWN = 10
 
 
 def analyse(
@@ -63,10 +64,12 @@ def analyse(
             skipped[name] = str(error)
     if not responses:
         raise DesignError(" ".join(dict.fromkeys(skipped.values())))
-    return TrialAnalysis(trial, losses, responses, skipped, level, _warnings(trial))
+    warnings = (*_outlying(trial), *losses.notes)
+    return TrialAnalysis(trial, losses, responses, skipped, level, warnings)
 
 
-def _warnings(trial: Trial) -> tuple[str, ...]:
+def _outlying(trial: Trial) -> list[str]:
+    """A sentence for each frame far above its zone's usual density, the first few."""
     out = []
     for zone, frames in trial.frames.groupby("zone"):
         density = frames["loose_kernels"] / frames["area"]
@@ -78,4 +81,6 @@ def _warnings(trial: Trial) -> tuple[str, ...]:
                 f"{row['loose_kernels']:,} kernels, {density[index] / max(usual, 1.0):,.0f} times "
                 "the usual density of its zone. It is in the analysis; check the count sheet."
             )
-    return tuple(out)
+    if len(out) > SHOWN:
+        out[SHOWN:] = [f"{len(out) - SHOWN:,} more frames are as far from the usual."]
+    return out

@@ -181,9 +181,7 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
             if strips.groupby(keys)[f.name].nunique().max() > 1:
                 continue
             unit = strips.drop_duplicates(keys)
-            within = pd.get_dummies(unit[parent].astype(str).agg("\0".join, axis=1))
-            matrix = np.hstack([within, pd.get_dummies(unit[f.name])]).astype(float)
-            if len(unit) - np.linalg.matrix_rank(matrix) < 1:
+            if _spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
                 raise DesignError(
                     f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
                     f"unrepeated: its effect cannot be told from the difference between any two "
@@ -234,15 +232,25 @@ def _spare(
     covariates: Sequence[str] = (),
 ) -> int:
     """Strips less the rank of setups, covariates and blocks together."""
-    columns = [pd.get_dummies(strips["field"].astype(str) + "\0" + strips["pair"].astype(str))]
-    columns += [pd.get_dummies(strips[name]) for name in names]
-    columns += [
-        pd.get_dummies(strips[a].astype(str) + "\0" + strips[b].astype(str))
-        for a, b in interactions
-    ]
+    columns = [pd.get_dummies(strips[name]) for name in names]
+    columns += [pd.get_dummies(_joined(strips, pair)) for pair in interactions]
     columns += [strips[[name]] for name in covariates]
-    matrix = np.hstack([c.to_numpy(dtype=float) for c in columns])
-    return len(strips) - int(np.linalg.matrix_rank(matrix))
+    return _spare_within(strips, ["field", "pair"], columns)
+
+
+def _spare_within(
+    units: pd.DataFrame, groups: Sequence[str], columns: Sequence[pd.DataFrame]
+) -> int:
+    """Rows less the rank of `columns` and indicators of `groups` together."""
+    matrix = pd.DataFrame(np.hstack(columns).astype(float), index=units.index)
+    group = _joined(units, groups)
+    within = matrix - matrix.groupby(group).transform("mean")
+    return len(units) - group.nunique() - int(np.linalg.matrix_rank(within.to_numpy(), tol=1e-8))
+
+
+def _joined(strips: pd.DataFrame, names: Sequence[str]) -> pd.Series:
+    """One label for every combination of the columns."""
+    return strips[list(names)].astype(str).agg("\0".join, axis=1)
 
 
 def _nesting(strips: pd.DataFrame, rows: int, notes: list[str]) -> tuple[str, ...]:

@@ -83,6 +83,7 @@ def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
         level,
         *estimate_factors(fit, design, per_kernel, offset, level),
         model=_words(
+            fit,
             data,
             design,
             "frame",
@@ -140,7 +141,7 @@ def kernel_damage(trial: Trial, losses: Losses, level: float) -> ResponseAnalysi
         level,
         *estimate_factors(fit, design, 100.0, None, level),
         model=_words(
-            data, design, "sample", "damaged among examined kernels: binomial with logit link"
+            fit, data, design, "sample", "damaged among examined kernels: binomial with logit link"
         ),
         extra=extra,
     )
@@ -218,7 +219,7 @@ def _fit(
     return fit, design
 
 
-def _words(data: pd.DataFrame, design: Design, row: str, distribution: str) -> str:
+def _words(fit: MixedFit, data: pd.DataFrame, design: Design, row: str, distribution: str) -> str:
     labels = {f.name: f.label for f in design.factors}
     fixed = [f.label for f in design.factors]
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
@@ -230,7 +231,7 @@ def _words(data: pd.DataFrame, design: Design, row: str, distribution: str) -> s
         f"{design.kind[0].upper()}{design.kind[1:]}, {len(data)} {row}s of "
         f"{data['strip'].nunique()} strips; {distribution}; fixed effects of "
         f"{', '.join(fixed)}; normal effects of {', '.join(random)}; restricted Laplace "
-        "likelihood, Kenward-Roger degrees of freedom."
+        f"likelihood, degrees of freedom by {fit.inference_method.title()}."
     )
 
 

@@ -89,7 +89,7 @@ class TrialAnalysis:
     level : float
         Confidence level of all intervals.
     warnings : tuple of str
-        Measurements worth a second look; all of them are in the analysis.
+        Counts worth a second look, all of them in the analysis, and what the losses assume.
     """
 
     trial: Trial

@@ -217,9 +217,7 @@ class _Draw:
         header = header + self._effects(t.sd)
         header += np.log(t.moisture_ratio) * self.moisture + np.log(t.speed_ratio) * self.speed
         ahead = np.log(t.preharvest) + self._effects(t.preharvest_sd)
-        width = self.config.header.width / (
-            self.config.header.discharge_width or self.config.header.width
-        )
+        width = self.config.header.width / self.config.header.discharge_width
         parts = []
         for zone, times in (
             ("preharvest", e.preharvest_frames),
