@@ -41,6 +41,11 @@ def test_long_and_hostile_values_are_cut_and_escaped() -> None:
     assert max(map(len, re.findall(r">([^<]*)<", part))) < 200
 
 
+def test_a_workbook_keeps_its_name_to_itself() -> None:
+    part = page_part([("Ann Example.xlsx, sheet frames", 7, "area", "-1", "a number")])
+    assert "sheet frames, line 7" in part and "Example" not in part
+
+
 def test_the_table_ends_somewhere() -> None:
     faults = [("frames.csv", i, "area", str(-i), "a number") for i in range(2, 300)]
     part = page_part(faults)

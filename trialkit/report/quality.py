@@ -33,7 +33,9 @@ def quality(trial: Trial, letters: Letters) -> list[str]:
     alike: dict[tuple[str, str, str, str], list[str]] = {}
     for r in trial.refused.itertuples():
         value = _short(letters.cell(r.column, "" if pd.isna(r.value) else r.value))
-        key = (str(r.file), str(r.column), value, letters.text(r.expected))
+        # "sheet frames" of whatever workbook: its name is the user's own, and may be a person's.
+        file = str(r.file).rpartition(".xlsx, ")[2]
+        key = (file, str(r.column), value, letters.text(r.expected))
         alike.setdefault(key, []).append(str(r.line))
     rows = [
         [f"{file}, {_lines(lines)}", column, value, expected]
