@@ -80,7 +80,9 @@ def test_hectares_and_acres_agree(analysis):
 def test_words_state_the_interval_the_area_and_the_caution(analysis):
     result = money(with_difference(analysis, 1.0))
     value, pays, area, caution = result.sentences
-    assert value.startswith("Cushioned chain against Standard chain: grain worth USD 4.00 saved")
+    assert value.startswith(
+        "Cushioned chain against Standard chain, at the header: loose grain worth USD 4.00"
+    )
     assert "per ac (95 % interval of the saving 3.20 to 4.80)" in value
     assert "USD 894 a year" in pays
     assert "from 224 ac a year (95 % interval 186 to 279 ac)" in pays
