@@ -168,8 +168,8 @@ class Money:
             v * per for v in (self.value_per_ha, self.value_per_ha_low, self.value_per_ha_high)
         )
         out = [
-            f"{self.label} against {self.reference_label}, at the header: loose grain worth {self.currency} "
-            f"{abs(value):.2f} {'saved' if value >= 0 else 'lost'} per {unit} "
+            f"{self.label} against {self.reference_label}, at the header: loose grain worth "
+            f"{self.currency} {abs(value):.2f} {'saved' if value >= 0 else 'lost'} per {unit} "
             f"({100 * self.confidence:g} % interval of the saving {low:.2f} to {high:.2f})."
         ]
         if self.annual_cost is not None:
