@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import warnings
 from dataclasses import replace
 from xml.etree import ElementTree
@@ -113,7 +114,7 @@ def test_lines_join_the_strips_of_a_pair(analysis) -> None:
         assert np.array(sorted(drawn)) == pytest.approx(np.array(sorted(wanted)), rel=1e-4)
         assert ax.get_ylim()[0] <= 0
     for n in below.values():
-        assert f"in {n} of {total} pairs" in figure.summary
+        assert re.search(rf"in {n} of {total} (pairs|blocks)\.", figure.summary)
     assert figure.summary in figure.alt_text
 
 

@@ -45,6 +45,8 @@ class _Guarded(TyperGroup):
             return super().invoke(ctx)
         except TrialkitError as error:
             _complain(str(error))
+        except BrokenPipeError:  # the reader of our output has gone; not ours to tell
+            raise
         except OSError as error:
             _complain(f"{error.strerror or error}: {error.filename or ''}")
         raise typer.Exit(2)

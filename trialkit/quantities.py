@@ -82,7 +82,6 @@ class Span:
     value: str
     low: str
     high: str
-    unit: str
 
     @property
     def interval(self) -> str:
@@ -97,4 +96,4 @@ def span(value: float, low: float, high: float, scale: Scale) -> Span:
     """
     value, low, high = (x * scale.factor for x in (value, low, high))
     places = decimals((high - low) / 2)
-    return Span(number(value, places), number(low, places), number(high, places), scale.unit)
+    return Span(number(value, places), number(low, places), number(high, places))

@@ -75,7 +75,6 @@ def money_by_area(money: Money) -> Plot:
             if even is not None and np.isfinite(even)
             else "It never reaches zero."
         )
-        figure.summary = paid
         figure.alt_text = (
             f"Yearly balance of {money.label} in {money.currency}, from minus the yearly cost of "
             f"{number(cost, 0)} at no area, changing by {number(saved, 2)} per {unit} "

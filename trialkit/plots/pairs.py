@@ -96,9 +96,13 @@ def paired_strips(
         figure.summary = _pairs_in_words(result.title, wide, labels, chosen.reference)
         figure.alt_text = (
             f"{result.title} of single strips in {own.unit}, joined within each of "
-            f"{len(wide)} pairs. {figure.summary}"
+            f"{len(wide)} {_units(levels)}. {figure.summary}"
         )
     return figure
+
+
+def _units(levels: list[str]) -> str:
+    return "pairs" if len(levels) == 2 else "blocks"
 
 
 def _wrapped(label: str, width: int) -> str:
@@ -131,7 +135,7 @@ def _pairs_in_words(
         sentences.append(
             f"{title}: lower with {lower_first(labels[level])} than with "
             f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
-            f"{len(change)} pairs."
+            f"{len(change)} {_units(list(wide.columns))}."
         )
     return " ".join(sentences)
 

@@ -24,7 +24,7 @@ def loss_by_setup(analysis: TrialAnalysis) -> Plot:
     DesignError
         When the trial's header loss was not analysed.
     """
-    return _by_setup(analysis, "header_loss", "Header loss")
+    return _by_setup(analysis, "header_loss")
 
 
 def damage_by_setup(analysis: TrialAnalysis) -> Plot:
@@ -35,10 +35,10 @@ def damage_by_setup(analysis: TrialAnalysis) -> Plot:
     DesignError
         When the trial's kernel damage was not analysed.
     """
-    return _by_setup(analysis, "kernel_damage", "Damaged kernels")
+    return _by_setup(analysis, "kernel_damage")
 
 
-def _by_setup(analysis: TrialAnalysis, response: str, title: str) -> Plot:
+def _by_setup(analysis: TrialAnalysis, response: str) -> Plot:
     result = response_of(analysis, response)
     own, *others = scales(result.unit, analysis.trial.config.units)
     factors = [f for f in analysis.trial.config.setups if f.name in set(result.means["factor"])]
@@ -75,8 +75,8 @@ def _by_setup(analysis: TrialAnalysis, response: str, title: str) -> Plot:
                 y += 1.0
             sentences.append((f"{factor.label}: " if headings else "") + ", ".join(parts))
         ax.set_ylim(y - 0.6, -0.6)
-        value_axis(ax, own, others, title)
-        figure.alt_text = f"{title} by setup, in {own.unit}. {'. '.join(sentences)}."
+        value_axis(ax, own, others, result.title)
+        figure.alt_text = f"{result.title} by setup, in {own.unit}. {'. '.join(sentences)}."
     return figure
 
 

@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import matplotlib as mpl
 import numpy as np
+from matplotlib.patches import Patch
 
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import INK, SOURCES, WIDTH, Plot, style, value_axis
@@ -66,7 +66,7 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
         ax.set_ylim(len(groups) - 0.6, -0.6)
         value_axis(ax, own, others, "Loss")
         handles = [
-            mpl.patches.Patch(facecolor=SOURCES[s][1], edgecolor=INK, lw=0.6, label=SOURCES[s][0])
+            Patch(facecolor=SOURCES[s][1], edgecolor=INK, lw=0.6, label=SOURCES[s][0])
             for s in shown
         ]
         figure.legend(handles=handles, loc="outside upper left", ncols=3, frameon=False,

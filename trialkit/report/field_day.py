@@ -145,20 +145,19 @@ class FieldDayPage:
         plot = plots.paired_strips(
             self.analysis, self.response, self.factor.name, field_names=self.letters.fields
         )
+        two = len(self.factor.levels) == 2
+        word = "pair" if two else "block"
+        caption = f"One line is one {word}." + (" Dashed: a pair that does not fall." * two)
         return section(
             "pairs",
-            "Pair by pair",
+            f"{upper_first(word)} by {word}",
             paragraph(plot.summary, "extent"),
             paragraph(
-                "Strips of one pair lie side by side in the same field on the same day, so what "
-                "differs inside a pair is the setup and the luck of the frames. If the lines "
-                "mostly run the same way, the setup is the likelier reason."
+                f"Strips of one {word} lie side by side in the same field on the same day, so "
+                f"what differs inside a {word} is the setup and the luck of the sample. If the "
+                "lines mostly run the same way, the setup is the likelier reason."
             ),
-            picture=figure(
-                plot,
-                "One line is one pair."
-                + (" Dashed: a pair that does not fall." if len(self.factor.levels) == 2 else ""),
-            ),
+            picture=figure(plot, caption),
         )
 
     def sources(self) -> Fragment:
@@ -213,9 +212,9 @@ class FieldDayPage:
         """What the difference is worth, and whether the option pays."""
         title = "What it is worth"
         if self.money is None:
-            reason = "The trial gives no price of grain." if "header_loss" in (
-                self.analysis.responses
-            ) else self._skipped("header_loss")
+            reason = "The trial gives no price of grain."
+            if "header_loss" not in self.analysis.responses:
+                reason = self._skipped("header_loss")
             return section("worth", title, paragraph(reason))
         first, *others = (self.letters.text(sentence) for sentence in self.money.sentences)
         words = [paragraph(first, "extent"), *(paragraph(text) for text in others)]
@@ -242,8 +241,12 @@ class FieldDayPage:
             zones = [words for zone, words in ZONES.items() if (trial.frames["zone"] == zone).any()]
             items.append(
                 f"{counted(len(trial.frames), 'frame')} laid on the ground and the loose kernels "
-                f"in them counted: {listed(zones)}. Loss at the header is what lies where it has "
-                "passed, less what lay in standing corn."
+                f"in them counted: {listed(zones)}."
+            )
+        if "header_loss" in self.analysis.responses:
+            items.append(
+                "Loss at the header is what lies where it has passed, less what lay in standing "
+                "corn."
             )
         if len(trial.ears):
             items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
@@ -279,13 +282,13 @@ class FieldDayPage:
             f"One season ({self.config.season}) and {counted(n_fields, 'field')}: another year, "
             "hybrid or soil may answer differently."
         ]
-        moisture = strips["moisture"].dropna() if "moisture" in strips else pd.Series(dtype=float)
+        moisture = strips["moisture"].dropna()
         if len(moisture):
             items.append(
                 f"Grain was at {_range(moisture, 0)} % moisture; drier or wetter corn shells "
                 "differently."
             )
-        speed = strips.get("speed_measured", pd.Series(dtype=float)).dropna()
+        speed = strips["speed_measured"].dropna()
         if len(speed):
             unit = "mph" if self.config.units == "US" else "km/h"
             pace = _range(convert(speed, "km/h", unit), 1)

@@ -161,11 +161,6 @@ def finding(
     )
 
 
-def money_text(amount: float, currency: str, places: int = 0) -> str:
-    """An amount of money: "USD 1,240"."""
-    return f"{currency} {number(amount, places)}"
-
-
 def listed(words: list[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     if len(words) < 2:
