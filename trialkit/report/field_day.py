@@ -73,6 +73,7 @@ class FieldDayPage:
         self.factor = next(
             (f for f in self.setups if option and f.name == option.factor), self.setups[0]
         )
+        self.block = "pair" if len(self.factor.levels) == 2 else "block"
 
     def headline(self) -> Fragment:
         """What the trial found, in one sentence, with its range and how sure it is."""
@@ -145,9 +146,10 @@ class FieldDayPage:
         plot = plots.paired_strips(
             self.analysis, self.response, self.factor.name, field_names=self.letters.fields
         )
-        two = len(self.factor.levels) == 2
-        word = "pair" if two else "block"
-        caption = f"One line is one {word}." + (" Dashed: a pair that does not fall." * two)
+        word = self.block
+        caption = f"One line is one {word}."
+        if word == "pair":
+            caption += " Dashed: a pair that does not fall."
         return section(
             "pairs",
             f"{upper_first(word)} by {word}",
@@ -233,7 +235,7 @@ class FieldDayPage:
         strips = trial.strips
         pairs = len(strips[["field", "pair"]].drop_duplicates())
         laid = (
-            f"{counted(len(strips), 'strip')} in {counted(pairs, 'pair or block', 'pairs')} on "
+            f"{counted(len(strips), 'strip')} in {counted(pairs, self.block)} on "
             f"{counted(strips['field'].nunique(), 'field')}"
         )
         items = [f"{upper_first(laid)}; a strip is one pass of the combine with one setup."]
