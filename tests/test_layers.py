@@ -41,7 +41,8 @@ def _room(path: Path) -> str:
 SOURCES = sorted(
     path
     for path in PACKAGE.rglob("*.py")
-    if path.parent != PACKAGE or path.name != "__init__.py"
+    # The wheel also carries the notebooks and the demo data, which are no rooms.
+    if path != PACKAGE / "__init__.py" and "_share" not in path.parts
 )
 
 

@@ -13,6 +13,7 @@ from numba import njit
 
 from trialkit.mixed.kernels import (
     back_solve,
+    clear,
     eliminate_cross,
     eliminate_rows,
     forward_rhs,
@@ -26,10 +27,34 @@ MAX_NEWTON = 200
 
 
 @njit(cache=True, error_model="numpy")
-def _fill(slot, theta, val):
-    """Weights of the chain map: parameters, and 1 for fixed effects and right-hand side."""
+def move(base, length, step, out):
+    """``out = base + length * step``."""
+    for i in range(base.shape[0]):
+        out[i] = base[i] + length * step[i]
+
+
+@njit(cache=True, error_model="numpy")
+def _unmix(mix, trial, slot, n_theta, parameters, val):
+    """Parameters ``mix @ trial`` and the weights of the chain map (1 for all but ``theta``)."""
+    for i in range(parameters.shape[0]):
+        s = 0.0
+        for j in range(trial.shape[0]):
+            s += mix[i, j] * trial[j]
+        parameters[i] = s
     for j in range(slot.shape[0]):
-        val[j] = theta[slot[j]] if slot[j] < theta.shape[0] else 1.0
+        val[j] = parameters[slot[j]] if slot[j] < n_theta else 1.0
+
+
+@njit(cache=True, error_model="numpy")
+def _mixed_gradient(entries, parameter, entry_at, factor, mix, g_full, g):
+    """Gradient over ``mix^-1`` parameters; ``g_full`` holds what is known beyond ``theta``."""
+    for e in range(parameter.shape[0]):
+        g_full[parameter[e]] += factor * entries[entry_at[e]]
+    for j in range(g.shape[0]):
+        s = 0.0
+        for i in range(g.shape[0]):
+            s += g_full[i] * mix[i, j]
+        g[j] = s
 
 
 @njit(cache=True, error_model="numpy")
@@ -91,7 +116,7 @@ def gaussian_point(
     ``log|H| + rss / sigma^2`` in every Lambda entry).
     """
     beta = np.zeros(p)
-    u[:] = 0.0
+    clear(u)
     logdet, front = eliminate_cross(
         cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, fac
     )
@@ -125,8 +150,8 @@ def find_mode(
     length = 1.0
     step_u = np.zeros(u.shape[0])
     step_b = np.zeros(p)
-    base_u = u.copy()
-    base_b = root.copy()
+    base_u = np.zeros(u.shape[0])
+    base_b = np.zeros(p)
     front = np.zeros((p + 1, p + 1))
     for _ in range(MAX_NEWTON):
         value, logdet, decrement, front = eliminate_rows(
@@ -136,8 +161,8 @@ def find_mode(
         if math.isfinite(value + decrement) and value >= best - 1e-9 * (1.0 + abs(best)):
             best = value
             length = 1.0
-            base_u[:] = u
-            base_b[:] = root
+            move(u, 0.0, u, base_u)
+            move(root, 0.0, root, base_b)
             logdet_x, extra = solve_root(front, p, step_b)
             if not math.isfinite(logdet_x + extra):
                 return False, value, logdet, logdet_x, front
@@ -148,8 +173,8 @@ def find_mode(
             length *= 0.5
             if length < 1e-10 or best == -math.inf:
                 break
-        u[:] = base_u + length * step_u
-        root[:] = base_b + length * step_b
+        move(base_u, length, step_u, u)
+        move(base_b, length, step_b, root)
     return False, best, math.nan, math.nan, front
 
 
@@ -201,21 +226,22 @@ def search_gaussian(
     """
     counts, scalars, grad, step, trial = begin(x, inverse, scaled)
     val = np.zeros(slot.shape[0])
+    parameters = np.zeros(x.shape[0])
     g_full = np.zeros(x.shape[0])
+    g = np.zeros(x.shape[0])
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING:
-        _fill(slot, mix @ trial, val)
+        _unmix(mix, trial, slot, x.shape[0], parameters, val)
         log_h, rss, s2, _, _, entries = gaussian_point(
             cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, p, z_col, fac, u, df,
             restricted, 0.0,
         )  # fmt: skip
         evaluations += 1
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
-        g_full[:] = 0.0
-        for e in range(parameter.shape[0]):
-            g_full[parameter[e]] += 0.5 * entries[entry_at[e]]
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g_full @ mix)
+        clear(g_full)
+        _mixed_gradient(entries, parameter, entry_at, 0.5, mix, g_full, g)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
     return verdict, counts, scalars, grad, evaluations
 
 
@@ -233,26 +259,31 @@ def search_laplace(
     """
     counts, scalars, grad, step, trial = begin(x, inverse, scaled)
     val = np.zeros(slot.shape[0])
-    eta = offset.copy()
+    parameters = np.zeros(x.shape[0])
+    eta = np.zeros(offset.shape[0])
     g_full = np.zeros(x.shape[0])
     g = np.zeros(x.shape[0])
-    u_keep = u.copy()
-    root_keep = root.copy()
+    u_keep = np.zeros(u.shape[0])
+    root_keep = np.zeros(root.shape[0])
+    move(u, 0.0, u, u_keep)
+    move(root, 0.0, root, root_keep)
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING:
-        parameters = mix @ trial
-        _fill(slot, parameters[:n_theta], val)
-        if x_fixed.shape[1]:
-            eta = offset + x_fixed @ parameters[n_theta:]
+        _unmix(mix, trial, slot, n_theta, parameters, val)
+        for i in range(offset.shape[0]):
+            s = offset[i]
+            for j in range(x_fixed.shape[1]):
+                s += x_fixed[i, j] * parameters[n_theta + j]
+            eta[i] = s
         found = False
         value = -math.inf
         entries = np.zeros(0)
         # The last mode can be a bad start far away: then once more from the centre.
         for attempt in range(2):
             if attempt == 1:
-                u[:] = 0.0
-                root[:] = start_root
+                clear(u)
+                move(start_root, 0.0, start_root, root)
             found, value, _, entries = laplace_point(
                 family, y, size, eta, data, row_start, unit, closes, offs, u_off, fac_off, ptr,
                 row, val, m, u, root, fac, score, weight, slope, tolerance, z_col, pull_eta,
@@ -261,17 +292,16 @@ def search_laplace(
             if found and math.isfinite(value):
                 break
         if found and math.isfinite(value):
-            u_keep[:] = u
-            root_keep[:] = root
-            g_full[:] = 0.0
-            for e in range(parameter.shape[0]):
-                g_full[parameter[e]] -= entries[entry_at[e]]
-            if x_fixed.shape[1]:
-                g_full[n_theta:] = -(pull_eta @ x_fixed)
-            g = g_full @ mix
+            move(u, 0.0, u, u_keep)
+            move(root, 0.0, root, root_keep)
+            clear(g_full)
+            for i in range(offset.shape[0]):
+                for j in range(x_fixed.shape[1]):
+                    g_full[n_theta + j] -= pull_eta[i] * x_fixed[i, j]
+            _mixed_gradient(entries, parameter, entry_at, -1.0, mix, g_full, g)
         else:
             value = -math.inf
-            u[:] = u_keep
-            root[:] = root_keep
+            move(u_keep, 0.0, u_keep, u)
+            move(root_keep, 0.0, root_keep, root)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, -value, g)
     return verdict, counts, scalars, grad, evaluations

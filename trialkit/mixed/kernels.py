@@ -35,6 +35,39 @@ from trialkit.mixed.families import row_terms
 
 
 @njit(cache=True, error_model="numpy")
+def clear(values):
+    """Set a vector to zero (array assignments cost seconds of compilation, loops do not)."""
+    for i in range(values.shape[0]):
+        values[i] = 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def clear_square(values):
+    """Set a matrix to zero."""
+    for i in range(values.shape[0]):
+        for j in range(values.shape[1]):
+            values[i, j] = 0.0
+
+
+@njit(cache=True, error_model="numpy")
+def copy_block(source, o, k):
+    """The trailing ``k x k`` block at ``o`` as a new matrix."""
+    out = np.zeros((k, k))
+    for i in range(k):
+        for j in range(k):
+            out[i, j] = source[o + i, o + j]
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def _place(block, o, target):
+    """Write a square block into a matrix at (``o``, ``o``)."""
+    for i in range(block.shape[0]):
+        for j in range(block.shape[0]):
+            target[o + i, o + j] = block[i, j]
+
+
+@njit(cache=True, error_model="numpy")
 def _spread(cross, ptr, row, val, m, front):
     """Front of one finest unit: ``front = M' cross M`` (upper triangle)."""
     for i in range(m):
@@ -99,7 +132,7 @@ def eliminate_cross(cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m,
             )  # fmt: skip
             logdet += ld
     o = offs[n_levels]
-    return logdet, fronts[n_levels, o:, o:].copy()
+    return logdet, copy_block(fronts[n_levels], o, m - o)
 
 
 @njit(cache=True, error_model="numpy")
@@ -115,7 +148,7 @@ def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
     o = offs[n_levels]
     for j in range(root.shape[0]):
         chain[o + j] = root[j]
-    coef[:] = 0.0
+    clear(coef)
     for j in range(o + root.shape[0]):
         if chain[j] != 0.0:
             for a in range(ptr[j], ptr[j + 1]):
@@ -144,7 +177,7 @@ def eliminate_rows(
     decrement = 0.0
     for f in range(unit.shape[0]):
         unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
-        cross[:] = 0.0
+        clear_square(cross)
         for i in range(row_start[f], row_start[f + 1]):
             eta = offset[i]
             for a in range(q):
@@ -177,7 +210,7 @@ def eliminate_rows(
     for j in range(u.shape[0]):
         penalty += u[j] * u[j]
     o = offs[n_levels]
-    return loglik - 0.5 * penalty, logdet, decrement, fronts[n_levels, o:, o:].copy()
+    return loglik - 0.5 * penalty, logdet, decrement, copy_block(fronts[n_levels], o, m - o)
 
 
 @njit(cache=True, error_model="numpy")
@@ -275,7 +308,7 @@ def gradient_cross(
     chain = np.zeros(m)
     coef = np.zeros(q + 1)
     top = offs[n_levels]
-    inv[top : top + root.shape[0], top : top + root.shape[0]] = root_inverse
+    _place(root_inverse, top, inv)
     for f in range(unit.shape[0] - 1, -1, -1):
         for lev in range(closes[f] - 1, -1, -1):
             _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
@@ -320,18 +353,18 @@ def leverage_pass(
     chain = np.zeros(m)
     coef = np.zeros(q + 1)
     top = offs[n_levels]
-    inv[top : top + root.shape[0], top : top + root.shape[0]] = root_inverse
+    _place(root_inverse, top, inv)
     for f in range(unit.shape[0] - 1, -1, -1):
         for lev in range(closes[f] - 1, -1, -1):
             _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
-        spread[:] = 0.0
+        clear_square(spread)
         for i in range(m - 1):
             for j in range(m - 1):
                 for a in range(ptr[i], ptr[i + 1]):
                     for b in range(ptr[j], ptr[j + 1]):
                         spread[row[a], row[b]] += val[a] * val[b] * inv[i, j]
-        cross[:] = 0.0
-        pull[:] = 0.0
+        clear_square(cross)
+        clear(pull)
         for i in range(row_start[f], row_start[f + 1]):
             h = 0.0
             for a in range(q):
@@ -365,7 +398,7 @@ def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, 
     rhs = np.zeros((n_levels + 1, m))
     pull = np.zeros(q + 1)
     for f in range(unit.shape[0]):
-        pull[:] = 0.0
+        clear(pull)
         for i in range(row_start[f], row_start[f + 1]):
             for a in range(q):
                 pull[a] += v[i] * data[i, a]
@@ -385,8 +418,12 @@ def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, 
                     rhs[lev, j] -= fac[base + j] * s
             for j in range(o + k, m - 1):
                 rhs[lev + 1, j] += rhs[lev, j]
-            rhs[lev, :] = 0.0
-    return rhs[n_levels, offs[n_levels] : m - 1].copy()
+            clear(rhs[lev])
+    top = offs[n_levels]
+    out = np.zeros(m - 1 - top)
+    for j in range(m - 1 - top):
+        out[j] = rhs[n_levels, top + j]
+    return out
 
 
 @njit(cache=True, error_model="numpy")
@@ -410,8 +447,8 @@ def mode_pass(
     for f in range(unit.shape[0]):
         unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
         unit_coefficients(f, unit, offs, u_off, ptr, row, val, s_u, s_root, s_chain, s_coef)
-        moved[:] = 0.0
-        pull[:] = 0.0
+        clear(moved)
+        clear(pull)
         for i in range(row_start[f], row_start[f + 1]):
             t = 0.0
             for a in range(q):
@@ -440,7 +477,7 @@ def unit_blocks(unit, closes, offs, u_off, fac_off, m, fac, root_inverse, out, o
     n_levels = unit.shape[1]
     inv = np.zeros((m, m))
     top = offs[n_levels]
-    inv[top : top + len(root_inverse), top : top + len(root_inverse)] = root_inverse
+    _place(root_inverse, top, inv)
     for f in range(unit.shape[0] - 1, -1, -1):
         for lev in range(closes[f] - 1, -1, -1):
             _inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)

@@ -70,8 +70,23 @@ def begin(x, inverse, scaled):
     """
     k = x.shape[0]
     counts = np.zeros(6, dtype=np.int64)
-    counts[SCALED] = scaled
-    return counts, np.zeros(3), np.zeros(k), np.zeros(k), x.copy()
+    counts[SCALED] = 1 if scaled else 0
+    trial = np.zeros(k)
+    for i in range(k):
+        trial[i] = x[i]
+    return counts, np.zeros(3), np.zeros(k), np.zeros(k), trial
+
+
+@njit(cache=True, error_model="numpy")
+def _plain(inverse, grad, length, floor):
+    """Inverse Hessian of a first step: a multiple of the identity."""
+    norm = 0.0
+    for i in range(grad.shape[0]):
+        norm += grad[i] ** 2
+    size = min(1.0, length / max(math.sqrt(norm), floor))
+    for i in range(grad.shape[0]):
+        for j in range(grad.shape[0]):
+            inverse[i, j] = size if i == j else 0.0
 
 
 @njit(cache=True, error_model="numpy")
@@ -117,12 +132,10 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
             return NO_START
         counts[BEGUN] = 1
         scalars[VALUE] = f_new
-        grad[:] = g_new
+        for i in range(k):
+            grad[i] = g_new[i]
         if counts[SCALED] == 0:
-            norm = math.sqrt(np.sum(g_new**2))
-            inverse[:, :] = 0.0
-            for i in range(k):
-                inverse[i, i] = min(1.0, 0.5 / max(norm, 1e-12))
+            _plain(inverse, grad, 0.5, 1e-12)
         return _direct(counts, scalars, x, grad, inverse, step, trial)
 
     slope = scalars[SLOPE]
@@ -145,10 +158,7 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         if counts[RESTARTED] == 1:
             return STUCK
         counts[RESTARTED] = 1
-        norm = math.sqrt(np.sum(grad**2))
-        inverse[:, :] = 0.0
-        for i in range(k):
-            inverse[i, i] = 1.0 / max(norm, 1.0)
+        _plain(inverse, grad, 1.0, 1.0)
         return _direct(counts, scalars, x, grad, inverse, step, trial)
 
     sy = 0.0
@@ -162,9 +172,9 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         yy += y * y
     if sy > 1e-12 * math.sqrt(ss * yy):
         if counts[ITERATION] == 0 and counts[SCALED] == 0:
-            inverse[:, :] = 0.0
             for i in range(k):
-                inverse[i, i] = sy / yy
+                for j in range(k):
+                    inverse[i, j] = sy / yy if i == j else 0.0
         hy = np.zeros(k)
         yhy = 0.0
         for i in range(k):
@@ -181,8 +191,9 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
     counts[ITERATION] += 1
     counts[RESTARTED] = 0
     scalars[VALUE] = f_new
-    x[:] = trial
-    grad[:] = g_new
+    for i in range(k):
+        x[i] = trial[i]
+        grad[i] = g_new[i]
     if counts[STILL] == 3:
         return STALLED
     return _direct(counts, scalars, x, grad, inverse, step, trial)
