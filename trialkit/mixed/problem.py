@@ -23,7 +23,7 @@ import numpy as np
 from trialkit.mixed import criteria
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.families import Family
-from trialkit.mixed.optimise import VALUE, Search, search_record
+from trialkit.mixed.optimise import RUNNING, Search, advance, begin, search_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,7 +71,9 @@ class Layout:
 
     def values(self, theta: np.ndarray) -> np.ndarray:
         """Weights of the sparse chain map (1 for fixed effects and right-hand side)."""
-        return np.r_[theta, 1.0][self.slot]
+        padded = np.ones(len(theta) + 1)
+        padded[:-1] = theta
+        return padded[self.slot]
 
     def to_theta(self, grad_entries: np.ndarray) -> np.ndarray:
         """Gradient in the parameters from the gradient in every Lambda entry."""
@@ -154,8 +156,8 @@ class Point:
     """Everything known at one parameter value.
 
     ``value`` is the log-likelihood (restricted where so asked), ``grad`` its gradient in the free
-    parameters, ``root`` the upper Cholesky factor of the fixed effects' information (per
-    ``sigma^2`` for Gaussian responses).
+    parameters, ``front`` holds the upper Cholesky factor of the fixed effects' information (per
+    ``sigma^2`` for Gaussian responses), see :attr:`root`.
     """
 
     theta: np.ndarray
@@ -163,10 +165,16 @@ class Point:
     value: float
     grad: np.ndarray
     u: np.ndarray
-    root: np.ndarray
+    front: np.ndarray
     sigma: float = 1.0
     rss: float = math.nan
     weight: np.ndarray | None = None
+
+    @property
+    def root(self) -> np.ndarray:
+        """Upper Cholesky factor of the fixed effects' information, shape (terms, terms)."""
+        p = len(self.front) - 1
+        return np.triu(self.front[:p, :p])
 
 
 class GaussianProblem:
@@ -209,7 +217,7 @@ class GaussianProblem:
             return None
         return Point(
             theta.copy(), beta, value, -0.5 * lay.to_theta(grad), u,
-            np.triu(front[: self.p, : self.p]), sigma=math.sqrt(s2), rss=rss,
+            front, sigma=math.sqrt(s2), rss=rss,
         )  # fmt: skip
 
     def search(
@@ -288,29 +296,24 @@ class LaplaceProblem:
             value += 0.5 * p * math.log(2 * math.pi)
         else:
             full, root = np.r_[full, self.x.T @ pull], beta.copy()
-        return Point(
-            theta.copy(), root, value, full, u, np.triu(front[:p, :p]), weight=weight.copy()
-        )
+        return Point(theta.copy(), root, value, full, u, front, weight=weight.copy())
 
     def search(
         self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None = None
     ) -> Search:
         """Minimise minus the log-likelihood over ``mix^-1`` times the parameters."""
-        lay, ch = self.layout, self.layout.chain
         x = start.astype(float)
         inverse = np.eye(len(x)) if metric is None else metric.copy()
-        root = self.start_beta.copy() if self.restricted else np.zeros(0)
-        x_fixed = np.zeros((self.n, 0)) if self.restricted else self.x
-        score, weight, slope, pull = self.rows
-        verdict, counts, scalars, grad, evaluations = criteria.search_laplace(
-            self.family.code, self.y, self.size, self.offset, self.data, ch.row_start, ch.unit,
-            ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, lay.slot, lay.m,
-            self.u, root, self.fac, score, weight, slope, self.tolerance, lay.z_col, pull,
-            x_fixed, mix, lay.n_theta, lay.parameter, lay.entry_at, self.start_beta,
-            x, inverse, metric is not None,
-        )  # fmt: skip
-        self.evaluations += evaluations
-        scalars[VALUE] -= self.constant
-        if self.restricted:
-            scalars[VALUE] -= 0.5 * self.p * math.log(2 * math.pi)
+        counts, scalars, grad, step, trial = begin(x, inverse, metric is not None)
+        verdict, beta = RUNNING, self.start_beta
+        while verdict == RUNNING:
+            parameters = mix @ trial
+            if not self.restricted:
+                beta = parameters[self.layout.n_theta :]
+            point = self.point(parameters[: self.layout.n_theta], beta)
+            if point is None:
+                value, slope = math.inf, np.zeros(len(x))
+            else:
+                value, slope, beta = -point.value, -point.grad @ mix, point.beta
+            verdict = advance(counts, scalars, x, grad, inverse, step, trial, value, slope)
         return search_record(start, verdict, counts, scalars, x, grad, inverse)
