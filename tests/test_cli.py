@@ -73,6 +73,22 @@ def test_one_setup_is_told_in_a_sentence(trial: Path) -> None:
     assert not list(trial.glob("*.html"))
 
 
+@pytest.mark.parametrize("command", ["check", "report"])
+def test_counts_of_nothing_are_told_in_a_sentence(command: str, trial: Path) -> None:
+    (trial / "grain.csv").unlink()
+    path = trial / "frames.csv"
+    head, *rows = path.read_text(encoding="utf-8").splitlines()
+    at = [name.split(" ")[0] for name in head.split(",")].index("loose_kernels")
+    cells = [row.split(",") for row in rows]
+    rows = [",".join([*c[:at], "0", *c[at + 1 :]]) for c in cells]
+    path.write_text("\n".join([head, *rows]) + "\n", encoding="utf-8")
+    result = run(command, trial)
+    assert result.exit_code == 2
+    assert "count more ground" in result.stderr
+    assert "Traceback" not in result.output
+    assert not list(trial.glob("*.html"))
+
+
 def test_demo_copies_analyses_and_reports(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

@@ -201,6 +201,10 @@ def _require_rows(
 
 
 _Part = tuple[str, bool, str]
+NO_KERNEL = (
+    "; no kernel was counted in zone header, so no setup can be told from another: "
+    "count more ground"
+)
 
 
 def _parts(trial: Trial) -> list[_Part]:
@@ -208,17 +212,19 @@ def _parts(trial: Trial) -> list[_Part]:
     strips, config = trial.strips, trial.config
     header = int(zones.get("header", 0))
     ahead = int(zones.get("preharvest", 0))
+    lost = int(trial.frames.loc[trial.frames["zone"].eq("header"), "loose_kernels"].sum())
     fields = strips["field"].nunique()
     priced = config.price_per_t is not None
     return [
         _comparison(trial),
         (
             "header loss",
-            header > 0,
+            header > 0 and lost > 0,
             _missing(trial, "frames", "zone header")
             if not header
             else f"frames in zone header: {header}; in zone preharvest: {ahead}"
-            + ("" if ahead else ", so standing loss cannot be taken off"),
+            + ("" if ahead else ", so standing loss cannot be taken off")
+            + ("" if lost else NO_KERNEL),
         ),
         (
             "processing loss",
