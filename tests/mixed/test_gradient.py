@@ -10,7 +10,7 @@ from scipy.optimize import minimize
 from scipy.special import expit, gammaln
 from scipy.stats import multivariate_normal
 
-from trialkit.mixed.families import get_family
+from trialkit.mixed.families import FAMILIES, get_family
 from trialkit.mixed.model import Model, build_model
 
 # Central differences of a value known to about 1e-12 with steps of 1e-5.
@@ -39,6 +39,10 @@ def trial_frame() -> pd.DataFrame:
     frame["gaussian"] = level + rng.normal(0, 0.5, len(frame))
     frame["trials"] = rng.integers(5, 30, len(frame))
     frame["binomial"] = rng.binomial(frame["trials"], expit(level - 2))
+    frame["gamma"] = np.exp(level) * rng.gamma(4, 1 / 4, len(frame))
+    frame["negative_binomial"] = rng.poisson(frame["area"] * frame["gamma"])
+    uneven = rng.beta(6 * expit(level - 2), 6 * expit(2 - level))
+    frame["beta_binomial"] = rng.binomial(frame["trials"], uneven)
     return frame.sample(frac=0.9, random_state=3)
 
 
@@ -48,8 +52,8 @@ def model_of(family: str, design: str, frame: pd.DataFrame | None = None) -> Mod
         trial_frame() if frame is None else frame,
         response=family, fixed="setup + speed", nested=["pair", "strip"], slopes=slopes,
         covariance=covariance, family=get_family(family), weights=None,
-        exposure="area" if family == "poisson" else None,
-        trials="trials" if family == "binomial" else None,
+        exposure="area" if get_family(family).link == "log" else None,
+        trials="trials" if get_family(family).link == "logit" else None,
     )  # fmt: skip
 
 
@@ -69,12 +73,12 @@ def random_columns(model: Model, theta: NDArray) -> NDArray:
 
 @pytest.mark.parametrize("design", DESIGNS)
 @pytest.mark.parametrize("restricted", [True, False])
-@pytest.mark.parametrize("family", ["gaussian", "poisson", "binomial"])
+@pytest.mark.parametrize("family", FAMILIES)
 def test_gradient_is_the_slope_of_the_value(family: str, restricted: bool, design: str) -> None:
     model = model_of(family, design)
     y = responses(model)
-    k, p = model.n_theta, model.x.shape[1]
-    at = 0.5 * model.theta_scale * np.random.default_rng(4).uniform(0.5, 1.5, k)
+    k, p = len(model.scale), model.x.shape[1]
+    at = 0.5 * model.scale * np.random.default_rng(4).uniform(0.5, 1.5, k)
     if family == "gaussian":
         gauss = model.gaussian(y, restricted)
         point = gauss.point

@@ -137,8 +137,8 @@ def gaussian_point(
 
 @njit(cache=True, error_model="numpy")
 def find_mode(
-    family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope, tolerance,
+    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance,
 ):  # fmt: skip
     """Newton to the mode of the penalised likelihood with step-halving, in ``u`` and ``root``.
 
@@ -155,8 +155,8 @@ def find_mode(
     front = np.zeros((p + 1, p + 1))
     for _ in range(MAX_NEWTON):
         value, logdet, decrement, front = eliminate_rows(
-            family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-            ptr, row, val, m, u, root, fac, score, weight, slope,
+            family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+            ptr, row, val, m, u, root, fac, score, weight, slope, etas,
         )  # fmt: skip
         if math.isfinite(value + decrement) and value >= best - 1e-9 * (1.0 + abs(best)):
             best = value
@@ -180,26 +180,25 @@ def find_mode(
 
 @njit(cache=True, error_model="numpy")
 def laplace_point(
-    family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope, tolerance, z_col, pull_eta,
+    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance, z_col, pull_eta,
 ):  # fmt: skip
     """(Restricted) Laplace criterion less constants; moves ``u`` and ``root`` to the mode.
 
-    Returns (found, value, root front, gradient in every Lambda entry); ``pull_eta`` gets the
-    derivative in each row's offset.
+    Returns (found, value, root front, gradient in every Lambda entry, derivative in ``phi``);
+    ``pull_eta`` gets the derivative in each row's offset.
     """
     found, value, logdet, logdet_x, front = find_mode(
-        family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-        ptr, row, val, m, u, root, fac, score, weight, slope, tolerance,
+        family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+        ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance,
     )  # fmt: skip
     p = root.shape[0]
-    inverse = np.zeros((p, p))
     if not found:
-        return False, -math.inf, front, np.zeros(0)
+        return False, -math.inf, front, np.zeros(0), 0.0
     inverse = root_inverse(front, p)
-    grad = leverage_pass(
-        data, row_start, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac,
-        inverse, z_col, score, weight, slope,
+    grad, shape = leverage_pass(
+        family, phi, y, size, etas, data, row_start, unit, closes, offs, u_off, fac_off,
+        ptr, row, val, m, u, root, fac, inverse, z_col, score, weight, slope,
     )  # fmt: skip
     rhs = forward_rhs(data, slope, row_start, unit, closes, offs, fac_off, ptr, row, val, m, fac)
     s_root = np.zeros(p)
@@ -208,11 +207,11 @@ def laplace_point(
             s_root[i] += inverse[i, j] * rhs[j]
     s_u = np.zeros(u.shape[0])
     back_solve(unit, closes, offs, u_off, fac_off, m, fac, s_root, s_u)
-    mode_pass(
-        data, row_start, unit, offs, u_off, ptr, row, val, m, u, root, s_u, s_root, z_col,
-        score, weight, slope, grad, pull_eta,
+    shape += mode_pass(
+        family, phi, y, size, etas, data, row_start, unit, offs, u_off, ptr, row, val, m,
+        u, root, s_u, s_root, z_col, score, weight, slope, grad, pull_eta,
     )  # fmt: skip
-    return True, value - 0.5 * (logdet + logdet_x), front, grad
+    return True, value - 0.5 * (logdet + logdet_x), front, grad, shape
 
 
 @njit(cache=True, error_model="numpy")

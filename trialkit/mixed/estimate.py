@@ -55,6 +55,10 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
         gauss = model.gaussian(y, reml)
         return _search(model, gauss, lambda t: gauss.point(t), before)
     beta = _start_beta(model, y)
+    shape = None
+    if model.family.dispersed:
+        mean = model.size * model.family.inverse_link(model.offset + model.x @ beta)
+        shape = model.family.start_shape(y, mean)
     restricted = model.laplace(y, restricted=True)
     restricted.start_beta = beta
     last = [beta]
@@ -65,27 +69,32 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
             last[0] = point.beta
         return point
 
-    found = _search(model, restricted, restricted_point, before)
+    found = _search(model, restricted, restricted_point, before, shape)
     if reml:
         return found
     return _maximum_likelihood(model, y, found)
 
 
-def _starts(model: Model, before: Estimate | None) -> list[tuple[np.ndarray, np.ndarray | None]]:
+def _starts(
+    model: Model, before: Estimate | None, shape: float | None
+) -> list[tuple[np.ndarray, np.ndarray | None]]:
     """Starts with their first metric: the interior, and near each boundary where cheap."""
-    if not model.n_theta:
+    if not len(model.scale):
         return []
     interior = np.zeros(model.n_theta)
     diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
     size = 1.0 if model.family.name == "gaussian" else 0.5
     interior[diagonal] = size * model.theta_scale[diagonal]
+    if shape is not None:
+        interior = np.r_[interior, shape]
     starts: list[tuple[np.ndarray, np.ndarray | None]] = [(interior, None)]
     if before is not None:
         theta = before.point.theta
         starts = [(np.where(theta == 0.0, 0.1 * interior, theta), before.metric)]
     if len(model.x) <= CHEAP_ROWS and 1 < len(diagonal) <= BOUNDARY_STARTS:
         for j in diagonal:
-            near = 1.5 * interior
+            near = interior.copy()
+            near[: model.n_theta] *= 1.5
             near[j] = 0.02 * interior[j]
             starts.append((near, starts[0][1]))
     return starts
@@ -96,9 +105,12 @@ def _search(
     problem: GaussianProblem | LaplaceProblem,
     point_at: Callable[[np.ndarray], Point | None],
     before: Estimate | None,
+    shape: float | None = None,
 ) -> Estimate:
-    scale = model.theta_scale
-    searches = [problem.search(s / scale, np.diag(scale), m) for s, m in _starts(model, before)]
+    scale = model.scale
+    searches = [
+        problem.search(s / scale, np.diag(scale), m) for s, m in _starts(model, before, shape)
+    ]
     good = [s for s in searches if s.converged]
     if searches and not good:
         raise ModelError(_advice(model, searches))
@@ -151,20 +163,28 @@ def _settle_zeros(
 
 
 def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
-    """Fixed effects without random effects, by iterated weighted least squares."""
-    x, size = model.x, model.size
-    if model.family.name == "poisson":
-        eta = np.log(y + 0.5)
+    """Fixed effects without random effects, by iterated weighted least squares.
+
+    The plain members stand in for the dispersed families; a gamma response is fitted with
+    constant weights, which is its own weighting.
+    """
+    x, size, link = model.x, model.size, model.family.link
+    if link == "log":
+        eta = np.log(y + 0.5 if model.family.counts else y)
     else:
         eta = np.log((y + 0.5) / (size - y + 0.5))
     beta = np.linalg.lstsq(x, eta - model.offset, rcond=None)[0]
     for _ in range(25):
         eta = model.offset + x @ beta
         mean = model.family.inverse_link(np.clip(eta, -30, 30))
-        w = mean if model.family.name == "poisson" else size * mean * (1 - mean)
-        mu = mean if model.family.name == "poisson" else size * mean
+        if not model.family.counts:
+            w, score = np.ones(len(y)), y / mean - 1.0
+        elif link == "log":
+            w, score = mean, y - mean
+        else:
+            w, score = size * mean * (1 - mean), y - size * mean
         info = (x * w[:, None]).T @ x
-        step = np.linalg.lstsq(info, x.T @ (y - mu), rcond=None)[0]
+        step = np.linalg.lstsq(info, x.T @ score, rcond=None)[0]
         step *= min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-12))
         beta = beta + step
         if float(np.abs(step).max()) < 1e-8:
@@ -175,10 +195,10 @@ def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
 def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimate:
     """Maximise over variances and fixed effects, from the restricted optimum."""
     problem = model.laplace(y, restricted=False)
-    k = model.n_theta
+    n, k = model.n_theta, len(model.scale)
     root = np.linalg.inv(found.point.root)
     scale = np.ones(k + model.x.shape[1])
-    scale[:k] = model.theta_scale
+    scale[:k] = model.scale
     # Fixed effects move in units of their standard errors.
     mix = np.zeros((len(scale), len(scale)))
     mix[:k, :k] = np.diag(scale[:k])
@@ -199,8 +219,9 @@ def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimat
     searches = [problem.search(start, mix, metric)]
     # The restricted search's other optima may be the better ones here.
     for other in found.searches:
-        if other.converged and np.abs(np.abs(other.end) * scale[:k] - theta0).max() > 0.05:
-            near = np.maximum(np.abs(other.end), 0.05)
+        near = other.end.copy()
+        near[:n] = np.maximum(np.abs(near[:n]), 0.05)
+        if other.converged and np.abs(near[:n] * scale[:n] - theta0[:n]).max(initial=0.0) > 0.05:
             searches.append(problem.search(np.r_[near, start[k:]], mix, metric))
     good = [s for s in searches if s.converged]
     if not good:

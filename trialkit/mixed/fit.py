@@ -36,7 +36,8 @@ def fit_mixed(
         One row an observation. Rows missing any column used are left out and counted in
         ``notes``.
     response : str
-        Column of the response: any number (gaussian), counts (poisson), successes (binomial).
+        Column of the response: any number (gaussian), counts (poisson, negative_binomial),
+        successes (binomial, beta_binomial), positive amounts (gamma).
     fixed : str
         Right-hand side in Wilkinson notation, e.g. ``"cushion * speed"``; intercept included.
     nested : sequence of str
@@ -47,8 +48,8 @@ def fit_mixed(
     covariance : mapping of level to {"unstructured", "independent", "exchangeable"}, optional
         Covariance of a level's columns: free (default); all independent; or all independent
         with one common variance for the orthonormal contrasts of a factor.
-    family : {"gaussian", "poisson", "binomial"}
-        With identity, log and logit link.
+    family : {"gaussian", "poisson", "negative_binomial", "gamma", "binomial", "beta_binomial"}
+        See :mod:`trialkit.mixed.families` for links and variances.
     exposure : str, optional
         Column of area or time the counts belong to; its logarithm is the offset.
     trials : str, optional
@@ -84,8 +85,8 @@ def fit_mixed(
         raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
     if law.name != "gaussian" and weights:
         raise ModelError(f"weights are for gaussian responses, not {law.name}.")
-    if (law.name == "poisson" and trials) or (law.name == "binomial" and exposure):
-        raise ModelError("exposure goes with poisson, trials with binomial.")
+    if (law.link == "log" and trials) or (law.link == "logit" and exposure):
+        raise ModelError("exposure goes with a log link, trials with a logit link.")
     if response in frame and not (
         is_numeric_dtype(frame[response]) or is_bool_dtype(frame[response])
     ):
@@ -105,7 +106,7 @@ def fit_mixed(
 
 def _check_cells(model: Model) -> None:
     """A cell of a factor term with only zeros (or only successes) has no finite estimate."""
-    if model.family.name == "gaussian":
+    if not model.family.counts:
         return
     y = model.frame[model.response]
     size = pd.Series(np.empty(len(y)), index=y.index)
@@ -119,7 +120,7 @@ def _check_cells(model: Model) -> None:
         by = [model.frame[f] for f in factors]
         sums = pd.DataFrame({"y": y, "size": size}).groupby(by, observed=True).sum()
         empty = sums["y"] == 0
-        full = (sums["y"] == sums["size"]) & (model.family.name == "binomial")
+        full = (sums["y"] == sums["size"]) & (model.family.link == "logit")
         for what, cells in (("zero", empty), ("as large as its trials", full)):
             if cells.any():
                 names = ", ".join(str(c) for c in sums.index[cells])

@@ -95,6 +95,9 @@ def _kenward_roger(fit: MixedFit) -> KenwardRoger:
     else:
         assert point.weight is not None
         residual = 1.0 / np.maximum(point.weight, 1e-10)
+        if fit.family.name == "gamma":
+            # Its dispersion is a residual variance on the log scale, and as uncertain as one.
+            components.append(Component(-1, ()))
     kr = kenward_roger(
         model.x, residual, list(model.z), model.row_units, fit.covariances, components, _blocks(fit)
     )
@@ -128,7 +131,7 @@ def _satterthwaite(fit: MixedFit) -> Satterthwaite:
         return grad
 
     start = point.theta[free]
-    scale = 1e-4 * np.maximum(np.abs(start), model.theta_scale[free])
+    scale = 1e-4 * np.maximum(np.abs(start), model.scale[free])
     if isinstance(problem, GaussianProblem):
         start = np.r_[start, point.sigma]
         scale = np.r_[scale, 1e-4 * point.sigma]
@@ -146,10 +149,10 @@ def _information_covariance(fit: MixedFit) -> np.ndarray:
     laplace, weight = problem, point.weight
     assert weight is not None
     free = np.flatnonzero(~fit.found.zero)
-    k = model.n_theta
+    k = len(model.scale)
     centre = np.r_[point.theta[free], point.beta]
     spread = np.sqrt(np.diag(np.linalg.inv((model.x * weight[:, None]).T @ model.x)))
-    step = np.r_[1e-4 * model.theta_scale[free], 1e-3 * spread]
+    step = np.r_[1e-4 * model.scale[free], 1e-3 * spread]
 
     def gradient(parameters: np.ndarray) -> np.ndarray:
         theta = point.theta.copy()

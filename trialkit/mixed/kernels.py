@@ -31,7 +31,7 @@ import math
 import numpy as np
 from numba import njit
 
-from trialkit.mixed.families import row_terms
+from trialkit.mixed.families import row_terms, shape_terms
 
 
 @njit(cache=True, error_model="numpy")
@@ -157,14 +157,14 @@ def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
 
 @njit(cache=True, error_model="numpy")
 def eliminate_rows(
-    family, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope,
+    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, val, m, u, root, fac, score, weight, slope, etas,
 ):  # fmt: skip
     """Forward pass at the current ``u`` (and root values) for a non-Gaussian response.
 
-    ``data`` holds the distinct columns (rows, q). Fills ``score``, ``weight`` and ``slope`` per
-    row. Returns (penalised log-likelihood less constants, log-determinant over ``u``, Newton
-    decrement over ``u``, root front).
+    ``data`` holds the distinct columns (rows, q). Fills ``score``, ``weight``, ``slope`` and the
+    linear predictor ``etas`` per row. Returns (penalised log-likelihood less constants,
+    log-determinant over ``u``, Newton decrement over ``u``, root front).
     """
     n_levels = unit.shape[1]
     q = data.shape[1]
@@ -182,7 +182,8 @@ def eliminate_rows(
             eta = offset[i]
             for a in range(q):
                 eta += data[i, a] * coef[a]
-            ll, r, w, w3 = row_terms(family, y[i], eta, size[i])
+            ll, r, w, w3 = row_terms(family, y[i], eta, size[i], phi)
+            etas[i] = eta
             loglik += ll
             score[i] = r
             weight[i] = w
@@ -331,14 +332,15 @@ def gradient_cross(
 
 @njit(cache=True, error_model="numpy")
 def leverage_pass(
-    data, row_start, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac,
-    root_inverse, z_col, score, weight, slope,
+    family, phi, y, size, etas, data, row_start, unit, closes, offs, u_off, fac_off,
+    ptr, row, val, m, u, root, fac, root_inverse, z_col, score, weight, slope,
 ):  # fmt: skip
     """First half of the Laplace gradient: all but what goes through the mode's own movement.
 
     Overwrites ``slope`` by ``v_i = w_i' h_i`` with the leverage ``h_i = c_i' H^-1 c_i``.
-    Returns the gradient in every Lambda entry (layout of :func:`gradient_cross`).
+    Returns the gradient in every Lambda entry (layout of :func:`gradient_cross`) and in ``phi``.
     """
+    shape = 0.0
     n_levels = unit.shape[1]
     q = data.shape[1]
     total = 0
@@ -374,6 +376,9 @@ def leverage_pass(
                     cross[a, b] += weight[i] * data[i, a] * data[i, b]
                 h += s * data[i, a]
             slope[i] *= h
+            if family > 2:
+                d_ll, _, d_w = shape_terms(family, y[i], etas[i], size[i], phi)
+                shape += d_ll - 0.5 * h * d_w
             for a in range(q):
                 pull[a] += (score[i] - 0.5 * slope[i]) * data[i, a]
         _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, -1.0)
@@ -386,7 +391,7 @@ def leverage_pass(
                 for b in range(a + 1):
                     grad[g0 + a * k + b] += pull[z_col[o + a]] * chain[o + b]
             g0 += k * k
-    return grad
+    return grad, shape
 
 
 @njit(cache=True, error_model="numpy")
@@ -428,14 +433,15 @@ def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, 
 
 @njit(cache=True, error_model="numpy")
 def mode_pass(
-    data, row_start, unit, offs, u_off, ptr, row, val, m, u, root, s_u, s_root,
-    z_col, score, weight, v, grad, pull_eta,
+    family, phi, y, size, etas, data, row_start, unit, offs, u_off, ptr, row, val, m,
+    u, root, s_u, s_root, z_col, score, weight, v, grad, pull_eta,
 ):  # fmt: skip
     """Second half of the Laplace gradient, through the movement of the mode.
 
     With ``s = H^-1 sum_i c_i v_i``: adds to ``grad`` and fills ``pull_eta``, the derivative of
-    the criterion in each row's offset.
+    the criterion in each row's offset. Returns what to add to the derivative in ``phi``.
     """
+    shape = 0.0
     n_levels = unit.shape[1]
     q = data.shape[1]
     chain = np.zeros(m)
@@ -453,6 +459,8 @@ def mode_pass(
             t = 0.0
             for a in range(q):
                 t += data[i, a] * s_coef[a]
+            if family > 2:
+                shape -= 0.5 * t * shape_terms(family, y[i], etas[i], size[i], phi)[1]
             t *= weight[i]
             pull_eta[i] = score[i] - 0.5 * (v[i] - t)
             for a in range(q):
@@ -469,6 +477,7 @@ def mode_pass(
                         moved[col] * chain[o + b] - pull[col] * s_chain[o + b]
                     )
             g0 += k * k
+    return shape
 
 
 @njit(cache=True, error_model="numpy")

@@ -64,6 +64,11 @@ class Model:
     def n_theta(self) -> int:
         return len(self.theta_scale)
 
+    @property
+    def scale(self) -> np.ndarray:
+        """Natural scale of every parameter: Lambda entries, then ``phi`` where there is one."""
+        return np.r_[self.theta_scale, np.ones(int(self.family.dispersed))]
+
     def layout(self, with_fixed: bool) -> tuple[Layout, np.ndarray]:
         """Chain layout and the distinct data columns it draws on, shape (rows, q)."""
         columns: list[np.ndarray] = []
@@ -109,11 +114,11 @@ class Model:
         name, family = self.response, self.family.name
         if not np.isfinite(y).all():
             raise ModelError(f"{name!r} holds missing or infinite values.")
-        if family == "gaussian":
-            return
-        if (y < 0).any() or (y != np.round(y)).any():
+        if family == "gamma" and (y <= 0).any():
+            raise ModelError(f"{name!r} must be above zero for family 'gamma'.")
+        if self.family.counts and ((y < 0).any() or (y != np.round(y)).any()):
             raise ModelError(f"{name!r} must be whole numbers from zero up for family {family!r}.")
-        if family == "binomial" and (y > self.size).any():
+        if self.family.link == "logit" and (y > self.size).any():
             raise ModelError(f"{name!r} exceeds its trials in {int((y > self.size).sum())} rows.")
 
     def random_variance(self, frame: pd.DataFrame, covariances: Sequence[np.ndarray]) -> np.ndarray:

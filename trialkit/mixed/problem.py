@@ -71,8 +71,8 @@ class Layout:
 
     def values(self, theta: np.ndarray) -> np.ndarray:
         """Weights of the sparse chain map (1 for fixed effects and right-hand side)."""
-        padded = np.ones(len(theta) + 1)
-        padded[:-1] = theta
+        padded = np.ones(self.n_theta + 1)
+        padded[:-1] = theta[: self.n_theta]
         return padded[self.slot]
 
     def to_theta(self, grad_entries: np.ndarray) -> np.ndarray:
@@ -241,7 +241,8 @@ class LaplaceProblem:
     """(Restricted) Laplace likelihood of a non-Gaussian response.
 
     With ``restricted`` the chain holds the fixed effects and the parameters are ``theta``;
-    otherwise ``x`` stays outside and the parameters are ``theta`` and ``beta``.
+    otherwise ``x`` stays outside and the parameters are ``theta`` and ``beta``. For a dispersed
+    family ``theta`` ends with ``phi``, the logarithm of its size, shape or precision.
     """
 
     TIGHT = 1e-18
@@ -258,10 +259,11 @@ class LaplaceProblem:
         self.constant = family.log_constant(y, size)
         self.u = np.zeros(layout.n_u)
         self.fac = np.empty(layout.n_fac)
-        self.rows = [np.empty(self.n) for _ in range(4)]
+        self.rows = [np.empty(self.n) for _ in range(5)]
         self.tolerance = self.USUAL
         self.evaluations = 0
         self.start_beta = np.zeros(self.p)
+        self.n_parameters = layout.n_theta + family.dispersed
 
     def point(self, theta: np.ndarray, beta: np.ndarray) -> Point | None:
         """Evaluate; None when the inner mode cannot be found (a step too far out)."""
@@ -281,16 +283,19 @@ class LaplaceProblem:
         offset = self.offset
         if not self.restricted:
             offset, root = self.offset + self.x @ beta, np.zeros(0)
-        score, weight, slope, pull = self.rows
-        found, value, front, grad = criteria.laplace_point(
-            self.family.code, self.y, self.size, offset, self.data, ch.row_start, ch.unit,
+        score, weight, slope, etas, pull = self.rows
+        phi = float(theta[lay.n_theta]) if self.family.dispersed else 0.0
+        found, value, front, grad, shape = criteria.laplace_point(
+            self.family.code, phi, self.y, self.size, offset, self.data, ch.row_start, ch.unit,
             ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, lay.values(theta),
-            lay.m, u, root, self.fac, score, weight, slope, self.tolerance, lay.z_col, pull,
+            lay.m, u, root, self.fac, score, weight, slope, etas, self.tolerance, lay.z_col, pull,
         )  # fmt: skip
         if not found or not math.isfinite(value):
             return None
         value += self.constant
         full = lay.to_theta(grad)
+        if self.family.dispersed:
+            full = np.r_[full, shape]
         p = lay.n_root
         if self.restricted:
             value += 0.5 * p * math.log(2 * math.pi)
@@ -309,8 +314,8 @@ class LaplaceProblem:
         while verdict == RUNNING:
             parameters = mix @ trial
             if not self.restricted:
-                beta = parameters[self.layout.n_theta :]
-            point = self.point(parameters[: self.layout.n_theta], beta)
+                beta = parameters[self.n_parameters :]
+            point = self.point(parameters[: self.n_parameters], beta)
             if point is None:
                 value, slope = math.inf, np.zeros(len(x))
             else:

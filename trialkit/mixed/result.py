@@ -61,7 +61,7 @@ class MixedFit:
     @property
     def n_parameters(self) -> int:
         """Fixed effects, covariance parameters, and the residual variance where there is one."""
-        return len(self.model.part.names) + self.model.n_theta + (self.family.name == "gaussian")
+        return len(self.model.part.names) + len(self.model.scale) + (self.family.name == "gaussian")
 
     @cached_property
     def aic(self) -> float:
@@ -154,8 +154,18 @@ class MixedFit:
 
     @property
     def dispersion(self) -> float:
-        """Residual standard deviation (Gaussian); 1 for Poisson and binomial."""
-        return self.found.point.sigma if self.family.name == "gaussian" else 1.0
+        """The family's dispersion parameter.
+
+        Residual standard deviation (gaussian), size (negative_binomial: variance
+        ``mu + mu^2 / size``), precision ``a + b`` (beta_binomial), 1 / shape (gamma: variance
+        ``dispersion * mu^2``); 1 for poisson and binomial.
+        """
+        if self.family.name == "gaussian":
+            return self.found.point.sigma
+        if not self.family.dispersed:
+            return 1.0
+        shape = float(np.exp(self.found.point.theta[-1]))
+        return 1.0 / shape if self.family.name == "gamma" else shape
 
     def random_variance(self, frame: pd.DataFrame) -> np.ndarray:
         """Variance of all random effects together in each row of ``frame`` (link scale)."""
@@ -363,19 +373,30 @@ class MixedFit:
             f"{self.loglik:.3f}, df {self.inference_method}"
         )
 
+    @property
+    def _spread_words(self) -> str:
+        names = {
+            "gaussian": "residual standard deviation",
+            "negative_binomial": "size",
+            "beta_binomial": "precision",
+            "gamma": "squared coefficient of variation",
+        }
+        name = names.get(self.family.name)
+        return f"{name} {self.dispersion:.5g}" if name else ""
+
     def __repr__(self) -> str:
         parts = [self._title(), "", self.coefficients.round(4).to_string()]
         if len(self.variances):
             parts += ["", self.variances.round(5).to_string(index=False)]
-        if self.family.name == "gaussian":
-            parts += ["", f"residual sd {self.dispersion:.5g}"]
+        if self._spread_words:
+            parts += ["", self._spread_words]
         return "\n".join([*parts, *(f"note: {n}" for n in self.notes)])
 
     def _repr_html_(self) -> str:
         out = [f"<p><b>{escape(self._title())}</b></p>", self.coefficients.round(4).to_html()]
         if len(self.variances):
             out.append(self.variances.round(5).to_html(index=False))
-        if self.family.name == "gaussian":
-            out.append(f"<p>Residual standard deviation {self.dispersion:.5g}</p>")
+        if self._spread_words:
+            out.append(f"<p>{self._spread_words}</p>")
         out += [f"<p>Note: {escape(n)}</p>" for n in self.notes]
         return "".join(out)
