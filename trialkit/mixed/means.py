@@ -1,4 +1,4 @@
-"""Adjusted means and contrasts: a reference grid, linear functions, multiplicity.
+"""Adjusted means and contrasts: a reference grid and linear functions of it.
 
 Adjusted means are linear functions of the fixed effects over a reference grid: covariates at
 their mean, factors not asked about balanced (Searle, Speed & Milliken 1980, Am. Stat. 34:216-221).
@@ -13,15 +13,19 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from trialkit.errors import ModelError
+from trialkit.mixed import multiplicity
 
 if TYPE_CHECKING:
     from trialkit.mixed.design import FixedPart
     from trialkit.mixed.result import MixedFit
 
-ADJUSTMENTS = ("none", "holm", "bonferroni")
+KINDS = ("pairwise", "control", "polynomial")
+POLYNOMIALS = ("linear", "quadratic", "cubic", "quartic")
+# Links on which a difference is the logarithm of a ratio (of means, or of odds).
+RATIO_LINKS = ("log", "logit")
+Kind = str | Mapping[Any, Any] | None
 
 
 def reference_grid(
@@ -148,29 +152,153 @@ def adjusted_means(
 
 
 def contrasts(
-    fit: MixedFit, by: str, reference: Any, adjust: str, level: float,
+    fit: MixedFit, by: str, reference: Any, kind: Kind, adjust: str, level: float,
     at: Mapping[str, Any] | None,
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.contrasts`."""
-    if adjust not in ADJUSTMENTS:
-        raise ModelError(f"adjust {adjust!r} is not known; choose one of {ADJUSTMENTS}.")
     grid, linear, _ = reference_grid(fit, by, at)
     levels = list(grid[by])
-    if reference is not None:
-        if reference not in levels:
-            raise ModelError(f"reference {reference!r} is no level of {by!r}: {levels}.")
-        r = levels.index(reference)
-        pairs = [(i, r) for i in range(len(levels)) if i != r]
-    else:
-        pairs = [(j, i) for i, j in itertools.combinations(range(len(levels)), 2)]
-    rows = np.array([linear[i] - linear[j] for i, j in pairs])
+    if kind is None:
+        kind = "pairwise" if reference is None else "control"
+    labels, weights = _weights(by, levels, reference, kind)
+    rows = _apply(weights, linear)
     table = linear_functions(fit, rows, level)
-    table.insert(0, "level", [levels[i] for i, _ in pairs])
-    table.insert(1, "reference", [levels[j] for _, j in pairs])
-    table["p_adjusted"] = (
-        table["p"] if adjust == "none" else multipletests(table["p"], method=adjust)[1]
-    )
-    if fit.family.link != "identity":
+    table["p_adjusted"] = table["p"]
+    known = (table["se"] > 0).to_numpy()  # neither inestimable nor the same by construction
+    if known.any():
+        cov = rows[known] @ fit.inference.adjusted @ rows[known].T
+        sd = np.sqrt(np.diag(cov))
+        p, critical = multiplicity.adjust(
+            table["statistic"].to_numpy()[known], table["df"].to_numpy()[known],
+            cov / np.outer(sd, sd), adjust, level,
+            means=int((~np.isnan(linear).any(axis=1)).sum()) if kind == "pairwise" else None,
+        )  # fmt: skip
+        half = critical * table["se"].to_numpy()[known]
+        table.loc[known, "p_adjusted"] = p
+        table.loc[known, "low"] = table["estimate"][known] - half
+        table.loc[known, "high"] = table["estimate"][known] + half
+    if fit.family.link in RATIO_LINKS and kind != "polynomial":
         for source, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
             table[f"ratio{suffix}"] = np.exp(table[source])
-    return table
+    return pd.concat([labels, table], axis=1)
+
+
+def _apply(weights: np.ndarray, linear: np.ndarray) -> np.ndarray:
+    """``weights @ linear`` where a level that cannot be estimated spoils only its own contrasts."""
+    rows = weights @ np.nan_to_num(linear)
+    rows[(weights[:, np.isnan(linear).any(axis=1)] != 0).any(axis=1)] = np.nan
+    return rows
+
+
+def _weights(
+    by: str, levels: list[Any], reference: Any, kind: Kind
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Label columns and weights, shape (contrasts, levels), of a set of contrasts."""
+    n = len(levels)
+    if n < 2:
+        raise ModelError(f"{by!r} has a single level here: nothing to compare.")
+    if reference is not None and (kind != "control" or reference not in levels):
+        if reference not in levels:
+            raise ModelError(f"reference {reference!r} is no level of {by!r}: {levels}.")
+        raise ModelError('a reference goes with kind "control".')
+    if isinstance(kind, Mapping):
+        weights = np.array([_custom(by, levels, name, w) for name, w in kind.items()])
+        return pd.DataFrame({"contrast": [str(name) for name in kind]}), weights.reshape(-1, n)
+    if kind == "polynomial":
+        weights = polynomial(levels)
+        names = [*POLYNOMIALS, *(f"degree {d}" for d in range(len(POLYNOMIALS) + 1, n))]
+        return pd.DataFrame({"contrast": names[: n - 1]}), weights
+    if kind == "control":
+        r = levels.index(reference) if reference is not None else 0
+        pairs = [(i, r) for i in range(n) if i != r]
+    elif kind == "pairwise":
+        pairs = [(j, i) for i, j in itertools.combinations(range(n), 2)]
+    else:
+        raise ModelError(
+            f"kind {kind!r} is not known; choose one of {KINDS} or give a dict of weights."
+        )
+    labels = {"level": [levels[i] for i, _ in pairs], "reference": [levels[j] for _, j in pairs]}
+    eye = np.eye(n)
+    return pd.DataFrame(labels), np.array([eye[i] - eye[j] for i, j in pairs])
+
+
+def _custom(by: str, levels: list[Any], name: Any, weights: Any) -> np.ndarray:
+    """One named contrast, its weights by level or in the order of the levels."""
+    if isinstance(weights, Mapping):
+        unknown = [k for k in weights if k not in levels]
+        if unknown:
+            raise ModelError(f"contrast {name!r}: {unknown} are no levels of {by!r}: {levels}.")
+        weights = [weights.get(k, 0.0) for k in levels]
+    out = np.asarray(weights, dtype=float)
+    if out.shape != (len(levels),) or not np.isfinite(out).all() or not out.any():
+        raise ModelError(
+            f"contrast {name!r} needs {len(levels)} weights, one for each of {levels}."
+        )
+    if abs(out.sum()) > 1e-8 * np.abs(out).max():
+        raise ModelError(
+            f"the weights of contrast {name!r} sum to {out.sum():g}, not to zero; for other "
+            f"linear functions use reference_grid and linear."
+        )
+    return out
+
+
+def polynomial(levels: Sequence[Any]) -> np.ndarray:
+    """Orthonormal polynomial contrasts of degree 1, 2, ..., shape (levels - 1, levels).
+
+    Numeric levels (also as text) count at their spacing, others as equally spaced in their order.
+    """
+    try:
+        at = np.array([float(v) for v in levels])
+    except (TypeError, ValueError):
+        at = np.arange(len(levels), dtype=float)
+    at = (at - at.mean()) / np.ptp(at)
+    q, r = np.linalg.qr(np.vander(at, increasing=True))
+    return (q * np.sign(np.diag(r))).T[1:]
+
+
+def equivalence(
+    fit: MixedFit, by: str, margin: float | Sequence[float], reference: Any, level: float,
+    at: Mapping[str, Any] | None,
+) -> pd.DataFrame:  # fmt: skip
+    """See :meth:`trialkit.mixed.MixedFit.equivalence`."""
+    ratio = fit.family.link in RATIO_LINKS
+    low, high = _margin(margin, ratio)
+    if not 0.5 < level < 1.0:
+        raise ModelError(f"level {level!r} must lie between 0.5 and 1.")
+    alpha = 1.0 - level
+    table = contrasts(fit, by, reference, None, "none", 1.0 - 2.0 * alpha, at)
+    # Statistics belong to the link scale; what is reported, to the scale of the margin.
+    shown = np.exp if ratio else np.asarray
+    estimate, se, df = (table[c].to_numpy() for c in ("estimate", "se", "df"))
+    p_lower = stats.t.sf((estimate - low) / se, df)
+    p_upper = stats.t.cdf((estimate - high) / se, df)
+    p = np.maximum(p_lower, p_upper)
+    percent = f"{100 * (1 - 2 * alpha):.6g}"
+    return pd.DataFrame(
+        {
+            "level": table["level"], "reference": table["reference"],
+            "estimate": shown(estimate), "df": df, "p_lower": p_lower, "p_upper": p_upper, "p": p,
+            f"low{percent}": shown(table["low"].to_numpy()),
+            f"high{percent}": shown(table["high"].to_numpy()),
+            "verdict": p < alpha,
+        }
+    )  # fmt: skip
+
+
+def _margin(margin: float | Sequence[float], ratio: bool) -> tuple[float, float]:
+    """Lower and upper margin on the link scale."""
+    bounds = np.atleast_1d(np.asarray(margin, dtype=float))
+    if ratio:
+        if np.isnan(bounds).any() or (bounds < 0).any():
+            raise ModelError("the margin is a ratio here: positive, e.g. 1.25 or (0.8, 1.25).")
+        with np.errstate(divide="ignore"):
+            bounds = np.log(bounds)
+    if len(bounds) == 1:
+        bounds = np.array([-bounds[0], bounds[0]])
+    if len(bounds) != 2 or not bounds[0] < 0 < bounds[1] or np.isinf(bounds).all():
+        none = "1" if ratio else "0"
+        raise ModelError(
+            f"margin {margin!r} must enclose {none}: one number beyond {none}, or (low, high) on "
+            f"either side of it; one may be infinite."
+        )
+    return float(bounds[0]), float(bounds[1])

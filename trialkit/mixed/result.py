@@ -260,24 +260,75 @@ class MixedFit:
         return means.adjusted_means(self, by, at, level)
 
     def contrasts(
-        self, by: str, reference: Any = None, adjust: str = "none", level: float = 0.95,
-        at: Mapping[str, Any] | None = None,
+        self, by: str, reference: Any = None, kind: means.Kind = None, adjust: str = "none",
+        level: float = 0.95, at: Mapping[str, Any] | None = None,
     ) -> pd.DataFrame:  # fmt: skip
-        """Differences between adjusted means on the link scale, and ratios where it is a log.
+        """Comparisons of adjusted means on the link scale, and ratios where it is a logarithm.
 
         Parameters
         ----------
         by : factor of the fixed part.
-        reference : level to compare with; None gives all pairs.
-        adjust : {"none", "holm", "bonferroni"}
-            Multiplicity adjustment of ``p_adjusted``.
+        reference : level to compare the others with (kind "control").
+        kind : {"pairwise", "control", "polynomial"} or dict, optional
+            Default: all pairs, or against ``reference`` where one is given. "control" without a
+            reference takes the first level. "polynomial": orthonormal trends over the levels, by
+            their numbers or equally spaced. A dict names contrasts and gives the weights, in the
+            order of the levels or by level; they sum to zero.
+        adjust : {"none", "holm", "bonferroni", "tukey", "dunnett"}
+            Adjustment of ``p_adjusted`` for the number of contrasts. "tukey" (studentised range)
+            is for all pairs, "dunnett" (multivariate t) for any set; see
+            :mod:`trialkit.mixed.multiplicity`. Intervals are simultaneous with "bonferroni",
+            "tukey" and "dunnett"; Holm's method has none and leaves the single ones.
+        level : float
+            Confidence level of the intervals.
+        at : mapping, optional
+            Values at which other variables are held.
 
         Returns
         -------
-        DataFrame: level, reference, estimate, se, df, statistic, p, low, high, p_adjusted and,
-        for log and logit links, ratio (odds ratio) with its interval.
+        DataFrame: level and reference (or contrast, its name), estimate, se, df, statistic, p,
+        low, high, p_adjusted and, for log and logit links, ratio (odds ratio) with its interval.
+
+        Raises
+        ------
+        ModelError
+            For an unknown level, kind or adjustment, or weights that do not fit the levels.
         """
-        return means.contrasts(self, by, reference, adjust, level, at)
+        return means.contrasts(self, by, reference, kind, adjust, level, at)
+
+    def equivalence(
+        self, by: str, margin: float | Sequence[float], reference: Any = None,
+        level: float = 0.95, at: Mapping[str, Any] | None = None,
+    ) -> pd.DataFrame:  # fmt: skip
+        """Two one-sided tests that levels differ by less than a margin.
+
+        Schuirmann (1987, J. Pharmacokinet. Biopharm. 15:657-680), each test at ``1 - level``.
+
+        Parameters
+        ----------
+        by : factor of the fixed part.
+        margin : number or (low, high)
+            On the link scale; for log and logit links a ratio (of odds), where one number ``m``
+            means ``(1 / m, m)``. One side infinite (or a ratio of zero) tests non-inferiority.
+        reference : level to compare with; None gives all pairs.
+        level : float
+            One less the size of each test.
+        at : mapping, optional
+            Values at which other variables are held.
+
+        Returns
+        -------
+        DataFrame: level, reference, estimate, df, p_lower (against a difference at or below the
+        lower margin), p_upper, p (the larger), low90 and high90 (the interval of confidence
+        ``1 - 2 (1 - level)``, named after it), verdict (whether equivalence is shown). Estimate
+        and interval are on the scale of the margin.
+
+        Raises
+        ------
+        ModelError
+            If the margin does not enclose no difference, or a level is unknown.
+        """
+        return means.equivalence(self, by, margin, reference, level, at)
 
     # ------------------------------------------------------------------ units and rows
     def unit_effects(self, level: str) -> pd.DataFrame:
