@@ -89,6 +89,12 @@ def _contraception() -> pd.DataFrame:
     )
 
 
+def _contraception_cells() -> pd.DataFrame:
+    """Users of contraception among the women of one district with as many children."""
+    women = _contraception().assign(women=1)
+    return women.groupby(["district", "livch"], as_index=False)[["uses", "women"]].sum()
+
+
 def _bacteria() -> pd.DataFrame:
     frame = _read("MASS", "bacteria")
     return frame.assign(
@@ -102,6 +108,7 @@ DATA: dict[str, Callable[[], pd.DataFrame]] = {
     "cake": _cake,
     "cbpp": _cbpp,
     "contraception": _contraception,
+    "contraception_cells": _contraception_cells,
     "dietox": lambda: _read("geepack", "dietox", "Pig").drop(columns="Feed"),
     "dyestuff": lambda: _read("lme4", "Dyestuff"),
     "dyestuff2": lambda: _read("lme4", "Dyestuff2"),
@@ -198,6 +205,27 @@ CASES: dict[str, Case] = {
     "melanoma": _case(
         "melanoma", "deaths", "uvb", ["nation", "region"], family="poisson", exposure="expected"
     ),
+    # Overdispersed counts, proportions and positive amounts
+    "epilepsy_negative_binomial": _case(
+        "epilepsy", "y", f"{_SEIZURES} + V4", ["subject"], family="negative_binomial"
+    ),
+    "grouse_negative_binomial": _case(
+        "grouse_ticks", "TICKS", "YEAR + cHEIGHT", ["LOCATION", "BROOD"],
+        family="negative_binomial",
+    ),
+    "melanoma_negative_binomial": _case(
+        "melanoma", "deaths", "uvb", ["nation", "region"], family="negative_binomial",
+        exposure="expected",
+    ),
+    "cbpp_beta_binomial": _case(
+        "cbpp", "incidence", "period", ["herd"], family="beta_binomial", trials="size"
+    ),
+    "contraception_beta_binomial": _case(
+        "contraception_cells", "uses", "livch", ["district"], family="beta_binomial",
+        trials="women",
+    ),
+    "cake_gamma": _case("cake", "angle", "recipe + temperature", ["mix"], family="gamma"),
+    "dietox_gamma": _case("dietox", "Weight", "Cu + Time", ["Litter", "Pig"], family="gamma"),
     # Proportions
     "orobanche": _case("orobanche", "y", "seed * root", ["plate"], family="binomial", trials="n"),
     "cbpp": _case("cbpp", "incidence", "period", ["herd"], family="binomial", trials="size"),

@@ -169,6 +169,9 @@ tmb_fit <- function(formula, data, family, offset, weights, reml) {
     estimate = named(beta[, "Estimate"], terms),
     se = named(beta[, "Std. Error"], terms),
     theta = unname(parameters[names(parameters) == "theta"]),
+    # size (nbinom2), precision (betabinomial), shape (Gamma)
+    shape = if (model$modelInfo$family$family %in% c("nbinom2", "betabinomial", "Gamma"))
+      exp(unname(parameters[names(parameters) == "betad"])) else NULL,
     components = lapply(seq_along(groups), function(i) list(
       grp = groups[i],
       terms = model$modelInfo$reTrms$cond$cnms[[i]],
@@ -191,12 +194,18 @@ count_case <- function(data_name, formula, family, factors = character(), exposu
   environment(internal) <- environment()
   offset <- data$.offset
   weights <- data$.weights
-  glmer_fit <- tight_glmer(internal, data, family, offset, weights)
+  # lme4 has no size, precision or shape to estimate under these families.
+  lme4_knows <- identical(family, poisson) || identical(family, binomial)
+  lme4_part <- NULL
+  if (lme4_knows) {
+    glmer_fit <- tight_glmer(internal, data, family, offset, weights)
+    lme4_part <- c(list(loglik = as.numeric(logLik(glmer_fit)),
+                        components = components(glmer_fit)), fixed_table(glmer_fit))
+  }
   list(
     formula = paste(deparse(formula), collapse = " "),
     rows = nrow(data),
-    laplace_lme4 = c(list(loglik = as.numeric(logLik(glmer_fit)),
-                          components = components(glmer_fit)), fixed_table(glmer_fit)),
+    laplace_lme4 = lme4_part,
     ml = tmb_fit(internal, data, family, offset, weights, FALSE),
     reml = tmb_fit(internal, data, family, offset, weights, TRUE))
 }
@@ -246,6 +255,23 @@ cases <- list(
     c("YEAR", "LOCATION", "BROOD", "INDEX"))),
   melanoma = quote(count_case("melanoma", deaths ~ uvb + (1 | nation / region), poisson,
                               c("region", "county"), exposure = "expected")),
+  epilepsy_negative_binomial = quote(count_case(
+    "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject), nbinom2, seizures)),
+  grouse_negative_binomial = quote(count_case(
+    "grouse_ticks", TICKS ~ YEAR + cHEIGHT + (1 | LOCATION) + (1 | BROOD), nbinom2,
+    c("YEAR", "LOCATION", "BROOD", "INDEX"))),
+  melanoma_negative_binomial = quote(count_case(
+    "melanoma", deaths ~ uvb + (1 | nation / region), nbinom2, c("region", "county"),
+    exposure = "expected")),
+  cbpp_beta_binomial = quote(count_case("cbpp", incidence ~ period + (1 | herd), betabinomial,
+                                        c("herd", "period"), trials = "size")),
+  contraception_beta_binomial = quote(count_case(
+    "contraception_cells", uses ~ livch + (1 | district), betabinomial, "district",
+    trials = "women")),
+  cake_gamma = quote(count_case("cake", angle ~ recipe + temperature + (1 | mix),
+                                Gamma(link = "log"), "temperature")),
+  dietox_gamma = quote(count_case("dietox", Weight ~ Cu + Time + (1 | Litter / Pig),
+                                  Gamma(link = "log"), c("Litter", "Pig"))),
   orobanche = quote(count_case("orobanche", y ~ seed * root + (1 | plate), binomial, "plate",
                                trials = "n")),
   cbpp = quote(count_case("cbpp", incidence ~ period + (1 | herd), binomial,

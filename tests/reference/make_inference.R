@@ -1,0 +1,110 @@
+# References for multiplicity-adjusted contrasts and for the inference of variance components:
+# tests/mixed/test_multiplicity.py and tests/mixed/test_variance_inference.py.
+#
+#   python tests/reference/cases.py DATA
+#   Rscript tests/reference/make_inference.R DATA tests/reference/inference.json
+#
+# Packages: lme4, pbkrtest, emmeans, mvtnorm, glmmTMB, jsonlite (versions are written into the file).
+
+suppressPackageStartupMessages({
+  library(lme4); library(emmeans); library(mvtnorm); library(glmmTMB); library(jsonlite)
+})
+invisible(Sys.setlocale("LC_COLLATE", "C"))  # factor levels in Python's string order
+args <- commandArgs(trailingOnly = TRUE)
+
+read_case <- function(name, factors = character()) {
+  path <- file.path(args[1], paste0(name, ".csv"))
+  columns <- names(read.csv(path, nrows = 1, check.names = FALSE))
+  classes <- setNames(rep(NA_character_, length(columns)), columns)
+  classes[factors] <- "character"
+  frame <- read.csv(path, colClasses = classes, stringsAsFactors = TRUE)
+  frame[factors] <- lapply(frame[factors], factor)
+  frame
+}
+
+# ---- Contrasts ----------------------------------------------------------------------------------
+
+adjusted <- function(grid, kind, adjust, ...) {
+  set.seed(1)
+  table <- summary(contrast(grid, kind, adjust = adjust, ...), infer = TRUE, level = 0.95)
+  lapply(seq_len(nrow(table)), function(i) list(
+    contrast = as.character(table$contrast[i]), estimate = table$estimate[i], df = table$df[i],
+    t = table$t.ratio[i], p = table$p.value[i], low = table$lower.CL[i], high = table$upper.CL[i]))
+}
+
+contrast_case <- function(data_name, formula, factors) {
+  assign("rows", read_case(data_name, "nitrogen"), envir = globalenv())
+  model <- lmer(formula, rows, control = lmerControl(
+    optimizer = "bobyqa", calc.derivs = FALSE, optCtrl = list(rhoend = 1e-9, maxfun = 1e5)))
+  sapply(factors, function(by) {
+    grid <- emmeans(model, by, lmer.df = "kenward-roger", data = rows)
+    list(tukey = adjusted(grid, "revpairwise", "tukey"),
+         dunnett = adjusted(grid, "trt.vs.ctrl", "mvt"),
+         bonferroni = adjusted(grid, "revpairwise", "bonferroni"),
+         polynomial = adjusted(grid, "poly", "none"))
+  }, simplify = FALSE)
+}
+
+# ---- Variances ----------------------------------------------------------------------------------
+
+lme4_profile <- function(data_name, formula, factors) {
+  model <- lmer(formula, read_case(data_name, factors), REML = FALSE, control = lmerControl(
+    optimizer = "bobyqa", calc.derivs = FALSE, optCtrl = list(rhoend = 1e-9, maxfun = 1e5)))
+  # Small steps, as the interval is read off a spline.
+  table <- confint(profile(model, which = "theta_", delta.cutoff = 1 / 40, maxpts = 2000), oldNames = FALSE)
+  lapply(setNames(rownames(table), rownames(table)), function(name) unname(table[name, ]))
+}
+
+# Root search of the exact profile; parameters are log standard deviations, log residual variance
+# (Gaussian) and, for one correlation, t with correlation t / sqrt(1 + t^2).
+tmb_profile <- function(data_name, formula, factors, family, reml, offset = NULL) {
+  data <- read_case(data_name, factors)
+  data$.offset <- if (is.null(offset)) 0 else log(data[[offset]])
+  model <- glmmTMB(formula, data, family = family, REML = reml, offset = .offset,
+                   control = glmmTMBControl(optCtrl = list(rel.tol = 1e-14, x.tol = 1e-12,
+                                                           iter.max = 1e4, eval.max = 1e4)))
+  object <- model$obj
+  best <- model$fit$par
+  free <- which(names(best) %in% c("theta", "betad"))
+  labels <- paste0(names(best)[free], ave(free, names(best)[free], FUN = seq_along))
+  target <- 0.5 * qchisq(0.95, 1)
+  roots <- lapply(free, function(i) {
+    lincomb <- as.numeric(seq_along(best) == i)
+    found <- TMB::tmbroot(object, lincomb = lincomb, target = target, sd.range = 12,
+                          tol = 1e-7, trace = FALSE)
+    unname(as.numeric(found))
+  })
+  list(logLik = as.numeric(logLik(model)), estimate = setNames(as.list(unname(best[free])), labels),
+       interval = setNames(roots, labels))
+}
+
+results <- list(
+  contrasts = list(
+    oats = contrast_case("oats", yield ~ Variety * nitrogen + (1 | Block / Variety),
+                         c("Variety", "nitrogen")),
+    oats_gaps = contrast_case("oats_gaps", yield ~ Variety + nitrogen + (1 | Block / Variety),
+                              c("Variety", "nitrogen"))),
+  lme4 = list(
+    dyestuff = lme4_profile("dyestuff", Yield ~ 1 + (1 | Batch), character()),
+    dyestuff2 = lme4_profile("dyestuff2", Yield ~ 1 + (1 | Batch), character()),
+    pastes = lme4_profile("pastes", strength ~ 1 + (1 | batch / cask), character()),
+    sleepstudy = lme4_profile("sleepstudy", Reaction ~ Days + (Days | Subject), "Subject")),
+  profiles = list(
+    dyestuff_ml = tmb_profile("dyestuff", Yield ~ 1 + (1 | Batch), character(), gaussian, FALSE),
+    dyestuff_reml = tmb_profile("dyestuff", Yield ~ 1 + (1 | Batch), character(), gaussian, TRUE),
+    sleepstudy_ml = tmb_profile("sleepstudy", Reaction ~ Days + (Days | Subject), "Subject",
+                                gaussian, FALSE),
+    sleepstudy_reml = tmb_profile("sleepstudy", Reaction ~ Days + (Days | Subject), "Subject",
+                                  gaussian, TRUE),
+    epilepsy_visits_ml = tmb_profile(
+      "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject) + (1 | row),
+      c("subject", "row"), poisson, FALSE),
+    epilepsy_visits_reml = tmb_profile(
+      "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject) + (1 | row),
+      c("subject", "row"), poisson, TRUE)))
+
+packages <- c("lme4", "pbkrtest", "emmeans", "mvtnorm", "glmmTMB", "TMB")
+versions <- c(R = as.character(getRversion()),
+              sapply(packages, function(p) as.character(packageVersion(p))))
+write_json(c(list(versions = as.list(versions)), results), args[2], digits = 12,
+           auto_unbox = TRUE, pretty = TRUE, null = "null", na = "null")
