@@ -12,11 +12,15 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.errors import ModelError
-from trialkit.mixed import check, effects, means, resample
+from trialkit.mixed import bootstrap, check, effects, goodness, influence, means, resample
+from trialkit.mixed.bootstrap import Bootstrap, BootstrapTest, Statistic
 from trialkit.mixed.estimate import Estimate, estimate
 from trialkit.mixed.families import Family
+from trialkit.mixed.goodness import Check
 from trialkit.mixed.inference import Inference, default_method, inference_by
+from trialkit.mixed.influence import Influence
 from trialkit.mixed.model import Model
+from trialkit.mixed.parallel import Progress
 
 
 class MixedFit:
@@ -390,6 +394,122 @@ class MixedFit:
     def rows(self) -> pd.DataFrame:
         """The rows used, in the order of the input."""
         return self.model.frame
+
+    # ------------------------------------------------------------------ resampling and checks
+    def bootstrap(
+        self, n: int = 1000, seed: int | None = None, jobs: int = 1,
+        statistic: Statistic | None = None, progress: Progress | None = None,
+    ) -> Bootstrap:  # fmt: skip
+        """Parametric bootstrap: draw from the fit, new units included, and fit again.
+
+        Parameters
+        ----------
+        n : rounds.
+        seed : whole number; the same seed gives the same rounds for any number of jobs.
+        jobs : processes.
+        statistic : callable, optional
+            Takes the fit of a round, returns a number or a mapping of names to numbers.
+        progress : callable, optional
+            Called with (rounds done, rounds in all).
+
+        Returns
+        -------
+        Bootstrap : ``draws``, ``summary``, ``intervals(level, kind)``, ``failures``.
+
+        Raises
+        ------
+        ModelError
+            If fewer than two rounds can be fitted, or n or jobs is too small.
+        """
+        return bootstrap.bootstrap(self, n, seed, jobs, statistic, progress)
+
+    def bootstrap_test(
+        self, hypothesis: str | np.ndarray, n: int = 1000, seed: int | None = None,
+        jobs: int = 1, progress: Progress | None = None,
+    ) -> BootstrapTest:  # fmt: skip
+        """Test of a term or contrasts against data drawn from the model fitted without them.
+
+        Parameters
+        ----------
+        hypothesis : str or ndarray, shape (functions, terms)
+            A term of the fixed part (tested as in :meth:`term_tests`), or rows of coefficients
+            that are jointly zero.
+        n, seed, jobs, progress : as for :meth:`bootstrap`.
+
+        Returns
+        -------
+        BootstrapTest : statistic F, ``p = (1 + exceedances) / (1 + n - failures)``, draws.
+
+        Raises
+        ------
+        ModelError
+            If the term is unknown, or the rows do not suit the coefficients.
+        """
+        return bootstrap.bootstrap_test(self, hypothesis, n, seed, jobs, progress)
+
+    def influence(self, level: str, jobs: int = 1, progress: Progress | None = None) -> Influence:
+        """Leave one unit out at a time and fit again, from the fit's own variances on.
+
+        Parameters
+        ----------
+        level : str
+            A nested level, or ``"row"``.
+
+        Returns
+        -------
+        Influence : Cook's distance, DFBETAS, coefficients and variances without each unit; what
+        cannot be fitted without a unit is named with its reason.
+        """
+        return influence.influence(self, level, jobs, progress)
+
+    def dispersion_check(
+        self, n: int = 1000, seed: int | np.random.Generator | None = None
+    ) -> Check:
+        """Do the rows vary about their fitted units as the family says? By simulation.
+
+        Returns
+        -------
+        Check : Pearson chi-square observed, expected, their ratio, two-sided p, a sentence.
+
+        Raises
+        ------
+        ModelError
+            For a Gaussian or gamma response: their dispersion is estimated, not implied.
+        """
+        return goodness.dispersion_check(self, n, seed)
+
+    def zero_check(self, n: int = 1000, seed: int | np.random.Generator | None = None) -> Check:
+        """Are there as many zeros as the model leads one to expect? By simulation.
+
+        Returns
+        -------
+        Check : zeros observed, expected given the fitted units, their ratio, two-sided p, a
+        sentence.
+
+        Raises
+        ------
+        ModelError
+            For a continuous response.
+        """
+        return goodness.zero_check(self, n, seed)
+
+    def effect_quantiles(
+        self, level: str, n: int = 1000, seed: int | np.random.Generator | None = None,
+        band: float = 0.95,
+    ) -> pd.DataFrame:  # fmt: skip
+        """Normal Q-Q data of the predicted unit effects of a level.
+
+        Returns
+        -------
+        DataFrame, per random column sorted by effect: the unit's labels, term, effect,
+        standardised, theoretical, and the pointwise band low, high.
+
+        Raises
+        ------
+        ModelError
+            If the level is unknown or its variance is estimated at zero.
+        """
+        return goodness.effect_quantiles(self, level, n, seed, band)
 
     # ------------------------------------------------------------------ again
     def refit(self, values: np.ndarray) -> MixedFit:

@@ -1,0 +1,211 @@
+"""Does the model hold? Observed statistics against their distribution over simulated data.
+
+Statistics are taken about the fitted means: conditional modes of the unit effects and fixed
+effects found anew on every simulated data set, random effects redrawn, variances (and dispersion)
+held at their estimates. So a simulated data set lends itself to its units as much as the observed
+one did; holding the observed fit's means instead would find the observed rows too close to them.
+p values are two-sided Monte Carlo ones, ``2 min((1 + #{T >= t}), (1 + #{T <= t})) / (n + 1)``
+(Davison & Hinkley 1997, section 4.2).
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass, replace
+from html import escape
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.errors import ModelError
+from trialkit.mixed.check import response_law
+from trialkit.mixed.effects import unit_effects, unit_part
+from trialkit.mixed.problem import GaussianProblem, LaplaceProblem
+
+if TYPE_CHECKING:
+    from trialkit.mixed.result import MixedFit
+
+# Below this two-sided p the sentence says that the model is doubtful.
+DOUBT = 0.05
+BLOCK_VALUES = 200_000
+
+
+@dataclass(frozen=True, slots=True)
+class Check:
+    """One observed statistic against the model's own.
+
+    Attributes
+    ----------
+    what : the statistic in words.
+    observed, expected : its value, and the mean under the model for data like these.
+    ratio : observed / expected.
+    p : two-sided Monte Carlo p value.
+    draws : ndarray, shape (simulations,): what it could have been with the same expectation.
+    verdict : a sentence.
+    """
+
+    what: str
+    observed: float
+    expected: float
+    ratio: float
+    p: float
+    draws: np.ndarray
+    verdict: str
+
+    @property
+    def summary(self) -> pd.DataFrame:
+        """One row: observed, expected, ratio, p, simulations."""
+        return pd.DataFrame(
+            {"observed": self.observed, "expected": self.expected, "ratio": self.ratio,
+             "p": self.p, "simulations": len(self.draws)},
+            index=pd.Index([self.what], name="statistic"),
+        )  # fmt: skip
+
+    def __repr__(self) -> str:
+        return f"{self.verdict}\n\n{self.summary.round(4).to_string()}"
+
+    def _repr_html_(self) -> str:
+        return f"<p>{escape(self.verdict)}</p>{self.summary.round(4).to_html()}"
+
+
+def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:
+    """See :meth:`trialkit.mixed.MixedFit.dispersion_check`."""
+    if not fit.family.counts:
+        raise ModelError(
+            f"the dispersion of a {fit.family.name} response is estimated, so there is nothing to "
+            f"check it against; look at the quantile residuals."
+        )
+
+    def pearson(y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        law = response_law(fit, mean)
+        return ((y - law.mean()) ** 2 / law.var()).sum(axis=1)
+
+    observed, draws = _against_simulated(fit, pearson, n, seed)
+    expected = float(draws.mean())
+    ratio, p = observed / expected, _p_value(observed, draws)
+    verdict = (
+        f"Rows vary about their fitted units {ratio:.2f} times as much as the "
+        f"{fit.family.name.replace('_', ' ')} model says (p = {p:.3g}): {_words(p)}"
+    )
+    return Check("Pearson chi-square", observed, expected, ratio, p, draws, verdict)
+
+
+def zero_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:
+    """See :meth:`trialkit.mixed.MixedFit.zero_check`."""
+    if not fit.family.counts:
+        raise ModelError(f"a {fit.family.name} response has no zeros to count.")
+
+    def excess(y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        return (y == 0).sum(axis=1) - response_law(fit, mean).pmf(0).sum(axis=1)
+
+    zeros = float((fit.y == 0).sum())
+    own, draws = _against_simulated(fit, excess, n, seed)
+    # What the fitted means lead one to expect, less the bias that comes from fitting them.
+    expected = max(zeros - own + float(draws.mean()), 0.0)
+    p = _p_value(own, draws)
+    ratio = zeros / expected if expected > 0 else np.nan
+    verdict = f"{zeros:.0f} zeros where {expected:.3g} are expected (p = {p:.3g}): {_words(p)}"
+    return Check("zeros", zeros, expected, ratio, p, draws - draws.mean() + expected, verdict)
+
+
+def effect_quantiles(
+    fit: MixedFit, level: str, n: int, seed: int | np.random.Generator | None, band: float
+) -> pd.DataFrame:
+    """See :meth:`trialkit.mixed.MixedFit.effect_quantiles`.
+
+    A predicted effect varies by ``G - C`` over repetitions: its variance component less its
+    prediction variance (Searle, Casella & McCulloch 1992, Variance Components, section 7.4).
+    """
+    own = _given_variances(fit, fit.y)
+    effects, standard = _standardised(own, level)
+    draws = np.array([np.sort(_standardised(at, level)[1], axis=0)
+                      for at in _simulated(fit, n, seed)])  # fmt: skip
+    low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
+    lev = fit.model.chain.names.index(level)
+    m = len(standard)
+    tables = []
+    for j, column in enumerate(fit.model.slopes[lev]):
+        order = np.argsort(standard[:, j])
+        table = fit.model.chain.labels[lev].iloc[order].reset_index(drop=True)
+        table["term"] = column.name
+        table["effect"], table["standardised"] = effects[order, j], standard[order, j]
+        # Blom's plotting positions.
+        table["theoretical"] = stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
+        table["low"], table["high"] = low[:, j], high[:, j]
+        tables.append(table)
+    return pd.concat(tables, ignore_index=True)
+
+
+def _standardised(fit: MixedFit, level: str) -> tuple[np.ndarray, np.ndarray]:
+    """Effects of the units of a level, plain and over their marginal sd, (units, columns)."""
+    table = unit_effects(fit, level)
+    lev = fit.model.chain.names.index(level)
+    values = table.iloc[:, -2 * len(fit.model.slopes[lev]) :].to_numpy(dtype=float)
+    effects, se = values[:, ::2], values[:, 1::2]
+    variance = np.diag(fit.covariances[lev])
+    if (variance == 0.0).any():
+        raise ModelError(f"a variance of {level!r} is estimated at zero: no effects to look at.")
+    marginal = np.maximum(variance - se**2, 1e-12 * variance)
+    return effects, effects / np.sqrt(marginal)
+
+
+def _against_simulated(
+    fit: MixedFit, statistic: Callable[[np.ndarray, np.ndarray], np.ndarray], n: int,
+    seed: int | np.random.Generator | None,
+) -> tuple[float, np.ndarray]:  # fmt: skip
+    """A statistic of responses and fitted means, both (data sets, rows): observed, simulated."""
+    model = fit.model
+
+    def of(fits: Sequence[MixedFit]) -> np.ndarray:
+        eta = [model.offset + model.x @ at.found.point.beta + unit_part(at) for at in fits]
+        return statistic(np.array([at.y for at in fits]), fit.family.inverse_link(np.array(eta)))
+
+    simulated = _simulated(fit, n, seed)
+    # Many data sets at a time, as the laws of scipy are slow to set up.
+    block = max(1, BLOCK_VALUES // fit.n_rows)
+    draws = []
+    while fits := list(itertools.islice(simulated, block)):
+        draws.append(of(fits))
+    return float(of([_given_variances(fit, fit.y)])[0]), np.concatenate(draws)
+
+
+def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
+    """Fixed and unit effects for responses in chain order, the variances held.
+
+    Raises
+    ------
+    ModelError
+        If they cannot be found.
+    """
+    model, point = fit.model, fit.found.point
+    problem: GaussianProblem | LaplaceProblem
+    if fit.family.name == "gaussian":
+        problem = model.gaussian(y, reml=True)
+        new = problem.point(point.theta, sigma=point.sigma)
+    else:
+        problem = model.laplace(y, restricted=True)
+        problem.start_beta = point.beta
+        new = problem.point(point.theta, point.beta)
+    if new is None:
+        raise ModelError("the unit effects of a data set could not be found; see fit.notes.")
+    return type(fit)(model, replace(fit.found, problem=problem, point=new), y, reml=True)
+
+
+def _simulated(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Iterator[MixedFit]:
+    if n < 20:
+        raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")
+    rng = np.random.default_rng(seed)
+    for _ in range(n):
+        yield _given_variances(fit, fit.simulate(1, rng)[:, 0][fit.model.chain.order])
+
+
+def _p_value(observed: float, draws: np.ndarray) -> float:
+    tails = min((draws >= observed).sum(), (draws <= observed).sum())
+    return float(min(1.0, 2.0 * (1 + tails) / (len(draws) + 1)))
+
+
+def _words(p: float) -> str:
+    return "the model is doubtful." if p < DOUBT else "no sign against the model."
