@@ -51,31 +51,48 @@ lme4_profile <- function(data_name, formula, factors) {
   model <- lmer(formula, read_case(data_name, factors), REML = FALSE, control = lmerControl(
     optimizer = "bobyqa", calc.derivs = FALSE, optCtrl = list(rhoend = 1e-9, maxfun = 1e5)))
   # Small steps, as the interval is read off a spline.
-  table <- confint(profile(model, which = "theta_", delta.cutoff = 1 / 40, maxpts = 2000), oldNames = FALSE)
+  table <- confint(profile(model, which = "theta_", delta.cutoff = 1 / 40, maxpts = 2000))
   lapply(setNames(rownames(table), rownames(table)), function(name) unname(table[name, ]))
 }
 
-# Root search of the exact profile; parameters are log standard deviations, log residual variance
-# (Gaussian) and, for one correlation, t with correlation t / sqrt(1 + t^2).
-tmb_profile <- function(data_name, formula, factors, family, reml, offset = NULL) {
+# Roots of the profile of one parameter of a TMB objective, the others minimised by nlminb.
+# Parameters are log standard deviations, log residual variance (Gaussian) or log size (negative
+# binomial) and, for one correlation, t with correlation t / sqrt(1 + t^2).
+roots <- function(object, best, i) {
+  least <- object$fn(best)
+  others <- best[-i]
+  excess <- function(value) {
+    whole <- function(x) append(x, value, i - 1)
+    for (start in list(others, best[-i])) {
+      found <- nlminb(start, function(x) object$fn(whole(x)),
+                      function(x) as.numeric(object$gr(whole(x)))[-i],
+                      control = list(rel.tol = 1e-13, x.tol = 1e-10, iter.max = 1e4, eval.max = 1e4))
+      if (is.finite(found$objective)) break
+    }
+    others <<- found$par
+    found$objective - least - 0.5 * qchisq(0.95, 1)
+  }
+  sapply(c(-1, 1), function(side) {
+    others <<- best[-i]
+    step <- 0.25
+    while (step < 20 && excess(best[i] + side * step) < 0) step <- step * 1.5
+    if (step >= 20) return(side * Inf)
+    uniroot(excess, sort(best[i] + side * c(0, step)), tol = 1e-9)$root
+  })
+}
+
+tmb_profile <- function(data_name, formula, factors, family, reml) {
   data <- read_case(data_name, factors)
-  data$.offset <- if (is.null(offset)) 0 else log(data[[offset]])
-  model <- glmmTMB(formula, data, family = family, REML = reml, offset = .offset,
+  model <- glmmTMB(formula, data, family = family, REML = reml,
                    control = glmmTMBControl(optCtrl = list(rel.tol = 1e-14, x.tol = 1e-12,
                                                            iter.max = 1e4, eval.max = 1e4)))
   object <- model$obj
   best <- model$fit$par
   free <- which(names(best) %in% c("theta", "betad"))
   labels <- paste0(names(best)[free], ave(free, names(best)[free], FUN = seq_along))
-  target <- 0.5 * qchisq(0.95, 1)
-  roots <- lapply(free, function(i) {
-    lincomb <- as.numeric(seq_along(best) == i)
-    found <- TMB::tmbroot(object, lincomb = lincomb, target = target, sd.range = 12,
-                          tol = 1e-7, trace = FALSE)
-    unname(as.numeric(found))
-  })
-  list(logLik = as.numeric(logLik(model)), estimate = setNames(as.list(unname(best[free])), labels),
-       interval = setNames(roots, labels))
+  list(logLik = as.numeric(logLik(model)),
+       estimate = setNames(as.list(unname(best[free])), labels),
+       interval = setNames(lapply(free, function(i) unname(roots(object, best, i))), labels))
 }
 
 results <- list(
@@ -96,6 +113,8 @@ results <- list(
                                 gaussian, FALSE),
     sleepstudy_reml = tmb_profile("sleepstudy", Reaction ~ Days + (Days | Subject), "Subject",
                                   gaussian, TRUE),
+    epilepsy_negative_binomial_ml = tmb_profile(
+      "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject), "subject", nbinom2, FALSE),
     epilepsy_visits_ml = tmb_profile(
       "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject) + (1 | row),
       c("subject", "row"), poisson, FALSE),

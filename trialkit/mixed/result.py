@@ -12,7 +12,16 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.errors import ModelError
-from trialkit.mixed import bootstrap, check, effects, goodness, influence, means, resample
+from trialkit.mixed import (
+    bootstrap,
+    check,
+    effects,
+    goodness,
+    influence,
+    means,
+    resample,
+    variance_inference,
+)
 from trialkit.mixed.bootstrap import Bootstrap, BootstrapTest, Statistic
 from trialkit.mixed.estimate import Estimate, estimate
 from trialkit.mixed.families import Family
@@ -333,6 +342,80 @@ class MixedFit:
             If the margin does not enclose no difference, or a level is unknown.
         """
         return means.equivalence(self, by, margin, reference, level, at)
+
+    def variance_intervals(self, level: float = 0.95) -> pd.DataFrame:
+        """Profile-likelihood intervals of standard deviations, correlations and dispersion.
+
+        The fit's own likelihood (restricted for REML fits), maximised with each quantity held in
+        turn. An interval that reaches zero means the variance may be zero.
+
+        Returns
+        -------
+        DataFrame: level, term, quantity ("sd" or "correlation"; the last row, "residual", is the
+        residual sd or the family's dispersion), estimate, low, high.
+        """
+        return variance_inference.variance_intervals(self, level)
+
+    def variance_test(self, level: str, term: str | None = None) -> pd.Series:
+        """Likelihood-ratio test that a variance is zero, a bound of its range.
+
+        With ``k`` parameters vanishing (the variance, and its free correlations) the null
+        distribution is the 50:50 mixture of chi-squares with ``k - 1`` and ``k`` df (Self & Liang
+        1987, J. Am. Stat. Assoc. 82:605-610; Stram & Lee 1994, Biometrics 50:1171-1177); it holds
+        for many units and is conservative for few.
+
+        Parameters
+        ----------
+        level : nested level.
+        term : random column of the level, where it has several.
+
+        Returns
+        -------
+        Series: statistic, p, null (the mixture in words).
+
+        Raises
+        ------
+        ModelError
+            For an unknown level or term.
+        """
+        return variance_inference.variance_test(self, level, term)
+
+    def intraclass_correlation(self, level: float = 0.95) -> pd.DataFrame:
+        """Correlation of two rows of the same unit, per level, with profile intervals.
+
+        The variance of the level and those above it as a share of the total (Gaussian responses,
+        levels without slopes).
+
+        Returns
+        -------
+        DataFrame: level, estimate, low, high.
+
+        Raises
+        ------
+        ModelError
+            For other families, slopes, or no nested level.
+        """
+        return variance_inference.intraclass_correlation(self, level)
+
+    def compare(self, other: MixedFit) -> pd.DataFrame:
+        """Likelihood-ratio test between two fits, one nested in the other.
+
+        Where the fits differ by one variance (or by the extra dispersion of a family) the null
+        distribution is the mixture of :meth:`variance_test`. Tests of fixed effects by this
+        ratio are liberal with few units; :meth:`term_tests` is the better one.
+
+        Returns
+        -------
+        DataFrame by fit ("smaller", "larger"): fixed, levels, parameters, loglik, aic, and on the
+        larger's row statistic, df, p and null (the reference distribution).
+
+        Raises
+        ------
+        ModelError
+            If the fits differ in data or method, are not nested, or are REML fits with different
+            fixed parts.
+        """
+        return variance_inference.compare(self, other)
 
     # ------------------------------------------------------------------ units and rows
     def unit_effects(self, level: str) -> pd.DataFrame:
