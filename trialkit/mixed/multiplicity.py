@@ -21,6 +21,7 @@ Each contrast is judged with its own degrees of freedom.
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import cache
 
 import numpy as np
 from scipy import optimize, stats
@@ -87,8 +88,9 @@ def adjust(
     else:
         probability = maximum_probability(correlation)
     adjusted, critical = np.empty(m), np.empty(m)
-    for nu in np.unique(df):
-        same = df == nu
+    shown = np.array([float(f"{nu:.9g}") for nu in df])  # equal but for rounding
+    for nu in np.unique(shown):
+        same = shown == nu
         for i in np.flatnonzero(same):
             tail = 1.0 - probability(abs(float(statistic[i])), nu)
             # Bonferroni's inequality holds exactly where the quadrature has run out of digits.
@@ -96,7 +98,7 @@ def adjust(
         low, high = float(single[same][0]), float(widest[same][0])
         critical[same] = optimize.brentq(
             lambda c, nu=nu: probability(c, nu) - level,
-            low * (1 - 1e-6), high * (1 + 1e-3), xtol=1e-9,
+            low * (1 - 1e-6), high * (1 + 1e-3), xtol=1e-8,
         )  # fmt: skip
     return adjusted, critical
 
@@ -180,11 +182,15 @@ def _separation(correlation: np.ndarray) -> Probability:
     last = np.array([np.flatnonzero(np.abs(line) > 1e-9).max() for line in root])
     points = qmc.Sobol(max(r, 2), rng=1).random_base2(LOG2_POINTS)
 
+    @cache
+    def scale(df: float) -> np.ndarray:
+        if np.isinf(df):
+            return np.ones(len(points))
+        return np.sqrt(stats.chi2.ppf(points[:, 0], df) / df)
+
     def probability(c: float, df: float) -> float:
         n = len(points)
-        bound = np.full(n, c)
-        if np.isfinite(df):
-            bound *= np.sqrt(stats.chi2.ppf(points[:, 0], df) / df)
+        bound = c * scale(df)
         z = np.zeros((n, r))
         weight = np.ones(n)
         for j in range(r):
