@@ -69,6 +69,7 @@ def test_one_setup_is_told_in_a_sentence(trial: Path) -> None:
     path.write_text("\n".join([lines[0], *kept]) + "\n", encoding="utf-8")
     result = run("report", trial)
     assert result.exit_code == 2
+    assert "carries the same setup" in result.stderr
     assert "Traceback" not in result.output
     assert not list(trial.glob("*.html"))
 
@@ -122,10 +123,13 @@ def test_new_writes_a_trial_to_fill_in(tmp_path: Path) -> None:
     assert again.exit_code == 2 and "Traceback" not in again.output
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
     empty = run("check", folder)
-    assert empty.exit_code == 2 and empty.stderr.strip()
-    book = tmp_path / "mine.xlsx"
-    assert run("new", book, "--workbook").exit_code == 0
-    assert book.read_bytes()[:2] == b"PK"
+    assert empty.exit_code == 2 and "is still empty. Fill in strips" in empty.stderr
+    for name, flags in (("mine", ["--workbook"]), ("yours.xlsx", [])):
+        assert run("new", tmp_path / name, *flags).exit_code == 0
+        book = (tmp_path / name).with_suffix(".xlsx")
+        assert book.read_bytes()[:2] == b"PK"
+        empty = run("check", book)
+        assert empty.exit_code == 2 and "is still empty. Fill in strips" in empty.stderr
 
 
 def test_as_a_process(tmp_path: Path) -> None:

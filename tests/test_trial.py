@@ -79,8 +79,15 @@ def test_what_the_data_unlock(tmp_path: Path) -> None:
     for part in ("processing loss", "kernel damage", "moisture as a covariate",
                  "value of the loss", "payback of an option"):  # fmt: skip
         assert parts[part], part
-    assert not parts["broken corn"]
-    assert reason(trial, "broken corn") == "table grain has no value in column sieve_mass"
+    assert not parts["share of yield"]
+    assert reason(trial, "share of yield") == "table strips has no value in column yield"
+
+
+def test_what_no_analysis_uses_is_said(tmp_path: Path) -> None:
+    trial = load_trial(folder(tmp_path, stalks="field,diameter\nNorth,0.9\nNorth,0.8\n"))
+    assert not unlocked(trial)["stalk diameters"]
+    assert reason(trial, "stalk diameters") == "rows kept: 2; no analysis uses them"
+    assert "header check" not in unlocked(trial)
 
 
 def test_every_row_of_a_table_refused_is_said(tmp_path: Path) -> None:

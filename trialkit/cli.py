@@ -57,7 +57,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="Plan, check, analyse and report on-farm strip trials of corn-header setups.",
+    help="Check, analyse and report on-farm strip trials of corn-header setups.",
 )
 
 
@@ -224,7 +224,7 @@ def report(
 
 @app.command()
 def new(
-    folder: Annotated[Path, typer.Argument(help="New folder, or new .xlsx with --workbook.")],
+    folder: Annotated[Path, typer.Argument(help="New folder, or new .xlsx.")],
     workbook: Annotated[
         bool, typer.Option("--workbook", help="One .xlsx with drop-downs instead of CSV files.")
     ] = False,
@@ -233,5 +233,5 @@ def new(
     """Write an empty trial to fill in."""
     from trialkit.intake import new_trial, new_workbook
 
-    make = new_workbook if workbook else new_trial
+    make = new_workbook if workbook or folder.suffix.lower() == ".xlsx" else new_trial
     _out.print(f"New trial: {plain(make(folder, units=units.value))}", soft_wrap=True)

@@ -176,6 +176,11 @@ def _require_rows(
         wanted, what = responses, "no row of a response table"
     else:
         return
+    if not read["rows_in"].any() and not read["notes"].any():
+        raise TrialError(
+            f"{path} is still empty. Fill in strips, one row per combine pass, and what was "
+            f"counted on them: {', '.join(responses[:-1])} or {responses[-1]}."
+        )
     found = read[read["table"].isin(wanted)]
     lines = [f"{path} cannot be used: it holds {what} that could be kept."]
     if found.empty:
@@ -201,10 +206,15 @@ def _require_rows(
 
 
 _Part = tuple[str, bool, str]
-NO_KERNEL = (
-    "; no kernel was counted in zone header, so no setup can be told from another: "
-    "count more ground"
-)
+# Read and checked, but no analysis or report uses them.
+_UNUSED = {
+    "broken corn": ("grain", "sieve_mass"),
+    "foreign material": ("grain", "foreign_mass"),
+    "residue by mass": ("residue", "residue_mass"),
+    "residue by score": ("residue", "score"),
+    "header check": ("header_check", "header"),
+    "stalk diameters": ("stalks", "diameter"),
+}
 
 
 def _parts(trial: Trial) -> list[_Part]:
@@ -220,11 +230,7 @@ def _parts(trial: Trial) -> list[_Part]:
         (
             "header loss",
             header > 0 and lost > 0,
-            _missing(trial, "frames", "zone header")
-            if not header
-            else f"frames in zone header: {header}; in zone preharvest: {ahead}"
-            + ("" if ahead else ", so standing loss cannot be taken off")
-            + ("" if lost else NO_KERNEL),
+            _header_loss(trial, header, ahead, lost),
         ),
         (
             "processing loss",
@@ -234,14 +240,8 @@ def _parts(trial: Trial) -> list[_Part]:
         _column(trial, "dropped ears", "ears", "ears"),
         _column(trial, "share of yield", "strips", "yield"),
         _column(trial, "kernel damage", "grain", "kernels_examined"),
-        _column(trial, "broken corn", "grain", "sieve_mass"),
-        _column(trial, "foreign material", "grain", "foreign_mass"),
-        _column(trial, "residue by mass", "residue", "residue_mass"),
-        _column(trial, "residue by score", "residue", "score"),
         _column(trial, "moisture as a covariate", "strips", "moisture"),
         _column(trial, "measured speed as a covariate", "strips", "speed_measured"),
-        _column(trial, "header check", "header_check", "header"),
-        _column(trial, "gap target from stalks", "stalks", "diameter"),
         ("comparison of fields", fields > 1, f"{fields} field{'s' * (fields != 1)}"),
         (
             "value of the loss",
@@ -255,7 +255,26 @@ def _parts(trial: Trial) -> list[_Part]:
             if not priced or config.option is None
             else f"cost of {config.option.factor}: {config.option.level}",
         ),
+        *_unused(trial),
     ]
+
+
+def _header_loss(trial: Trial, header: int, ahead: int, lost: int) -> str:
+    if not header:
+        return _missing(trial, "frames", "zone header")
+    if not lost:
+        return (
+            f"no kernel was counted in the frames of zone header ({header}), so no setup can be "
+            "told from another: count more ground"
+        )
+    bare = "" if ahead else ", so standing loss cannot be taken off"
+    return f"frames in zone header: {header}; in zone preharvest: {ahead}{bare}"
+
+
+def _unused(trial: Trial) -> list[_Part]:
+    """What was given but leads to nothing is said, so that nobody looks for it in a report."""
+    given = ((part, int(getattr(trial, t)[c].notna().sum())) for part, (t, c) in _UNUSED.items())
+    return [(part, False, f"rows kept: {n}; no analysis uses them") for part, n in given if n]
 
 
 def _comparison(trial: Trial) -> _Part:
