@@ -356,6 +356,7 @@ def test_no_kernel_anywhere_states_what_that_bounds(pairs):
     # 96 frames of 10 ft2: -ln(0.05) kernels over 89.2 m2, 3 kg/ha each.
     most = -np.log(0.05) / (96 * 0.9290304) * KG
     assert f"96 frames (89.2 m2), which puts the loss below {most:.1f} kg/ha" in sentence
+    assert f"({most / 62.768:.4f} bu/ac)" in sentence  # small, but not zero
     assert "kernel_damage" in result.responses
 
 

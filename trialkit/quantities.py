@@ -55,6 +55,14 @@ def decimals(uncertainty: float) -> int:
     return digits - 1 - exponent
 
 
+def places_in(scale: Scale, uncertainty: float) -> int:
+    """Decimal places of a number in `scale`; a percentage is never coarser than whole, since its
+    interval is lopsided: by the width of "-98 to +5,900 %" alone an estimate of -25 % would be 0.
+    """
+    places = decimals(uncertainty)
+    return max(places, 0) if scale.unit == "%" else places
+
+
 def number(value: float, places: int) -> str:
     """The value rounded to `places` decimals, thousands parted, with a true minus sign."""
     if not math.isfinite(value):
@@ -95,5 +103,5 @@ def span(value: float, low: float, high: float, scale: Scale) -> Span:
     Bounds that are not finite are printed as "not known"; the estimate then keeps one decimal.
     """
     value, low, high = (x * scale.factor for x in (value, low, high))
-    places = decimals((high - low) / 2)
+    places = places_in(scale, (high - low) / 2)
     return Span(number(value, places), number(low, places), number(high, places))

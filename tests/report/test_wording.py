@@ -71,6 +71,9 @@ def test_change_in_words() -> None:
     assert change(1.38, 0.9, 1.86, BU) == "1.4 bu/ac more (0.9 to 1.9)"
     assert change(-0.6, -1.8, 0.62, BU) == "0.6 bu/ac less (from 1.8 less to 0.6 more)"
     assert change(math.nan, 0, 1, BU) == "not known"
+    # A lopsided interval does not round a share away, nor a fall up to the whole.
+    lopsided = change(-25.2, -98.3, 5931, Scale("%", 1.0))
+    assert lopsided == "25 % less (from 98 less to 5,931 more)"
 
 
 @given(values=st.tuples(finite, finite, finite))

@@ -61,8 +61,8 @@ def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
         most = units.kernels_per_m2_to_kg_ha(RULE_OF_THREE / area, config.thousand_kernel_mass)
         return (
             f"no loose kernel in {len(rows)} frames ({area:.1f} m2), which puts the loss below "
-            f"{most:.1f} kg/ha ({units.kg_ha_to_bu_ac(most):.2f} bu/ac) at 95 % if kernels "
-            "lie at random"
+            f"{_two_digits(most)} kg/ha ({_two_digits(units.kg_ha_to_bu_ac(most))} bu/ac) at "
+            "95 % if kernels lie at random"
         )
 
     design = _check_zeros(data, design, "loose_kernels", None, limit)
@@ -324,6 +324,11 @@ def _assemble(
         by_strip=by_strip, by_field=by_field,
         notes=(*design.notes, *extra, *notes, *(_sentence(note) for note in fit.notes)),
     )  # fmt: skip
+
+
+def _two_digits(value: float) -> str:
+    """A limit that may be far below one, never shown as zero: "0.0016", "1.9", "180"."""
+    return f"{float(f'{value:.2g}'):g}"
 
 
 def _with_bushels(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:

@@ -11,9 +11,9 @@ leaning       p < 0.15                                    "probably left fewer .
 open          otherwise                                   "this trial cannot tell ..."
 ============  ==========================================  =================================
 
-p is the two-sided p-value after adjustment for the number of comparisons. The cut at 0.15 marks
-where the odds on the sign alone are better than about 12 to 1 (one-sided 0.075); the cuts are
-this project's choice, made before any data were seen.
+p is the two-sided p-value after adjustment for the number of comparisons. The cuts are this
+project's choice, the same for every trial; 0.15 two-sided is 0.075 one-sided, odds of about 12 to
+1 on the sign for a reader who held both signs equally likely before.
 """
 
 from __future__ import annotations
@@ -26,9 +26,9 @@ from typing import Any
 
 from trialkit.quantities import (
     Scale,
-    decimals,
     lower_first,
     number,
+    places_in,
     scales,
     span,
     upper_first,
@@ -97,7 +97,7 @@ def change(value: float, low: float, high: float, scale: Scale, less: str = "les
     if low >= 0:
         s = span(value, low, high, scale)
         return f"{s.value} {unit} more ({s.interval})"
-    places = decimals((high - low) / 2 * scale.factor)
+    places = places_in(scale, (high - low) / 2 * scale.factor)
     middle, least, most = (number(abs(x) * scale.factor, places) for x in (value, low, high))
     side = less if value < 0 else "more"
     return f"{middle} {unit} {side} (from {least} {less} to {most} more)"
