@@ -11,6 +11,7 @@ import pytest
 from trialkit import units
 from trialkit.analysis import analyse
 from trialkit.decide import CAUTION, annual_cost, break_even_area, capital_recovery_factor, money
+from trialkit.report import FieldDayPage
 from trialkit.trial import load_trial
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -118,6 +119,14 @@ def test_a_comparison_by_name():
     assert wide.value_per_ac < 0  # the wide gap loses more
     with pytest.raises(ValueError, match="the analysis has cushion: cushion, gap: narrow"):
         money(analysis, "gap", "shut")
+
+
+def test_without_an_option_money_follows_the_headline():
+    analysis = analyse(load_trial(DEMO / "gap_fields"))
+    table = analysis.responses["header_loss"].contrasts
+    assert table["level"].tolist() == ["narrow", "wide"]
+    assert money(analysis).level == table.loc[table["p_adjusted"].idxmin(), "level"] == "wide"
+    assert FieldDayPage(analysis)._findings("header_loss", "gap")[0].label.startswith("Wide")
 
 
 def test_user_text_is_escaped(analysis):

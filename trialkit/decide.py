@@ -209,7 +209,8 @@ def money(
     ----------
     analysis : TrialAnalysis
     factor, level : str, optional
-        The comparison; by default the one the trial's option is bought for, else the first.
+        The comparison; by default the one the trial's option is bought for, else the one of the
+        first factor with the strongest evidence, as in a report's headline.
 
     Returns
     -------
@@ -241,7 +242,8 @@ def money(
         every = result.contrasts[["factor", "level"]].itertuples(index=False)
         known = ", ".join(f"{row.factor}: {row.level}" for row in every)
         raise ValueError(f"no contrast for {factor}, {level}; the analysis has {known}.")
-    row = table.iloc[0]
+    first = table[table["factor"] == table["factor"].iloc[0]]
+    row = first.sort_values("p_adjusted", kind="stable").iloc[0]
     bought = option is not None and (option.factor, option.level) == (row["factor"], row["level"])
     labels = result.means.set_index(["factor", "level"])["label"]
     saved = [

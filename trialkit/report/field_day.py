@@ -42,8 +42,8 @@ ZONES = {
 }
 DEFER = (
     "The operator's manual, local rules and qualified service people come before anything on "
-    "this page. Farm work in the United States falls under 29 CFR 1928.57; other places have "
-    "their own rules."
+    "this page. In the United States guarding and servicing farm equipment fall under 29 CFR "
+    "1928.57; other places have their own rules."
 )
 
 
@@ -155,9 +155,9 @@ class FieldDayPage:
             f"{upper_first(word)} by {word}",
             paragraph(plot.summary, "extent"),
             paragraph(
-                f"Strips of one {word} lie side by side in the same field on the same day, so "
-                f"what differs inside a {word} is the setup and the luck of the sample. If the "
-                "lines mostly run the same way, the setup is the likelier reason."
+                f"Strips of one {word} belong side by side in the same field and on the same "
+                f"day; then what differs inside a {word} is the setup and the luck of the sample. "
+                "If the lines mostly run the same way, the setup is the likelier reason."
             ),
             picture=figure(plot, caption),
         )
@@ -205,7 +205,7 @@ class FieldDayPage:
                 kg = by_source["kg_ha"].get(source)
                 cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
             share = by_source["percent_of_yield"].get("total", float("nan"))
-            cells.append(f"{number(float(share), 1)} %" if pd.notna(share) else "")
+            cells.append(f"{number(float(share), 1)}\N{NO-BREAK SPACE}%" if pd.notna(share) else "")
             rows.append(cells)
         head = ["setup", *(words for words, _ in plots.SOURCES.values()), "in all", "of yield"]
         return table(f"Loss by source, {own.unit}", head, rows)
