@@ -193,16 +193,6 @@ def kernels_per_bushel(thousand_kernel_mass: Any) -> Any:
     return KG_PER_BUSHEL * 1e6 / thousand_kernel_mass
 
 
-def mph_to_km_h(values: Any) -> Any:
-    """Miles per hour to km/h."""
-    return values * (METRES_PER_MILE / 1000)
-
-
-def km_h_to_mph(values: Any) -> Any:
-    """km/h to miles per hour."""
-    return values / (METRES_PER_MILE / 1000)
-
-
 def price_per_bushel_to_per_tonne(price: Any) -> Any:
     """Price per standard bushel (56 lb) to price per tonne; 39.368 bushels make a tonne."""
     return price * 1000 / KG_PER_BUSHEL
