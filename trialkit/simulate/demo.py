@@ -2,8 +2,9 @@
 
 Loose kernels follow extension figures for the header (about 0.4-0.6 % of yield, near 1 bu/ac);
 dropped ears are set below the 1 % that those call attainable. The sizes of the setup effects are
-invented for the demonstration and claim nothing about real equipment. Seeds were picked among 1 to 6 as draws that show what their truth
-says: the demos illustrate, and are no evidence of how well the analysis does.
+invented for the demonstration and claim nothing about real equipment. Seeds were picked among 1 to
+6 as draws that show what their truth says: the demos illustrate, and are no evidence of how well
+the analysis does.
 """
 
 from __future__ import annotations
