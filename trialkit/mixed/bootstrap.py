@@ -25,15 +25,12 @@ from trialkit.errors import ModelError
 from trialkit.mixed import means
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.model import _standardise
-from trialkit.mixed.parallel import Progress, in_batches
+from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
 
 if TYPE_CHECKING:
     from trialkit.mixed.result import MixedFit
 
 Statistic = Callable[["MixedFit"], float | Mapping[str, float]]
-# A linear predictor this far from the fit's own (a factor of 3,000 on the log scale) has run off
-# to infinity: a cell drew no event at all.
-RUN_OFF = 8.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -279,19 +276,12 @@ def _refits(
         values = source.simulate(1, np.random.default_rng(seed))[:, 0]
         try:
             again = fit.refit(values)
-            _stop_run_off(fit, again)
+            stop_run_off(fit, again)
             out.append(read(again))
         except (ModelError, np.linalg.LinAlgError) as error:
-            out.append(str(error))
+            drawn = fit.model.frame.assign(**{fit.model.response: values})
+            out.append(plain_reason(replace(fit.model, frame=drawn), error))
     return out
-
-
-def _stop_run_off(fit: MixedFit, again: MixedFit) -> None:
-    if fit.family.name == "gaussian":
-        return
-    moved = fit.model.x @ (again.found.point.beta - fit.found.point.beta)
-    if np.abs(moved).max() > RUN_OFF:
-        raise ModelError("no finite estimate: a cell of the design drew no event, or only events.")
 
 
 def _estimates(

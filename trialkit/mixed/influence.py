@@ -25,7 +25,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.model import Model
-from trialkit.mixed.parallel import Progress, in_batches
+from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
 from trialkit.mixed.problem import GaussianProblem
 
 if TYPE_CHECKING:
@@ -126,13 +126,15 @@ def _without(fit: MixedFit, of_row: np.ndarray, units: Sequence[int]) -> list[An
     out: list[Any] = []
     for unit in units:
         keep = of_row != unit
+        model = None
         try:
             model = _subset(fit.model, keep)
             found = estimate(model, fit.y[keep], fit.method == "reml", before=fit.found)
+            less = type(fit)(model, found, fit.y[keep], fit.method == "reml")
+            stop_run_off(fit, less)
         except (ModelError, np.linalg.LinAlgError) as error:
-            out.append(str(error))
+            out.append(plain_reason(model, error) if model else str(error))
             continue
-        less = type(fit)(model, found, fit.y[keep], fit.method == "reml")
         values = np.array(list(_variances(less).values()))
         out.append((less.fixed_effects.to_numpy(), _standard_errors(fit, less), values))
     return out
