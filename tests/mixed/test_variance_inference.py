@@ -93,6 +93,25 @@ def test_units_of_the_response_do_not_matter() -> None:
     assert np.allclose(scaled.variance_intervals()[ends], 1000 * table[ends], rtol=1e-6)
 
 
+def test_order_of_random_columns_does_not_matter() -> None:
+    """Three correlated columns: every row of Lambda, and every pair, gets its turn."""
+    rng = np.random.default_rng(5)
+    unit = np.repeat(np.arange(18), 9)
+    a, b, noise = rng.normal(size=(3, len(unit)))
+    covariance = np.array([[1.0, 0.4, -0.3], [0.4, 0.8, 0.3], [-0.3, 0.3, 0.5]])
+    effects = rng.normal(size=(18, 3)) @ np.linalg.cholesky(covariance).T
+    y = 1 + a + (effects[unit] * np.column_stack([np.ones(len(unit)), a, b])).sum(axis=1) + noise
+    frame = pd.DataFrame({"y": y, "a": a, "b": b, "unit": unit.astype(str)})
+    tables = []
+    for order in (["a", "b"], ["b", "a"]):
+        fit = fit_mixed(frame, "y", "a + b", nested=["unit"], slopes={"unit": order})
+        table = fit.variance_intervals()
+        table["term"] = [", ".join(sorted(t.split(", "))) for t in table["term"]]
+        tables.append(table.set_index(["quantity", "term"]).sort_index())
+    ends = ["estimate", "low", "high"]
+    assert np.allclose(tables[0][ends], tables[1][ends], rtol=1e-5, atol=1e-5)
+
+
 def test_a_wider_level_gives_a_wider_interval() -> None:
     fit = fitted("pastes")
     narrow, wide = fit.variance_intervals(0.8), fit.variance_intervals(0.99)

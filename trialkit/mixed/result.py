@@ -15,6 +15,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed import (
     bootstrap,
     check,
+    compare,
     effects,
     goodness,
     influence,
@@ -415,7 +416,7 @@ class MixedFit:
             If the fits differ in data or method, are not nested, or are REML fits with different
             fixed parts.
         """
-        return variance_inference.compare(self, other)
+        return compare.compare(self, other)
 
     # ------------------------------------------------------------------ units and rows
     def unit_effects(self, level: str) -> pd.DataFrame:

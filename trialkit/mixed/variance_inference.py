@@ -1,4 +1,4 @@
-"""How well variances are known: profile intervals, tests at the boundary, comparison of fits.
+"""How well variances are known: profile intervals, and tests at the boundary.
 
 Everything rests on the fit's own log-likelihood (restricted for REML fits) maximised with one
 quantity held: a standard deviation, a correlation, the dispersion or an intraclass correlation.
@@ -20,7 +20,7 @@ import pandas as pd
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
-from trialkit.mixed.optimise import RUNNING, advance, begin
+from trialkit.mixed.optimise import CONVERGED, NO_START, RUNNING, STALLED, advance, begin
 from trialkit.mixed.problem import GaussianProblem
 
 if TYPE_CHECKING:
@@ -76,6 +76,8 @@ class Profile:
             self.mix = np.block([[self.mix, zero], [zero.T, root]])
         self.start = start
         self.diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
+        # Whether the last search ended at an optimum.
+        self.settled = True
         # Values held so far, with the search vector and inverse Hessian found there.
         self.known: list[tuple[float, np.ndarray, np.ndarray | None]] = []
 
@@ -129,14 +131,14 @@ class Profile:
             w, jacobian = whole(trial)
             lost, slope = self.evaluate(w)
             verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope @ jacobian)
-        found = float(scalars[0])
-        if not math.isfinite(found):
+        self.settled = verdict in (CONVERGED, STALLED)
+        if verdict == NO_START:
             return math.inf
         self.known.append((value, whole(x)[0], metric))
-        return max(2.0 * (self.best + found), 0.0)
+        return max(2.0 * (self.best + float(scalars[0])), 0.0)
 
     def interval(self, held: Held, level: float) -> tuple[float, float]:
-        """Values whose loss stays below the chi-square quantile."""
+        """Values whose loss stays below the chi-square quantile; NaN where a search fails."""
         cut = math.sqrt(stats.chi2.ppf(level, 1))
         ends = []
         for side, bound in ((-1.0, held.lowest), (1.0, held.highest)):
@@ -154,8 +156,8 @@ class Profile:
             if side * (outside - bound) >= 0.0:
                 outside = bound
             if beyond(outside) > 0.0:
-                return float(optimize.brentq(beyond, inside, outside, xtol=1e-9 * held.step,
-                                             rtol=1e-8))  # fmt: skip
+                end = optimize.brentq(beyond, inside, outside, xtol=1e-9 * held.step, rtol=1e-8)
+                return float(end) if self.settled else math.nan
             if outside == bound:
                 return bound
             inside, step = outside, 2.0 * step
@@ -297,7 +299,10 @@ def variance_test(fit: MixedFit, level: str, term: str | None) -> pd.Series:
             if term is None
             else f"{term!r} is no random term of {level!r}: {sorted(set(names))}."
         )
-    statistic = Profile(fit).at(_held_sd(fit, lev, names.index(term)), 0.0)
+    profile = Profile(fit)
+    statistic = profile.at(_held_sd(fit, lev, names.index(term)), 0.0)
+    if not profile.settled:
+        raise ModelError(f"the model without the variance of {level!r} did not converge.")
     lost = len(names) if model.covariances[level] == "unstructured" else 1
     return pd.Series(
         {"statistic": statistic, "p": mixture_p(statistic, lost), "null": mixture_name(lost)},
@@ -337,86 +342,3 @@ def intraclass_correlation(fit: MixedFit, level: float) -> pd.DataFrame:
         low, high = profile.interval(held, level)
         rows.append({"level": model.chain.names[lev], "estimate": share, "low": low, "high": high})
     return pd.DataFrame(rows)
-
-
-def compare(one: MixedFit, other: MixedFit) -> pd.DataFrame:
-    """See :meth:`trialkit.mixed.MixedFit.compare`."""
-    small, big = sorted((one, other), key=lambda f: f.n_parameters)
-    _check_same_data(small, big)
-    added = _rank(_columns(big)) - _rank(_columns(small))
-    if _rank(np.hstack([_columns(small), _columns(big)])) > _rank(_columns(big)):
-        raise ModelError(f"the fixed parts are not nested: {small.model.fixed}; {big.model.fixed}.")
-    if small.method == "reml" and (
-        added or not np.array_equal(small.fixed_part.x, big.fixed_part.x)
-    ):
-        raise ModelError(
-            "restricted likelihoods of different fixed parts do not compare; fit both with "
-            'method="ml", or test the terms with term_tests.'
-        )
-    _check_random_nested(small, big)
-    more = big.n_parameters - small.n_parameters
-    if more == 0:
-        raise ModelError("both fits have the same parameters: nothing to test.")
-    # Variances, or a dispersion, that the smaller fit holds at its bound.
-    bounded = len(big.variances) - len(small.variances) + (small.family.name != big.family.name)
-    statistic = max(2.0 * (big.loglik - small.loglik), 0.0)
-    if bounded == 1 and not added:
-        p, null = mixture_p(statistic, more), mixture_name(more)
-    else:
-        p, null = float(stats.chi2.sf(statistic, more)), f"chi2({more})"
-        null += ", conservative" if bounded else ""
-    table = pd.DataFrame(
-        {
-            "fixed": [f.model.fixed for f in (small, big)],
-            "levels": [" > ".join(f.model.chain.names[::-1]) for f in (small, big)],
-            "parameters": [f.n_parameters for f in (small, big)],
-            "loglik": [f.loglik for f in (small, big)],
-            "aic": [f.aic for f in (small, big)],
-        },
-        index=pd.Index(["smaller", "larger"], name="fit"),
-    )
-    for name, value in (("statistic", statistic), ("df", float(more)), ("p", p)):
-        table[name] = [math.nan, value]
-    table["null"] = ["", null]
-    return table
-
-
-NESTED_FAMILIES = {("poisson", "negative_binomial"), ("binomial", "beta_binomial")}
-
-
-def _columns(fit: MixedFit) -> np.ndarray:
-    x: np.ndarray = fit.fixed_part.x
-    return x / np.linalg.norm(x, axis=0)
-
-
-def _rank(columns: np.ndarray) -> int:
-    return int(np.linalg.matrix_rank(columns, tol=1e-7))
-
-
-def _check_same_data(small: MixedFit, big: MixedFit) -> None:
-    """Same rows, responses and sizes, a common method and families one within the other."""
-    a, b = small.model, big.model
-    same = a.response == b.response and small.n_rows == big.n_rows
-    for x, y in ((small.y, big.y), (a.size, b.size), (a.offset, b.offset), (a.weight, b.weight)):
-        same = same and np.array_equal(a.original_order(x), b.original_order(y))
-    if not same:
-        raise ModelError("the fits differ in rows, response, exposure, trials or weights.")
-    if small.method != big.method:
-        raise ModelError("one fit is by REML, the other by ML; fit both the same way.")
-    families = small.family.name, big.family.name
-    if families[0] != families[1] and families not in NESTED_FAMILIES:
-        raise ModelError(f"the families are not nested: {families[0]}; {families[1]}.")
-
-
-def _check_random_nested(small: MixedFit, big: MixedFit) -> None:
-    for name, columns in zip(small.model.chain.names, small.model.slopes, strict=True):
-        if name not in big.model.chain.names:
-            raise ModelError(f"the larger fit has no level {name!r}: not nested.")
-        lev = big.model.chain.names.index(name)
-        kinds = small.model.covariances[name], big.model.covariances[name]
-        known = [(c.name, c.codes) for c in big.model.slopes[lev]]
-        inside = all((c.name, c.codes) in known for c in columns)
-        if len(columns) > 1 and kinds[0] != kinds[1]:
-            inside = inside and kinds == ("independent", "unstructured")
-        if not inside:
-            raise ModelError(f"the random parts of level {name!r} are not nested.")
