@@ -65,9 +65,9 @@ def inference_by(fit: MixedFit, method: str) -> Inference:
 
     A variance estimated at zero is taken as zero by "kenward-roger", as it is by Satterthwaite's
     method; "kenward-roger-all" counts its uncertainty in, as the formulas of 1997 read literally.
-    In trials of four to six pairs, where a third to a half of such estimates are zero, a true null
-    was rejected at 5 % in 2.7 to 6.3 % of rounds by the first and in 0 to 2.8 % by the second
-    (eight settings, 400 to 1,500 rounds each, ``tests/benchmarks/small_sample_level.py``).
+    In simulated trials of four and six pairs, where many such estimates are zero, a true
+    null was rejected at 5 % in 3.0 to 5.8 % of rounds by the first and in 0 to 4.5 % by the second
+    (eight settings of 400 rounds, ``tests/benchmarks/small_sample_level.py``).
 
     Raises
     ------
