@@ -87,6 +87,9 @@ def test_one_factor_and_general_route_agree() -> None:
     found = mult.one_factor(correlation)
     assert found is not None
     assert np.allclose(np.outer(found, found), np.outer(loading, loading))
+    # The same contrast three times is one contrast.
+    once = mult.adjust(np.full(3, 2.0), np.full(3, 7.0), np.ones((3, 3)), "dunnett", 0.95)
+    assert np.allclose(once, [[2 * stats.t.sf(2.0, 7)] * 3, [stats.t.ppf(0.975, 7)] * 3], rtol=1e-3)
     for c, df in ((1.5, 3.0), (2.6, 12.5), (2.2, np.inf)):
         exact = mult.maximum_probability(correlation)(c, df)
         assert abs(mult._separation(correlation)(c, df) - exact) < 2e-5

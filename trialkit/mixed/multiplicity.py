@@ -32,8 +32,8 @@ from statsmodels.stats.multitest import multipletests
 from trialkit.errors import ModelError
 
 ADJUSTMENTS = ("none", "holm", "bonferroni", "tukey", "dunnett")
-# Below this distance from 1 a squared loading makes the integrand a step.
-DEGENERATE = 1e-4
+# A squared loading nearer to 1 makes a step too narrow for the points below: 1e-10 is lost.
+DEGENERATE = 2.5e-3
 _NORMAL = np.linspace(-8.5, 8.5, 401)
 _NORMAL_WEIGHT = stats.norm.pdf(_NORMAL) * (_NORMAL[1] - _NORMAL[0])
 _LEGENDRE, _LEGENDRE_WEIGHT = np.polynomial.legendre.leggauss(96)
@@ -96,9 +96,10 @@ def adjust(
             # Bonferroni's inequality holds exactly where the quadrature has run out of digits.
             adjusted[i] = min(max(tail, p[i]), m * p[i], 1.0)
         low, high = float(single[same][0]), float(widest[same][0])
+        # Between the single quantile and Bonferroni's, give or take the error of the quadrature.
         critical[same] = optimize.brentq(
             lambda c, nu=nu: probability(c, nu) - level,
-            low * (1 - 1e-6), high * (1 + 1e-3), xtol=1e-8,
+            low * (1 - 1e-3), high * (1 + 1e-3), xtol=1e-6,
         )  # fmt: skip
     return adjusted, critical
 

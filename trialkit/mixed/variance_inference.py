@@ -56,7 +56,7 @@ class Profile:
     """The log-likelihood of a fit, maximised with one quantity held."""
 
     def __init__(self, fit: MixedFit) -> None:
-        self.fit, self.problem = fit, fit.found.problem
+        self.problem = fit.found.problem
         self.gaussian = isinstance(self.problem, GaussianProblem)
         point, model = fit.found.point, fit.model
         self.n_theta, self.n_own = model.n_theta, len(model.scale)
