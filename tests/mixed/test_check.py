@@ -44,18 +44,17 @@ def test_zero_check_finds_extra_zeros() -> None:
         assert found.observed > 2 * found.expected
 
 
-@pytest.mark.parametrize("mean", [1.0, 6.0])
-def test_checks_are_quiet_under_the_model(mean: float) -> None:
-    """p is uniform: of 24 at most 4 lie below .05 (more has probability 0.6 %)."""
+def test_checks_are_quiet_under_the_model() -> None:
+    """p is uniform: of 30 at most 5 lie below .05 (more has probability 0.3 %)."""
     p = []
-    for seed in range(24):
-        fit = trial(100 + seed, mean)
+    for seed in range(30):
+        fit = trial(100 + seed, 2.0)
         p.append((fit.dispersion_check(59, seed).p, fit.zero_check(59, seed).p))
     below = (np.array(p) <= 0.05).sum(axis=0)
-    assert (below <= 4).all()
+    assert (below <= 5).all()
     # Nor are they all large: the dispersion p is below a half about half of the time
-    # (5 to 19 of 24 has probability 99.7 %).
-    assert 5 <= (np.array(p)[:, 0] <= 0.5).sum() <= 19
+    # (7 to 23 of 30 has probability 99.9 %).
+    assert 7 <= (np.array(p)[:, 0] <= 0.5).sum() <= 23
 
 
 def test_expected_zeros_of_a_plain_poisson_sample() -> None:

@@ -291,7 +291,9 @@ def _estimates(
     names = [("fixed", name) for name in fit.fixed_part.names]
     values = list(fit.fixed_effects.to_numpy())
     covariances = fit.covariances
-    for component in sorted(fit.model.components, key=lambda c: -c.level):
+    coarse_first = sorted(fit.model.components, key=lambda c: -c.level)
+    # Variances before correlations.
+    for component in sorted(coarse_first, key=lambda c: c.pairs[0][0] != c.pairs[0][1]):
         a, b = component.pairs[0]
         cov, columns = covariances[component.level], fit.model.slopes[component.level]
         level = fit.model.chain.names[component.level]

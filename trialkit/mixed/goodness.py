@@ -1,11 +1,13 @@
 """Does the model hold? Observed statistics against their distribution over simulated data.
 
 Statistics are taken about the fitted means: conditional modes of the unit effects and fixed
-effects found anew on every simulated data set, random effects redrawn, variances (and dispersion)
-held at their estimates. So a simulated data set lends itself to its units as much as the observed
-one did; holding the observed fit's means instead would find the observed rows too close to them.
+effects found anew on every simulated data set, random effects redrawn, variances held at their
+estimates. So a simulated data set lends itself to its units as much as the observed one did;
+holding the observed fit's means instead would find the observed rows too close to them. Where the
+family has a dispersion parameter, which adapts to the very thing checked, every simulated data set
+is fitted in full.
 p values are two-sided Monte Carlo ones, ``2 min((1 + #{T >= t}), (1 + #{T <= t})) / (n + 1)``
-(Davison & Hinkley 1997, section 4.2).
+(Davison & Hinkley 1997, section 4.2), with ``n`` the simulations that could be fitted.
 """
 
 from __future__ import annotations
@@ -32,6 +34,9 @@ if TYPE_CHECKING:
 DOUBT = 0.05
 BLOCK_VALUES = 200_000
 
+# Of a fit (for its dispersion), responses and fitted means, both (data sets, rows).
+Statistic = Callable[["MixedFit", np.ndarray, np.ndarray], np.ndarray]
+
 
 @dataclass(frozen=True, slots=True)
 class Check:
@@ -44,6 +49,7 @@ class Check:
     ratio : observed / expected.
     p : two-sided Monte Carlo p value.
     draws : ndarray, shape (simulations,): what it could have been with the same expectation.
+    failures : simulated data sets that could not be fitted.
     verdict : a sentence.
     """
 
@@ -53,6 +59,7 @@ class Check:
     ratio: float
     p: float
     draws: np.ndarray
+    failures: int
     verdict: str
 
     @property
@@ -60,7 +67,7 @@ class Check:
         """One row: observed, expected, ratio, p, simulations."""
         return pd.DataFrame(
             {"observed": self.observed, "expected": self.expected, "ratio": self.ratio,
-             "p": self.p, "simulations": len(self.draws)},
+             "p": self.p, "simulations": len(self.draws), "failures": self.failures},
             index=pd.Index([self.what], name="statistic"),
         )  # fmt: skip
 
@@ -79,18 +86,18 @@ def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | No
             f"check it against; look at the quantile residuals."
         )
 
-    def pearson(y: np.ndarray, mean: np.ndarray) -> np.ndarray:
-        law = response_law(fit, mean)
+    def pearson(at: MixedFit, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        law = response_law(at, mean)
         return ((y - law.mean()) ** 2 / law.var()).sum(axis=1)
 
-    observed, draws = _against_simulated(fit, pearson, n, seed)
+    observed, draws, failures = _against_simulated(fit, pearson, n, seed)
     expected = float(draws.mean())
     ratio, p = observed / expected, _p_value(observed, draws)
     verdict = (
         f"Rows vary about their fitted units {ratio:.2f} times as much as the "
         f"{fit.family.name.replace('_', ' ')} model says (p = {p:.3g}): {_words(p)}"
     )
-    return Check("Pearson chi-square", observed, expected, ratio, p, draws, verdict)
+    return Check("Pearson chi-square", observed, expected, ratio, p, draws, failures, verdict)
 
 
 def zero_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:
@@ -98,17 +105,18 @@ def zero_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) ->
     if not fit.family.counts:
         raise ModelError(f"a {fit.family.name} response has no zeros to count.")
 
-    def excess(y: np.ndarray, mean: np.ndarray) -> np.ndarray:
-        return (y == 0).sum(axis=1) - response_law(fit, mean).pmf(0).sum(axis=1)
+    def excess(at: MixedFit, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        return (y == 0).sum(axis=1) - response_law(at, mean).pmf(0).sum(axis=1)
 
     zeros = float((fit.y == 0).sum())
-    own, draws = _against_simulated(fit, excess, n, seed)
+    own, draws, failures = _against_simulated(fit, excess, n, seed)
     # What the fitted means lead one to expect, less the bias that comes from fitting them.
     expected = max(zeros - own + float(draws.mean()), 0.0)
     p = _p_value(own, draws)
     ratio = zeros / expected if expected > 0 else np.nan
     verdict = f"{zeros:.0f} zeros where {expected:.3g} are expected (p = {p:.3g}): {_words(p)}"
-    return Check("zeros", zeros, expected, ratio, p, draws - draws.mean() + expected, verdict)
+    draws = draws - draws.mean() + expected
+    return Check("zeros", zeros, expected, ratio, p, draws, failures, verdict)
 
 
 def effect_quantiles(
@@ -121,8 +129,10 @@ def effect_quantiles(
     """
     own = _given_variances(fit, fit.y)
     effects, standard = _standardised(own, level)
-    draws = np.array([np.sort(_standardised(at, level)[1], axis=0)
-                      for at in _simulated(fit, n, seed)])  # fmt: skip
+    draws = np.array(
+        [np.sort(_standardised(_given_variances(fit, y), level)[1], axis=0)
+         for y in _redrawn(fit, n, seed)]
+    )  # fmt: skip
     low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
     lev = fit.model.chain.names.index(level)
     m = len(standard)
@@ -153,23 +163,38 @@ def _standardised(fit: MixedFit, level: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _against_simulated(
-    fit: MixedFit, statistic: Callable[[np.ndarray, np.ndarray], np.ndarray], n: int,
-    seed: int | np.random.Generator | None,
-) -> tuple[float, np.ndarray]:  # fmt: skip
-    """A statistic of responses and fitted means, both (data sets, rows): observed, simulated."""
-    model = fit.model
+    fit: MixedFit, statistic: Statistic, n: int, seed: int | np.random.Generator | None
+) -> tuple[float, np.ndarray, int]:
+    """The statistic observed, simulated, and how many simulated data sets could not be fitted."""
+    own_dispersion = fit.family.dispersed
+    again = _refitted if own_dispersion else _given_variances
 
     def of(fits: Sequence[MixedFit]) -> np.ndarray:
-        eta = [model.offset + model.x @ at.found.point.beta + unit_part(at) for at in fits]
-        return statistic(np.array([at.y for at in fits]), fit.family.inverse_link(np.array(eta)))
+        eta = [f.model.offset + f.model.x @ f.found.point.beta + unit_part(f) for f in fits]
+        mean = fit.family.inverse_link(np.array(eta))
+        return statistic(fits[0], np.array([f.y for f in fits]), mean)
 
-    simulated = _simulated(fit, n, seed)
-    # Many data sets at a time, as the laws of scipy are slow to set up.
-    block = max(1, BLOCK_VALUES // fit.n_rows)
-    draws = []
-    while fits := list(itertools.islice(simulated, block)):
-        draws.append(of(fits))
-    return float(of([_given_variances(fit, fit.y)])[0]), np.concatenate(draws)
+    # The laws of scipy are slow to set up: data sets of one dispersion share one.
+    size = 1 if own_dispersion else max(1, BLOCK_VALUES // fit.n_rows)
+    redrawn = _redrawn(fit, n, seed)
+    draws, failures = [], 0
+    while block := list(itertools.islice(redrawn, size)):
+        fits = []
+        for y in block:
+            try:
+                fits.append(again(fit, y))
+            except (ModelError, np.linalg.LinAlgError):
+                failures += 1
+        if fits:
+            draws.append(of(fits))
+    if 2 * failures > n:
+        raise ModelError(f"{failures} of {n} simulated data sets could not be fitted.")
+    observed = fit if own_dispersion else _given_variances(fit, fit.y)
+    return float(of([observed])[0]), np.concatenate(draws), failures
+
+
+def _refitted(fit: MixedFit, y: np.ndarray) -> MixedFit:
+    return fit.refit(fit.model.original_order(y))
 
 
 def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
@@ -194,12 +219,13 @@ def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
     return type(fit)(model, replace(fit.found, problem=problem, point=new), y, reml=True)
 
 
-def _simulated(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Iterator[MixedFit]:
+def _redrawn(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Iterator[np.ndarray]:
+    """Responses drawn from the fit, new units included, in chain order."""
     if n < 20:
         raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")
     rng = np.random.default_rng(seed)
     for _ in range(n):
-        yield _given_variances(fit, fit.simulate(1, rng)[:, 0][fit.model.chain.order])
+        yield fit.simulate(1, rng)[:, 0][fit.model.chain.order]
 
 
 def _p_value(observed: float, draws: np.ndarray) -> float:

@@ -47,7 +47,8 @@ def in_batches(
     if jobs == 1:
         done = (work(b) for b in batches)
     else:
-        pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator")
+        # Without memory maps, which are read-only: the compiled loops write into their arrays.
+        pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
         done = pool(joblib.delayed(work)(b) for b in batches)
     out: list[Any] = []
     for results in done:
