@@ -128,3 +128,19 @@ def test_what_has_no_check_says_so() -> None:
         fit.effect_quantiles("g")
     with pytest.raises(ModelError, match="at least 20"):
         trial(1, 3.0).zero_check(5)
+
+
+def test_a_fitted_dispersion_is_fitted_anew_in_every_simulation() -> None:
+    """Held at its estimate it would make the check blind: the statistic is near n by fitting."""
+    rng = np.random.default_rng(5)
+    mean = np.exp(1.5 + rng.normal(0, 0.4, 8)[np.repeat(np.arange(8), 10)])
+    frame = pd.DataFrame({"g": np.repeat(np.arange(8), 10)})
+    frame["y"] = rng.poisson(mean * rng.gamma(2, 1 / 2, 80))
+    fit = fit_mixed(frame, "y", nested=["g"], family="negative_binomial")
+    found = fit.dispersion_check(60, seed=2)
+    again = fit.refit(fit.simulate(1, np.random.default_rng(2))[:, 0])
+    mu = again.predict()
+    y = again.model.original_order(again.y)
+    assert found.draws[0] == pytest.approx(((y - mu) ** 2 / (mu + mu**2 / again.dispersion)).sum())
+    assert found.p > 0.05 and found.failures == 60 - len(found.draws)
+    assert fit.zero_check(60, seed=2).p > 0.05
