@@ -91,7 +91,7 @@ class Bootstrap:
         """
         count, se = self.draws.count(), self.draws.std()
         fourth = ((self.draws - self.draws.mean()) ** 4).mean()
-        # Delta method for the standard deviation of a sample (Stuart & Ord 1994, 10.9).
+        # Delta method for the standard deviation of a sample (Stuart & Ord 1994, chapter 10).
         error = np.sqrt((fourth - se**4).clip(lower=0.0) / count) / (2.0 * se)
         table = pd.DataFrame(
             {

@@ -125,7 +125,7 @@ def effect_quantiles(
     """See :meth:`trialkit.mixed.MixedFit.effect_quantiles`.
 
     A predicted effect varies by ``G - C`` over repetitions: its variance component less its
-    prediction variance (Searle, Casella & McCulloch 1992, Variance Components, section 7.4).
+    prediction variance (Searle, Casella & McCulloch 1992, Variance Components, chapter 7).
     """
     own = _given_variances(fit, fit.y)
     effects, standard = _standardised(own, level)

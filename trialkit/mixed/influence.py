@@ -7,7 +7,7 @@ Cook's distance: ``d' V^-1 d / p``, with ``d`` the change of the ``p`` coefficie
 covariance in the full fit (Cook 1977, Technometrics 19:15-18; for Gaussian fits without units it
 is the classical one). DFBETAS: ``d_j`` over its standard error; for Gaussian responses that error
 takes the variances estimated without the unit (Belsley, Kuh & Welsch 1980, Regression
-Diagnostics, eq. 2.7), for others it is that of the full fit.
+Diagnostics, section 2.1), for others it is that of the full fit.
 """
 
 from __future__ import annotations
