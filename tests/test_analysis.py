@@ -179,6 +179,22 @@ def test_row_order_and_kernel_mass_do_not_change_the_comparison(pairs):
     np.testing.assert_allclose(three.means["estimate"], 1.2 * one.means["estimate"], rtol=1e-6)
 
 
+@pytest.mark.parametrize("seed", [3, 4, 6, 7])
+def test_samples_are_never_counted_as_replicates(seed):
+    # Draws in which every variance is estimated at zero: the model alone would put df at infinity.
+    truth = replace(
+        CUSHION_PAIRS.truth, damage_odds={}, damage_sd={"pair": 0.2, "strip": 0.25, "sample": 0.05}
+    )
+    effort = replace(FRAMES_ONLY, header_frames=1, preharvest_frames=1, grain_samples=2)
+    trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=effort)
+    result = responses.kernel_damage(trial, trial.losses(), 0.95)
+    row = result.contrasts.iloc[0]
+    assert row["df"] <= 7 and result.means["df"].max() <= 7  # eight strips
+    assert result.term_tests["den_df"].max() <= 7
+    assert row["p"] == pytest.approx(2 * stats.t.sf(abs(row["statistic"]), row["df"]))
+    assert row["ratio_low"] < row["ratio"] < row["ratio_high"]
+
+
 # ---------------------------------------------------------------- the design picks the model
 def test_models_follow_the_designs(demos):
     one = demos["cushion_pairs"].responses["header_loss"]

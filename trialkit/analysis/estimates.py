@@ -11,7 +11,9 @@ Approximations. Standard errors are by the delta method from the Kenward-Roger c
 and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
 known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
 level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
-cancels, the smaller of those along its own gradient and of the contrast on the link scale. Means
+cancels, the smaller of those along its own gradient and of the contrast on the link scale. None is
+more than the strips less one: where the strips' variance is estimated at zero the model alone
+would count frames or samples as replicates, which they are not. Means
 have intervals on their logarithm where they stand well clear of zero, ratios always;
 differences have symmetric ones. The p-value tests that a difference is zero: by the Kenward-Roger
 t of the link-scale contrast, which is zero with it, or, for a factor with interactions, where it
@@ -88,12 +90,13 @@ def estimate_factors(
     cells, rows, spread = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
     with np.errstate(all="ignore"):
         known = fit.linear(rows)
-    held = np.isfinite(known[["estimate", "se", "df"]].to_numpy()).all()
+    held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
     if not held or known["se"].max() > LARGEST_SE:
         raise DesignError(
             "Too little was counted for the number of setups: the model's estimates are not held "
             "by the data. Count more ground or more kernels, or compare fewer setups."
         )
+    most = len(design.strips) - 1
     eta = known["estimate"].to_numpy()
     mean = averaged_response(fit, eta, spread)
     step = 1e-5
@@ -109,7 +112,7 @@ def estimate_factors(
                 scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows
             )
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-        table = _means(fit, list(found.values()), offset, level)
+        table = _means(fit, list(found.values()), offset, level, most)
         table.insert(0, "factor", factor.name)
         table.insert(1, "level", list(found))
         table.insert(2, "label", [labels[name] for name in found])
@@ -120,9 +123,9 @@ def estimate_factors(
         block = []
         for i, name in enumerate(others, start=1):
             clear = bool(steady[0] and steady[i])
-            row = _contrast(fit, found[name], found[reference], offset, level, clear)
+            row = _contrast(fit, found[name], found[reference], offset, level, clear, most)
             if not crossed:
-                row |= _link_test(fit, found[name], found[reference])
+                row |= _link_test(fit, found[name], found[reference], most)
             block.append(
                 {
                     "factor": factor.name,
@@ -158,16 +161,26 @@ def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
         first, *others = (rows[label == level].mean(axis=0) for level in design.levels[name])
         contrast = np.array([other - first for other in others])
         f, df = fit.inference.f_test(contrast, beta)
-        table.loc[name] = [f, len(contrast), df, stats.f.sf(f, len(contrast), df)]
-    return table
+        table.loc[name] = [f, len(contrast), df, np.nan]
+    df = table["den_df"].clip(upper=len(design.strips) - 1)
+    return table.assign(den_df=df, p=stats.f.sf(table["F"], table["num_df"], df))
+
+
+def _linear(fit: MixedFit, rows: np.ndarray, most: int) -> pd.DataFrame:
+    """Estimate, se, statistic, df and p of combinations of the fixed effects, df at most `most`."""
+    table = fit.linear(rows)
+    df = table["df"].clip(upper=most)
+    return table.assign(df=df, p=2 * stats.t.sf(table["statistic"].abs(), df))
 
 
 def _half(se, df, level: float):
     return stats.t.ppf(0.5 + level / 2, df) * se
 
 
-def _means(fit: MixedFit, found: list[LevelMean], offset: Offset, level: float) -> pd.DataFrame:
-    own = fit.linear(np.array([m.gradient for m in found]), level)
+def _means(
+    fit: MixedFit, found: list[LevelMean], offset: Offset, level: float, most: int
+) -> pd.DataFrame:
+    own = _linear(fit, np.array([m.gradient for m in found]), most)
     value = np.array([m.value for m in found])
     variance = own["se"].to_numpy() ** 2
     se = np.sqrt(variance + offset.variance)
@@ -193,17 +206,23 @@ def _welch(v1, df1, v2, df2):
 
 
 def _contrast(
-    fit: MixedFit, one: LevelMean, reference: LevelMean, offset: Offset, level: float, clear: bool
+    fit: MixedFit,
+    one: LevelMean,
+    reference: LevelMean,
+    offset: Offset,
+    level: float,
+    clear: bool,
+    most: int,
 ) -> dict[str, float]:
-    link = fit.linear(one.link - reference.link, level).iloc[0]
-    along = fit.linear(one.gradient - reference.gradient, level).iloc[0]
+    link = _linear(fit, one.link - reference.link, most).iloc[0]
+    along = _linear(fit, one.gradient - reference.gradient, most).iloc[0]
     df = min(float(along["df"]), float(link["df"]))
     difference = one.value - reference.value
     half = _half(float(along["se"]), df, level)
     out = {"ratio": np.nan, "ratio_low": np.nan, "ratio_high": np.nan}
     if clear:
         log = np.log(one.value / reference.value)
-        part = fit.linear(one.gradient / one.value - reference.gradient / reference.value, level)
+        part = _linear(fit, one.gradient / one.value - reference.gradient / reference.value, most)
         v1 = float(part["se"].iloc[0]) ** 2
         v2 = offset.variance * (1 / one.value - 1 / reference.value) ** 2
         df_ratio = min(
@@ -227,6 +246,8 @@ def _contrast(
     }
 
 
-def _link_test(fit: MixedFit, one: LevelMean, reference: LevelMean) -> dict[str, float]:
-    row = fit.linear(one.link - reference.link).iloc[0]
+def _link_test(
+    fit: MixedFit, one: LevelMean, reference: LevelMean, most: int
+) -> dict[str, float]:
+    row = _linear(fit, one.link - reference.link, most).iloc[0]
     return {name: float(row[name]) for name in ("df", "statistic", "p")}
