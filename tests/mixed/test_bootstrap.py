@@ -65,7 +65,7 @@ def test_a_round_is_a_refit_of_its_own_draw(counts: MixedFit) -> None:
 
 
 def test_balanced_one_way_spread_is_the_exact_one() -> None:
-    """Grand mean and ANOVA estimators: Searle, Casella & McCulloch 1992, Variance Components, chapter 3."""
+    """Grand mean and ANOVA estimators: Searle, Casella & McCulloch 1992, chapter 3."""
     groups, repeats, n = 12, 5, 800
     fit = fit_mixed(one_way(groups, repeats), "y", nested=["g"])
     between, residual = fit.variances["variance"][0], fit.dispersion**2
