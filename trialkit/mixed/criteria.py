@@ -11,15 +11,13 @@ import math
 import numpy as np
 from numba import njit
 
+from trialkit.mixed.gradients import gradient_cross, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
     clear,
     eliminate_cross,
     eliminate_rows,
     forward_rhs,
-    gradient_cross,
-    leverage_pass,
-    mode_pass,
 )
 from trialkit.mixed.optimise import RUNNING, advance, begin
 

@@ -18,7 +18,7 @@ from trialkit.mixed.smallsample import (
 )
 
 if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
+    from trialkit.mixed.fitted import FittedModel
 
 # The Kenward-Roger algebra is dense within each coarsest unit: work grows with the cube of its
 # rows. Beyond this sum of cubes (a few seconds) the default is Satterthwaite.
@@ -52,7 +52,7 @@ class Asymptotic:
 Inference = KenwardRoger | Satterthwaite | Asymptotic
 
 
-def default_method(fit: MixedFit) -> str:
+def default_method(fit: FittedModel) -> str:
     """Kenward-Roger for REML fits of ordinary size, Satterthwaite for huge ones, else normal."""
     if fit.method != "reml":
         return "asymptotic"
@@ -60,7 +60,7 @@ def default_method(fit: MixedFit) -> str:
     return "kenward-roger" if work <= KENWARD_ROGER_WORK else "satterthwaite"
 
 
-def inference_by(fit: MixedFit, method: str) -> Inference:
+def inference_by(fit: FittedModel, method: str) -> Inference:
     """Covariance of the fixed effects and df rule by the named method.
 
     A variance estimated at zero is taken as zero by "kenward-roger", as it is by Satterthwaite's
@@ -85,7 +85,7 @@ def inference_by(fit: MixedFit, method: str) -> Inference:
     return _kenward_roger(fit, with_zeros=method == "kenward-roger-all")
 
 
-def _blocks(fit: MixedFit) -> np.ndarray:
+def _blocks(fit: FittedModel) -> np.ndarray:
     """First rows of independent blocks, and the number of rows."""
     chain, n = fit.model.chain, fit.n_rows
     if chain.n_levels == 0:
@@ -94,7 +94,7 @@ def _blocks(fit: MixedFit) -> np.ndarray:
     return np.r_[chain.row_start[:-1][np.r_[True, top[1:] != top[:-1]]], n]
 
 
-def _kenward_roger(fit: MixedFit, with_zeros: bool) -> KenwardRoger:
+def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
     model, point = fit.model, fit.found.point
     positive = [np.diag(c) > 0 for c in fit.covariances]
     components = [
@@ -119,7 +119,7 @@ def _kenward_roger(fit: MixedFit, with_zeros: bool) -> KenwardRoger:
     return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)
 
 
-def _satterthwaite(fit: MixedFit) -> Satterthwaite:
+def _satterthwaite(fit: FittedModel) -> Satterthwaite:
     problem, point, model = fit.found.problem, fit.found.point, fit.model
     free = np.flatnonzero(~fit.found.zero)
 
@@ -151,7 +151,7 @@ def _satterthwaite(fit: MixedFit) -> Satterthwaite:
     return satterthwaite(phi_at, gradient, start, scale)
 
 
-def _information_covariance(fit: MixedFit) -> np.ndarray:
+def _information_covariance(fit: FittedModel) -> np.ndarray:
     """Covariance of the fixed effects from the full information matrix."""
     problem, point, model = fit.found.problem, fit.found.point, fit.model
     t = model.to_original

@@ -19,6 +19,7 @@ from trialkit.mixed import multiplicity
 
 if TYPE_CHECKING:
     from trialkit.mixed.design import FixedPart
+    from trialkit.mixed.fitted import FittedModel
     from trialkit.mixed.result import MixedFit
 
 KINDS = ("pairwise", "control", "polynomial")
@@ -99,7 +100,7 @@ def term_rows(part: FixedPart, term: str) -> np.ndarray:
     return rows if np.linalg.matrix_rank(rows) == len(rows) == len(columns) else own
 
 
-def linear_functions(fit: MixedFit, linear: np.ndarray, level: float) -> pd.DataFrame:
+def linear_functions(fit: FittedModel, linear: np.ndarray, level: float) -> pd.DataFrame:
     """Estimate, standard error, df, t, p and interval of each row of ``linear`` (rows, terms)."""
     linear = np.atleast_2d(np.asarray(linear, dtype=float))
     beta = fit.fixed_effects.to_numpy()
