@@ -41,6 +41,9 @@ class Design:
         Random levels coarse to fine, the frame or sample level not included.
     slope_factors : tuple of str
         Factors whose effect varies between fields in the model.
+    strata : dict
+        Factor name to the degrees of freedom its layout gives: those left between the units it
+        was set on (strips, main strips or blocks) after setups and the larger units.
     kind : str
         The layout in words.
     why, notes : tuple of str
@@ -54,6 +57,7 @@ class Design:
     interactions: tuple[tuple[str, str], ...]
     nested: tuple[str, ...]
     slope_factors: tuple[str, ...]
+    strata: dict[str, int]
     kind: str
     why: tuple[str, ...]
     notes: tuple[str, ...]
@@ -119,6 +123,7 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
     kind = _kind(factors, strips, nested)
     covariates = _covariates(factors, strips, interactions, why, notes)
     slope_factors = _slopes(names, strips, nested, why, notes)
+    strata = _strata(factors, strips, interactions, covariates)
     return Design(
         tuple(factors),
         levels,
@@ -127,6 +132,7 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
         interactions,
         nested,
         slope_factors,
+        strata,
         kind,
         tuple(why),
         tuple(notes),
@@ -171,23 +177,55 @@ def _check_confounding(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> 
             )
 
 
-def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
-    """A factor that changes between larger strips or blocks only must be repeated on those."""
+def _stratum(f: SetupFactor, strips: pd.DataFrame) -> tuple[str, pd.DataFrame, list[str]] | None:
+    """Larger units a factor was set on (in words, one row each) and their parents' columns."""
     larger = [(["field", "pair"], ["field"], "blocks")]
     if strips["main_strip"].notna().all():
         larger.append((["field", "pair", "main_strip"], ["field", "pair"], "main strips"))
+    for keys, parent, words in larger:
+        if strips.groupby(keys)[f.name].nunique().max() <= 1:
+            return words, strips.drop_duplicates(keys), parent
+    return None
+
+
+def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
+    """A factor that changes between larger strips or blocks only must be repeated on those."""
     for f in factors:
-        for keys, parent, words in larger:
-            if strips.groupby(keys)[f.name].nunique().max() > 1:
-                continue
-            unit = strips.drop_duplicates(keys)
-            if _spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
-                raise DesignError(
-                    f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
-                    f"unrepeated: its effect cannot be told from the difference between any two "
-                    f"{words}. Repeat it in at least three blocks."
-                )
-            break
+        found = _stratum(f, strips)
+        if found is None:
+            continue
+        words, unit, parent = found
+        if _spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
+            raise DesignError(
+                f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
+                f"unrepeated: its effect cannot be told from the difference between any two "
+                f"{words}. Repeat it in at least three blocks."
+            )
+
+
+def _strata(
+    factors: Sequence[SetupFactor],
+    strips: pd.DataFrame,
+    interactions: Sequence[tuple[str, str]],
+    covariates: Sequence[str],
+) -> dict[str, int]:
+    """Degrees of freedom between the units each factor was set on."""
+    columns = [pd.get_dummies(strips[f.name]) for f in factors]
+    columns += [pd.get_dummies(_joined(strips, pair)) for pair in interactions]
+    columns += [strips[[name]] for name in covariates]
+    inside = ["field", "pair"]
+    if strips["main_strip"].notna().all():
+        inside.append("main_strip")
+    strata = {}
+    for f in factors:
+        found = _stratum(f, strips)
+        if found is None:
+            spare = _spare_within(strips, inside, columns)
+        else:
+            _, unit, parent = found
+            spare = _spare_within(unit, parent, [pd.get_dummies(unit[f.name])])
+        strata[f.name] = max(spare, 1)
+    return strata
 
 
 def _check_replication(

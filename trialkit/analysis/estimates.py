@@ -11,10 +11,12 @@ Approximations. Standard errors are by the delta method from the Kenward-Roger c
 and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
 known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
 level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
-cancels, the smaller of those along its own gradient and of the contrast on the link scale. None is
-more than the strips less one: where the strips' variance is estimated at zero the model alone
-would count frames or samples as replicates, which they are not. Means
-have intervals on their logarithm where they stand well clear of zero, ratios always;
+cancels, the smaller of those along its own gradient and of the contrast on the link scale. A mean
+has at most the strips less one and a difference at most those its layout gives, pairs less one
+for paired strips: where a variance is estimated at zero the model alone would pool pairs with
+strips, and frames or samples with both, which the design did not.
+
+Means have intervals on their logarithm where they stand well clear of zero, ratios always;
 differences have symmetric ones. The p-value tests that a difference is zero: by the Kenward-Roger
 t of the link-scale contrast, which is zero with it, or, for a factor with interactions, where it
 need not be, by the difference over its own standard error.
@@ -117,15 +119,16 @@ def estimate_factors(
         table.insert(1, "level", list(found))
         table.insert(2, "label", [labels[name] for name in found])
         mean_rows.append(table)
+        stratum = design.strata[factor.name]
         crossed = any(factor.name in pair for pair in design.interactions)
         reference, *others = found
         steady = (table["estimate"] - _half(table["se"], table["df"], level)).to_numpy() > 0
         block = []
         for i, name in enumerate(others, start=1):
             clear = bool(steady[0] and steady[i])
-            row = _contrast(fit, found[name], found[reference], offset, level, clear, most)
+            row = _contrast(fit, found[name], found[reference], offset, level, clear, stratum)
             if not crossed:
-                row |= _link_test(fit, found[name], found[reference], most)
+                row |= _link_test(fit, found[name], found[reference], stratum)
             block.append(
                 {
                     "factor": factor.name,
@@ -162,7 +165,12 @@ def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
         contrast = np.array([other - first for other in others])
         f, df = fit.inference.f_test(contrast, beta)
         table.loc[name] = [f, len(contrast), df, np.nan]
-    df = table["den_df"].clip(upper=len(design.strips) - 1)
+    most = [
+        max((design.strata[v] for v in str(term).split(":") if v in design.strata),
+            default=len(design.strips) - 1)
+        for term in table.index
+    ]  # fmt: skip
+    df = np.minimum(table["den_df"], most)
     return table.assign(den_df=df, p=stats.f.sf(table["F"], table["num_df"], df))
 
 
@@ -246,8 +254,6 @@ def _contrast(
     }
 
 
-def _link_test(
-    fit: MixedFit, one: LevelMean, reference: LevelMean, most: int
-) -> dict[str, float]:
+def _link_test(fit: MixedFit, one: LevelMean, reference: LevelMean, most: int) -> dict[str, float]:
     row = _linear(fit, one.link - reference.link, most).iloc[0]
     return {name: float(row[name]) for name in ("df", "statistic", "p")}

@@ -231,7 +231,8 @@ def _words(fit: MixedFit, data: pd.DataFrame, design: Design, row: str, distribu
         f"{design.kind[0].upper()}{design.kind[1:]}, {len(data)} {row}s of "
         f"{data['strip'].nunique()} strips; {distribution}; fixed effects of "
         f"{', '.join(fixed)}; normal effects of {', '.join(random)}; restricted Laplace "
-        f"likelihood, degrees of freedom by {fit.inference_method.title()}."
+        f"likelihood, degrees of freedom by {fit.inference_method.title()}, at most those of the "
+        f"layout ({', '.join(f'{f.label} {design.strata[f.name]}' for f in design.factors)})."
     )
 
 
