@@ -17,7 +17,7 @@ import pytest
 from matplotlib.image import imread
 
 CHROMIUM = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser", "google-chrome"))), None
+    filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None
 )
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="no Chromium here (looked for chromium, chromium-browser)"

@@ -24,7 +24,7 @@ from scipy.linalg import qr
 from trialkit.errors import ModelError
 from trialkit.mixed import means
 from trialkit.mixed.estimate import estimate
-from trialkit.mixed.model import _standardise
+from trialkit.mixed.model import standardise
 from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
 
 if TYPE_CHECKING:
@@ -245,7 +245,7 @@ def null_fit(fit: MixedFit, rows: np.ndarray) -> MixedFit:
     reduced = replace(
         model.part, x=x, names=tuple(f"free_{j + 1}" for j in range(len(free))), terms={}
     )
-    scaled, back = _standardise(x[model.chain.order])
+    scaled, back = standardise(x[model.chain.order])
     small = replace(model, part=reduced, x=scaled, to_original=back)
     reml = fit.method == "reml"
     return type(fit)(small, estimate(small, fit.y, reml), fit.y, reml)

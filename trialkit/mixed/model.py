@@ -178,7 +178,7 @@ def build_model(
         raise ModelError(
             f"{len(used)} rows cannot estimate {part.x.shape[1]} fixed effects and a variance."
         )
-    x, to_original = _standardise(part.x[chain.order])
+    x, to_original = standardise(part.x[chain.order])
 
     ordered = used.iloc[chain.order]
     columns = [
@@ -204,7 +204,7 @@ def build_model(
     )  # fmt: skip
 
 
-def _standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centre and scale columns (an intercept stays); returns the columns and the way back."""
     p = x.shape[1]
     constant = np.flatnonzero(np.ptp(x, axis=0) == 0)
