@@ -234,8 +234,9 @@ class FieldDayPage:
         trial = self.trial
         strips = trial.strips
         pairs = len(strips[["field", "pair"]].drop_duplicates())
+        word = self.block if len(strips) <= 2 * pairs else "block"
         laid = (
-            f"{counted(len(strips), 'strip')} in {counted(pairs, self.block)} on "
+            f"{counted(len(strips), 'strip')} in {counted(pairs, word)} on "
             f"{counted(strips['field'].nunique(), 'field')}"
         )
         items = [f"{upper_first(laid)}; a strip is one pass of the combine with one setup."]
