@@ -34,7 +34,7 @@ def log_density(name: str, y: float, eta: float, phi: float) -> float:
 @pytest.mark.parametrize("name", Y)
 def test_log_density(name: str) -> None:
     family, y = FAMILIES[name], Y[name]
-    constant = family.log_constant(np.array([y]), np.array([SIZE]))
+    constant = family.log_constant(np.array([y]), np.array([SIZE]), np.ones(1))
     for eta in ETAS:
         for phi in PHIS:
             ours = row_terms(family.code, y, eta, SIZE, phi)[0] + constant

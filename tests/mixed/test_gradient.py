@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -16,11 +18,14 @@ from trialkit.mixed.model import Model, build_model
 # Central differences of a value known to about 1e-12 with steps of 1e-5.
 GRADIENT = 2e-6
 
-DESIGNS = {
-    "intercepts": ({}, {}),
-    "unstructured slope": ({"pair": ["speed"]}, {}),
-    "independent slope": ({"pair": ["speed"]}, {"pair": "independent"}),
-    "exchangeable setups": ({"pair": ["setup"]}, {"pair": "exchangeable"}),
+DESIGNS: dict[str, dict[str, Any]] = {
+    "intercepts": {},
+    "unstructured slope": {"slopes": {"pair": ["speed"]}},
+    "independent slope": {"slopes": {"pair": ["speed"]}, "covariance": {"pair": "independent"}},
+    "exchangeable setups": {"slopes": {"pair": ["setup"]}, "covariance": {"pair": "exchangeable"}},
+    "crossed": {"crossed": ["hybrid"], "slopes": {"pair": ["speed"]}},
+    "crossed only": {"nested": [], "crossed": ["hybrid", "driver"]},
+    "prior weights": {"weights": "weight"},
 }
 
 
@@ -43,17 +48,20 @@ def trial_frame() -> pd.DataFrame:
     frame["negative_binomial"] = rng.poisson(frame["area"] * frame["gamma"])
     uneven = rng.beta(6 * expit(level - 2), 6 * expit(2 - level))
     frame["beta_binomial"] = rng.binomial(frame["trials"], uneven)
+    frame["hybrid"] = rng.choice(list("HKLM"), len(frame))
+    frame["driver"] = rng.choice(list("xyz"), len(frame))
+    frame["weight"] = rng.choice([0.5, 1.0, 3.0], len(frame))
     return frame.sample(frac=0.9, random_state=3)
 
 
 def model_of(family: str, design: str, frame: pd.DataFrame | None = None) -> Model:
-    slopes, covariance = DESIGNS[design]
+    usual = {"nested": ["pair", "strip"], "slopes": {}, "covariance": {}, "crossed": []}
     return build_model(
         trial_frame() if frame is None else frame,
-        response=family, fixed="setup + speed", nested=["pair", "strip"], slopes=slopes,
-        covariance=covariance, family=get_family(family), weights=None,
+        response=family, fixed="setup + speed", family=get_family(family),
         exposure="area" if get_family(family).link == "log" else None,
         trials="trials" if get_family(family).link == "logit" else None,
+        **{"weights": None, **usual, **DESIGNS[design]},
     )  # fmt: skip
 
 
@@ -108,12 +116,12 @@ def test_gaussian_value_is_the_multivariate_normal_density(design: str) -> None:
     theta = 0.7 * model.theta_scale
     point = model.gaussian(y, reml=False).point(theta)
     zl = random_columns(model, theta)
-    v = point.sigma**2 * (np.eye(len(y)) + zl @ zl.T)
+    v = point.sigma**2 * (np.diag(1 / model.weight) + zl @ zl.T)
     dense = multivariate_normal(model.x @ point.beta, v).logpdf(y)
     assert point.value == pytest.approx(dense, abs=1e-9)
     # The restricted likelihood integrates the fixed effects out (Harville 1974, eq. 2.3).
     reml = model.gaussian(y, reml=True).point(theta)
-    v = reml.sigma**2 * (np.eye(len(y)) + zl @ zl.T)
+    v = reml.sigma**2 * (np.diag(1 / model.weight) + zl @ zl.T)
     info = model.x.T @ np.linalg.solve(v, model.x)
     dense = multivariate_normal(model.x @ reml.beta, v).logpdf(y)
     dense += 0.5 * len(info) * np.log(2 * np.pi) - 0.5 * np.linalg.slogdet(info)[1]
@@ -134,22 +142,23 @@ def test_laplace_value_is_the_dense_laplace_approximation(
     columns = np.hstack([zl, model.x]) if restricted else zl
     offset = model.offset + (0.0 if restricted else model.x @ beta)
     penalty = np.r_[np.ones(zl.shape[1]), np.zeros(columns.shape[1] - zl.shape[1])]
+    g = model.weight
     if family == "poisson":
-        constant = -gammaln(y + 1).sum()
+        constant = -g @ gammaln(y + 1)
         terms = lambda e: (y * e - np.exp(e), y - np.exp(e), np.exp(e))  # noqa: E731
     else:
         m = model.size
-        constant = (gammaln(m + 1) - gammaln(y + 1) - gammaln(m - y + 1)).sum()
+        constant = g @ (gammaln(m + 1) - gammaln(y + 1) - gammaln(m - y + 1))
         terms = lambda e: (  # noqa: E731
             y * e - m * np.logaddexp(0, e), y - m * expit(e), m * expit(e) * expit(-e)
         )  # fmt: skip
 
     def negative(u: NDArray) -> tuple[float, NDArray]:
         value, score, _ = terms(offset + columns @ u)
-        return 0.5 * float(penalty @ u**2) - value.sum(), penalty * u - columns.T @ score
+        return 0.5 * float(penalty @ u**2) - g @ value, penalty * u - columns.T @ (g * score)
 
     def curvature(u: NDArray) -> NDArray:
-        weight = terms(offset + columns @ u)[2]
+        weight = g * terms(offset + columns @ u)[2]
         return np.diag(penalty) + (columns * weight[:, None]).T @ columns
 
     found = minimize(

@@ -145,7 +145,7 @@ def test_test_of_a_slope() -> None:
     assert np.isclose(compared["p"], expected) and compared["df"] == 2
     with pytest.raises(ModelError, match="several random terms"):
         fit.variance_test("Subject")
-    with pytest.raises(ModelError, match="no nested level"):
+    with pytest.raises(ModelError, match="no level of this fit"):
         fit.variance_test("Days")
 
 

@@ -5,12 +5,16 @@ sorted depth first, so each finest unit owns a run of rows and each coarser unit
 units. For a finest unit the *chain* is its path to the top; the compiled loops in
 :mod:`trialkit.mixed.kernels` walk finest units in order and close a coarser unit as soon as its
 last descendant has been seen. Inside the engine levels are numbered from the finest (0) upwards.
+
+A crossed factor is one more level on top of all: a single unit that every row belongs to, with a
+random column for each of the factor's labels.
 """
 
 from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -18,9 +22,9 @@ import pandas as pd
 from trialkit.errors import ModelError
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Chain:
-    """Sorted rows and unit index of a nested design.
+    """Sorted rows and unit index of a design.
 
     Attributes
     ----------
@@ -36,8 +40,8 @@ class Chain:
         Units per level, finest first.
     names : tuple of str
         Level names, finest first.
-    labels : tuple of DataFrame
-        Per level (finest first) one row a unit: the labels of its path, coarse to fine.
+    n_crossed : how many of the levels, the last ones, are crossed factors.
+    paths : DataFrame, one row a finest unit: its labels, coarse to fine.
     """
 
     order: np.ndarray
@@ -46,14 +50,35 @@ class Chain:
     closes: np.ndarray
     counts: tuple[int, ...]
     names: tuple[str, ...]
-    labels: tuple[pd.DataFrame, ...]
+    n_crossed: int
+    paths: pd.DataFrame
 
     @property
     def n_levels(self) -> int:
         return len(self.names)
 
+    @property
+    def n_nested(self) -> int:
+        """Levels that are nested, the first ones."""
+        return len(self.names) - self.n_crossed
 
-def build_chain(frame: pd.DataFrame, nested: Sequence[str]) -> Chain:
+    @property
+    def nested(self) -> tuple[str, ...]:
+        """Names of the nested levels, finest first."""
+        return self.names[: self.n_nested]
+
+    @cached_property
+    def labels(self) -> tuple[pd.DataFrame, ...]:
+        """Per nested level (finest first) one row a unit: the labels of its path."""
+        out = []
+        for lev in range(self.n_nested):
+            first = np.unique(self.unit[:, lev], return_index=True)[1]
+            names = list(self.paths.columns[: self.n_nested - lev])
+            out.append(self.paths.iloc[first][names].reset_index(drop=True))
+        return tuple(out)
+
+
+def build_chain(frame: pd.DataFrame, nested: Sequence[str], crossed: Sequence[str] = ()) -> Chain:
     """Sort the rows of ``frame`` by nesting and number the units of every level.
 
     Parameters
@@ -62,6 +87,8 @@ def build_chain(frame: pd.DataFrame, nested: Sequence[str]) -> Chain:
         Holds the columns named in ``nested``; labels may repeat across parents.
     nested : sequence of str
         Columns, coarse to fine.
+    crossed : sequence of str
+        Columns of crossed factors.
 
     Raises
     ------
@@ -69,52 +96,55 @@ def build_chain(frame: pd.DataFrame, nested: Sequence[str]) -> Chain:
         If a label is missing.
     """
     n = len(frame)
-    path_code = np.zeros(n, dtype=np.int64)
+    code = np.zeros(n, dtype=np.int64)
     codes: list[np.ndarray] = []
     for name in nested:
-        own, _ = pd.factorize(frame[name], sort=True)
+        values = frame[name]
+        if isinstance(values.dtype, pd.CategoricalDtype):
+            own, many = values.cat.codes.to_numpy(), len(values.cat.categories)
+        else:
+            own, kinds = pd.factorize(values, sort=True)
+            many = len(kinds)
         if (own < 0).any():
             raise ModelError(
                 f"{int((own < 0).sum())} rows have no {name!r}; give every row a unit or leave "
                 f"the rows out before fitting."
             )
-        combined = path_code * (int(own.max()) + 1 if n else 1) + own
-        _, path_code = np.unique(combined, return_inverse=True)
-        codes.append(path_code)
-
-    if not codes:
-        return Chain(
-            order=np.arange(n),
-            row_start=np.array([0, n]),
-            unit=np.zeros((1, 0), dtype=np.int64),
-            closes=np.zeros(1, dtype=np.int64),
-            counts=(),
-            names=(),
-            labels=(),
-        )
+        code = _renumber(code * many + own)
+        codes.append(code)
 
     # Path codes are ordered by parent first, so sorting the finest sorts every level.
-    order = np.argsort(codes[-1], kind="stable")
-    sorted_codes = [c[order] for c in codes]
-    first_row = np.flatnonzero(np.r_[True, np.diff(sorted_codes[-1]) != 0])
-    row_start = np.r_[first_row, n]
-    unit = np.column_stack([c[first_row] for c in reversed(sorted_codes)]).astype(np.int64)
-    ends = np.ones(unit.shape, dtype=bool)
-    ends[:-1] = unit[1:] != unit[:-1]
-    # A level can only end where every finer level ends; unit paths guarantee that.
-    closes = ends.sum(axis=1).astype(np.int64)
-
-    labels = []
-    for depth in range(len(nested), 0, -1):
-        code = sorted_codes[depth - 1]
-        rows = order[np.flatnonzero(np.r_[True, np.diff(code) != 0])]
-        labels.append(frame.iloc[rows][list(nested[:depth])].reset_index(drop=True))
+    order = np.argsort(code, kind="stable")
+    new = np.ones(n, dtype=bool)
+    new[1:] = np.diff(code[order]) != 0
+    first = np.flatnonzero(new)
+    unit = np.zeros((len(first), len(nested) + len(crossed)), dtype=np.int64)
+    for lev, c in enumerate(reversed(codes)):
+        unit[:, lev] = c[order[first]]
     return Chain(
         order=order,
-        row_start=row_start,
-        unit=np.ascontiguousarray(unit),
-        closes=closes,
-        counts=tuple(int(c.max()) + 1 for c in reversed(codes)),
-        names=tuple(reversed(list(nested))),
-        labels=tuple(labels),
+        row_start=np.append(first, n),
+        unit=unit,
+        closes=closing(unit),
+        counts=(*(int(c.max()) + 1 for c in reversed(codes)), *(1 for _ in crossed)),
+        names=(*reversed(nested), *crossed),
+        n_crossed=len(crossed),
+        paths=frame[list(nested)].iloc[order[first]].reset_index(drop=True),
     )
+
+
+def closing(unit: np.ndarray) -> np.ndarray:
+    """How many levels end with each finest unit, from unit numbers (finest units, levels)."""
+    ends = np.ones(unit.shape, dtype=bool)
+    # A level can only end where every finer level ends; unit paths guarantee that.
+    ends[:-1] = unit[1:] != unit[:-1]
+    return ends.sum(axis=1).astype(np.int64)
+
+
+def _renumber(code: np.ndarray) -> np.ndarray:
+    """Codes 0, 1, ... in the order of the values."""
+    if len(code) and int(code.max()) < 4 * len(code) + 100:
+        used = np.zeros(int(code.max()) + 1, dtype=np.int64)
+        used[code] = 1
+        return (np.cumsum(used) - 1)[code]
+    return np.unique(code, return_inverse=True)[1]

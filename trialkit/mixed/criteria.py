@@ -1,7 +1,8 @@
-"""One compiled call per evaluation: the criterion, its gradient and the mode or solution.
+"""One compiled call per evaluation or search: the criterion, its gradient, the mode or solution.
 
-The passes of :mod:`trialkit.mixed.kernels` put together, with the small dense root block of the
-fixed effects handled here. Arguments are described there.
+The passes of :mod:`trialkit.mixed.kernels` and :mod:`trialkit.mixed.gradients` put together;
+arguments are described there. ``base`` (q,) are coefficients of the distinct columns held outside
+the system: the fixed effects of a maximum-likelihood Laplace fit, else zeros.
 """
 
 from __future__ import annotations
@@ -11,15 +12,17 @@ import math
 import numpy as np
 from numba import njit
 
-from trialkit.mixed.gradients import gradient_cross, leverage_pass, mode_pass
+from trialkit.mixed.gradients import gaussian_gradient, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
     clear,
-    eliminate_cross,
-    eliminate_rows,
-    forward_rhs,
+    eliminate,
+    fill_rows,
+    forward_solve,
+    root_inverse,
+    solve_root,
 )
-from trialkit.mixed.optimise import RUNNING, advance, begin
+from trialkit.mixed.optimise import NO_START, RUNNING, advance, begin, trust
 
 MAX_NEWTON = 200
 
@@ -32,116 +35,55 @@ def move(base, length, step, out):
 
 
 @njit(cache=True, error_model="numpy")
-def _unmix(mix, trial, slot, n_theta, parameters, val):
-    """Parameters ``mix @ trial`` and the weights of the chain map (1 for all but ``theta``)."""
+def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
+    """Parameters ``mix @ trial``, the values of the chain map and of the diagonal entries."""
     for i in range(parameters.shape[0]):
         s = 0.0
         for j in range(trial.shape[0]):
             s += mix[i, j] * trial[j]
         parameters[i] = s
-    for j in range(slot.shape[0]):
-        val[j] = parameters[slot[j]] if slot[j] < n_theta else 1.0
-
-
-@njit(cache=True, error_model="numpy")
-def _mixed_gradient(entries, parameter, entry_at, factor, mix, g_full, g):
-    """Gradient over ``mix^-1`` parameters; ``g_full`` holds what is known beyond ``theta``."""
-    for e in range(parameter.shape[0]):
-        g_full[parameter[e]] += factor * entries[entry_at[e]]
-    for j in range(g.shape[0]):
-        s = 0.0
-        for i in range(g.shape[0]):
-            s += g_full[i] * mix[i, j]
-        g[j] = s
-
-
-@njit(cache=True, error_model="numpy")
-def solve_root(front, p, step):
-    """Factor the root front in place and solve for ``step``, shape (p,).
-
-    Returns (log-determinant, squared length of the reduced right-hand side); not a number where
-    the block is not positive definite.
-    """
-    logdet = 0.0
-    length = 0.0
-    for b in range(p):
-        d = math.sqrt(front[b, b])
-        logdet += 2.0 * math.log(d)
-        for j in range(b, p + 1):
-            front[b, j] /= d
-        length += front[b, p] ** 2
-        for i in range(b + 1, p + 1):
-            for j in range(i, p + 1):
-                front[i, j] -= front[b, i] * front[b, j]
-    for b in range(p - 1, -1, -1):
-        s = front[b, p]
-        for j in range(b + 1, p):
-            s -= front[b, j] * step[j]
-        step[b] = s / front[b, b]
-    return logdet, length
-
-
-@njit(cache=True, error_model="numpy")
-def root_inverse(front, p):
-    """Inverse of the root block from its upper factor, shape (p, p)."""
-    half = np.zeros((p, p))
-    for j in range(p):
-        half[j, j] = 1.0 / front[j, j]
-        for i in range(j - 1, -1, -1):
-            s = 0.0
-            for t in range(i + 1, j + 1):
-                s += front[i, t] * half[t, j]
-            half[i, j] = -s / front[i, i]
-    out = np.zeros((p, p))
-    for i in range(p):
-        for j in range(p):
-            s = 0.0
-            for t in range(max(i, j), p):
-                s += half[i, t] * half[j, t]
-            out[i, j] = s
-    return out
+    for e in range(slot.shape[0]):
+        val[e] = parameters[slot[e]] if slot[e] >= 0 else 1.0
+    for e in range(entry_at.shape[0]):
+        diagonal[e] = parameters[entry_at[e]] if entry_at[e] >= 0 else 0.0
 
 
 @njit(cache=True, error_model="numpy")
 def gaussian_point(
-    cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, p, z_col, fac, u, df, restricted,
-    sigma,
+    cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma, grad,
+    info,
 ):  # fmt: skip
-    """Gaussian criterion at the Lambda entries in ``val``; fills ``u``.
+    """Gaussian criterion at the Lambda entries in ``val``; fills ``u``, ``beta`` and ``fac``.
 
-    ``sigma`` zero profiles the residual standard deviation. Returns (log-determinant of ``H``,
-    residual sum of squares, residual variance, coefficients, root front, gradient of
-    ``log|H| + rss / sigma^2`` in every Lambda entry).
+    ``sigma`` zero profiles the residual standard deviation. Adds the gradient of
+    ``log|H| + rss / sigma^2`` to ``grad``. Returns (log-determinant of ``H``, residual sum of
+    squares, residual variance, root front).
     """
-    beta = np.zeros(p)
+    p = beta.shape[0]
     clear(u)
-    logdet, front = eliminate_cross(
-        cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, fac
-    )
-    logdet_x, _ = solve_root(front, p, beta)
+    logdet, _, front = eliminate(cross, tree, levels, links, val, u, fac)
+    logdet_x, _ = solve_root(front, beta)
     rss = front[p, p]
     s2 = sigma**2 if sigma > 0.0 else rss / df
-    back_solve(unit, closes, offs, u_off, fac_off, m, fac, beta, u)
-    inverse = np.zeros((p, p))
+    back_solve(tree, levels, fac, beta, u)
+    block = np.zeros((p, p))
     if restricted:
         logdet += logdet_x
-        inverse = root_inverse(front, p)
-    grad = gradient_cross(
-        cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, beta, fac, inverse,
-        z_col, s2,
+        block = root_inverse(front, p)
+    gaussian_gradient(
+        cross, tree, levels, links, val, entries, diagonal, np.zeros(cross.shape[1] - 1), u, beta,
+        fac, block, s2, grad, info,
     )  # fmt: skip
-    return logdet, rss, s2, beta, front, grad
+    return logdet, rss, s2, front
 
 
 @njit(cache=True, error_model="numpy")
 def find_mode(
-    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance,
-):  # fmt: skip
+    family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
+):
     """Newton to the mode of the penalised likelihood with step-halving, in ``u`` and ``root``.
 
-    Returns (found, penalised log-likelihood, log-determinant over ``u``, that of the root,
-    factored root front).
+    Returns (found, penalised log-likelihood, log-determinant of ``H``, factored root front).
     """
     p = root.shape[0]
     best = -math.inf
@@ -152,91 +94,167 @@ def find_mode(
     base_b = np.zeros(p)
     front = np.zeros((p + 1, p + 1))
     for _ in range(MAX_NEWTON):
-        value, logdet, decrement, front = eliminate_rows(
-            family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-            ptr, row, val, m, u, root, fac, score, weight, slope, etas,
-        )  # fmt: skip
+        value = fill_rows(
+            family, phi, obs, data, tree, levels, links, val, base, u, root, cross, work
+        )
+        for j in range(u.shape[0]):
+            value -= 0.5 * u[j] * u[j]
+        logdet, decrement, front = eliminate(cross, tree, levels, links, val, u, fac)
         if math.isfinite(value + decrement) and value >= best - 1e-9 * (1.0 + abs(best)):
             best = value
             length = 1.0
             move(u, 0.0, u, base_u)
             move(root, 0.0, root, base_b)
-            logdet_x, extra = solve_root(front, p, step_b)
+            logdet_x, extra = solve_root(front, step_b)
             if not math.isfinite(logdet_x + extra):
-                return False, value, logdet, logdet_x, front
+                return False, value, logdet, front
             if decrement + extra < tolerance:
-                return True, value, logdet, logdet_x, front
-            back_solve(unit, closes, offs, u_off, fac_off, m, fac, step_b, step_u)
+                return True, value, logdet + logdet_x, front
+            back_solve(tree, levels, fac, step_b, step_u)
         else:
             length *= 0.5
             if length < 1e-10 or best == -math.inf:
                 break
         move(base_u, length, step_u, u)
         move(base_b, length, step_b, root)
-    return False, best, math.nan, math.nan, front
+    return False, best, math.nan, front
 
 
 @njit(cache=True, error_model="numpy")
 def laplace_point(
-    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance, z_col, pull_eta,
+    family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root, fac, cross,
+    work, pulls, tolerance, grad, outer, info,
 ):  # fmt: skip
     """(Restricted) Laplace criterion less constants; moves ``u`` and ``root`` to the mode.
 
-    Returns (found, value, root front, gradient in every Lambda entry, derivative in ``phi``);
-    ``pull_eta`` gets the derivative in each row's offset.
+    Adds the gradient in the entries' parameters to ``grad`` and fills ``outer`` with that in a
+    coefficient of every distinct column. Returns (found, value, root front, derivative in
+    ``phi``).
     """
-    found, value, logdet, logdet_x, front = find_mode(
-        family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-        ptr, row, val, m, u, root, fac, score, weight, slope, etas, tolerance,
-    )  # fmt: skip
-    p = root.shape[0]
+    found, value, logdet, front = find_mode(
+        family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
+    )
     if not found:
-        return False, -math.inf, front, np.zeros(0), 0.0
-    inverse = root_inverse(front, p)
-    grad, shape = leverage_pass(
-        family, phi, y, size, etas, data, row_start, unit, closes, offs, u_off, fac_off,
-        ptr, row, val, m, u, root, fac, inverse, z_col, score, weight, slope,
+        return False, -math.inf, front, 0.0
+    p = root.shape[0]
+    block = root_inverse(front, p)
+    shape = leverage_pass(
+        family, phi, obs, data, tree, levels, links, val, entries, diagonal, u, fac, block, cross,
+        work, pulls, grad, info,
     )  # fmt: skip
-    rhs = forward_rhs(data, slope, row_start, unit, closes, offs, fac_off, ptr, row, val, m, fac)
+    rhs = np.zeros(p)
+    forward_solve(pulls[0], tree, levels, links, val, fac, rhs)
     s_root = np.zeros(p)
     for i in range(p):
         for j in range(p):
-            s_root[i] += inverse[i, j] * rhs[j]
+            s_root[i] += block[i, j] * rhs[j]
     s_u = np.zeros(u.shape[0])
-    back_solve(unit, closes, offs, u_off, fac_off, m, fac, s_root, s_u)
+    back_solve(tree, levels, fac, s_root, s_u)
+    clear(outer)
     shape += mode_pass(
-        family, phi, y, size, etas, data, row_start, unit, offs, u_off, ptr, row, val, m,
-        u, root, s_u, s_root, z_col, score, weight, slope, grad, pull_eta,
+        family, tree, levels, links, val, entries, np.zeros(base.shape[0]), u, s_u, s_root, cross,
+        pulls, grad, outer,
     )  # fmt: skip
-    return True, value - 0.5 * (logdet + logdet_x), front, grad, shape
+    return True, value - 0.5 * logdet, front, shape
 
 
 @njit(cache=True, error_model="numpy")
 def search_gaussian(
-    cross, unit, closes, offs, u_off, fac_off, ptr, row, slot, m, p, z_col, fac, u, df, restricted,
-    log_weight, parameter, entry_at, mix, x, inverse, scaled,
+    cross, tree, levels, links, entries, slot, entry_at, u, beta, fac, df, restricted, log_weight,
+    mix, x, inverse, trusted, gain, polish,
 ):  # fmt: skip
     """Minimise minus the profiled log-likelihood over ``mix^-1 theta``, from ``x``.
 
     Returns (verdict, counters, scalars, gradient, evaluations); ``x`` and ``inverse`` move.
     """
-    counts, scalars, grad, step, trial = begin(x, inverse, scaled)
+    k = x.shape[0]
+    counts, scalars, grad, step, trial = begin(x, gain, polish)
+    parameters = np.zeros(k)
     val = np.zeros(slot.shape[0])
-    parameters = np.zeros(x.shape[0])
-    g_full = np.zeros(x.shape[0])
-    g = np.zeros(x.shape[0])
+    diagonal = np.zeros(entry_at.shape[0])
+    g_full = np.zeros(k)
+    g = np.zeros(k)
+    info = np.zeros((k, k))
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING:
-        _unmix(mix, trial, slot, x.shape[0], parameters, val)
-        log_h, rss, s2, _, _, entries = gaussian_point(
-            cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, p, z_col, fac, u, df,
-            restricted, 0.0,
+        _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
+        clear(g_full)
+        log_h, rss, s2, _ = gaussian_point(
+            cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, 0.0,
+            g_full, info,
         )  # fmt: skip
         evaluations += 1
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
-        clear(g_full)
-        _mixed_gradient(entries, parameter, entry_at, 0.5, mix, g_full, g)
+        for i in range(k):
+            g[i] = 0.0
+            for j in range(k):
+                g[i] += 0.5 * g_full[j] * mix[j, i]
+        if evaluations == 1 and not trusted:
+            trust(info, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
+    return verdict, counts, scalars, grad, evaluations
+
+
+@njit(cache=True, error_model="numpy")
+def search_laplace(
+    family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root, fac,
+    cross, work, pulls, tolerance, mix, x, inverse, trusted, gain, polish,
+):  # fmt: skip
+    """Minimise minus the (restricted) Laplace criterion over ``mix^-1`` times the parameters.
+
+    ``x_col`` (terms,) are the distinct columns of the fixed effects where these are parameters,
+    empty where they are integrated; ``root`` then holds where Newton starts. Returns as
+    :func:`search_gaussian`.
+    """
+    k = x.shape[0]
+    q = data.shape[1]
+    counts, scalars, grad, step, trial = begin(x, gain, polish)
+    parameters = np.zeros(k)
+    val = np.zeros(slot.shape[0])
+    diagonal = np.zeros(entry_at.shape[0])
+    base = np.zeros(q)
+    outer = np.zeros(q)
+    g_full = np.zeros(k)
+    g = np.zeros(k)
+    info = np.zeros((k, k))
+    held = x_col.shape[0]
+    start_root = root.copy()
+    evaluations = 0
+    verdict = RUNNING
+    while verdict == RUNNING:
+        _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
+        clear(base)
+        for j in range(held):
+            base[x_col[j]] += parameters[k - held + j]
+        phi = parameters[n_theta] if k - held > n_theta else 0.0
+        found = False
+        f = math.inf
+        for attempt in range(2):
+            if attempt == 1:
+                # The last mode can be a bad start far away: then once more from the centre.
+                clear(u)
+                move(start_root, 0.0, start_root, root)
+            clear(g_full)
+            found, value, _, shape = laplace_point(
+                family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root,
+                fac, cross, work, pulls, tolerance, g_full, outer, info,
+            )  # fmt: skip
+            evaluations += 1
+            if found and math.isfinite(value):
+                f = -value
+                if k - held > n_theta:
+                    g_full[n_theta] = shape
+                for j in range(held):
+                    g_full[k - held + j] = outer[x_col[j]]
+                for i in range(k):
+                    g[i] = 0.0
+                    for j in range(k):
+                        g[i] -= g_full[j] * mix[j, i]
+                break
+        if evaluations == 1 and not trusted:
+            trust(info, mix, inverse)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
+        if verdict == NO_START:
+            break
     return verdict, counts, scalars, grad, evaluations

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 import formulaic
@@ -40,7 +41,7 @@ class FixedPart:
     aliased: tuple[str, ...]
     levels: dict[str, list[Any]]
     centres: dict[str, float]
-    spec: Any
+    build: Callable[[pd.DataFrame], np.ndarray]
     keep: np.ndarray
     null_space: np.ndarray
 
@@ -63,7 +64,7 @@ class FixedPart:
         for name in self.centres:
             if name not in new:
                 raise ModelError(f"new data lack the column {name!r}.")
-        full = np.asarray(self.spec.get_model_matrix(new, na_action="ignore"), dtype=float)
+        full = self.build(new)
         out = full[:, self.keep]
         if self.null_space.shape[1]:
             size = np.abs(full).max(axis=1) + 1.0
@@ -87,21 +88,49 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
     absent = [c for c in columns if c not in frame]
     if absent:
         raise ModelError(f"columns {absent} are not in the data; it has {list(frame.columns)}.")
-    used = frame[columns]
-    complete = used.notna().all(axis=1)
-    out = used[complete].reset_index(drop=True)
+    complete = np.ones(len(frame), dtype=bool)
+    out: dict[str, Any] = {}
     for c in columns:
-        if isinstance(out[c].dtype, pd.CategoricalDtype):
-            out[c] = out[c].cat.remove_unused_categories()
-        elif not is_numeric_dtype(out[c]) or out[c].dtype == bool:
-            out[c] = out[c].astype("category")
-        elif not np.isfinite(out[c].to_numpy(dtype=float)).all():
-            raise ModelError(
-                f"column {c!r} holds infinite values; correct or leave out those rows."
-            )
-    return out, int((~complete).sum())
+        values = frame[c]
+        if not is_numeric_dtype(values) or values.dtype == bool:
+            if isinstance(values.dtype, pd.CategoricalDtype):
+                out[c] = values.array
+            else:
+                codes, kinds = pd.factorize(values, sort=True)
+                dtype = pd.CategoricalDtype(kinds)
+                out[c] = pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
+            complete &= out[c].codes >= 0
+            continue
+        out[c] = values.to_numpy()
+        if not np.issubdtype(out[c].dtype, np.integer):
+            numbers = values.to_numpy(dtype=float, na_value=np.nan)
+            complete &= ~np.isnan(numbers)
+            if np.isinf(numbers).any():
+                raise ModelError(
+                    f"column {c!r} holds infinite values; correct or leave out those rows."
+                )
+    used = pd.DataFrame(out, copy=False)
+    dropped = int((~complete).sum())
+    if dropped:
+        used = used[complete].reset_index(drop=True)
+    for c in columns:
+        if isinstance(used[c].dtype, pd.CategoricalDtype):
+            used[c] = used[c].cat.remove_unused_categories()
+    return used, dropped
 
 
+@lru_cache(maxsize=256)
+def _parsed(fixed: str) -> tuple[tuple[str, tuple[str, ...]], ...] | None:
+    """Terms of a right-hand side with their variables; None where a term needs evaluation."""
+    out = []
+    for term in formulaic.Formula(fixed):
+        if any(f.eval_method.value == "python" for f in term.factors):
+            return None
+        out.append((str(term), tuple(f.expr for f in term.factors if f.expr != "1")))
+    return tuple(out)
+
+
+@lru_cache(maxsize=256)
 def formula_variables(fixed: str) -> list[str]:
     """Data columns a right-hand side asks for."""
     try:
@@ -109,6 +138,66 @@ def formula_variables(fixed: str) -> list[str]:
     except Exception as error:
         raise ModelError(f"the fixed part {fixed!r} could not be read: {error}") from error
     return sorted(str(v) for v in parsed.required_variables)
+
+
+@dataclass(frozen=True, slots=True)
+class _Products:
+    """Columns of a formula whose terms are products of variables, its lower terms included.
+
+    Factors are then coded by indicators of their later levels; in a term the first variable
+    varies fastest. What formulaic builds for such formulas, without its general machinery.
+    """
+
+    terms: tuple[tuple[str, tuple[str, ...]], ...]
+    levels: dict[str, list[Any]]
+
+    def columns(self, variable: str) -> list[str]:
+        if variable not in self.levels:
+            return [variable]
+        return [f"{variable}[T.{level}]" for level in self.levels[variable][1:]]
+
+    def names(self) -> list[list[str]]:
+        """Column names, per term."""
+        out = []
+        for _, variables in self.terms:
+            made = [""]
+            for v in variables:
+                made = [f"{m}:{c}" if m else c for c in self.columns(v) for m in made]
+            out.append(made if variables else ["Intercept"])
+        return out
+
+    def __call__(self, frame: pd.DataFrame) -> np.ndarray:
+        values: dict[str, list[np.ndarray]] = {}
+        for v in {v for _, variables in self.terms for v in variables}:
+            if v in self.levels:
+                codes = frame[v].cat.codes.to_numpy()
+                values[v] = [
+                    (codes == j).astype(float) for j in range(1, len(self.levels[v]))
+                ]
+            else:
+                values[v] = [frame[v].to_numpy(dtype=float)]
+        out = []
+        for _, variables in self.terms:
+            made = values[variables[0]] if variables else [np.ones(len(frame))]
+            for v in variables[1:]:
+                made = [m * c for c in values[v] for m in made]
+            out += made
+        return np.column_stack(out)
+
+
+def _products(fixed: str, levels: dict[str, list[Any]]) -> _Products | None:
+    """The formula as products, or None where it needs formulaic's general rules."""
+    terms = _parsed(fixed)
+    if terms is None:
+        return None
+    known = {frozenset(variables) for _, variables in terms}
+    for _, variables in terms:
+        if len(set(variables)) != len(variables):
+            return None
+        for v in variables:
+            if v in levels and frozenset(variables) - {v} not in known:
+                return None
+    return _Products(terms, levels) if frozenset() in known else None
 
 
 def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
@@ -131,38 +220,36 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
                 )
         else:
             centres[v] = float(frame[v].mean())
-    try:
-        mm = formulaic.model_matrix(fixed, frame)
-    except Exception as error:
-        raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
-    full = np.asarray(mm, dtype=float)
-    all_names = [str(c) for c in mm.columns]
-    norm = np.linalg.norm(full, axis=0)
-    _, r = np.linalg.qr(full / np.where(norm > 0, norm, 1.0))
-    independent = np.zeros(full.shape[1], dtype=bool)
-    independent[: r.shape[0]] = np.abs(np.diag(r)) > 1e-9
-    # A dependent column can only hide among later ones: settle them one at a time.
-    if not independent.all():
-        kept: list[int] = []
-        for j in range(full.shape[1]):
-            cols = full[:, [*kept, j]] / np.where(norm[[*kept, j]] > 0, norm[[*kept, j]], 1.0)
-            if np.linalg.matrix_rank(cols, tol=1e-8) == len(kept) + 1:
-                kept.append(j)
-        independent = np.isin(np.arange(full.shape[1]), kept)
-    if not independent.any():
+    build: Callable[[pd.DataFrame], np.ndarray]
+    products = _products(fixed, levels)
+    if products is not None:
+        build, full = products, products(frame)
+        names = products.names()
+        all_names = [n for own in names for n in own]
+        lengths = [(term, len(own)) for (term, _), own in zip(products.terms, names, strict=True)]
+    else:
+        try:
+            mm = formulaic.model_matrix(fixed, frame)
+        except Exception as error:
+            raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
+        build, full = _Formulaic(mm.model_spec), np.asarray(mm, dtype=float)
+        all_names = [str(c) for c in mm.columns]
+        lengths = [(str(t), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
+    keep = _independent(full)
+    if not len(keep):
         raise ModelError(f"no column of the fixed part {fixed!r} can be estimated.")
-    keep = np.flatnonzero(independent)
-    drop = np.flatnonzero(~independent)
+    drop = np.setdiff1d(np.arange(full.shape[1]), keep)
     null = np.zeros((full.shape[1], len(drop)))
     for k, j in enumerate(drop.tolist()):
         null[keep, k] = np.linalg.lstsq(full[:, keep], full[:, j], rcond=None)[0]
         null[j, k] = -1.0
     position = {int(j): i for i, j in enumerate(keep)}
-    terms = {}
-    for term, where in mm.model_spec.term_slices.items():
-        found = [position[j] for j in range(where.start, where.stop) if j in position]
+    terms, at = {}, 0
+    for term, length in lengths:
+        found = [position[j] for j in range(at, at + length) if j in position]
+        at += length
         if found:
-            terms[str(term)] = found
+            terms[term] = found
     return FixedPart(
         x=full[:, keep],
         names=tuple(all_names[j] for j in keep),
@@ -170,10 +257,38 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
         aliased=tuple(all_names[j] for j in drop),
         levels=levels,
         centres=centres,
-        spec=mm.model_spec,
+        build=build,
         keep=keep,
         null_space=null,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class _Formulaic:
+    """Columns for new data by formulaic's own record of a formula."""
+
+    spec: Any
+
+    def __call__(self, frame: pd.DataFrame) -> np.ndarray:
+        return np.asarray(self.spec.get_model_matrix(frame, na_action="ignore"), dtype=float)
+
+
+def _independent(full: np.ndarray) -> np.ndarray:
+    """Positions of the columns that earlier ones do not span."""
+    norm = np.linalg.norm(full, axis=0)
+    scaled = full / np.where(norm > 0, norm, 1.0)
+    # Cross-products tell clear independence apart at a fraction of the cost of a QR of all rows.
+    if np.linalg.eigvalsh(scaled.T @ scaled)[0] > 1e-6:
+        return np.arange(full.shape[1])
+    r = np.linalg.qr(scaled, mode="r")
+    if len(r) == full.shape[1] and (np.abs(np.diag(r)) > 1e-9).all():
+        return np.arange(full.shape[1])
+    # A dependent column can only hide among later ones: settle them one at a time.
+    kept: list[int] = []
+    for j in range(full.shape[1]):
+        if np.linalg.matrix_rank(scaled[:, [*kept, j]], tol=1e-8) == len(kept) + 1:
+            kept.append(j)
+    return np.array(kept, dtype=int)
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,7 +306,11 @@ class SlopeColumn:
             return np.ones(len(frame))
         if self.codes is None:
             return frame[self.variable].to_numpy(dtype=float)
-        return np.array([self.codes[v] for v in frame[self.variable]], dtype=float)
+        column = frame[self.variable]
+        if not isinstance(column.dtype, pd.CategoricalDtype):
+            column = column.astype("category")
+        by_level = np.array([self.codes[v] for v in column.cat.categories], dtype=float)
+        return by_level[column.cat.codes.to_numpy()]
 
 
 COVARIANCES = ("unstructured", "independent", "exchangeable")
@@ -232,8 +351,22 @@ def slope_columns(
     return columns
 
 
-def check_slopes(slopes: Mapping[str, Sequence[str]], nested: Sequence[str]) -> None:
-    """Slopes must belong to a nested level."""
+def crossed_columns(frame: pd.DataFrame, factor: str) -> list[SlopeColumn]:
+    """One random column per label of a crossed factor, all of one variance."""
+    labels = list(frame[factor].cat.categories)
+    return [
+        SlopeColumn("Intercept", factor, {k: float(k == label) for k in labels}, 0)
+        for label in labels
+    ]
+
+
+def check_levels(
+    nested: Sequence[str], crossed: Sequence[str], slopes: Mapping[str, Sequence[str]]
+) -> None:
+    """Slopes must belong to a nested level; no level is both nested and crossed, or named twice."""
     unknown = [k for k in slopes if k not in nested]
     if unknown:
         raise ModelError(f"slopes name the levels {unknown}; nested has {list(nested)}.")
+    twice = sorted({k for k in [*nested, *crossed] if [*nested, *crossed].count(k) > 1})
+    if twice:
+        raise ModelError(f"{twice} are named more than once in nested and crossed.")

@@ -19,28 +19,31 @@ def _modes(fit: MixedFit, lev: int) -> np.ndarray:
     """Effects of the units of a level (0 is the finest), shape (units, columns)."""
     layout, point = fit.found.problem.layout, fit.found.point
     k, n = layout.widths[lev], fit.model.chain.counts[lev]
-    u0 = int(layout.u_off[lev])
+    u0 = int(layout.levels[lev, 2])
     return point.u[u0 : u0 + n * k].reshape(n, k) @ layout.lambdas(point.theta)[lev].T
 
 
 def unit_effects(fit: MixedFit, level: str) -> pd.DataFrame:
     """See :meth:`trialkit.mixed.MixedFit.unit_effects`."""
-    chain, layout = fit.model.chain, fit.found.problem.layout
-    if level not in chain.names:
-        raise ModelError(f"{level!r} is no nested level of this fit: {chain.names[::-1]}.")
-    lev = chain.names.index(level)
-    k, n = layout.widths[lev], chain.counts[lev]
+    model, layout = fit.model, fit.found.problem.layout
+    names = model.chain.names
+    if level not in names:
+        raise ModelError(f"{level!r} is no level of this fit: {list(names[::-1])}.")
+    lev = names.index(level)
+    k, n = layout.widths[lev], model.chain.counts[lev]
     lam = layout.lambdas(fit.found.point.theta)[lev]
     effects = _modes(fit, lev)
     start, blocks = _inverse_blocks(fit)
     own = blocks[start[lev] : start[lev] + n * k * k].reshape(n, k, k)
-    cov = lam @ own @ lam.T * fit.found.point.sigma**2
-    out = chain.labels[lev].copy()
-    names = [c.name for c in fit.model.slopes[lev]]
-    for j, name in enumerate(names):
-        label = name if names.count(name) == 1 else f"{name}_{names[: j + 1].count(name)}"
+    variance = np.diagonal(lam @ own @ lam.T * fit.found.point.sigma**2, axis1=1, axis2=2)
+    columns = [c.name for c in model.unit_columns(lev)]
+    # The labels of a crossed factor are the columns of one unit.
+    effects, variance = (v.reshape(-1, len(columns)) for v in (effects, variance))
+    out = model.unit_labels(lev).copy()
+    for j, name in enumerate(columns):
+        label = name if columns.count(name) == 1 else f"{name}_{columns[: j + 1].count(name)}"
         out[label] = effects[:, j]
-        out[f"{label}_se"] = np.sqrt(np.maximum(cov[:, j, j], 0.0))
+        out[f"{label}_se"] = np.sqrt(np.maximum(variance[:, j], 0.0))
     return out
 
 
@@ -63,10 +66,7 @@ def _inverse_blocks(fit: MixedFit) -> tuple[np.ndarray, np.ndarray]:
         half = np.linalg.inv(point.root)
         inverse = half @ half.T
     out = np.empty(int(start[-1]))
-    kernels.unit_blocks(
-        chain.unit, chain.closes, layout.offs, layout.u_off, layout.fac_off, layout.m,
-        _factors(fit), inverse, out, start[:-1],
-    )  # fmt: skip
+    kernels.unit_blocks(layout.tree, layout.levels, _factors(fit), inverse, out, start[:-1])
     return start, out
 
 

@@ -14,13 +14,19 @@ import numpy as np
 
 from trialkit.errors import ModelError
 from trialkit.mixed.model import Model
-from trialkit.mixed.optimise import Search
+from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
 
 # Rows up to which a start from near every boundary is cheap.
 CHEAP_ROWS = 5_000
 BOUNDARY_STARTS = 4
+# A standard deviation (of natural scale one) this small is near its boundary.
+NEAR = 0.05
 DIFFERENT_OPTIMA = 1e-3
+# Full steps at the end of a search: balanced designs then give the classical F to eight digits.
+POLISH = 2
+# Gain at which the restricted search before a maximum-likelihood one stops.
+ROUGH = 1e-4
 
 
 @dataclass(frozen=True, slots=True)
@@ -49,11 +55,9 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
         When no search converges, or the response leaves nothing to estimate.
     """
     if model.family.name == "gaussian":
-        centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
-        if float(centre @ centre) <= 1e-20 * float(y @ y):
-            raise ModelError("the fixed part reproduces the response exactly; no variation left.")
         gauss = model.gaussian(y, reml)
-        return _search(model, gauss, lambda t: gauss.point(t), before)
+        _check_variation(model, y, gauss)
+        return _finish(model, gauss, *_search(model, gauss, before), gauss.point)
     beta = _start_beta(model, y)
     shape = None
     if model.family.dispersed:
@@ -61,77 +65,98 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
         shape = model.family.start_shape(y, mean)
     restricted = model.laplace(y, restricted=True)
     restricted.start_beta = beta
-    last = [beta]
-
-    def restricted_point(theta: np.ndarray) -> Point | None:
-        point = restricted.point(theta, last[0])
-        if point is not None:
-            last[0] = point.beta
-        return point
-
-    found = _search(model, restricted, restricted_point, before, shape)
-    if reml:
-        return found
-    return _maximum_likelihood(model, y, found)
+    restricted.beta = beta.copy()
+    if not reml:
+        return _maximum_likelihood(model, y, restricted, before, shape)
+    searches, notes = _search(model, restricted, before, shape)
+    return _finish(
+        model, restricted, searches, notes, lambda t: restricted.point(t, restricted.beta)
+    )
 
 
-def _starts(
-    model: Model, before: Estimate | None, shape: float | None
-) -> list[tuple[np.ndarray, np.ndarray | None]]:
-    """Starts with their first metric: the interior, and near each boundary where cheap."""
-    if not len(model.scale):
-        return []
-    interior = np.zeros(model.n_theta)
-    diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
+def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> None:
+    """The response must not lie in the span of the fixed effects."""
+    total = problem.cross.sum(axis=0)
+    x, end = problem.layout.x_columns, len(total) - 1
+    fitted = total[x, end] @ np.linalg.lstsq(total[np.ix_(x, x)], total[x, end], rcond=None)[0]
+    if total[end, end] - fitted > 1e-8 * total[end, end]:
+        return
+    centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
+    if float(centre @ centre) <= 1e-20 * float(y @ y):
+        raise ModelError("the fixed part reproduces the response exactly; no variation left.")
+
+
+def _interior(model: Model, shape: float | None) -> np.ndarray:
+    """Standard deviations of half the natural scale, and the dispersion's own start."""
+    theta = np.zeros(model.n_theta)
     size = 1.0 if model.family.name == "gaussian" else 0.5
-    interior[diagonal] = size * model.theta_scale[diagonal]
-    if shape is not None:
-        interior = np.r_[interior, shape]
-    starts: list[tuple[np.ndarray, np.ndarray | None]] = [(interior, None)]
-    if before is not None:
-        theta = before.point.theta
-        starts = [(np.where(theta == 0.0, 0.1 * interior, theta), before.metric)]
-    if len(model.x) <= CHEAP_ROWS and 1 < len(diagonal) <= BOUNDARY_STARTS:
-        for j in diagonal:
-            near = interior.copy()
-            near[: model.n_theta] *= 1.5
-            near[j] = 0.02 * interior[j]
-            starts.append((near, starts[0][1]))
-    return starts
+    theta[model.diagonal] = size * model.theta_scale[model.diagonal]
+    return theta if shape is None else np.append(theta, shape)
 
 
 def _search(
-    model: Model,
-    problem: GaussianProblem | LaplaceProblem,
-    point_at: Callable[[np.ndarray], Point | None],
-    before: Estimate | None,
-    shape: float | None = None,
-) -> Estimate:
+    model: Model, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
+    shape: float | None = None, gain: float = GAIN, polish: int = POLISH,
+) -> tuple[list[Search], list[str]]:  # fmt: skip
+    """Searches over the variance parameters, the best first, and what a reader should know.
+
+    From the interior (or the fit before); then, where that is cheap, from near each boundary that
+    the first optimum does not lie on, unless the likelihood rises away from it there.
+    """
     scale = model.scale
-    searches = [
-        problem.search(s / scale, np.diag(scale), m) for s, m in _starts(model, before, shape)
-    ]
-    good = [s for s in searches if s.converged]
-    if searches and not good:
+    if not len(scale):
+        return [], []
+    mix = np.diag(scale)
+    start, metric = _interior(model, shape), None
+    if before is not None:
+        theta = before.point.theta
+        start, metric = np.where(theta == 0.0, 0.1 * start, theta), before.metric
+    searches = [problem.search(start / scale, mix, metric, gain, polish)]
+    if before is not None and not searches[0].converged:
+        searches.append(problem.search(_interior(model, shape) / scale, mix, None, gain, polish))
+    end = searches[-1].end
+    if len(model.x) <= CHEAP_ROWS and 1 < len(model.diagonal) <= BOUNDARY_STARTS:
+        for j in model.diagonal:
+            if abs(end[j]) > NEAR:
+                near = end.copy()
+                near[j] = NEAR
+                # What the variance explained goes to the others.
+                others = [i for i in model.diagonal if i != j]
+                near[others] *= np.sqrt(1.0 + end[j] ** 2 / np.sum(end[model.diagonal] ** 2))
+                if not _rises(problem, near * scale, j):
+                    searches.append(problem.search(near, mix, None, gain, polish))
+    good = sorted((s for s in searches if s.converged), key=lambda s: s.value)
+    if not good:
         raise ModelError(_advice(model, searches))
-    theta = np.zeros(0)
-    metric = None
-    notes: list[str] = []
-    if good:
-        best = min(good, key=lambda s: s.value)
-        theta, metric = best.end * scale, best.inverse_hessian
-        spread = max(s.value for s in good) - best.value
-        if spread > DIFFERENT_OPTIMA:
-            notes.append(
-                f"{len(good)} searches ended at different optima, up to {spread:.3g} "
-                f"log-likelihood apart; the best was kept."
-            )
+    notes = []
+    spread = good[-1].value - good[0].value
+    if spread > DIFFERENT_OPTIMA:
+        notes.append(
+            f"{len(good)} searches ended at different optima, up to {spread:.3g} "
+            f"log-likelihood apart; the best was kept."
+        )
+    return [*good, *(s for s in searches if not s.converged)], notes
+
+
+def _rises(problem: GaussianProblem | LaplaceProblem, theta: np.ndarray, j: int) -> bool:
+    """Whether the criterion rises with parameter ``j`` at ``theta``."""
+    if isinstance(problem, GaussianProblem):
+        point = problem.point(theta)
+    else:
+        point = problem.point(theta, problem.beta)
+    return point is not None and point.grad[j] > 0.0
+
+
+def _finish(
+    model: Model, problem: GaussianProblem | LaplaceProblem, searches: list[Search],
+    notes: list[str], point_at: Callable[[np.ndarray], Point | None],
+) -> Estimate:  # fmt: skip
+    """The estimate at the best search's end, variances settled at zero where they belong there."""
+    theta = searches[0].end * model.scale if searches else np.zeros(0)
+    metric = searches[0].inverse_hessian if searches else None
     if isinstance(problem, LaplaceProblem):
         problem.tolerance = problem.TIGHT
-        problem.u[:] = 0.0
     theta, zero = _settle_zeros(model, theta, point_at)
-    if isinstance(problem, LaplaceProblem):
-        problem.u[:] = 0.0
     point = point_at(theta)
     if point is None:
         raise ModelError(_advice(model, searches))
@@ -192,51 +217,64 @@ def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
     return beta
 
 
-def _maximum_likelihood(model: Model, y: np.ndarray, found: Estimate) -> Estimate:
+def _maximum_likelihood(
+    model: Model, y: np.ndarray, restricted: LaplaceProblem, before: Estimate | None,
+    shape: float | None,
+) -> Estimate:  # fmt: skip
     """Maximise over variances and fixed effects, from the restricted optimum."""
+    k = len(model.scale)
+    first, _ = _search(model, restricted, before, shape, gain=ROUGH, polish=0)
+    theta = first[0].end * model.scale if first else np.zeros(0)
+    point = restricted.point(theta, restricted.beta)
+    if point is None:
+        raise ModelError(_advice(model, first))
     problem = model.laplace(y, restricted=False)
-    n, k = model.n_theta, len(model.scale)
-    root = np.linalg.inv(found.point.root)
-    scale = np.ones(k + model.x.shape[1])
-    scale[:k] = model.scale
+    problem.u[:] = point.u
     # Fixed effects move in units of their standard errors.
-    mix = np.zeros((len(scale), len(scale)))
-    mix[:k, :k] = np.diag(scale[:k])
-    mix[k:, k:] = root
-
-    def point_at(parameters: np.ndarray) -> Point | None:
-        return problem.point(parameters[:k], parameters[k:])
-
-    theta0 = found.point.theta.copy()
-    diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
-    # A variance at zero has a zero gradient: start just off it.
-    for j in diagonal:
-        if theta0[j] == 0.0:
-            theta0[j] = 0.05 * model.theta_scale[j]
-    start = np.linalg.solve(mix, np.r_[theta0, found.point.beta])
-    metric = np.eye(len(scale))
-    metric[:k, :k] *= 0.1
-    searches = [problem.search(start, mix, metric)]
-    # The restricted search's other optima may be the better ones here.
-    for other in found.searches:
-        near = other.end.copy()
-        near[:n] = np.maximum(np.abs(near[:n]), 0.05)
-        if other.converged and np.abs(near[:n] * scale[:n] - theta0[:n]).max(initial=0.0) > 0.05:
-            searches.append(problem.search(np.r_[near, start[k:]], mix, metric))
+    mix = np.zeros((k + len(point.beta), k + len(point.beta)))
+    mix[:k, :k] = np.diag(model.scale)
+    mix[k:, k:] = np.linalg.inv(point.root)
+    beta = np.linalg.solve(mix[k:, k:], point.beta)
+    searches = []
+    for other in first:
+        # The restricted search's other optima may be the better ones here.
+        if other.converged and (not searches or _apart(model, other.end, first[0].end)):
+            metric = np.eye(len(mix))
+            metric[:k, :k] = other.inverse_hessian
+            searches.append(
+                problem.search(np.append(other.end, beta), mix, metric, polish=POLISH)
+            )
+    if not first:
+        searches = [problem.search(beta, mix, np.eye(len(mix)), polish=POLISH)]
     good = [s for s in searches if s.converged]
     if not good:
         raise ModelError(_advice(model, searches))
     best = min(good, key=lambda s: s.value)
     end = mix @ best.end
-    notes = list(found.notes)
+    notes = []
+    spread = max(s.value for s in good) - best.value
+    if spread > DIFFERENT_OPTIMA:
+        notes.append(
+            f"{len(good)} searches ended at different optima, up to {spread:.3g} "
+            f"log-likelihood apart; the best was kept."
+        )
+
+    def point_at(theta: np.ndarray) -> Point | None:
+        return problem.point(theta, end[k:])
+
     problem.tolerance = problem.TIGHT
-    problem.u[:] = 0.0
-    theta, zero = _settle_zeros(model, end[:k], lambda t: point_at(np.r_[t, end[k:]]))
-    problem.u[:] = 0.0
-    point = point_at(np.r_[theta, end[k:]])
-    if point is None:
+    theta, zero = _settle_zeros(model, end[:k], point_at)
+    found = point_at(theta)
+    if found is None:
         raise ModelError(_advice(model, searches))
-    return Estimate(problem, point, (*found.searches, *searches), zero, tuple(notes), found.metric)
+    metric_theta = first[0].inverse_hessian if first else None
+    return Estimate(problem, found, (*first, *searches), zero, tuple(notes), metric_theta)
+
+
+def _apart(model: Model, one: np.ndarray, other: np.ndarray) -> bool:
+    """Whether two ends (scaled, signs of columns immaterial) are different optima."""
+    n = model.n_theta
+    return bool(np.abs(np.abs(one[:n]) - np.abs(other[:n])).max(initial=0.0) > 0.05)
 
 
 def _advice(model: Model, searches: list[Search]) -> str:

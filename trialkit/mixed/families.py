@@ -50,15 +50,13 @@ class Family:
         """Whether responses are whole numbers from zero up."""
         return self.code not in (GAUSSIAN, GAMMA)
 
-    def log_constant(self, y: np.ndarray, size: np.ndarray) -> float:
-        """The part of the log-likelihood free of parameters, summed over rows."""
+    def log_constant(self, y: np.ndarray, size: np.ndarray, prior: np.ndarray) -> float:
+        """The part of the log-likelihood free of parameters, summed over rows by prior weight."""
         if self.code in (POISSON, NEGATIVE_BINOMIAL):
-            return float(-gammaln(y + 1.0).sum())
+            return -float(prior @ gammaln(y + 1.0))
         if self.link == "logit":
-            return float((gammaln(size + 1) - gammaln(y + 1) - gammaln(size - y + 1)).sum())
-        if self.code == GAMMA:
-            return float(-np.log(y).sum())
-        return 0.0
+            return float(prior @ (gammaln(size + 1) - gammaln(y + 1) - gammaln(size - y + 1)))
+        return -float(prior @ np.log(y))
 
     def start_shape(self, y: np.ndarray, mean: np.ndarray) -> float:
         """A rough ``phi`` from responses and means fitted without random effects."""

@@ -21,6 +21,7 @@ def fit_mixed(
     fixed: str = "1",
     nested: Sequence[str] = (),
     slopes: Mapping[str, Sequence[str]] | None = None,
+    crossed: Sequence[str] = (),
     covariance: Mapping[str, str] | None = None,
     family: str = "gaussian",
     exposure: str | None = None,
@@ -28,7 +29,7 @@ def fit_mixed(
     weights: str | None = None,
     method: str = "reml",
 ) -> MixedFit:
-    """Fit a linear or generalised linear mixed model with nested random effects.
+    """Fit a linear or generalised linear mixed model with nested and crossed random effects.
 
     Parameters
     ----------
@@ -45,6 +46,9 @@ def fit_mixed(
         is unique in every row gives counts a row-level effect (overdispersion).
     slopes : mapping of level to variables, optional
         Variables whose effect varies between the units of a level.
+    crossed : sequence of str, optional
+        Factors that cut across the nesting (a hybrid grown in several fields): each has an
+        independent random intercept per label, of one variance. For modest numbers of labels.
     covariance : mapping of level to {"unstructured", "independent", "exchangeable"}, optional
         Covariance of a level's columns: free (default); all independent; or all independent
         with one common variance for the orthonormal contrasts of a factor.
@@ -55,7 +59,8 @@ def fit_mixed(
     trials : str, optional
         Column of trials behind the successes (default 1).
     weights : str, optional
-        Column of known relative precisions of a Gaussian response.
+        Column of prior weights: known relative precisions of a Gaussian response; for the others
+        the log-density of a row counts that many times.
     method : {"reml", "ml"}
         Restricted or maximum likelihood; for counts and proportions the (restricted) Laplace
         approximation.
@@ -79,12 +84,10 @@ def fit_mixed(
     if method not in ("reml", "ml"):
         raise ModelError(f"method {method!r} is not known; choose 'reml' or 'ml'.")
     law = get_family(family)
-    if isinstance(nested, str):
-        nested = [nested]
+    nested = [nested] if isinstance(nested, str) else list(nested)
+    crossed = [crossed] if isinstance(crossed, str) else list(crossed)
     if law.name == "gaussian" and (exposure or trials):
         raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
-    if law.name != "gaussian" and weights:
-        raise ModelError(f"weights are for gaussian responses, not {law.name}.")
     if (law.link == "log" and trials) or (law.link == "logit" and exposure):
         raise ModelError("exposure goes with a log link, trials with a logit link.")
     if response in frame and not (
@@ -94,8 +97,8 @@ def fit_mixed(
     if response in frame and is_bool_dtype(frame[response]):
         frame = frame.assign(**{response: frame[response].astype(float)})
     model = build_model(
-        frame, response=response, fixed=fixed, nested=list(nested), slopes=slopes or {},
-        covariance=covariance or {}, family=law, exposure=exposure, trials=trials, weights=weights,
+        frame, response=response, fixed=fixed, nested=nested, slopes=slopes or {},
+        covariance=covariance or {}, crossed=crossed, family=law, exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
     y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
     model.check_response(y)

@@ -137,9 +137,9 @@ def effect_quantiles(
     lev = fit.model.chain.names.index(level)
     m = len(standard)
     tables = []
-    for j, column in enumerate(fit.model.slopes[lev]):
+    for j, column in enumerate(fit.model.unit_columns(lev)):
         order = np.argsort(standard[:, j])
-        table = fit.model.chain.labels[lev].iloc[order].reset_index(drop=True)
+        table = fit.model.unit_labels(lev).iloc[order].reset_index(drop=True)
         table["term"] = column.name
         table["effect"], table["standardised"] = effects[order, j], standard[order, j]
         # Blom's plotting positions.
@@ -153,9 +153,10 @@ def _standardised(fit: MixedFit, level: str) -> tuple[np.ndarray, np.ndarray]:
     """Effects of the units of a level, plain and over their marginal sd, (units, columns)."""
     table = unit_effects(fit, level)
     lev = fit.model.chain.names.index(level)
-    values = table.iloc[:, -2 * len(fit.model.slopes[lev]) :].to_numpy(dtype=float)
+    width = len(fit.model.unit_columns(lev))
+    values = table.iloc[:, -2 * width :].to_numpy(dtype=float)
     effects, se = values[:, ::2], values[:, 1::2]
-    variance = np.diag(fit.covariances[lev])
+    variance = np.diag(fit.covariances[lev])[:width]
     if (variance == 0.0).any():
         raise ModelError(f"a variance of {level!r} is estimated at zero: no effects to look at.")
     marginal = np.maximum(variance - se**2, 1e-12 * variance)

@@ -1,8 +1,16 @@
 """The compiled loops of the exact gradient; see :mod:`trialkit.mixed.kernels` for the symbols.
 
-With ``v_i = w_i' h_i``, the slope of row ``i``'s weight times its leverage, and
-``s = H^-1 sum_i c_i v_i``, the derivative of ``-1/2 log|H|`` splits into a part that holds the
-mode still (:func:`leverage_pass`) and one that follows its movement (:func:`mode_pass`).
+Laplace: with ``v_i = w_i' h_i``, the slope of row ``i``'s weight times its leverage
+``h_i = c_i' H^-1 c_i``, and ``s = H^-1 sum_i c_i v_i``, the derivative of ``-1/2 log|H|`` splits
+into a part that holds the mode still and one that follows its movement along ``s``. Everything but
+the leverages is a function of cross-products over finest units, so one pass over the rows is
+enough.
+
+Further arguments
+-----------------
+entries : (entries, 5) int, the free entries of every Lambda: parameter, chain position of their
+    column, distinct column of data of their row, level, place of their column in the level.
+diagonal : (entries,) the entry's value where it lies on the diagonal of its Lambda, else zero.
 """
 
 from __future__ import annotations
@@ -12,191 +20,205 @@ from numba import njit
 
 from trialkit.mixed.families import shape_terms
 from trialkit.mixed.kernels import (
-    clear,
-    clear_square,
+    COLUMN,
+    END,
+    ENDS,
+    ETA,
+    FIRST,
+    IN_U,
+    LEVEL,
+    POSITION,
+    PRIOR,
+    RESPONSE,
+    ROW_SLOPE,
+    ROW_WEIGHT,
+    SIZE,
+    UNIT,
+    WIDTH,
     inverse_blocks,
-    place,
+    start_inverse,
     unit_coefficients,
 )
 
+PARAMETER, E_POSITION, E_COLUMN, E_LEVEL, E_PLACE = 0, 1, 2, 3, 4
+
 
 @njit(cache=True, error_model="numpy")
-def _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, scale):
+def _unit_value(f, e, tree, levels, entries, u):
+    """Value in ``u`` that an entry of Lambda multiplies in one finest unit."""
+    lev = entries[e, E_LEVEL]
+    return u[levels[lev, IN_U] + tree[f, UNIT + lev] * levels[lev, WIDTH] + entries[e, E_PLACE]]
+
+
+@njit(cache=True, error_model="numpy")
+def _logdet_slopes(f, cross, inv, links, val, entries, scale, grad):
     """Add ``scale * d log|H| / d Lambda`` of one finest unit, half of it, to ``grad``.
 
-    ``half`` is scratch (m, q) for ``M' cross``; entry (a, b) of a level's Lambda draws on
+    The entry in row ``a`` and column ``b`` of a level's Lambda draws on
     ``sum_i w_i z_ia (H^-1 c_i)_b``.
     """
-    for i in range(m - 1):
-        for a in range(q):
-            s = 0.0
-            for e in range(ptr[i], ptr[i + 1]):
-                s += val[e] * cross[row[e], a]
-            half[i, a] = s
-    g0 = 0
-    for lev in range(n_levels):
-        o = offs[lev]
-        k = offs[lev + 1] - o
-        for a in range(k):
-            col = z_col[o + a]
-            for b in range(a + 1):
-                s = 0.0
-                for j in range(m - 1):
-                    s += inv[o + b, j] * half[j, col]
-                grad[g0 + a * k + b] += scale * s
-        g0 += k * k
+    for e in range(entries.shape[0]):
+        at = entries[e, E_POSITION]
+        col = entries[e, E_COLUMN]
+        s = 0.0
+        for g in range(links.shape[0]):
+            if links[g, LEVEL] >= 0:
+                s += val[g] * inv[at, links[g, POSITION]] * cross[f, col, links[g, COLUMN]]
+        grad[entries[e, PARAMETER]] += scale * s
 
 
 @njit(cache=True, error_model="numpy")
-def gradient_cross(
-    cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, root, fac, root_inverse,
-    z_col, rss_scale,
-):  # fmt: skip
-    """Gradient in every entry of every Lambda of ``log|H| + rss / rss_scale`` (Gaussian).
+def _information(lev, inv, entries, diagonal, info):
+    """Add one unit's share of the expected information of the variance parameters.
 
-    ``root_inverse`` is the inverse of the root block for REML, zeros for ML. Entries are laid out
-    level by level (finest first), row-major ``k x k``; the upper triangle stays zero.
+    ``1/2 tr(V^-1 dV V^-1 dV')`` of the Gaussian (working) model, without the pairs of units that
+    do not lie in one chain: a first metric for the search, no more.
     """
-    n_levels = unit.shape[1]
+    for e in range(entries.shape[0]):
+        if entries[e, E_LEVEL] == lev and diagonal[e] != 0.0:
+            p = entries[e, E_POSITION]
+            for g in range(entries.shape[0]):
+                q = entries[g, E_POSITION]
+                if q >= p and diagonal[g] != 0.0:
+                    x = (1.0 if p == q else 0.0) - inv[p, q]
+                    x = 2.0 * x * x / (diagonal[e] * diagonal[g])
+                    i = entries[e, PARAMETER]
+                    j = entries[g, PARAMETER]
+                    info[i, j] += x
+                    if p != q:
+                        info[j, i] += x
+
+
+@njit(cache=True, error_model="numpy")
+def gaussian_gradient(
+    cross, tree, levels, links, val, entries, diagonal, base, u, root, fac, root_block, rss_scale,
+    grad, info,
+):  # fmt: skip
+    """Add the gradient of ``log|H| + rss / rss_scale`` to ``grad`` and information to ``info``.
+
+    ``root_block`` is the inverse of the root block for REML, zeros for ML.
+    """
     q = cross.shape[1] - 1
-    total = 0
-    for lev in range(n_levels):
-        total += (offs[lev + 1] - offs[lev]) ** 2
-    grad = np.zeros(total)
-    inv = np.zeros((m, m))
-    half = np.zeros((m, q))
-    chain = np.zeros(m)
+    inv = start_inverse(levels, root_block)
+    m = inv.shape[0]
     coef = np.zeros(q + 1)
-    top = offs[n_levels]
-    place(root_inverse, top, inv)
-    for f in range(unit.shape[0] - 1, -1, -1):
-        for lev in range(closes[f] - 1, -1, -1):
-            inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
-        _logdet_slopes(cross[f], inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, 2.0)
-        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
-        g0 = 0
-        for lev in range(n_levels):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            for a in range(k):
-                col = z_col[o + a]
-                e = cross[f, col, q]
-                for c in range(q):
-                    e -= cross[f, col, c] * coef[c]
-                for b in range(a + 1):
-                    grad[g0 + a * k + b] -= 2.0 / rss_scale * e * chain[o + b]
-            g0 += k * k
-    return grad
+    residual = np.zeros(q)
+    for f in range(tree.shape[0] - 1, -1, -1):
+        for lev in range(tree[f, ENDS] - 1, -1, -1):
+            inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
+            _information(lev, inv, entries, diagonal, info)
+        _logdet_slopes(f, cross, inv, links, val, entries, 2.0, grad)
+        unit_coefficients(f, tree, levels, links, val, base, u, root, coef)
+        for a in range(q):
+            s = cross[f, a, q]
+            for b in range(q):
+                s -= cross[f, a, b] * coef[b]
+            residual[a] = s
+        for e in range(entries.shape[0]):
+            grad[entries[e, PARAMETER]] -= (
+                2.0 / rss_scale * residual[entries[e, E_COLUMN]]
+                * _unit_value(f, e, tree, levels, entries, u)
+            )  # fmt: skip
 
 
 @njit(cache=True, error_model="numpy")
 def leverage_pass(
-    family, phi, y, size, etas, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, root_inverse, z_col, score, weight, slope,
+    family, phi, obs, data, tree, levels, links, val, entries, diagonal, u, fac, root_block, cross,
+    work, pulls, grad, info,
 ):  # fmt: skip
     """First half of the Laplace gradient: all but what goes through the mode's own movement.
 
-    Overwrites ``slope`` by ``v_i = w_i' h_i`` with the leverage ``h_i = c_i' H^-1 c_i``.
-    Returns the gradient in every Lambda entry (layout of :func:`gradient_cross`) and in ``phi``.
+    Adds to ``grad`` (and ``info``); ``pulls`` (2, finest units, q) gets the sums over the distinct
+    columns of ``v_i`` and, for a dispersed family, of the score's slope in ``phi``. Returns the
+    derivative in ``phi``.
     """
     shape = 0.0
-    n_levels = unit.shape[1]
     q = data.shape[1]
-    total = 0
-    for lev in range(n_levels):
-        total += (offs[lev + 1] - offs[lev]) ** 2
-    grad = np.zeros(total)
-    inv = np.zeros((m, m))
-    half = np.zeros((m, q))
+    inv = start_inverse(levels, root_block)
+    m = inv.shape[0]
     spread = np.zeros((q, q))
-    cross = np.zeros((q, q))
     pull = np.zeros(q)
-    chain = np.zeros(m)
-    coef = np.zeros(q + 1)
-    top = offs[n_levels]
-    place(root_inverse, top, inv)
-    for f in range(unit.shape[0] - 1, -1, -1):
-        for lev in range(closes[f] - 1, -1, -1):
-            inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
-        clear_square(spread)
-        for i in range(m - 1):
-            for j in range(m - 1):
-                for a in range(ptr[i], ptr[i + 1]):
-                    for b in range(ptr[j], ptr[j + 1]):
-                        spread[row[a], row[b]] += val[a] * val[b] * inv[i, j]
-        clear_square(cross)
-        clear(pull)
-        for i in range(row_start[f], row_start[f + 1]):
+    tilt = np.zeros(q)
+    for f in range(tree.shape[0] - 1, -1, -1):
+        for lev in range(tree[f, ENDS] - 1, -1, -1):
+            inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
+            _information(lev, inv, entries, diagonal, info)
+        for a in range(q):
+            pull[a] = 0.0
+            tilt[a] = 0.0
+            for b in range(a, q):
+                spread[a, b] = 0.0
+        for e in range(links.shape[0]):
+            if links[e, LEVEL] < 0:
+                continue
+            i = links[e, POSITION]
+            a = links[e, COLUMN]
+            spread[a, a] += val[e] * val[e] * inv[i, i]
+            for g in range(e + 1, links.shape[0]):
+                if links[g, LEVEL] >= 0:
+                    b = links[g, COLUMN]
+                    # Both orders of a pair; what lies off the diagonal is doubled once.
+                    s = 2.0 * val[e] * val[g] * inv[i, links[g, POSITION]]
+                    spread[min(a, b), max(a, b)] += s
+        for i in range(tree[f, FIRST], tree[f, END]):
             h = 0.0
             for a in range(q):
-                s = 0.0
-                for b in range(q):
-                    s += spread[a, b] * data[i, b]
-                    cross[a, b] += weight[i] * data[i, a] * data[i, b]
-                h += s * data[i, a]
-            slope[i] *= h
+                d = data[i, a]
+                if d != 0.0:
+                    s = 0.0
+                    for b in range(a, q):
+                        s += spread[a, b] * data[i, b]
+                    h += s * d
+            v = work[i, ROW_SLOPE] * h
             if family > 2:
-                d_ll, _, d_w = shape_terms(family, y[i], etas[i], size[i], phi)
-                shape += d_ll - 0.5 * h * d_w
+                prior = obs[i, PRIOR]
+                d_ll, d_r, d_w = shape_terms(
+                    family, obs[i, RESPONSE], work[i, ETA], obs[i, SIZE], phi
+                )
+                shape += prior * (d_ll - 0.5 * h * d_w)
+                for a in range(q):
+                    tilt[a] += prior * d_r * data[i, a]
             for a in range(q):
-                pull[a] += (score[i] - 0.5 * slope[i]) * data[i, a]
-        _logdet_slopes(cross, inv, offs, n_levels, ptr, row, val, m, q, z_col, half, grad, -1.0)
-        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
-        g0 = 0
-        for lev in range(n_levels):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            for a in range(k):
-                for b in range(a + 1):
-                    grad[g0 + a * k + b] += pull[z_col[o + a]] * chain[o + b]
-            g0 += k * k
-    return grad, shape
+                pull[a] += v * data[i, a]
+        _logdet_slopes(f, cross, inv, links, val, entries, -1.0, grad)
+        for a in range(q):
+            pulls[0, f, a] = pull[a]
+            pulls[1, f, a] = tilt[a]
+        for e in range(entries.shape[0]):
+            a = entries[e, E_COLUMN]
+            grad[entries[e, PARAMETER]] += (
+                cross[f, a, q] - 0.5 * pull[a]
+            ) * _unit_value(f, e, tree, levels, entries, u)
+    return shape
 
 
 @njit(cache=True, error_model="numpy")
 def mode_pass(
-    family, phi, y, size, etas, data, row_start, unit, offs, u_off, ptr, row, val, m,
-    u, root, s_u, s_root, z_col, score, weight, v, grad, pull_eta,
-):  # fmt: skip
-    """Second half of the Laplace gradient, through the movement of the mode.
+    family, tree, levels, links, val, entries, base, u, s_u, s_root, cross, pulls, grad, outer
+):
+    """Second half of the Laplace gradient, through the movement of the mode along ``s``.
 
-    With ``s = H^-1 sum_i c_i v_i``: adds to ``grad`` and fills ``pull_eta``, the derivative of
-    the criterion in each row's offset. Returns what to add to the derivative in ``phi``.
+    Adds to ``grad``; ``outer`` (q,) gets the derivative in a coefficient common to all rows of
+    each distinct column. Returns what to add to the derivative in ``phi``.
     """
     shape = 0.0
-    n_levels = unit.shape[1]
-    q = data.shape[1]
-    chain = np.zeros(m)
-    coef = np.zeros(q + 1)
-    s_chain = np.zeros(m)
+    q = outer.shape[0]
     s_coef = np.zeros(q + 1)
     moved = np.zeros(q)
-    pull = np.zeros(q)
-    for f in range(unit.shape[0]):
-        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
-        unit_coefficients(f, unit, offs, u_off, ptr, row, val, s_u, s_root, s_chain, s_coef)
-        clear(moved)
-        clear(pull)
-        for i in range(row_start[f], row_start[f + 1]):
-            t = 0.0
-            for a in range(q):
-                t += data[i, a] * s_coef[a]
+    for f in range(tree.shape[0]):
+        unit_coefficients(f, tree, levels, links, val, base, s_u, s_root, s_coef)
+        for a in range(q):
+            s = 0.0
+            for b in range(q):
+                s += cross[f, a, b] * s_coef[b]
+            moved[a] = s
+            outer[a] += cross[f, a, q] - 0.5 * (pulls[0, f, a] - s)
             if family > 2:
-                shape -= 0.5 * t * shape_terms(family, y[i], etas[i], size[i], phi)[1]
-            t *= weight[i]
-            pull_eta[i] = score[i] - 0.5 * (v[i] - t)
-            for a in range(q):
-                moved[a] += t * data[i, a]
-                pull[a] += score[i] * data[i, a]
-        g0 = 0
-        for lev in range(n_levels):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            for a in range(k):
-                col = z_col[o + a]
-                for b in range(a + 1):
-                    grad[g0 + a * k + b] += 0.5 * (
-                        moved[col] * chain[o + b] - pull[col] * s_chain[o + b]
-                    )
-            g0 += k * k
+                shape -= 0.5 * s_coef[a] * pulls[1, f, a]
+        for e in range(entries.shape[0]):
+            a = entries[e, E_COLUMN]
+            grad[entries[e, PARAMETER]] += 0.5 * (
+                moved[a] * _unit_value(f, e, tree, levels, entries, u)
+                - cross[f, a, q] * _unit_value(f, e, tree, levels, entries, s_u)
+            )
     return shape

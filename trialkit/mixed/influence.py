@@ -22,7 +22,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import ModelError
-from trialkit.mixed.chain import Chain
+from trialkit.mixed.chain import Chain, closing
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.model import Model
 from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
@@ -89,11 +89,11 @@ def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -
         units = pd.DataFrame({"row": chain.order})
     elif level in chain.names:
         lev = chain.names.index(level)
-        of_row = model.row_units[lev]
-        units = chain.labels[lev].copy()
+        of_row = model.units_of_rows(lev)
+        units = model.unit_labels(lev).copy()
     else:
         raise ModelError(
-            f"{level!r} is no nested level of this fit: {[*chain.names[::-1], 'row']}."
+            f"{level!r} is no level of this fit: {[*chain.names[::-1], 'row']}."
         )
     work = partial(_without, fit, of_row)
     results = in_batches(work, range(len(units)), jobs, progress)
@@ -179,14 +179,15 @@ def _subset(model: Model, keep: np.ndarray) -> Model:
     if left <= x.shape[1] or np.linalg.matrix_rank(x, tol=1e-8 * np.sqrt(left)) < x.shape[1]:
         raise ModelError("a fixed effect rests on this unit alone.")
     chain = _subset_chain(model.chain, keep)
-    if 1 in chain.counts:
-        name = chain.names[chain.counts.index(1)]
+    nested = chain.counts[: chain.n_nested]
+    if 1 in nested:
+        name = chain.names[nested.index(1)]
         raise ModelError(f"one unit of {name!r} would be left, too few for its variance.")
-    widths = zip(chain.counts, chain.counts[1:], chain.names, chain.names[1:], strict=False)
+    widths = zip(nested, nested[1:], chain.names, chain.names[1:], strict=False)
     for fine, coarse, name, above in widths:
         if fine == coarse:
             raise ModelError(f"every unit of {above!r} would have one {name!r} left.")
-    if model.family.name == "gaussian" and chain.counts and chain.counts[0] == left:
+    if model.family.name == "gaussian" and nested and nested[0] == left:
         raise ModelError(f"every unit of {chain.names[0]!r} would have one row left.")
     return replace(
         model, frame=model.frame.iloc[np.sort(model.chain.order[keep])].reset_index(drop=True),
@@ -204,17 +205,13 @@ def _subset_chain(chain: Chain, keep: np.ndarray) -> Chain:
     unit = np.empty(kept.shape, dtype=np.int64)
     for lev, (_, number) in enumerate(used):
         unit[:, lev] = number
-    ends = np.ones(unit.shape, dtype=bool)
-    ends[:-1] = unit[1:] != unit[:-1]
     return Chain(
         order=np.argsort(np.argsort(chain.order[keep])),
         row_start=np.r_[0, np.cumsum(per_unit[stay])],
         unit=unit,
-        closes=ends.sum(axis=1).astype(np.int64) if chain.n_levels else chain.closes,
+        closes=closing(unit),
         counts=tuple(len(ids) for ids, _ in used),
         names=chain.names,
-        labels=tuple(
-            table.iloc[ids].reset_index(drop=True)
-            for table, (ids, _) in zip(chain.labels, used, strict=True)
-        ),
+        n_crossed=chain.n_crossed,
+        paths=chain.paths[stay].reset_index(drop=True),
     )

@@ -16,12 +16,14 @@ Walker 2015, J. Stat. Softw. 67(1), section 3).
 
 Arguments shared by the functions
 ---------------------------------
-unit, closes, row_start : the :class:`~trialkit.mixed.chain.Chain` arrays.
-offs : (levels + 1,) first position of each level in the chain vector; last entry: of ``x``.
-u_off, fac_off : (levels,) start of a level's values in ``u`` and of its factors in ``fac``.
-ptr, row, val : columns of ``M`` in compressed form: position ``j`` draws on ``d`` entries
-    ``row[ptr[j]:ptr[j + 1]]`` with the weights ``val``.
-m : length of the chain vector with its right-hand side.
+tree : (finest units, 3 + levels) int: first row, end of rows, how many levels end with the unit,
+    and its unit number at every level, finest first.
+levels : (levels + 1, 4) int: position in the chain vector, width, start in ``u``, start in
+    ``fac``. The last line is the root (the fixed effects in the chain).
+links : (links, 4) int, the non-zeros of ``M`` by position: position, column of ``d``, level, place
+    within the level. The right-hand side has the level -1.
+val : (links,) their values.
+cross : (finest units, q + 1, q + 1) cross-products of the distinct columns and right-hand side.
 """
 
 from __future__ import annotations
@@ -33,6 +35,14 @@ from numba import njit
 
 from trialkit.mixed.families import row_terms
 
+# Columns of ``tree``, ``levels``, ``links`` and of the observations.
+FIRST, END, ENDS, UNIT = 0, 1, 2, 3
+AT, WIDTH, IN_U, IN_FAC = 0, 1, 2, 3
+POSITION, COLUMN, LEVEL, PLACE = 0, 1, 2, 3
+RESPONSE, SIZE, OFFSET, PRIOR = 0, 1, 2, 3
+# What a pass over the rows leaves behind.
+ETA, ROW_WEIGHT, ROW_SLOPE = 0, 1, 2
+
 
 @njit(cache=True, error_model="numpy")
 def clear(values):
@@ -42,41 +52,73 @@ def clear(values):
 
 
 @njit(cache=True, error_model="numpy")
-def clear_square(values):
-    """Set a matrix to zero."""
-    for i in range(values.shape[0]):
-        for j in range(values.shape[1]):
-            values[i, j] = 0.0
+def unit_coefficients(f, tree, levels, links, val, base, u, root, coef):
+    """Coefficients of the distinct columns in one finest unit: ``coef = base + M (u, root)``."""
+    top = levels.shape[0] - 1
+    for a in range(base.shape[0]):
+        coef[a] = base[a]
+    for e in range(links.shape[0]):
+        lev = links[e, LEVEL]
+        if lev == top:
+            coef[links[e, COLUMN]] += val[e] * root[links[e, PLACE]]
+        elif lev >= 0:
+            at = levels[lev, IN_U] + tree[f, UNIT + lev] * levels[lev, WIDTH] + links[e, PLACE]
+            coef[links[e, COLUMN]] += val[e] * u[at]
 
 
 @njit(cache=True, error_model="numpy")
-def copy_block(source, o, k):
-    """The trailing ``k x k`` block at ``o`` as a new matrix."""
-    out = np.zeros((k, k))
-    for i in range(k):
-        for j in range(k):
-            out[i, j] = source[o + i, o + j]
-    return out
+def fill_rows(family, phi, obs, data, tree, levels, links, val, base, u, root, cross, work):
+    """Linear predictor, weight and its slope of every row; cross-products of every finest unit.
+
+    ``data`` (rows, q) holds the distinct columns, ``obs`` (rows, 4) response, trials, offset and
+    prior weight; ``work`` (rows, 3) is filled. Returns the log-likelihood less constants.
+    """
+    q = data.shape[1]
+    coef = np.zeros(q + 1)
+    block = np.zeros((q + 1, q + 1))
+    loglik = 0.0
+    for f in range(tree.shape[0]):
+        unit_coefficients(f, tree, levels, links, val, base, u, root, coef)
+        for a in range(q):
+            for b in range(a, q + 1):
+                block[a, b] = 0.0
+        for i in range(tree[f, FIRST], tree[f, END]):
+            eta = obs[i, OFFSET]
+            for a in range(q):
+                eta += data[i, a] * coef[a]
+            ll, r, w, w3 = row_terms(family, obs[i, RESPONSE], eta, obs[i, SIZE], phi)
+            prior = obs[i, PRIOR]
+            r *= prior
+            w *= prior
+            loglik += prior * ll
+            work[i, ETA] = eta
+            work[i, ROW_WEIGHT] = w
+            work[i, ROW_SLOPE] = prior * w3
+            for a in range(q):
+                d = data[i, a]
+                if d != 0.0:
+                    wd = w * d
+                    for b in range(a, q):
+                        block[a, b] += wd * data[i, b]
+                    block[a, q] += r * d
+        for a in range(q):
+            for b in range(a, q + 1):
+                cross[f, a, b] = block[a, b]
+                cross[f, b, a] = block[a, b]
+    return loglik
 
 
 @njit(cache=True, error_model="numpy")
-def place(block, o, target):
-    """Write a square block into a matrix at (``o``, ``o``)."""
-    for i in range(block.shape[0]):
-        for j in range(block.shape[0]):
-            target[o + i, o + j] = block[i, j]
-
-
-@njit(cache=True, error_model="numpy")
-def _spread(cross, ptr, row, val, m, front):
-    """Front of one finest unit: ``front = M' cross M`` (upper triangle)."""
-    for i in range(m):
-        for j in range(i, m):
-            s = 0.0
-            for a in range(ptr[i], ptr[i + 1]):
-                for b in range(ptr[j], ptr[j + 1]):
-                    s += val[a] * val[b] * cross[row[a], row[b]]
-            front[i, j] += s
+def _spread(f, cross, links, val, front):
+    """Front of one finest unit: add ``M' cross M`` (upper triangle)."""
+    for e in range(links.shape[0]):
+        i = links[e, POSITION]
+        a = links[e, COLUMN]
+        front[i, i] += val[e] * val[e] * cross[f, a, a]
+        for g in range(e + 1, links.shape[0]):
+            j = links[g, POSITION]
+            s = val[e] * val[g] * cross[f, a, links[g, COLUMN]]
+            front[i, j] += s + s if i == j else s
 
 
 @njit(cache=True, error_model="numpy")
@@ -92,16 +134,19 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
         p = o + b
         d = math.sqrt(front[p, p])
         logdet += 2.0 * math.log(d)
+        scale = 1.0 / d
         base = f0 + b * width - o
-        for j in range(p, m):
-            front[p, j] /= d
+        front[p, p] = d
+        fac[base + p] = d
+        for j in range(p + 1, m):
+            front[p, j] *= scale
             fac[base + j] = front[p, j]
         decrement += front[p, m - 1] ** 2
         for i in range(p + 1, m):
-            f = front[p, i]
-            if f != 0.0:
+            s = front[p, i]
+            if s != 0.0:
                 for j in range(i, m):
-                    front[i, j] -= f * front[p, j]
+                    front[i, j] -= s * front[p, j]
     for i in range(o + k, m):
         for j in range(i, m):
             parent[i, j] += front[i, j]
@@ -112,205 +157,192 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
 
 
 @njit(cache=True, error_model="numpy")
-def eliminate_cross(cross, unit, closes, offs, u_off, fac_off, ptr, row, val, m, u, fac):
-    """Forward pass over stored cross-products (Gaussian responses).
+def eliminate(cross, tree, levels, links, val, u, fac):
+    """Forward pass at the current ``u``.
 
-    Returns the log-determinant over ``u`` and the root front (chain positions from ``x`` on).
+    Returns the log-determinant over ``u``, the Newton decrement over ``u`` and the root front,
+    shape (p + 1, p + 1).
     """
-    n_levels = unit.shape[1]
+    n_levels = levels.shape[0] - 1
+    top = levels[n_levels, AT]
+    m = top + levels[n_levels, WIDTH] + 1
     fronts = np.zeros((n_levels + 1, m, m))
-    logdet = 0.0
-    for f in range(unit.shape[0]):
-        _spread(cross[f], ptr, row, val, m, fronts[0])
-        for lev in range(closes[f]):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            at = unit[f, lev]
-            ld, _ = _close(
-                fronts[lev], fronts[lev + 1], o, k, m,
-                u, u_off[lev] + at * k, fac, fac_off[lev] + at * k * (m - o),
-            )  # fmt: skip
-            logdet += ld
-    o = offs[n_levels]
-    return logdet, copy_block(fronts[n_levels], o, m - o)
-
-
-@njit(cache=True, error_model="numpy")
-def unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef):
-    """Fill ``chain`` with the unit's values and ``coef = M chain`` over the distinct columns."""
-    n_levels = unit.shape[1]
-    for lev in range(n_levels):
-        o = offs[lev]
-        k = offs[lev + 1] - o
-        u0 = u_off[lev] + unit[f, lev] * k
-        for b in range(k):
-            chain[o + b] = u[u0 + b]
-    o = offs[n_levels]
-    for j in range(root.shape[0]):
-        chain[o + j] = root[j]
-    clear(coef)
-    for j in range(o + root.shape[0]):
-        if chain[j] != 0.0:
-            for a in range(ptr[j], ptr[j + 1]):
-                coef[row[a]] += val[a] * chain[j]
-
-
-@njit(cache=True, error_model="numpy")
-def eliminate_rows(
-    family, phi, y, size, offset, data, row_start, unit, closes, offs, u_off, fac_off,
-    ptr, row, val, m, u, root, fac, score, weight, slope, etas,
-):  # fmt: skip
-    """Forward pass at the current ``u`` (and root values) for a non-Gaussian response.
-
-    ``data`` holds the distinct columns (rows, q). Fills ``score``, ``weight``, ``slope`` and the
-    linear predictor ``etas`` per row. Returns (penalised log-likelihood less constants,
-    log-determinant over ``u``, Newton decrement over ``u``, root front).
-    """
-    n_levels = unit.shape[1]
-    q = data.shape[1]
-    fronts = np.zeros((n_levels + 1, m, m))
-    cross = np.zeros((q + 1, q + 1))
-    chain = np.zeros(m)
-    coef = np.zeros(q + 1)
-    loglik = 0.0
     logdet = 0.0
     decrement = 0.0
-    for f in range(unit.shape[0]):
-        unit_coefficients(f, unit, offs, u_off, ptr, row, val, u, root, chain, coef)
-        clear_square(cross)
-        for i in range(row_start[f], row_start[f + 1]):
-            eta = offset[i]
-            for a in range(q):
-                eta += data[i, a] * coef[a]
-            ll, r, w, w3 = row_terms(family, y[i], eta, size[i], phi)
-            etas[i] = eta
-            loglik += ll
-            score[i] = r
-            weight[i] = w
-            slope[i] = w3
-            for a in range(q):
-                wd = w * data[i, a]
-                for b in range(a, q):
-                    cross[a, b] += wd * data[i, b]
-                cross[a, q] += r * data[i, a]
-        for a in range(q + 1):
-            for b in range(a):
-                cross[a, b] = cross[b, a]
-        _spread(cross, ptr, row, val, m, fronts[0])
-        for lev in range(closes[f]):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            at = unit[f, lev]
+    for f in range(tree.shape[0]):
+        _spread(f, cross, links, val, fronts[0])
+        for lev in range(tree[f, ENDS]):
+            o = levels[lev, AT]
+            k = levels[lev, WIDTH]
+            at = tree[f, UNIT + lev]
             ld, dec = _close(
                 fronts[lev], fronts[lev + 1], o, k, m,
-                u, u_off[lev] + at * k, fac, fac_off[lev] + at * k * (m - o),
+                u, levels[lev, IN_U] + at * k, fac, levels[lev, IN_FAC] + at * k * (m - o),
             )  # fmt: skip
             logdet += ld
             decrement += dec
-    penalty = 0.0
-    for j in range(u.shape[0]):
-        penalty += u[j] * u[j]
-    o = offs[n_levels]
-    return loglik - 0.5 * penalty, logdet, decrement, copy_block(fronts[n_levels], o, m - o)
+    root = np.zeros((m - top, m - top))
+    for i in range(m - top):
+        for j in range(m - top):
+            root[i, j] = fronts[n_levels, top + i, top + j]
+    return logdet, decrement, root
 
 
 @njit(cache=True, error_model="numpy")
-def back_solve(unit, closes, offs, u_off, fac_off, m, fac, root, out):
+def solve_root(front, step):
+    """Factor the root front in place and solve for ``step``, shape (p,).
+
+    Returns (log-determinant, squared length of the reduced right-hand side); not a number where
+    the block is not positive definite.
+    """
+    p = step.shape[0]
+    logdet = 0.0
+    length = 0.0
+    for b in range(p):
+        d = math.sqrt(front[b, b])
+        logdet += 2.0 * math.log(d)
+        for j in range(b, p + 1):
+            front[b, j] /= d
+        length += front[b, p] ** 2
+        for i in range(b + 1, p + 1):
+            for j in range(i, p + 1):
+                front[i, j] -= front[b, i] * front[b, j]
+    for b in range(p - 1, -1, -1):
+        s = front[b, p]
+        for j in range(b + 1, p):
+            s -= front[b, j] * step[j]
+        step[b] = s / front[b, b]
+    return logdet, length
+
+
+@njit(cache=True, error_model="numpy")
+def root_inverse(front, p):
+    """Inverse of the root block from its upper factor, shape (p, p)."""
+    half = np.zeros((p, p))
+    for j in range(p):
+        half[j, j] = 1.0 / front[j, j]
+        for i in range(j - 1, -1, -1):
+            s = 0.0
+            for t in range(i + 1, j + 1):
+                s += front[i, t] * half[t, j]
+            half[i, j] = -s / front[i, i]
+    out = np.zeros((p, p))
+    for i in range(p):
+        for j in range(p):
+            s = 0.0
+            for t in range(max(i, j), p):
+                s += half[i, t] * half[j, t]
+            out[i, j] = s
+    return out
+
+
+@njit(cache=True, error_model="numpy")
+def back_solve(tree, levels, fac, root, out):
     """Solution over all units, given the root's, from factors whose last column is eliminated."""
-    n_levels = unit.shape[1]
+    n_levels = levels.shape[0] - 1
+    top = levels[n_levels, AT]
+    m = top + levels[n_levels, WIDTH] + 1
     chain = np.zeros(m)
-    top = offs[n_levels]
     for j in range(root.shape[0]):
         chain[top + j] = root[j]
-    for f in range(unit.shape[0] - 1, -1, -1):
-        for lev in range(closes[f] - 1, -1, -1):
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            at = unit[f, lev]
+    for f in range(tree.shape[0] - 1, -1, -1):
+        for lev in range(tree[f, ENDS] - 1, -1, -1):
+            o = levels[lev, AT]
+            k = levels[lev, WIDTH]
+            at = tree[f, UNIT + lev]
             width = m - o
-            f0 = fac_off[lev] + at * k * width
+            f0 = levels[lev, IN_FAC] + at * k * width - o
             for b in range(k - 1, -1, -1):
-                base = f0 + b * width - o
+                base = f0 + b * width
                 s = fac[base + m - 1]
                 for j in range(o + b + 1, m - 1):
                     s -= fac[base + j] * chain[j]
                 chain[o + b] = s / fac[base + o + b]
-                out[u_off[lev] + at * k + b] = chain[o + b]
+                out[levels[lev, IN_U] + at * k + b] = chain[o + b]
 
 
 @njit(cache=True, error_model="numpy")
-def inverse_blocks(lev, at, offs, fac_off, m, fac, inv):
+def inverse_blocks(lev, at, levels, m, fac, inv):
     """Extend ``inv``, the chain block of ``H^-1``, by one unit's own rows and columns."""
-    o = offs[lev]
-    k = offs[lev + 1] - o
+    o = levels[lev, AT]
+    k = levels[lev, WIDTH]
     width = m - o
-    f0 = fac_off[lev] + at * k * width
+    f0 = levels[lev, IN_FAC] + at * k * width - o
     for b in range(k - 1, -1, -1):
         p = o + b
-        base = f0 + b * width - o
-        d = fac[base + p]
+        base = f0 + b * width
+        scale = 1.0 / fac[base + p]
+        own = 0.0
         for j in range(p + 1, m - 1):
             s = 0.0
             for t in range(p + 1, m - 1):
                 s += fac[base + t] * inv[t, j]
-            inv[p, j] = -s / d
-            inv[j, p] = inv[p, j]
-        s = 0.0
-        for t in range(p + 1, m - 1):
-            s += fac[base + t] * inv[t, p]
-        inv[p, p] = (1.0 / d - s) / d
+            s *= scale
+            own += fac[base + j] * s
+            inv[p, j] = -s
+            inv[j, p] = -s
+        inv[p, p] = (scale + own) * scale
 
 
 @njit(cache=True, error_model="numpy")
-def forward_rhs(data, v, row_start, unit, closes, offs, fac_off, ptr, row, val, m, fac):
-    """Eliminate a new right-hand side ``sum_i c_i v_i`` through stored factors, in their last
-    column; returns the root's right-hand side."""
-    n_levels = unit.shape[1]
-    q = data.shape[1]
+def start_inverse(levels, root_block):
+    """Chain block of ``H^-1`` with the root's part in place, shape (m, m)."""
+    n_levels = levels.shape[0] - 1
+    top = levels[n_levels, AT]
+    m = top + levels[n_levels, WIDTH] + 1
+    inv = np.zeros((m, m))
+    for i in range(root_block.shape[0]):
+        for j in range(root_block.shape[0]):
+            inv[top + i, top + j] = root_block[i, j]
+    return inv
+
+
+@njit(cache=True, error_model="numpy")
+def forward_solve(pull, tree, levels, links, val, fac, rhs_root):
+    """Eliminate a new right-hand side through stored factors, in their last column.
+
+    ``pull`` (finest units, q) holds its sums over the distinct columns; ``rhs_root`` (p,) gets
+    what reaches the root.
+    """
+    n_levels = levels.shape[0] - 1
+    top = levels[n_levels, AT]
+    m = top + levels[n_levels, WIDTH] + 1
     rhs = np.zeros((n_levels + 1, m))
-    pull = np.zeros(q + 1)
-    for f in range(unit.shape[0]):
-        clear(pull)
-        for i in range(row_start[f], row_start[f + 1]):
-            for a in range(q):
-                pull[a] += v[i] * data[i, a]
-        for j in range(m - 1):
-            for a in range(ptr[j], ptr[j + 1]):
-                rhs[0, j] += val[a] * pull[row[a]]
-        for lev in range(closes[f]):
-            o = offs[lev]
-            k = offs[lev + 1] - o
+    for f in range(tree.shape[0]):
+        for e in range(links.shape[0]):
+            if links[e, LEVEL] >= 0:
+                rhs[0, links[e, POSITION]] += val[e] * pull[f, links[e, COLUMN]]
+        for lev in range(tree[f, ENDS]):
+            o = levels[lev, AT]
+            k = levels[lev, WIDTH]
             width = m - o
-            f0 = fac_off[lev] + unit[f, lev] * k * width
+            f0 = levels[lev, IN_FAC] + tree[f, UNIT + lev] * k * width - o
             for b in range(k):
-                base = f0 + b * width - o
+                base = f0 + b * width
                 s = rhs[lev, o + b] / fac[base + o + b]
                 fac[base + m - 1] = s
                 for j in range(o + b + 1, m - 1):
                     rhs[lev, j] -= fac[base + j] * s
             for j in range(o + k, m - 1):
                 rhs[lev + 1, j] += rhs[lev, j]
-            clear(rhs[lev])
-    top = offs[n_levels]
-    out = np.zeros(m - 1 - top)
-    for j in range(m - 1 - top):
-        out[j] = rhs[n_levels, top + j]
-    return out
+            for j in range(m):
+                rhs[lev, j] = 0.0
+    for j in range(rhs_root.shape[0]):
+        rhs_root[j] = rhs[n_levels, top + j]
 
 
 @njit(cache=True, error_model="numpy")
-def unit_blocks(unit, closes, offs, u_off, fac_off, m, fac, root_inverse, out, out_off):
+def unit_blocks(tree, levels, fac, root_block, out, out_off):
     """Own diagonal block of ``H^-1`` of every unit, laid out level by level, ``k x k`` each."""
-    n_levels = unit.shape[1]
-    inv = np.zeros((m, m))
-    top = offs[n_levels]
-    place(root_inverse, top, inv)
-    for f in range(unit.shape[0] - 1, -1, -1):
-        for lev in range(closes[f] - 1, -1, -1):
-            inverse_blocks(lev, unit[f, lev], offs, fac_off, m, fac, inv)
-            o = offs[lev]
-            k = offs[lev + 1] - o
-            base = out_off[lev] + unit[f, lev] * k * k
+    inv = start_inverse(levels, root_block)
+    m = inv.shape[0]
+    for f in range(tree.shape[0] - 1, -1, -1):
+        for lev in range(tree[f, ENDS] - 1, -1, -1):
+            at = tree[f, UNIT + lev]
+            inverse_blocks(lev, at, levels, m, fac, inv)
+            o = levels[lev, AT]
+            k = levels[lev, WIDTH]
+            base = out_off[lev] + at * k * k
             for a in range(k):
                 for b in range(k):
                     out[base + a * k + b] = inv[o + a, o + b]

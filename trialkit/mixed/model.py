@@ -13,7 +13,8 @@ from trialkit.mixed.chain import Chain, build_chain
 from trialkit.mixed.design import (
     FixedPart,
     SlopeColumn,
-    check_slopes,
+    check_levels,
+    crossed_columns,
     fixed_part,
     formula_variables,
     prepare,
@@ -65,6 +66,11 @@ class Model:
         return len(self.theta_scale)
 
     @property
+    def diagonal(self) -> list[int]:
+        """Parameters on the diagonal of a Lambda: standard deviations, up to correlations."""
+        return sorted({e.parameter for e in self.entries if e.row == e.column})
+
+    @property
     def scale(self) -> np.ndarray:
         """Natural scale of every parameter: Lambda entries, then ``phi`` where there is one."""
         return np.r_[self.theta_scale, np.ones(int(self.family.dispersed))]
@@ -75,15 +81,16 @@ class Model:
 
         def place(values: np.ndarray) -> int:
             for j, known in enumerate(columns):
-                if np.array_equal(known, values):
+                if values[0] == known[0] and np.array_equal(known, values):
                     return j
             columns.append(values)
             return len(columns) - 1
 
-        x_cols = [place(c) for c in self.x.T] if with_fixed else []
+        x_cols = [place(c) for c in self.x.T]
         z_cols = [[place(c) for c in z.T] for z in self.z]
         data = np.column_stack(columns) if columns else np.zeros((len(self.x), 0))
-        return build_layout(self.chain, z_cols, x_cols, data.shape[1], self.entries), data
+        layout = build_layout(self.chain, z_cols, x_cols, data.shape[1], self.entries, with_fixed)
+        return layout, data
 
     def gaussian(self, y: np.ndarray, reml: bool) -> GaussianProblem:
         """The Gaussian criterion for responses in chain order."""
@@ -93,15 +100,31 @@ class Model:
     def laplace(self, y: np.ndarray, restricted: bool) -> LaplaceProblem:
         """The Laplace criterion for responses in chain order."""
         layout, data = self.layout(with_fixed=restricted)
-        return LaplaceProblem(
-            layout, self.family, data, self.x, y, self.size, self.offset, restricted
-        )
+        obs = np.column_stack([y, self.size, self.offset, self.weight])
+        return LaplaceProblem(layout, self.family, data, obs, restricted)
 
     @property
     def row_units(self) -> list[np.ndarray]:
         """Unit of every row (chain order), per level, finest first."""
         per_unit = np.diff(self.chain.row_start)
         return [np.repeat(self.chain.unit[:, lev], per_unit) for lev in range(self.chain.n_levels)]
+
+    def unit_labels(self, lev: int) -> pd.DataFrame:
+        """Labels of the units of a level, coarse to fine; of a crossed factor, its labels."""
+        if lev < self.chain.n_nested:
+            return self.chain.labels[lev]
+        name = self.chain.names[lev]
+        return pd.DataFrame({name: self.frame[name].cat.categories})
+
+    def unit_columns(self, lev: int) -> tuple[SlopeColumn, ...]:
+        """Random columns that every unit of a level has; a label of a crossed factor has one."""
+        return self.slopes[lev] if lev < self.chain.n_nested else self.slopes[lev][:1]
+
+    def units_of_rows(self, lev: int) -> np.ndarray:
+        """Position in :meth:`unit_labels` of every row (chain order)."""
+        if lev < self.chain.n_nested:
+            return self.row_units[lev]
+        return np.argmax(self.z[lev], axis=1)
 
     def original_order(self, values: np.ndarray) -> np.ndarray:
         """Values of rows in chain order, put back in the order of :attr:`frame`."""
@@ -124,16 +147,23 @@ class Model:
     def random_variance(self, frame: pd.DataFrame, covariances: Sequence[np.ndarray]) -> np.ndarray:
         """Total variance of the random effects in each row of ``frame``, shape (rows,)."""
         total = np.zeros(len(frame))
-        for columns, cov in zip(self.slopes, covariances, strict=True):
+        for lev, (columns, cov) in enumerate(zip(self.slopes, covariances, strict=True)):
+            if lev >= self.chain.n_nested:
+                total += cov[0, 0]
+                continue
             z = np.column_stack([c.values(frame) for c in columns])
             total += np.einsum("ij,jk,ik->i", z, cov, z)
         return total
 
 
+# Cross-products of the distinct columns, one set a finest unit, must fit in memory.
+LARGEST_CROSS = 50_000_000
+
+
 def build_model(
     frame: pd.DataFrame, *, response: str, fixed: str, nested: Sequence[str],
-    slopes: Mapping[str, Sequence[str]], covariance: Mapping[str, str], family: Family,
-    exposure: str | None, trials: str | None, weights: str | None,
+    slopes: Mapping[str, Sequence[str]], covariance: Mapping[str, str], crossed: Sequence[str],
+    family: Family, exposure: str | None, trials: str | None, weights: str | None,
 ) -> Model:  # fmt: skip
     """Check the arguments and lay the design out.
 
@@ -142,8 +172,8 @@ def build_model(
     ModelError
         With a sentence naming the cause, see :func:`trialkit.mixed.fit_mixed`.
     """
-    check_slopes(slopes, nested)
-    wanted = [response, *formula_variables(fixed), *nested]
+    check_levels(nested, crossed, slopes)
+    wanted = [response, *formula_variables(fixed), *nested, *crossed]
     wanted += [v for vs in slopes.values() for v in vs]
     wanted += [c for c in (exposure, trials, weights) if c is not None]
     used, dropped = prepare(frame, wanted)
@@ -152,25 +182,9 @@ def build_model(
         notes.append(f"{dropped} of {len(frame)} rows have missing values and were left out.")
     if used.empty:
         raise ModelError("no complete row is left to fit.")
-
-    kept: list[str] = []
-    for name in nested:
-        if used[name].nunique() == 1 and len(nested) > 0 and not kept:
-            notes.append(f"{name!r} has a single unit: its variance cannot be estimated, left out.")
-        else:
-            kept.append(name)
-    chain = build_chain(used, kept)
-    for fine, coarse in zip(range(chain.n_levels), range(1, chain.n_levels), strict=False):
-        if chain.counts[fine] == chain.counts[coarse]:
-            raise ModelError(
-                f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
-                f"{chain.counts[fine]} units; keep one of them."
-            )
-    if family.name == "gaussian" and chain.counts and chain.counts[0] == len(used):
-        raise ModelError(
-            f"every unit of {chain.names[0]!r} has one row, so its variance cannot be told from "
-            f"the residual; leave it out of nested."
-        )
+    nested, crossed = _useful_levels(used, list(nested), list(crossed), notes)
+    chain = build_chain(used, nested, crossed)
+    _check_units(chain, family, len(used))
     part = fixed_part(used, fixed)
     if part.aliased:
         notes.append(f"aliased with earlier columns and dropped: {', '.join(part.aliased)}.")
@@ -180,13 +194,18 @@ def build_model(
         )
     x, to_original = standardise(part.x[chain.order])
 
-    ordered = used.iloc[chain.order]
+    needed = dict.fromkeys([*crossed, *(v for vs in slopes.values() for v in vs),
+                            *(c for c in (exposure, trials, weights) if c is not None)])  # fmt: skip
+    ordered = used[list(needed)].iloc[chain.order]
+    covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
+    covariances |= dict.fromkeys(crossed, "exchangeable")
     columns = [
-        tuple(slope_columns(used, slopes.get(n, ()), covariance.get(n, "unstructured")))
-        for n in chain.names
+        tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested
     ]
+    columns += [tuple(crossed_columns(used, n)) for n in crossed]
     z = [np.column_stack([c.values(ordered) for c in cols]) for cols in columns]
-    entries, scale, components = _entries(columns, z, chain.names, covariance)
+    _check_size(chain, crossed, columns, x.shape[1])
+    entries, scale, components = _entries(columns, z, covariances)
     n = len(used)
     take = lambda c, default: (  # noqa: E731
         np.full(n, default) if c is None else ordered[c].to_numpy(dtype=float)
@@ -197,11 +216,69 @@ def build_model(
             raise ModelError(f"{what} must be above zero in every row.")
     return Model(
         frame=used, response=response, fixed=fixed, family=family, chain=chain, part=part,
-        x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z),
-        covariances={k: covariance.get(k, "unstructured") for k in chain.names},
+        x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z), covariances=covariances,
         entries=tuple(entries), theta_scale=scale, components=tuple(components),
         size=size, offset=np.log(area), weight=weight, notes=tuple(notes),
     )  # fmt: skip
+
+
+def _useful_levels(
+    used: pd.DataFrame, nested: list[str], crossed: list[str], notes: list[str]
+) -> tuple[list[str], list[str]]:
+    """Leave out levels of a single unit; crossed factors as categories.
+
+    Without a nested level the crossed factor of most labels takes its place: the same model, and
+    what is many is then sparse.
+    """
+    kept_crossed = []
+    for name in crossed:
+        if not isinstance(used[name].dtype, pd.CategoricalDtype):
+            used[name] = used[name].astype("category")
+        if len(used[name].cat.categories) > 1:
+            kept_crossed.append(name)
+        else:
+            notes.append(f"{name!r} has a single label: its variance cannot be estimated, left out.")
+    kept: list[str] = []
+    for name in nested:
+        if not kept and used[name].nunique() == 1:
+            notes.append(f"{name!r} has a single unit: its variance cannot be estimated, left out.")
+        else:
+            kept.append(name)
+    if not kept and kept_crossed:
+        kept = [max(kept_crossed, key=lambda name: len(used[name].cat.categories))]
+        kept_crossed.remove(kept[0])
+    return kept, kept_crossed
+
+
+def _check_units(chain: Chain, family: Family, n: int) -> None:
+    """Levels must be told apart from each other and, with a Gaussian response, from the rows."""
+    for fine, coarse in zip(range(chain.n_nested), range(1, chain.n_nested), strict=False):
+        if chain.counts[fine] == chain.counts[coarse]:
+            raise ModelError(
+                f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
+                f"{chain.counts[fine]} units; keep one of them."
+            )
+    if family.name == "gaussian" and chain.n_nested and chain.counts[0] == n:
+        raise ModelError(
+            f"every unit of {chain.names[0]!r} has one row, so its variance cannot be told from "
+            f"the residual; leave it out of nested."
+        )
+
+
+def _check_size(
+    chain: Chain, crossed: Sequence[str], columns: Sequence[Sequence[SlopeColumn]], p: int
+) -> None:
+    """Crossed factors are held densely: their labels must be modest in number."""
+    q = p + sum(len(c) for c in columns)
+    if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
+        labels = ", ".join(
+            f"{name!r} with {len(c)}" for name, c in zip(crossed, columns[-len(crossed) :], strict=True)
+        )
+        raise ModelError(
+            f"crossed factors of so many labels ({labels}) do not fit in memory beside "
+            f"{len(chain.row_start) - 1} nested units; nest the factor of most labels, or "
+            f"leave one out."
+        )
 
 
 def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
@@ -225,17 +302,16 @@ def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _entries(
-    columns: Sequence[Sequence[SlopeColumn]], z: Sequence[np.ndarray], names: Sequence[str],
-    covariance: Mapping[str, str],
-) -> tuple[list[Entry], np.ndarray, list[Component]]:  # fmt: skip
+    columns: Sequence[Sequence[SlopeColumn]], z: Sequence[np.ndarray], covariances: Mapping[str, str]
+) -> tuple[list[Entry], np.ndarray, list[Component]]:
     """Free entries of every Lambda, the natural scale of each parameter, variance components."""
     entries: list[Entry] = []
     scale: list[float] = []
     components: list[Component] = []
-    for lev, (cols, values, name) in enumerate(zip(columns, z, names, strict=True)):
+    for lev, (cols, values, kind) in enumerate(zip(columns, z, covariances.values(), strict=True)):
         k = len(cols)
         rms = np.sqrt(np.mean(values**2, axis=0))
-        if covariance.get(name, "unstructured") == "unstructured":
+        if kind == "unstructured":
             for b in range(k):
                 for a in range(b, k):
                     entries.append(Entry(lev, a, b, len(scale)))
@@ -245,6 +321,9 @@ def _entries(
         for group in sorted({c.group for c in cols}):
             own = [j for j, c in enumerate(cols) if c.group == group]
             entries += [Entry(lev, j, j, len(scale)) for j in own]
-            scale.append(1.0 / float(np.sqrt(np.mean(rms[own] ** 2))))
+            # Indicators of labels share a row among them; contrasts of a factor all meet in one.
+            together = kind == "exchangeable" and cols[own[0]].name == "Intercept"
+            mean = np.sum if together and len(own) > 1 else np.mean
+            scale.append(1.0 / float(np.sqrt(mean(rms[own] ** 2))))
             components.append(Component(lev, tuple((j, j) for j in own)))
     return entries, np.array(scale), components

@@ -16,6 +16,8 @@ from numba import njit
 
 # Expected further gain in log-likelihood at which a search stops.
 GAIN = 1e-11
+# ... and below which polishing steps are not worth an evaluation.
+FINEST = 1e-19
 MAX_ITERATIONS = 500
 # Longest step, in scaled parameters (standard deviations of effects are of order one).
 LONGEST = 2.0
@@ -31,8 +33,8 @@ REASONS = {
 }
 
 # Slots of the machine's counters and scalars.
-ITERATION, TRIES, STILL, RESTARTED, SCALED, BEGUN = 0, 1, 2, 3, 4, 5
-VALUE, SLOPE, ALPHA = 0, 1, 2
+ITERATION, TRIES, STILL, RESTARTED, POLISH, BEGUN, POLISHING = 0, 1, 2, 3, 4, 5, 6
+VALUE, SLOPE, ALPHA, GOAL = 0, 1, 2, 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,11 +53,11 @@ class Search:
 
 def search_record(
     start: np.ndarray, verdict: int, counts: np.ndarray, scalars: np.ndarray, x: np.ndarray,
-    gradient: np.ndarray, inverse_hessian: np.ndarray,
+    gradient: np.ndarray, inverse_hessian: np.ndarray, constant: float = 0.0,
 ) -> Search:  # fmt: skip
-    """The record of a finished machine."""
+    """The record of a finished machine; ``constant`` is what its values lacked."""
     return Search(
-        start=start, end=x, value=float(scalars[VALUE]),
+        start=start, end=x, value=float(scalars[VALUE]) + constant,
         gradient=float(np.abs(gradient).max()) if len(gradient) else 0.0,
         iterations=int(counts[ITERATION]), converged=verdict in (CONVERGED, STALLED),
         reason=REASONS[verdict], inverse_hessian=inverse_hessian,
@@ -63,30 +65,60 @@ def search_record(
 
 
 @njit(cache=True, error_model="numpy")
-def begin(x, inverse, scaled):
+def begin(x, gain, polish):
     """Counters, scalars and scratch of a machine that starts at ``x``.
 
-    ``scaled`` says whether ``inverse`` is a trusted first inverse Hessian.
+    It stops at an expected further gain below ``gain``; ``polish`` is the number of full steps, judged by the gradient alone, that may follow once
+    changes of the value drown in rounding.
     """
     k = x.shape[0]
-    counts = np.zeros(6, dtype=np.int64)
-    counts[SCALED] = 1 if scaled else 0
+    counts = np.zeros(7, dtype=np.int64)
+    counts[POLISH] = polish
     trial = np.zeros(k)
     for i in range(k):
         trial[i] = x[i]
-    return counts, np.zeros(3), np.zeros(k), np.zeros(k), trial
+    scalars = np.zeros(4)
+    scalars[GOAL] = gain
+    return counts, scalars, np.zeros(k), np.zeros(k), trial
 
 
 @njit(cache=True, error_model="numpy")
-def _plain(inverse, grad, length, floor):
-    """Inverse Hessian of a first step: a multiple of the identity."""
+def trust(info, mix, inverse):
+    """First inverse Hessian from the information of the leading parameters.
+
+    ``info`` (k, k) is zero where nothing is known; a unit ridge keeps steps in scaled parameters
+    bounded there and near zero variances.
+    """
+    k = info.shape[0]
+    h = np.zeros((k, k))
+    for i in range(k):
+        for j in range(k):
+            h[i, j] = info[i, j] * mix[i, i] * mix[j, j]
+            inverse[i, j] = 1.0 if i == j else 0.0
+        h[i, i] += 1.0
+    # Gauss-Jordan; the matrix is positive definite but for rounding.
+    for c in range(k):
+        d = max(h[c, c], 1e-8)
+        for j in range(k):
+            h[c, j] /= d
+            inverse[c, j] /= d
+        for i in range(k):
+            if i != c:
+                s = h[i, c]
+                for j in range(k):
+                    h[i, j] -= s * h[c, j]
+                    inverse[i, j] -= s * inverse[c, j]
+
+
+@njit(cache=True, error_model="numpy")
+def forget(inverse, grad):
+    """Back to a multiple of the identity, for a first step of length one at most."""
     norm = 0.0
     for i in range(grad.shape[0]):
         norm += grad[i] ** 2
-    size = min(1.0, length / max(math.sqrt(norm), floor))
     for i in range(grad.shape[0]):
         for j in range(grad.shape[0]):
-            inverse[i, j] = size if i == j else 0.0
+            inverse[i, j] = 1.0 / max(math.sqrt(norm), 1.0) if i == j else 0.0
 
 
 @njit(cache=True, error_model="numpy")
@@ -110,11 +142,12 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
         slope += step[i] * grad[i]
         steep += grad[i] ** 2
     # Below this a change of the value drowns in rounding.
-    gain = max(GAIN, 1e-14 * abs(scalars[VALUE]))
+    gain = max(scalars[GOAL], 1e-14 * abs(scalars[VALUE]))
     # An untested first metric may be far too small to trust its own verdict.
-    tested = counts[ITERATION] > 0 or counts[SCALED] == 1 or steep < GAIN
-    if -slope < gain and tested:
-        return CONVERGED
+    if -slope < gain and (counts[ITERATION] > 0 or steep < GAIN):
+        if counts[POLISHING] == counts[POLISH] or -slope < FINEST:
+            return CONVERGED
+        counts[POLISHING] += 1
     scalars[SLOPE] = slope
     scalars[ALPHA] = 1.0
     counts[TRIES] = 0
@@ -134,14 +167,20 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         scalars[VALUE] = f_new
         for i in range(k):
             grad[i] = g_new[i]
-        if counts[SCALED] == 0:
-            _plain(inverse, grad, 0.5, 1e-12)
         return _direct(counts, scalars, x, grad, inverse, step, trial)
 
     slope = scalars[SLOPE]
     alpha = scalars[ALPHA]
     f = scalars[VALUE]
-    if not (math.isfinite(f_new) and f_new <= f + 1e-4 * alpha * slope):
+    if counts[POLISHING] > 0:
+        # Rounding decides about the value now; keep the step if the gradient shrinks in length.
+        new = 0.0
+        for i in range(k):
+            for j in range(k):
+                new += g_new[i] * inverse[i, j] * g_new[j]
+        if not (math.isfinite(f_new) and new < -slope):
+            return CONVERGED
+    elif not (math.isfinite(f_new) and f_new <= f + 1e-4 * alpha * slope):
         counts[TRIES] += 1
         if counts[TRIES] < 40:
             shrink = 0.25
@@ -158,7 +197,7 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         if counts[RESTARTED] == 1:
             return STUCK
         counts[RESTARTED] = 1
-        _plain(inverse, grad, 1.0, 1.0)
+        forget(inverse, grad)
         return _direct(counts, scalars, x, grad, inverse, step, trial)
 
     sy = 0.0
@@ -171,10 +210,6 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         ss += s * s
         yy += y * y
     if sy > 1e-12 * math.sqrt(ss * yy):
-        if counts[ITERATION] == 0 and counts[SCALED] == 0:
-            for i in range(k):
-                for j in range(k):
-                    inverse[i, j] = sy / yy if i == j else 0.0
         hy = np.zeros(k)
         yhy = 0.0
         for i in range(k):

@@ -23,7 +23,7 @@ import numpy as np
 from trialkit.mixed import criteria
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.families import Family
-from trialkit.mixed.optimise import RUNNING, Search, advance, begin, search_record
+from trialkit.mixed.optimise import GAIN, Search, search_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,44 +42,41 @@ class Layout:
 
     Attributes
     ----------
-    widths : columns of each level. n_root : fixed-effect columns in the chain (0 when the fixed
-    effects are held outside). z_col : distinct data column behind every position before the
-    right-hand side. n_data : number of distinct data columns.
+    widths : columns of each level.
+    n_root : fixed-effect columns in the chain (0 when the fixed effects are held outside).
+    x_columns : distinct data column of each fixed effect.
+    tree, levels, links, links_entries : what the compiled loops walk, see
+        :mod:`trialkit.mixed.kernels` and :mod:`trialkit.mixed.gradients`.
+    slot : per link the parameter behind its value, -1 for the constant 1.
+    entry_at : per entry its parameter if it lies on the diagonal, else -1.
     """
 
-    chain: Chain
     widths: tuple[int, ...]
     n_root: int
-    z_col: np.ndarray
-    n_data: int
-    entries: tuple[Entry, ...]
     n_theta: int
-    offs: np.ndarray
-    u_off: np.ndarray
-    fac_off: np.ndarray
-    n_u: int
-    n_fac: int
-    ptr: np.ndarray
-    row: np.ndarray
+    entries: tuple[Entry, ...]
+    x_columns: np.ndarray
+    tree: np.ndarray
+    levels: np.ndarray
+    links: np.ndarray
     slot: np.ndarray
+    links_entries: np.ndarray
     entry_at: np.ndarray
-    parameter: np.ndarray
 
     @property
-    def m(self) -> int:
-        return int(self.offs[-1]) + self.n_root + 1
+    def n_u(self) -> int:
+        """Random effects in all."""
+        return int(self.levels[-1, 2])
 
-    def values(self, theta: np.ndarray) -> np.ndarray:
-        """Weights of the sparse chain map (1 for fixed effects and right-hand side)."""
-        padded = np.ones(self.n_theta + 1)
-        padded[:-1] = theta[: self.n_theta]
-        return padded[self.slot]
+    @property
+    def n_fac(self) -> int:
+        """Numbers in the elimination factors."""
+        return int(self.levels[-1, 3])
 
-    def to_theta(self, grad_entries: np.ndarray) -> np.ndarray:
-        """Gradient in the parameters from the gradient in every Lambda entry."""
-        out = np.zeros(self.n_theta)
-        np.add.at(out, self.parameter, grad_entries[self.entry_at])
-        return out
+    def values(self, theta: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        """Values of the chain map's non-zeros, and of the entries on the diagonal."""
+        padded = np.append(theta[: self.n_theta], (0.0, 1.0))
+        return padded[self.slot], padded[np.where(self.entry_at < 0, self.n_theta, self.entry_at)]
 
     def lambdas(self, theta: np.ndarray) -> list[np.ndarray]:
         """Lambda of every level, finest first."""
@@ -90,64 +87,62 @@ class Layout:
 
 
 def build_layout(
-    chain: Chain,
-    z_columns: Sequence[Sequence[int]],
-    x_columns: Sequence[int],
-    n_data: int,
-    entries: Sequence[Entry],
-) -> Layout:
+    chain: Chain, z_columns: Sequence[Sequence[int]], x_columns: Sequence[int], n_data: int,
+    entries: Sequence[Entry], with_fixed: bool,
+) -> Layout:  # fmt: skip
     """Number the positions of the chain vector and the storage of units and factors.
 
     Parameters
     ----------
     z_columns : per level (finest first) the distinct data column of each of its columns.
-    x_columns : the distinct data column of each fixed effect in the chain (may be empty).
+    x_columns : the distinct data column of each fixed effect.
     n_data : number of distinct data columns; the right-hand side follows as one more.
     entries : free entries of every Lambda.
+    with_fixed : whether the fixed effects are part of the chain.
     """
     widths = tuple(len(z) for z in z_columns)
-    offs = np.r_[0, np.cumsum(widths)].astype(np.int64)
-    n_root = len(x_columns)
-    m = int(offs[-1]) + n_root + 1
-    ptr, row, slot = [0], [], []
-    last = max((e.parameter for e in entries), default=-1) + 1
+    at = np.r_[0, np.cumsum(widths)].astype(np.int64)
+    n_root = len(x_columns) if with_fixed else 0
+    top = len(widths)
+    m = int(at[-1]) + n_root + 1
+    links: list[tuple[int, int, int, int]] = []
+    slot: list[int] = []
     for lev, k in enumerate(widths):
         for b in range(k):
             for e in entries:
                 if e.level == lev and e.column == b:
-                    row.append(z_columns[lev][e.row])
+                    links.append((int(at[lev]) + b, z_columns[lev][e.row], lev, b))
                     slot.append(e.parameter)
-            ptr.append(len(row))
-    for c in (*x_columns, n_data):
-        row.append(c)
-        slot.append(last)
-        ptr.append(len(row))
-    sizes_u = [n * k for n, k in zip(chain.counts, widths, strict=True)]
-    sizes_fac = [
-        n * k * (m - int(o)) for n, k, o in zip(chain.counts, widths, offs[:-1], strict=True)
-    ]
-    grad_off = np.r_[0, np.cumsum([k * k for k in widths])].astype(int)
+    if with_fixed:
+        links += [(int(at[-1]) + j, c, top, j) for j, c in enumerate(x_columns)]
+    links.append((m - 1, n_data, -1, 0))
+    slot += [-1] * (len(links) - len(slot))
+    levels = np.zeros((top + 1, 4), dtype=np.int64)
+    levels[:, 0] = at
+    levels[:, 1] = [*widths, n_root]
+    for lev, (count, k) in enumerate(zip(chain.counts, widths, strict=True)):
+        levels[lev + 1, 2] = levels[lev, 2] + count * k
+        levels[lev + 1, 3] = levels[lev, 3] + count * k * (m - at[lev])
     return Layout(
-        chain=chain,
         widths=widths,
         n_root=n_root,
-        z_col=np.array([c for z in z_columns for c in z], dtype=np.int64),
-        n_data=n_data,
+        n_theta=max((e.parameter for e in entries), default=-1) + 1,
         entries=tuple(entries),
-        n_theta=last,
-        offs=offs,
-        u_off=np.r_[0, np.cumsum(sizes_u)][:-1].astype(np.int64),
-        fac_off=np.r_[0, np.cumsum(sizes_fac)][:-1].astype(np.int64),
-        n_u=int(sum(sizes_u)),
-        n_fac=int(sum(sizes_fac)),
-        ptr=np.array(ptr, dtype=np.int64),
-        row=np.array(row, dtype=np.int64),
+        x_columns=np.array(x_columns, dtype=np.int64),
+        tree=np.column_stack([chain.row_start[:-1], chain.row_start[1:], chain.closes, chain.unit]),
+        levels=levels,
+        links=np.array(links, dtype=np.int64),
         slot=np.array(slot, dtype=np.int64),
-        entry_at=np.array(
-            [grad_off[e.level] + e.row * widths[e.level] + e.column for e in entries],
+        links_entries=np.array(
+            [
+                (e.parameter, at[e.level] + e.column, z_columns[e.level][e.row], e.level, e.column)
+                for e in entries
+            ],
             dtype=np.int64,
+        ).reshape(-1, 5),
+        entry_at=np.array(
+            [e.parameter if e.row == e.column else -1 for e in entries], dtype=np.int64
         ),
-        parameter=np.array([e.parameter for e in entries], dtype=np.int64),
     )
 
 
@@ -188,13 +183,16 @@ class GaussianProblem:
         self.n, self.p = len(y), layout.n_root
         self.log_weight = float(np.log(weight).sum())
         full = np.column_stack([data, y])
-        starts = layout.chain.row_start
-        if len(starts) - 1 == len(y):
-            self.cross = np.einsum("i,ia,ib->iab", weight, full, full)
+        starts = layout.tree[:, 0]
+        if len(starts) == 1:
+            self.cross = ((full * weight[:, None]).T @ full)[None]
         else:
-            self.cross = np.add.reduceat(
-                weight[:, None, None] * full[:, :, None] * full[:, None, :], starts[:-1], axis=0
-            )
+            self.cross = np.empty((len(starts), full.shape[1], full.shape[1]))
+            for a in range(full.shape[1]):
+                weighted = weight * full[:, a]
+                for b in range(a, full.shape[1]):
+                    sums = np.add.reduceat(weighted * full[:, b], starts)
+                    self.cross[:, a, b] = self.cross[:, b, a] = sums
         self.fac = np.empty(layout.n_fac)
         self.evaluations = 0
 
@@ -204,34 +202,34 @@ class GaussianProblem:
 
     def point(self, theta: np.ndarray, sigma: float = 0.0) -> Point | None:
         """Evaluate at ``theta``; a positive ``sigma`` is held instead of profiled."""
-        lay, ch = self.layout, self.layout.chain
+        lay = self.layout
         self.evaluations += 1
-        u = np.empty(lay.n_u)
-        log_h, rss, s2, beta, front, grad = criteria.gaussian_point(
-            self.cross, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off,
-            lay.ptr, lay.row, lay.values(theta), lay.m, self.p, lay.z_col, self.fac, u,
-            self.df, self.reml, sigma,
+        u, beta = np.empty(lay.n_u), np.empty(self.p)
+        grad, info = np.zeros(lay.n_theta), np.zeros((lay.n_theta, lay.n_theta))
+        val, diagonal = lay.values(theta)
+        log_h, rss, s2, front = criteria.gaussian_point(
+            self.cross, lay.tree, lay.levels, lay.links, val, lay.links_entries, diagonal, u, beta,
+            self.fac, self.df, self.reml, sigma, grad, info,
         )  # fmt: skip
         value = -0.5 * (log_h + self.df * math.log(2 * math.pi * s2) + rss / s2 - self.log_weight)
         if not math.isfinite(value):
             return None
         return Point(
-            theta.copy(), beta, value, -0.5 * lay.to_theta(grad), u,
-            front, sigma=math.sqrt(s2), rss=rss,
-        )  # fmt: skip
+            theta.copy(), beta, value, -0.5 * grad, u, front, sigma=math.sqrt(s2), rss=rss
+        )
 
     def search(
-        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None = None
-    ) -> Search:
+        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
+        polish: int = 0,
+    ) -> Search:  # fmt: skip
         """Minimise minus the log-likelihood over ``mix^-1 theta``."""
-        lay, ch = self.layout, self.layout.chain
+        lay = self.layout
         x = start.astype(float)
-        inverse = np.eye(len(x)) if metric is None else metric.copy()
+        inverse = np.empty((len(x), len(x))) if metric is None else metric.copy()
         verdict, counts, scalars, grad, evaluations = criteria.search_gaussian(
-            self.cross, ch.unit, ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row,
-            lay.slot, lay.m, self.p, lay.z_col, self.fac, np.empty(lay.n_u), self.df, self.reml,
-            self.log_weight,
-            lay.parameter, lay.entry_at, mix, x, inverse, metric is not None,
+            self.cross, lay.tree, lay.levels, lay.links, lay.links_entries, lay.slot, lay.entry_at,
+            np.empty(lay.n_u), np.empty(self.p), self.fac, self.df, self.reml, self.log_weight,
+            mix, x, inverse, metric is not None, gain, polish,
         )  # fmt: skip
         self.evaluations += evaluations
         return search_record(start, verdict, counts, scalars, x, grad, inverse)
@@ -241,33 +239,35 @@ class LaplaceProblem:
     """(Restricted) Laplace likelihood of a non-Gaussian response.
 
     With ``restricted`` the chain holds the fixed effects and the parameters are ``theta``;
-    otherwise ``x`` stays outside and the parameters are ``theta`` and ``beta``. For a dispersed
-    family ``theta`` ends with ``phi``, the logarithm of its size, shape or precision.
+    otherwise the parameters are ``theta`` and ``beta``. For a dispersed family ``theta`` ends with
+    ``phi``, the logarithm of its size, shape or precision.
     """
 
     TIGHT = 1e-18
     USUAL = 1e-17
 
     def __init__(
-        self, layout: Layout, family: Family, data: np.ndarray, x: np.ndarray,
-        y: np.ndarray, size: np.ndarray, offset: np.ndarray, restricted: bool,
-    ) -> None:  # fmt: skip
+        self, layout: Layout, family: Family, data: np.ndarray, obs: np.ndarray, restricted: bool
+    ) -> None:
         self.layout, self.family, self.restricted = layout, family, restricted
-        self.data = np.ascontiguousarray(data)
-        self.x, self.y, self.size, self.offset = x, y, size, offset
-        self.n, self.p = x.shape
-        self.constant = family.log_constant(y, size)
+        self.data, self.obs = np.ascontiguousarray(data), obs
+        self.n, self.p = len(obs), len(layout.x_columns)
+        self.constant = family.log_constant(*obs[:, [0, 1, 3]].T)
+        self.constant += 0.5 * layout.n_root * math.log(2 * math.pi)
         self.u = np.zeros(layout.n_u)
         self.fac = np.empty(layout.n_fac)
-        self.rows = [np.empty(self.n) for _ in range(5)]
+        q = data.shape[1]
+        self.cross = np.zeros((len(layout.tree), q + 1, q + 1))
+        self.pulls = np.zeros((2, len(layout.tree), q))
+        self.work = np.empty((self.n, 3))
         self.tolerance = self.USUAL
         self.evaluations = 0
         self.start_beta = np.zeros(self.p)
+        self.beta = np.zeros(self.p)
         self.n_parameters = layout.n_theta + family.dispersed
 
     def point(self, theta: np.ndarray, beta: np.ndarray) -> Point | None:
         """Evaluate; None when the inner mode cannot be found (a step too far out)."""
-        self.evaluations += 1
         # The last mode can be a bad start far away: then once more from the centre.
         for u, start in ((self.u.copy(), beta), (np.zeros(len(self.u)), self.start_beta)):
             point = self._point(theta, beta, u, start.copy())
@@ -279,46 +279,48 @@ class LaplaceProblem:
     def _point(
         self, theta: np.ndarray, beta: np.ndarray, u: np.ndarray, root: np.ndarray
     ) -> Point | None:
-        lay, ch = self.layout, self.layout.chain
-        offset = self.offset
+        lay, q = self.layout, self.data.shape[1]
+        self.evaluations += 1
+        base, outer = np.zeros(q), np.empty(q)
         if not self.restricted:
-            offset, root = self.offset + self.x @ beta, np.zeros(0)
-        score, weight, slope, etas, pull = self.rows
+            np.add.at(base, lay.x_columns, beta)
+            root = np.zeros(0)
         phi = float(theta[lay.n_theta]) if self.family.dispersed else 0.0
-        found, value, front, grad, shape = criteria.laplace_point(
-            self.family.code, phi, self.y, self.size, offset, self.data, ch.row_start, ch.unit,
-            ch.closes, lay.offs, lay.u_off, lay.fac_off, lay.ptr, lay.row, lay.values(theta),
-            lay.m, u, root, self.fac, score, weight, slope, etas, self.tolerance, lay.z_col, pull,
+        grad, info = np.zeros(lay.n_theta), np.zeros((lay.n_theta, lay.n_theta))
+        val, diagonal = lay.values(theta)
+        found, value, front, shape = criteria.laplace_point(
+            self.family.code, phi, self.obs, self.data, lay.tree, lay.levels, lay.links, val,
+            lay.links_entries, diagonal, base, u, root, self.fac, self.cross, self.work, self.pulls,
+            self.tolerance, grad, outer, info,
         )  # fmt: skip
         if not found or not math.isfinite(value):
             return None
         value += self.constant
-        full = lay.to_theta(grad)
         if self.family.dispersed:
-            full = np.r_[full, shape]
-        p = lay.n_root
-        if self.restricted:
-            value += 0.5 * p * math.log(2 * math.pi)
-        else:
-            full, root = np.r_[full, self.x.T @ pull], beta.copy()
-        return Point(theta.copy(), root, value, full, u, front, weight=weight.copy())
+            grad = np.append(grad, shape)
+        if not self.restricted:
+            grad, root = np.append(grad, outer[lay.x_columns]), beta.copy()
+        return Point(
+            theta.copy(), root, value, grad, u, front, weight=self.work[:, 1].copy()
+        )
 
     def search(
-        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None = None
-    ) -> Search:
+        self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
+        polish: int = 0,
+    ) -> Search:  # fmt: skip
         """Minimise minus the log-likelihood over ``mix^-1`` times the parameters."""
+        lay = self.layout
         x = start.astype(float)
-        inverse = np.eye(len(x)) if metric is None else metric.copy()
-        counts, scalars, grad, step, trial = begin(x, inverse, metric is not None)
-        verdict, beta = RUNNING, self.start_beta
-        while verdict == RUNNING:
-            parameters = mix @ trial
-            if not self.restricted:
-                beta = parameters[self.n_parameters :]
-            point = self.point(parameters[: self.n_parameters], beta)
-            if point is None:
-                value, slope = math.inf, np.zeros(len(x))
-            else:
-                value, slope, beta = -point.value, -point.grad @ mix, point.beta
-            verdict = advance(counts, scalars, x, grad, inverse, step, trial, value, slope)
-        return search_record(start, verdict, counts, scalars, x, grad, inverse)
+        inverse = np.empty((len(x), len(x))) if metric is None else metric.copy()
+        held = lay.x_columns[:0] if self.restricted else lay.x_columns
+        root = self.beta if self.restricted else np.zeros(0)
+        verdict, counts, scalars, grad, evaluations = criteria.search_laplace(
+            self.family.code, self.obs, self.data, lay.tree, lay.levels, lay.links,
+            lay.links_entries, lay.slot, lay.entry_at, held, lay.n_theta, self.u, root, self.fac,
+            self.cross, self.work, self.pulls, self.tolerance, mix, x, inverse, metric is not None,
+            gain, polish,
+        )  # fmt: skip
+        self.evaluations += evaluations
+        return search_record(
+            start, verdict, counts, scalars, x, grad, inverse, -self.constant
+        )

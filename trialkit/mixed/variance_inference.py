@@ -20,7 +20,17 @@ import pandas as pd
 from scipy import optimize, stats
 
 from trialkit.errors import ModelError
-from trialkit.mixed.optimise import CONVERGED, NO_START, RUNNING, STALLED, advance, begin
+from trialkit.mixed.optimise import (
+    BEGUN,
+    CONVERGED,
+    GAIN,
+    NO_START,
+    RUNNING,
+    STALLED,
+    advance,
+    begin,
+    forget,
+)
 from trialkit.mixed.problem import GaussianProblem
 
 if TYPE_CHECKING:
@@ -75,7 +85,7 @@ class Profile:
             zero = np.zeros((len(scale), len(root)))
             self.mix = np.block([[self.mix, zero], [zero.T, root]])
         self.start = start
-        self.diagonal = sorted({e.parameter for e in model.entries if e.row == e.column})
+        self.diagonal = model.diagonal
         # Whether the last search ended at an optimum.
         self.settled = True
         # Values held so far, with the search vector and inverse Hessian found there.
@@ -125,12 +135,15 @@ class Profile:
 
         x = np.zeros(len(base))
         metric = np.eye(len(base)) if known_metric is None else known_metric.copy()
-        counts, scalars, grad, step, trial = begin(x, metric, known_metric is not None)
+        counts, scalars, grad, step, trial = begin(x, GAIN, 0)
         verdict = RUNNING
         while verdict == RUNNING:
             w, jacobian = whole(trial)
             lost, slope = self.evaluate(w)
-            verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope @ jacobian)
+            slope = slope @ jacobian
+            if known_metric is None and not counts[BEGUN]:
+                forget(metric, slope)
+            verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope)
         self.settled = verdict in (CONVERGED, STALLED)
         if verdict == NO_START:
             return math.inf
@@ -288,7 +301,7 @@ def variance_test(fit: MixedFit, level: str, term: str | None) -> pd.Series:
     """See :meth:`trialkit.mixed.MixedFit.variance_test`."""
     model = fit.model
     if level not in model.chain.names:
-        raise ModelError(f"{level!r} is no nested level of this fit: {model.chain.names[::-1]}.")
+        raise ModelError(f"{level!r} is no level of this fit: {model.chain.names[::-1]}.")
     lev = model.chain.names.index(level)
     names = [c.name for c in model.slopes[lev]]
     if term is None and len(set(names)) == 1:
