@@ -41,7 +41,9 @@ class Chain:
     names : tuple of str
         Level names, finest first.
     n_crossed : how many of the levels, the last ones, are crossed factors.
-    paths : DataFrame, one row a finest unit: its labels, coarse to fine.
+    frame : DataFrame that holds the columns of the nested levels.
+    first : ndarray of int, shape (finest units,)
+        A row of ``frame`` that lies in each finest unit.
     """
 
     order: np.ndarray
@@ -51,7 +53,8 @@ class Chain:
     counts: tuple[int, ...]
     names: tuple[str, ...]
     n_crossed: int
-    paths: pd.DataFrame
+    frame: pd.DataFrame
+    first: np.ndarray
 
     @property
     def n_levels(self) -> int:
@@ -72,9 +75,9 @@ class Chain:
         """Per nested level (finest first) one row a unit: the labels of its path."""
         out = []
         for lev in range(self.n_nested):
-            first = np.unique(self.unit[:, lev], return_index=True)[1]
-            names = list(self.paths.columns[: self.n_nested - lev])
-            out.append(self.paths.iloc[first][names].reset_index(drop=True))
+            rows = self.first[np.unique(self.unit[:, lev], return_index=True)[1]]
+            names = list(reversed(self.nested[lev:]))
+            out.append(self.frame[names].iloc[rows].reset_index(drop=True))
         return tuple(out)
 
 
@@ -129,7 +132,8 @@ def build_chain(frame: pd.DataFrame, nested: Sequence[str], crossed: Sequence[st
         counts=(*(int(c.max()) + 1 for c in reversed(codes)), *(1 for _ in crossed)),
         names=(*reversed(nested), *crossed),
         n_crossed=len(crossed),
-        paths=frame[list(nested)].iloc[order[first]].reset_index(drop=True),
+        frame=frame,
+        first=order[first],
     )
 
 

@@ -22,7 +22,7 @@ class FixedPart:
     Attributes
     ----------
     x : ndarray, shape (rows, terms)
-        Estimable columns only.
+        Estimable columns only, each contiguous in memory.
     names : tuple of str
         Coefficient names.
     terms : dict
@@ -96,7 +96,7 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
             if isinstance(values.dtype, pd.CategoricalDtype):
                 out[c] = values.array
             else:
-                codes, kinds = pd.factorize(values, sort=True)
+                codes, kinds = _factorize(values)
                 dtype = pd.CategoricalDtype(kinds)
                 out[c] = pd.Categorical.from_codes(codes, dtype=dtype, validate=False)
             complete &= out[c].codes >= 0
@@ -114,9 +114,19 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
     if dropped:
         used = used[complete].reset_index(drop=True)
     for c in columns:
-        if isinstance(used[c].dtype, pd.CategoricalDtype):
+        given = isinstance(frame[c].dtype, pd.CategoricalDtype)
+        if given or (dropped and isinstance(used[c].dtype, pd.CategoricalDtype)):
             used[c] = used[c].cat.remove_unused_categories()
     return used, dropped
+
+
+def _factorize(values: pd.Series) -> tuple[np.ndarray, Any]:
+    """Codes (-1 for missing) and sorted labels; hashes one value a run of equal ones."""
+    plain = values.to_numpy()
+    new = np.ones(len(plain), dtype=bool)
+    new[1:] = plain[1:] != plain[:-1]
+    codes, kinds = pd.factorize(values[new], sort=True)
+    return codes[np.cumsum(new) - 1], kinds
 
 
 @lru_cache(maxsize=256)
@@ -182,7 +192,7 @@ class _Products:
             for v in variables[1:]:
                 made = [m * c for c in values[v] for m in made]
             out += made
-        return np.column_stack(out)
+        return np.array(out).T
 
 
 def _products(fixed: str, levels: dict[str, list[Any]]) -> _Products | None:
@@ -232,7 +242,7 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
             mm = formulaic.model_matrix(fixed, frame)
         except Exception as error:
             raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
-        build, full = _Formulaic(mm.model_spec), np.asarray(mm, dtype=float)
+        build, full = _Formulaic(mm.model_spec), np.asfortranarray(mm, dtype=float)
         all_names = [str(c) for c in mm.columns]
         lengths = [(str(t), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
     keep = _independent(full)
@@ -251,7 +261,7 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
         if found:
             terms[term] = found
     return FixedPart(
-        x=full[:, keep],
+        x=full[:, keep] if len(drop) else full,
         names=tuple(all_names[j] for j in keep),
         terms=terms,
         aliased=tuple(all_names[j] for j in drop),

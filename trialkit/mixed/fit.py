@@ -98,7 +98,8 @@ def fit_mixed(
         frame = frame.assign(**{response: frame[response].astype(float)})
     model = build_model(
         frame, response=response, fixed=fixed, nested=nested, slopes=slopes or {},
-        covariance=covariance or {}, crossed=crossed, family=law, exposure=exposure, trials=trials, weights=weights,
+        covariance=covariance or {}, crossed=crossed, family=law, exposure=exposure, trials=trials,
+        weights=weights,
     )  # fmt: skip
     y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
     model.check_response(y)
@@ -111,22 +112,33 @@ def _check_cells(model: Model) -> None:
     """A cell of a factor term with only zeros (or only successes) has no finite estimate."""
     if not model.family.counts:
         return
-    y = model.frame[model.response]
-    size = pd.Series(np.empty(len(y)), index=y.index)
-    size.iloc[model.chain.order] = model.size
-    if y.sum() == 0:
+    frame, levels = model.frame, model.part.levels
+    y = frame[model.response].to_numpy(dtype=float)
+    if not y.any():
         raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
+    size = model.original_order(model.size)
     for term in model.part.terms:
-        factors = [f for f in term.split(":") if f in model.part.levels]
-        if term == "1" or len(factors) != term.count(":") + 1:
+        factors = term.split(":")
+        if not all(f in levels for f in factors):
             continue
-        by = [model.frame[f] for f in factors]
-        sums = pd.DataFrame({"y": y, "size": size}).groupby(by, observed=True).sum()
-        empty = sums["y"] == 0
-        full = (sums["y"] == sums["size"]) & (model.family.link == "logit")
-        for what, cells in (("zero", empty), ("as large as its trials", full)):
-            if cells.any():
-                names = ", ".join(str(c) for c in sums.index[cells])
+        cell = np.zeros(len(y), dtype=np.int64)
+        for f in factors:
+            cell = cell * len(levels[f]) + frame[f].cat.codes.to_numpy()
+        cells = int(np.prod([len(levels[f]) for f in factors]))
+        rows, sums = np.bincount(cell, minlength=cells), np.bincount(cell, y, cells)
+        full = sums == np.bincount(cell, size, cells)
+        bad = [("zero", sums == 0)]
+        if model.family.link == "logit":
+            bad.append(("as large as its trials", full))
+        for what, found in bad:
+            where = np.flatnonzero(found & (rows > 0))
+            if len(where):
+                shape = [len(levels[f]) for f in factors]
+                labels = [
+                    ":".join(str(levels[f][i]) for f, i in zip(factors, at, strict=True))
+                    for at in zip(*np.unravel_index(where, shape), strict=True)
+                ]
+                names = ", ".join(labels)
                 raise ModelError(
                     f"every {model.response!r} is {what} under {term} = {names}: the model has "
                     f"no finite estimate there. Compare the raw totals, pool that setup with "

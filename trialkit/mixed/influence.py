@@ -213,5 +213,6 @@ def _subset_chain(chain: Chain, keep: np.ndarray) -> Chain:
         counts=tuple(len(ids) for ids, _ in used),
         names=chain.names,
         n_crossed=chain.n_crossed,
-        paths=chain.paths[stay].reset_index(drop=True),
+        frame=chain.frame,
+        first=chain.first[stay],
     )

@@ -88,7 +88,7 @@ class Model:
 
         x_cols = [place(c) for c in self.x.T]
         z_cols = [[place(c) for c in z.T] for z in self.z]
-        data = np.column_stack(columns) if columns else np.zeros((len(self.x), 0))
+        data = np.array(columns).T if columns else np.zeros((len(self.x), 0))
         layout = build_layout(self.chain, z_cols, x_cols, data.shape[1], self.entries, with_fixed)
         return layout, data
 
@@ -192,23 +192,20 @@ def build_model(
         raise ModelError(
             f"{len(used)} rows cannot estimate {part.x.shape[1]} fixed effects and a variance."
         )
-    x, to_original = standardise(part.x[chain.order])
+    x, to_original = standardise(np.take(part.x.T, chain.order, axis=1).T)
 
-    needed = dict.fromkeys([*crossed, *(v for vs in slopes.values() for v in vs),
-                            *(c for c in (exposure, trials, weights) if c is not None)])  # fmt: skip
-    ordered = used[list(needed)].iloc[chain.order]
     covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
     covariances |= dict.fromkeys(crossed, "exchangeable")
     columns = [
         tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested
     ]
     columns += [tuple(crossed_columns(used, n)) for n in crossed]
-    z = [np.column_stack([c.values(ordered) for c in cols]) for cols in columns]
+    z = [np.column_stack([c.values(used) for c in cols])[chain.order] for cols in columns]
     _check_size(chain, crossed, columns, x.shape[1])
     entries, scale, components = _entries(columns, z, covariances)
     n = len(used)
     take = lambda c, default: (  # noqa: E731
-        np.full(n, default) if c is None else ordered[c].to_numpy(dtype=float)
+        np.full(n, default) if c is None else used[c].to_numpy(dtype=float)[chain.order]
     )
     size, area, weight = take(trials, 1.0), take(exposure, 1.0), take(weights, 1.0)
     for what, values in (("trials", size), ("exposure", area), ("weights", weight)):
@@ -240,7 +237,7 @@ def _useful_levels(
             notes.append(f"{name!r} has a single label: its variance cannot be estimated, left out.")
     kept: list[str] = []
     for name in nested:
-        if not kept and used[name].nunique() == 1:
+        if not kept and (used[name] == used[name].iloc[0]).all():
             notes.append(f"{name!r} has a single unit: its variance cannot be estimated, left out.")
         else:
             kept.append(name)
@@ -284,21 +281,21 @@ def _check_size(
 def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centre and scale columns (an intercept stays); returns the columns and the way back."""
     p = x.shape[1]
-    constant = np.flatnonzero(np.ptp(x, axis=0) == 0)
+    constant = [j for j, column in enumerate(x.T) if (column == column[0]).all()]
     back = np.eye(p)
-    centre = np.zeros(p)
-    scale = np.ones(p)
-    for j in range(p):
+    columns = np.array(x.T)
+    for j, column in enumerate(columns):
         if j in constant:
             continue
-        if len(constant):
-            centre[j] = x[:, j].mean()
-        scale[j] = np.sqrt(np.mean((x[:, j] - centre[j]) ** 2))
-        back[j, j] = 1.0 / scale[j]
-        if len(constant):
+        centre = column.mean() if constant else 0.0
+        column -= centre
+        scale = np.sqrt(column @ column / len(column))
+        column /= scale
+        back[j, j] = 1.0 / scale
+        if constant:
             c = constant[0]
-            back[c, j] = -centre[j] / scale[j] / x[0, c]
-    return (x - centre) / scale, back
+            back[c, j] = -centre / scale / x[0, c]
+    return columns.T, back
 
 
 def _entries(

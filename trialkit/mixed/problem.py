@@ -182,17 +182,15 @@ class GaussianProblem:
         self.reml = reml
         self.n, self.p = len(y), layout.n_root
         self.log_weight = float(np.log(weight).sum())
-        full = np.column_stack([data, y])
+        columns = [*data.T, y]
         starts = layout.tree[:, 0]
-        if len(starts) == 1:
-            self.cross = ((full * weight[:, None]).T @ full)[None]
-        else:
-            self.cross = np.empty((len(starts), full.shape[1], full.shape[1]))
-            for a in range(full.shape[1]):
-                weighted = weight * full[:, a]
-                for b in range(a, full.shape[1]):
-                    sums = np.add.reduceat(weighted * full[:, b], starts)
-                    self.cross[:, a, b] = self.cross[:, b, a] = sums
+        self.cross = np.empty((len(starts), len(columns), len(columns)))
+        equal = bool((weight == 1.0).all())
+        for a, left in enumerate(columns):
+            weighted = left if equal else weight * left
+            for b in range(a, len(columns)):
+                sums = np.add.reduceat(weighted * columns[b], starts)
+                self.cross[:, a, b] = self.cross[:, b, a] = sums
         self.fac = np.empty(layout.n_fac)
         self.evaluations = 0
 
