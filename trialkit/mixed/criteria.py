@@ -10,8 +10,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from trialkit.mixed.compiled import entry, inner
 from trialkit.mixed.gradients import gaussian_gradient, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
@@ -27,14 +27,14 @@ from trialkit.mixed.optimise import NO_START, RUNNING, advance, begin, trust
 MAX_NEWTON = 200
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def move(base, length, step, out):
     """``out = base + length * step``."""
     for i in range(base.shape[0]):
         out[i] = base[i] + length * step[i]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
     """Parameters ``mix @ trial``, the values of the chain map and of the diagonal entries."""
     for i in range(parameters.shape[0]):
@@ -48,7 +48,7 @@ def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
         diagonal[e] = parameters[entry_at[e]] if entry_at[e] >= 0 else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def gaussian_point(
     cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma, grad,
     info,
@@ -77,7 +77,7 @@ def gaussian_point(
     return logdet, rss, s2, front
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def find_mode(
     family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
 ):
@@ -120,7 +120,7 @@ def find_mode(
     return False, best, math.nan, front
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def laplace_point(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root, fac, cross,
     work, pulls, tolerance, grad, outer, info,
@@ -158,7 +158,7 @@ def laplace_point(
     return True, value - 0.5 * logdet, front, shape
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def search_gaussian(
     cross, tree, levels, links, entries, slot, entry_at, u, beta, fac, df, restricted, log_weight,
     mix, x, inverse, trusted, gain, polish,
@@ -196,7 +196,7 @@ def search_gaussian(
     return verdict, counts, scalars, grad, evaluations
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def search_laplace(
     family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root, fac,
     cross, work, pulls, tolerance, mix, x, inverse, trusted, gain, polish,

@@ -181,9 +181,7 @@ class _Products:
         for v in {v for _, variables in self.terms for v in variables}:
             if v in self.levels:
                 codes = frame[v].cat.codes.to_numpy()
-                values[v] = [
-                    (codes == j).astype(float) for j in range(1, len(self.levels[v]))
-                ]
+                values[v] = [(codes == j).astype(float) for j in range(1, len(self.levels[v]))]
             else:
                 values[v] = [frame[v].to_numpy(dtype=float)]
         out = []

@@ -235,15 +235,13 @@ def _maximum_likelihood(
     mix[:k, :k] = np.diag(model.scale)
     mix[k:, k:] = np.linalg.inv(point.root)
     beta = np.linalg.solve(mix[k:, k:], point.beta)
-    searches = []
+    searches: list[Search] = []
     for other in first:
         # The restricted search's other optima may be the better ones here.
         if other.converged and (not searches or _apart(model, other.end, first[0].end)):
             metric = np.eye(len(mix))
             metric[:k, :k] = other.inverse_hessian
-            searches.append(
-                problem.search(np.append(other.end, beta), mix, metric, polish=POLISH)
-            )
+            searches.append(problem.search(np.append(other.end, beta), mix, metric, polish=POLISH))
     if not first:
         searches = [problem.search(beta, mix, np.eye(len(mix)), polish=POLISH)]
     good = [s for s in searches if s.converged]

@@ -19,10 +19,10 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 from scipy.special import expit, gammaln
 
 from trialkit.errors import ModelError
+from trialkit.mixed.compiled import entry
 
 GAUSSIAN, POISSON, BINOMIAL, NEGATIVE_BINOMIAL, GAMMA, BETA_BINOMIAL = range(6)
 
@@ -87,7 +87,7 @@ def get_family(name: str) -> Family:
         raise ModelError(f"family {name!r} is not known; choose one of {allowed}.") from None
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def polygamma_steps(a, n):
     """Differences over ``a`` to ``a + n`` of log-gamma and its first three derivatives.
 
@@ -141,7 +141,7 @@ def polygamma_steps(a, n):
     return d0, d1, d2, d3
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def row_terms(code, y, eta, size, phi):
     """Log-density (less its constant), score, weight and slope of the weight of one row."""
     if code == 1:  # POISSON
@@ -160,22 +160,18 @@ def row_terms(code, y, eta, size, phi):
         ratio = y * math.exp(-max(eta, -700.0))
         ll = nu * (math.log(nu * ratio) - ratio) - math.lgamma(nu)
         return ll, nu * (ratio - 1.0), nu * ratio, -nu * ratio
-    if eta > 0.0:
-        tail = math.exp(-eta)
-        p = 1.0 / (1.0 + tail)
-        log1p_exp = eta + math.log1p(tail)
-    else:
-        tail = math.exp(eta)
-        p = tail / (1.0 + tail)
-        log1p_exp = math.log1p(tail)
-    q = p * (1.0 - p)
+    tail = math.exp(-abs(eta))
+    large, small = 1.0 / (1.0 + tail), tail / (1.0 + tail)
+    p, rest = (large, small) if eta > 0.0 else (small, large)
+    log1p_exp = max(eta, 0.0) + math.log1p(tail)
+    q = p * rest
     if code == 2:  # BINOMIAL
         w = size * q
         return y * eta - size * log1p_exp, y - size * p, w, w * (1.0 - 2.0 * p)
     s = math.exp(phi)
     lean = 1.0 - 2.0 * p
     up = polygamma_steps(s * p, y)
-    down = polygamma_steps(s * (1.0 - p), size - y)
+    down = polygamma_steps(s * rest, size - y)
     both = polygamma_steps(s, size)
     d = up[1] - down[1]
     e = up[2] + down[2]
@@ -187,7 +183,7 @@ def row_terms(code, y, eta, size, phi):
     return up[0] + down[0] - both[0], s * q * d, w, w3
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def shape_terms(code, y, eta, size, phi):
     """Derivatives in ``phi`` of log-density, score and weight of one row."""
     if code == 3:  # NEGATIVE_BINOMIAL
@@ -208,17 +204,18 @@ def shape_terms(code, y, eta, size, phi):
         return nu * d_ll, nu * (ratio - 1.0), nu * ratio
     s = math.exp(phi)
     tail = math.exp(-abs(eta))
-    p = 1.0 / (1.0 + tail) if eta > 0.0 else tail / (1.0 + tail)
-    q = p * (1.0 - p)
+    large, small = 1.0 / (1.0 + tail), tail / (1.0 + tail)
+    p, rest = (large, small) if eta > 0.0 else (small, large)
+    q = p * rest
     lean = 1.0 - 2.0 * p
     up = polygamma_steps(s * p, y)
-    down = polygamma_steps(s * (1.0 - p), size - y)
+    down = polygamma_steps(s * rest, size - y)
     both = polygamma_steps(s, size)
     d = up[1] - down[1]
     e = up[2] + down[2]
-    ds_d = p * up[2] - (1.0 - p) * down[2]
-    ds_e = p * up[3] + (1.0 - p) * down[3]
-    d_ll = p * up[1] + (1.0 - p) * down[1] - both[1]
+    ds_d = p * up[2] - rest * down[2]
+    ds_e = p * up[3] + rest * down[3]
+    d_ll = p * up[1] + rest * down[1] - both[1]
     d_r = q * d + s * q * ds_d
     d_w = -q * lean * (d + s * ds_d) - 2.0 * s * q * q * e - s * s * q * q * ds_e
     return s * d_ll, s * d_r, s * d_w

@@ -16,8 +16,8 @@ diagonal : (entries,) the entry's value where it lies on the diagonal of its Lam
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from trialkit.mixed.compiled import inner
 from trialkit.mixed.families import shape_terms
 from trialkit.mixed.kernels import (
     COLUMN,
@@ -31,7 +31,6 @@ from trialkit.mixed.kernels import (
     PRIOR,
     RESPONSE,
     ROW_SLOPE,
-    ROW_WEIGHT,
     SIZE,
     UNIT,
     WIDTH,
@@ -43,14 +42,14 @@ from trialkit.mixed.kernels import (
 PARAMETER, E_POSITION, E_COLUMN, E_LEVEL, E_PLACE = 0, 1, 2, 3, 4
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _unit_value(f, e, tree, levels, entries, u):
     """Value in ``u`` that an entry of Lambda multiplies in one finest unit."""
     lev = entries[e, E_LEVEL]
     return u[levels[lev, IN_U] + tree[f, UNIT + lev] * levels[lev, WIDTH] + entries[e, E_PLACE]]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _logdet_slopes(f, cross, inv, links, val, entries, scale, grad):
     """Add ``scale * d log|H| / d Lambda`` of one finest unit, half of it, to ``grad``.
 
@@ -67,7 +66,7 @@ def _logdet_slopes(f, cross, inv, links, val, entries, scale, grad):
         grad[entries[e, PARAMETER]] += scale * s
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _information(lev, inv, entries, diagonal, info):
     """Add one unit's share of the expected information of the variance parameters.
 
@@ -89,7 +88,7 @@ def _information(lev, inv, entries, diagonal, info):
                         info[j, i] += x
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def gaussian_gradient(
     cross, tree, levels, links, val, entries, diagonal, base, u, root, fac, root_block, rss_scale,
     grad, info,
@@ -121,7 +120,7 @@ def gaussian_gradient(
             )  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def leverage_pass(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, u, fac, root_block, cross,
     work, pulls, grad, info,
@@ -186,13 +185,13 @@ def leverage_pass(
             pulls[1, f, a] = tilt[a]
         for e in range(entries.shape[0]):
             a = entries[e, E_COLUMN]
-            grad[entries[e, PARAMETER]] += (
-                cross[f, a, q] - 0.5 * pull[a]
-            ) * _unit_value(f, e, tree, levels, entries, u)
+            grad[entries[e, PARAMETER]] += (cross[f, a, q] - 0.5 * pull[a]) * _unit_value(
+                f, e, tree, levels, entries, u
+            )
     return shape
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def mode_pass(
     family, tree, levels, links, val, entries, base, u, s_u, s_root, cross, pulls, grad, outer
 ):

@@ -92,9 +92,7 @@ def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -
         of_row = model.units_of_rows(lev)
         units = model.unit_labels(lev).copy()
     else:
-        raise ModelError(
-            f"{level!r} is no level of this fit: {[*chain.names[::-1], 'row']}."
-        )
+        raise ModelError(f"{level!r} is no level of this fit: {[*chain.names[::-1], 'row']}.")
     work = partial(_without, fit, of_row)
     results = in_batches(work, range(len(units)), jobs, progress)
     names = list(model.part.names)

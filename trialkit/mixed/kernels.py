@@ -31,8 +31,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from trialkit.mixed.compiled import entry, inner
 from trialkit.mixed.families import row_terms
 
 # Columns of ``tree``, ``levels``, ``links`` and of the observations.
@@ -44,14 +44,14 @@ RESPONSE, SIZE, OFFSET, PRIOR = 0, 1, 2, 3
 ETA, ROW_WEIGHT, ROW_SLOPE = 0, 1, 2
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def clear(values):
     """Set a vector to zero (array assignments cost seconds of compilation, loops do not)."""
     for i in range(values.shape[0]):
         values[i] = 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def unit_coefficients(f, tree, levels, links, val, base, u, root, coef):
     """Coefficients of the distinct columns in one finest unit: ``coef = base + M (u, root)``."""
     top = levels.shape[0] - 1
@@ -66,7 +66,7 @@ def unit_coefficients(f, tree, levels, links, val, base, u, root, coef):
             coef[links[e, COLUMN]] += val[e] * u[at]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def fill_rows(family, phi, obs, data, tree, levels, links, val, base, u, root, cross, work):
     """Linear predictor, weight and its slope of every row; cross-products of every finest unit.
 
@@ -108,7 +108,7 @@ def fill_rows(family, phi, obs, data, tree, levels, links, val, base, u, root, c
     return loglik
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _spread(f, cross, links, val, front):
     """Front of one finest unit: add ``M' cross M`` (upper triangle)."""
     for e in range(links.shape[0]):
@@ -121,7 +121,7 @@ def _spread(f, cross, links, val, front):
             front[i, j] += s + s if i == j else s
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _close(front, parent, o, k, m, u, u0, fac, f0):
     """Eliminate one unit's ``k`` columns at ``o``; returns (log-determinant, decrement)."""
     width = m - o
@@ -156,7 +156,7 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
     return logdet, decrement
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def eliminate(cross, tree, levels, links, val, u, fac):
     """Forward pass at the current ``u``.
 
@@ -188,7 +188,7 @@ def eliminate(cross, tree, levels, links, val, u, fac):
     return logdet, decrement, root
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def solve_root(front, step):
     """Factor the root front in place and solve for ``step``, shape (p,).
 
@@ -215,7 +215,7 @@ def solve_root(front, step):
     return logdet, length
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def root_inverse(front, p):
     """Inverse of the root block from its upper factor, shape (p, p)."""
     half = np.zeros((p, p))
@@ -236,7 +236,7 @@ def root_inverse(front, p):
     return out
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def back_solve(tree, levels, fac, root, out):
     """Solution over all units, given the root's, from factors whose last column is eliminated."""
     n_levels = levels.shape[0] - 1
@@ -261,7 +261,7 @@ def back_solve(tree, levels, fac, root, out):
                 out[levels[lev, IN_U] + at * k + b] = chain[o + b]
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def inverse_blocks(lev, at, levels, m, fac, inv):
     """Extend ``inv``, the chain block of ``H^-1``, by one unit's own rows and columns."""
     o = levels[lev, AT]
@@ -284,7 +284,7 @@ def inverse_blocks(lev, at, levels, m, fac, inv):
         inv[p, p] = (scale + own) * scale
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def start_inverse(levels, root_block):
     """Chain block of ``H^-1`` with the root's part in place, shape (m, m)."""
     n_levels = levels.shape[0] - 1
@@ -297,7 +297,7 @@ def start_inverse(levels, root_block):
     return inv
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def forward_solve(pull, tree, levels, links, val, fac, rhs_root):
     """Eliminate a new right-hand side through stored factors, in their last column.
 
@@ -331,7 +331,7 @@ def forward_solve(pull, tree, levels, links, val, fac, rhs_root):
         rhs_root[j] = rhs[n_levels, top + j]
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def unit_blocks(tree, levels, fac, root_block, out, out_off):
     """Own diagonal block of ``H^-1`` of every unit, laid out level by level, ``k x k`` each."""
     inv = start_inverse(levels, root_block)

@@ -196,9 +196,7 @@ def build_model(
 
     covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
     covariances |= dict.fromkeys(crossed, "exchangeable")
-    columns = [
-        tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested
-    ]
+    columns = [tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested]
     columns += [tuple(crossed_columns(used, n)) for n in crossed]
     z = [np.column_stack([c.values(used) for c in cols])[chain.order] for cols in columns]
     _check_size(chain, crossed, columns, x.shape[1])
@@ -234,7 +232,9 @@ def _useful_levels(
         if len(used[name].cat.categories) > 1:
             kept_crossed.append(name)
         else:
-            notes.append(f"{name!r} has a single label: its variance cannot be estimated, left out.")
+            notes.append(
+                f"{name!r} has a single label: its variance cannot be estimated, left out."
+            )
     kept: list[str] = []
     for name in nested:
         if not kept and (used[name] == used[name].iloc[0]).all():
@@ -269,7 +269,8 @@ def _check_size(
     q = p + sum(len(c) for c in columns)
     if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
         labels = ", ".join(
-            f"{name!r} with {len(c)}" for name, c in zip(crossed, columns[-len(crossed) :], strict=True)
+            f"{name!r} with {len(c)}"
+            for name, c in zip(crossed, columns[-len(crossed) :], strict=True)
         )
         raise ModelError(
             f"crossed factors of so many labels ({labels}) do not fit in memory beside "
@@ -299,8 +300,10 @@ def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _entries(
-    columns: Sequence[Sequence[SlopeColumn]], z: Sequence[np.ndarray], covariances: Mapping[str, str]
-) -> tuple[list[Entry], np.ndarray, list[Component]]:
+    columns: Sequence[Sequence[SlopeColumn]],
+    z: Sequence[np.ndarray],
+    covariances: Mapping[str, str],
+) -> tuple[list[Entry], np.ndarray, list[Component]]:  # fmt: skip
     """Free entries of every Lambda, the natural scale of each parameter, variance components."""
     entries: list[Entry] = []
     scale: list[float] = []

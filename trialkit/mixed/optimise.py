@@ -12,7 +12,8 @@ import math
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
+
+from trialkit.mixed.compiled import entry, inner
 
 # Expected further gain in log-likelihood at which a search stops.
 GAIN = 1e-11
@@ -64,12 +65,12 @@ def search_record(
     )  # fmt: skip
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def begin(x, gain, polish):
     """Counters, scalars and scratch of a machine that starts at ``x``.
 
-    It stops at an expected further gain below ``gain``; ``polish`` is the number of full steps, judged by the gradient alone, that may follow once
-    changes of the value drown in rounding.
+    It stops at an expected further gain below ``gain``; ``polish`` is the number of full steps,
+    judged by the gradient alone, that may follow once changes of the value drown in rounding.
     """
     k = x.shape[0]
     counts = np.zeros(7, dtype=np.int64)
@@ -82,7 +83,7 @@ def begin(x, gain, polish):
     return counts, scalars, np.zeros(k), np.zeros(k), trial
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def trust(info, mix, inverse):
     """First inverse Hessian from the information of the leading parameters.
 
@@ -110,7 +111,7 @@ def trust(info, mix, inverse):
                     inverse[i, j] -= s * inverse[c, j]
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def forget(inverse, grad):
     """Back to a multiple of the identity, for a first step of length one at most."""
     norm = 0.0
@@ -121,7 +122,7 @@ def forget(inverse, grad):
             inverse[i, j] = 1.0 / max(math.sqrt(norm), 1.0) if i == j else 0.0
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def _direct(counts, scalars, x, grad, inverse, step, trial):
     """Next direction and first trial point, or a verdict."""
     k = x.shape[0]
@@ -156,7 +157,7 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
     return RUNNING
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
     """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict."""
     k = x.shape[0]

@@ -212,9 +212,7 @@ class GaussianProblem:
         value = -0.5 * (log_h + self.df * math.log(2 * math.pi * s2) + rss / s2 - self.log_weight)
         if not math.isfinite(value):
             return None
-        return Point(
-            theta.copy(), beta, value, -0.5 * grad, u, front, sigma=math.sqrt(s2), rss=rss
-        )
+        return Point(theta.copy(), beta, value, -0.5 * grad, u, front, sigma=math.sqrt(s2), rss=rss)
 
     def search(
         self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
@@ -298,9 +296,7 @@ class LaplaceProblem:
             grad = np.append(grad, shape)
         if not self.restricted:
             grad, root = np.append(grad, outer[lay.x_columns]), beta.copy()
-        return Point(
-            theta.copy(), root, value, grad, u, front, weight=self.work[:, 1].copy()
-        )
+        return Point(theta.copy(), root, value, grad, u, front, weight=self.work[:, 1].copy())
 
     def search(
         self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
@@ -319,6 +315,4 @@ class LaplaceProblem:
             gain, polish,
         )  # fmt: skip
         self.evaluations += evaluations
-        return search_record(
-            start, verdict, counts, scalars, x, grad, inverse, -self.constant
-        )
+        return search_record(start, verdict, counts, scalars, x, grad, inverse, -self.constant)
