@@ -35,6 +35,10 @@ class Asymptotic:
 
     adjusted: np.ndarray
 
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Infinite for every row of ``rows``."""
+        return np.full(len(rows), np.inf)
+
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """No rescaling, infinite denominator df."""
         return 1.0, np.inf

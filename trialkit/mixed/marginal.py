@@ -132,7 +132,7 @@ def _columns(
     for values in z[n_many:]:
         columns += list(values.T)
         edges.append(len(columns))
-    own = []
+    own: list[list[int]] = []
     for values in z[:n_many]:
         own.append([])
         for c in values.T:

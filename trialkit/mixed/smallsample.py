@@ -22,6 +22,9 @@ import numpy as np
 from trialkit.mixed import jets
 from trialkit.mixed.marginal import Component, marginal_jets
 
+# Below it no uncertainty of a variance enters: the F distribution is the chi-square's.
+CERTAIN = 1e-6
+
 __all__ = ["Component", "KenwardRoger", "Satterthwaite", "kenward_roger", "satterthwaite"]
 
 
@@ -60,20 +63,29 @@ class KenwardRoger:
         cov = contrast @ self.adjusted @ contrast.T
         return float(scale / q * effect @ np.linalg.solve(cov, effect)), df
 
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Degrees of freedom of single contrasts, shape (rows,); ``rows`` is (rows, terms).
+
+        The general expressions of :meth:`moments` reduce to Satterthwaite's, without rescaling.
+        """
+        side = rows @ self.phi
+        variance = np.einsum("ij,ij->i", side, rows)
+        slopes = np.einsum("ij,rjk,ik->ir", side, self.p, side) / variance[:, None]
+        spread = np.einsum("ir,rs,is->i", slopes, self.w, slopes)
+        return np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale ``lambda`` and denominator df of the F approximation (eqs. 7-8 of the paper)."""
         q = len(contrast)
+        if q == 1:
+            return 1.0, float(self.df(contrast)[0])
         theta = contrast.T @ np.linalg.solve(contrast @ self.phi @ contrast.T, contrast)
         m = theta @ self.phi @ self.p @ self.phi
         traces = np.einsum("rii->r", m)
         a1 = float(traces @ self.w @ traces)
         a2 = float(np.einsum("rs,rij,sji->", self.w, m, m))
-        if a2 < 1e-6:
-            # No uncertainty of a variance enters: the F distribution is the chi-square's.
+        if a2 < CERTAIN:
             return 1.0, np.inf
-        if q == 1:
-            # The general expressions reduce to Satterthwaite's df with no rescaling.
-            return 1.0, 2.0 / a2
         b = (a1 + 6.0 * a2) / (2.0 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         c = 3 * q + 2 * (1 - g)
@@ -187,20 +199,24 @@ class Satterthwaite:
         """Same as ``phi``: Satterthwaite's method leaves the covariance as it is."""
         return self.phi
 
-    def df(self, row: np.ndarray) -> float:
-        """Degrees of freedom of one contrast (Satterthwaite 1946; Giesbrecht & Burns 1985)."""
-        g = np.einsum("i,rij,j->r", row, self.slopes, row)
-        spread = float(g @ self.w @ g)
-        variance = float(row @ self.phi @ row)
-        return 2.0 * variance**2 / spread if spread > 0 else np.inf
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Degrees of freedom of single contrasts (Satterthwaite 1946; Giesbrecht & Burns 1985).
+
+        ``rows`` has shape (rows, terms), the result (rows,).
+        """
+        g = np.einsum("ij,rjk,ik->ir", rows, self.slopes, rows)
+        spread = np.einsum("ir,rs,is->i", g, self.w, g)
+        variance = np.einsum("ij,jk,ik->i", rows, self.phi, rows)
+        infinite = np.full(len(rows), np.inf)
+        return np.divide(2.0 * variance**2, spread, out=infinite, where=spread > 0)
 
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale (always 1) and denominator df of an F test (Fai & Cornelius 1996)."""
         q = len(contrast)
         if q == 1:
-            return 1.0, self.df(contrast[0])
+            return 1.0, float(self.df(contrast)[0])
         _, vectors = np.linalg.eigh(contrast @ self.phi @ contrast.T)
-        dfs = np.array([self.df(v @ contrast) for v in vectors.T])
+        dfs = self.df(vectors.T @ contrast)
         if np.allclose(dfs, dfs[0], rtol=1e-8):
             return 1.0, float(dfs.mean())
         useful = dfs[dfs > 2]
