@@ -79,7 +79,7 @@ def reference_grid(
     share = _shares(fit.model.frame, {v: values[v] for v in rest}, part.levels, weights)
     # A combination without weight may be one that cannot be estimated.
     use = share > 0
-    rows = part.matrix(full)
+    (rows,) = part.grids([{v: values[v] for v in names}])
     linear = share[use] @ rows.reshape(-1, len(share), rows.shape[1])[:, use]
     spread = fit.random_variance(full).reshape(-1, len(share)) @ share
     return full[by].iloc[:: len(share)].reset_index(drop=True), linear, spread
@@ -115,21 +115,28 @@ def term_rows(part: FixedPart, term: str) -> np.ndarray:
     """
     columns = part.terms[term]
     own = np.eye(len(part.names))[columns]
-    variables = term.split(":")
-    known = all(v in part.levels or v in part.centres for v in variables)
-    if part.aliased or not known:
+    known = [t for t in part.terms if all(v in part.levels or v in part.centres
+                                          for v in t.split(":"))]  # fmt: skip
+    if part.aliased or term not in known:
         return own
-    values: dict[str, list[Any]] = {v: list(levels) for v, levels in part.levels.items()}
-    values |= {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
-    grid = pd.DataFrame(itertools.product(*values.values()), columns=list(values))
-    cells = part.matrix(grid).reshape(*(len(v) for v in values.values()), -1)
-    for axis, name in enumerate(values):
+    grids = [_term_grid(part, t) for t in known]
+    at = known.index(term)
+    cells = part.grids(grids)[at].reshape(*(len(v) for v in grids[at].values()), -1)
+    variables = term.split(":")
+    for axis, name in enumerate(grids[at]):
         if name in variables:
             cells = np.delete(cells, 0, axis) - np.take(cells, [0], axis)
         else:
             cells = cells.mean(axis=axis, keepdims=True)
     rows = cells.reshape(-1, cells.shape[-1])
     return rows if np.linalg.matrix_rank(rows) == len(rows) == len(columns) else own
+
+
+def _term_grid(part: FixedPart, term: str) -> dict[str, list[Any]]:
+    """All factors at all levels; covariates of the term at 0 and 1, others at 0."""
+    variables = term.split(":")
+    numbers = {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
+    return {v: list(levels) for v, levels in part.levels.items()} | numbers
 
 
 def linear_functions(fit: FittedModel, linear: np.ndarray, level: float) -> pd.DataFrame:
@@ -182,7 +189,7 @@ def adjusted_means(
     for source, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
         table[f"response{suffix}"] = fit.family.inverse_link(table[source])
         table[f"average{suffix}"] = averaged_response(fit, table[source], spread)
-    return pd.DataFrame({**grid, **table})
+    return pd.DataFrame({**grid, **table}, index=grid.index)
 
 
 def contrasts(
@@ -225,7 +232,7 @@ def _apply(weights: np.ndarray, linear: np.ndarray) -> np.ndarray:
 
 def _weights(
     by: str, levels: list[Any], reference: Any, kind: Kind
-) -> tuple[pd.DataFrame, np.ndarray]:
+) -> tuple[dict[str, list[Any]], np.ndarray]:
     """Label columns and weights, shape (contrasts, levels), of a set of contrasts."""
     n = len(levels)
     if n < 2:
@@ -236,11 +243,11 @@ def _weights(
         raise ModelError('a reference goes with kind "control".')
     if isinstance(kind, Mapping):
         weights = np.array([_custom(by, levels, name, w) for name, w in kind.items()])
-        return pd.DataFrame({"contrast": [str(name) for name in kind]}), weights.reshape(-1, n)
+        return {"contrast": [str(name) for name in kind]}, weights.reshape(-1, n)
     if kind == "polynomial":
         weights = polynomial(levels)
         names = [*POLYNOMIALS, *(f"degree {d}" for d in range(len(POLYNOMIALS) + 1, n))]
-        return pd.DataFrame({"contrast": names[: n - 1]}), weights
+        return {"contrast": names[: n - 1]}, weights
     if kind == "control":
         r = levels.index(reference) if reference is not None else 0
         pairs = [(i, r) for i in range(n) if i != r]
@@ -252,7 +259,7 @@ def _weights(
         )
     labels = {"level": [levels[i] for i, _ in pairs], "reference": [levels[j] for _, j in pairs]}
     eye = np.eye(n)
-    return pd.DataFrame(labels), np.array([eye[i] - eye[j] for i, j in pairs])
+    return labels, np.array([eye[i] - eye[j] for i, j in pairs])
 
 
 def _custom(by: str, levels: list[Any], name: Any, weights: Any) -> np.ndarray:
