@@ -52,16 +52,16 @@ def symmetric(n: int) -> np.ndarray:
     return out
 
 
-def extended(jet: np.ndarray, n: int) -> np.ndarray:
-    """The jet in ``n`` parameters, on the later of which it does not depend."""
-    out = np.zeros((size(n), *jet.shape[1:]))
+def extended(jet: np.ndarray, entries: int) -> np.ndarray:
+    """The jet in more parameters, ``entries`` long, on which it does not depend."""
+    out = np.zeros((entries, *jet.shape[1:]))
     out[: len(jet)] = jet
     return out
 
 
 def linear(value: np.ndarray, slopes: dict[int, np.ndarray], n: int) -> np.ndarray:
     """The jet of a linear function of ``n`` parameters (counted from 0 in ``slopes``)."""
-    out = extended(value[None], n)
+    out = extended(value[None], size(n))
     for r, slope in slopes.items():
         out[first(n)[r]] = slope
     return out
