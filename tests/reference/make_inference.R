@@ -1,5 +1,6 @@
-# References for multiplicity-adjusted contrasts and for the inference of variance components:
-# tests/mixed/test_multiplicity.py and tests/mixed/test_variance_inference.py.
+# References for multiplicity-adjusted contrasts, for means weighted as observed and for the
+# inference of variance components: tests/mixed/test_multiplicity.py, test_observed_weights.py and
+# test_variance_inference.py.
 #
 #   python tests/reference/cases.py DATA
 #   Rscript tests/reference/make_inference.R DATA tests/reference/inference.json
@@ -42,6 +43,22 @@ contrast_case <- function(data_name, formula, factors) {
          dunnett = adjusted(grid, "trt.vs.ctrl", "mvt"),
          bonferroni = adjusted(grid, "revpairwise", "bonferroni"),
          polynomial = adjusted(grid, "poly", "none"))
+  }, simplify = FALSE)
+}
+
+# Means and differences with the other factors in the proportions of the rows.
+proportional_case <- function(data_name, formula, factors, labels) {
+  assign("rows", read_case(data_name, labels), envir = globalenv())
+  model <- lmer(formula, rows, control = lmerControl(
+    optimizer = "bobyqa", calc.derivs = FALSE, optCtrl = list(rhoend = 1e-9, maxfun = 1e5)))
+  sapply(factors, function(by) {
+    grid <- emmeans(model, by, weights = "proportional", lmer.df = "kenward-roger", data = rows,
+                    pbkrtest.limit = 1e4)
+    table <- summary(grid)
+    list(means = lapply(seq_len(nrow(table)), function(i) list(
+           level = as.character(table[i, by]), estimate = table$emmean[i], se = table$SE[i],
+           df = table$df[i])),
+         pairs = adjusted(grid, "revpairwise", "none"))
   }, simplify = FALSE)
 }
 
@@ -101,6 +118,11 @@ results <- list(
                          c("Variety", "nitrogen")),
     oats_gaps = contrast_case("oats_gaps", yield ~ Variety + nitrogen + (1 | Block / Variety),
                               c("Variety", "nitrogen"))),
+  proportional = list(
+    oats_gaps = proportional_case("oats_gaps", yield ~ Variety * nitrogen + (1 | Block / Variety),
+                                  c("Variety", "nitrogen"), "nitrogen"),
+    dietox = proportional_case("dietox", Weight ~ Cu * Evit + Time + (1 | Litter / Pig),
+                               c("Cu", "Evit"), c("Pig", "Litter"))),
   lme4 = list(
     dyestuff = lme4_profile("dyestuff", Yield ~ 1 + (1 | Batch), character()),
     dyestuff2 = lme4_profile("dyestuff2", Yield ~ 1 + (1 | Batch), character()),

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
@@ -33,6 +34,8 @@ class FixedPart:
         Factor to its levels, reference first.
     centres : dict
         Numeric variable to its mean over the rows used.
+    known : dict
+        Grids built so far, see :meth:`grids`.
     """
 
     x: np.ndarray
@@ -44,6 +47,33 @@ class FixedPart:
     build: Callable[[pd.DataFrame], np.ndarray]
     keep: np.ndarray
     null_space: np.ndarray
+    known: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
+
+    def grids(self, wanted: Sequence[Mapping[str, Sequence[Any]]]) -> list[np.ndarray]:
+        """Columns for all combinations of the values of each mapping, shape (cells, terms).
+
+        The last variable varies fastest. Reading a formula takes longer than a small fit, so new
+        grids are built together and kept.
+
+        Raises
+        ------
+        ModelError
+            As :meth:`matrix` does.
+        """
+        keys = [repr(values) for values in wanted]
+        new = {k: v for k, v in zip(keys, wanted, strict=True) if k not in self.known}
+        if new:
+            if len(self.known) > 100:
+                self.known.clear()
+                return self.grids(wanted)
+            frames = [
+                pd.DataFrame(itertools.product(*v.values()), columns=list(v)) for v in new.values()
+            ]
+            rows = self.matrix(pd.concat(frames, ignore_index=True))
+            rows.flags.writeable = False
+            ends = np.cumsum([len(f) for f in frames])
+            self.known.update(zip(new, np.split(rows, ends[:-1]), strict=True))
+        return [self.known[k] for k in keys]
 
     def matrix(self, new: pd.DataFrame) -> np.ndarray:
         """Columns for new data, shape (rows, terms); rows that need an aliased column are NaN.
@@ -184,7 +214,7 @@ class _Products:
                 values[v] = [(codes == j).astype(float) for j in range(1, len(self.levels[v]))]
             else:
                 values[v] = [frame[v].to_numpy(dtype=float)]
-        out = []
+        out: list[np.ndarray] = []
         for _, variables in self.terms:
             made = values[variables[0]] if variables else [np.ones(len(frame))]
             for v in variables[1:]:

@@ -93,8 +93,6 @@ class FittedModel:
             out.append(
                 f"the variance between units of {row['level']!r}{term} is estimated at zero."
             )
-        if self._reml and self.inference_method == "satterthwaite":
-            out.append("degrees of freedom by Satterthwaite: too many rows for Kenward-Roger.")
         return tuple(out)
 
     @property

@@ -20,9 +20,6 @@ from trialkit.mixed.smallsample import (
 if TYPE_CHECKING:
     from trialkit.mixed.fitted import FittedModel
 
-# The Kenward-Roger algebra is dense within each coarsest unit: work grows with the cube of its
-# rows. Beyond this sum of cubes (a few seconds) the default is Satterthwaite.
-KENWARD_ROGER_WORK = 2e10
 METHODS = ("kenward-roger", "kenward-roger-all", "satterthwaite", "asymptotic")
 
 
@@ -37,6 +34,10 @@ class Asymptotic:
     """
 
     adjusted: np.ndarray
+
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Infinite for every row of ``rows``."""
+        return np.full(len(rows), np.inf)
 
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """No rescaling, infinite denominator df."""
@@ -53,11 +54,8 @@ Inference = KenwardRoger | Satterthwaite | Asymptotic
 
 
 def default_method(fit: FittedModel) -> str:
-    """Kenward-Roger for REML fits of ordinary size, Satterthwaite for huge ones, else normal."""
-    if fit.method != "reml":
-        return "asymptotic"
-    work = float((np.diff(_blocks(fit)).astype(float) ** 3).sum())
-    return "kenward-roger" if work <= KENWARD_ROGER_WORK else "satterthwaite"
+    """Kenward-Roger for REML fits, else normal theory."""
+    return "kenward-roger" if fit.method == "reml" else "asymptotic"
 
 
 def inference_by(fit: FittedModel, method: str) -> Inference:
@@ -85,15 +83,6 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
     return _kenward_roger(fit, with_zeros=method == "kenward-roger-all")
 
 
-def _blocks(fit: FittedModel) -> np.ndarray:
-    """First rows of independent blocks, and the number of rows."""
-    chain, n = fit.model.chain, fit.n_rows
-    if chain.n_levels == 0:
-        return np.r_[np.arange(0, n, 200), n]
-    top = chain.unit[:, -1]
-    return np.r_[chain.row_start[:-1][np.r_[True, top[1:] != top[:-1]]], n]
-
-
 def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
     model, point = fit.model, fit.found.point
     positive = [np.diag(c) > 0 for c in fit.covariances]
@@ -111,9 +100,7 @@ def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
         if fit.family.name == "gamma":
             # Its dispersion is a residual variance on the log scale, and as uncertain as one.
             components.append(Component(-1, ()))
-    kr = kenward_roger(
-        model.x, residual, list(model.z), model.row_units, fit.covariances, components, _blocks(fit)
-    )
+    kr = kenward_roger(model.x, residual, model.z, model.row_units, fit.covariances, components)
     t = model.to_original
     back = np.linalg.inv(t)
     return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)

@@ -1,7 +1,8 @@
 """Adjusted means and contrasts: a reference grid and linear functions of it.
 
 Adjusted means are linear functions of the fixed effects over a reference grid: covariates at
-their mean, factors not asked about balanced (Searle, Speed & Milliken 1980, Am. Stat. 34:216-221).
+their mean, factors not asked about balanced (Searle, Speed & Milliken 1980, Am. Stat. 34:216-221)
+or weighted as observed.
 """
 
 from __future__ import annotations
@@ -12,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
 from trialkit.errors import ModelError
 from trialkit.mixed import multiplicity
@@ -22,6 +23,7 @@ if TYPE_CHECKING:
     from trialkit.mixed.fitted import FittedModel
     from trialkit.mixed.result import MixedFit
 
+WEIGHTS = ("balanced", "observed")
 KINDS = ("pairwise", "control", "polynomial")
 POLYNOMIALS = ("linear", "quadratic", "cubic", "quartic")
 # Links on which a difference is the logarithm of a ratio (of means, or of odds).
@@ -30,14 +32,18 @@ Kind = str | Mapping[Any, Any] | None
 
 
 def reference_grid(
-    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None = None
-) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:
+    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None = None,
+    weights: str = "balanced",
+) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:  # fmt: skip
     """Combinations of the ``by`` factors with their linear functions.
 
     Parameters
     ----------
     by : factor or factors of the fixed part.
     at : values at which other variables are held instead of mean or balance.
+    weights : {"balanced", "observed"}
+        Of the combinations of the other factors: all alike, or by their rows (among the rows with
+        the factors held at their value).
 
     Returns
     -------
@@ -45,7 +51,12 @@ def reference_grid(
     linear : ndarray, shape (combinations, terms).
     spread : ndarray, shape (combinations,)
         Total variance of the random effects of a row in that combination (link scale, averaged
-        over the factors that are balanced out).
+        over the factors that are averaged out).
+
+    Raises
+    ------
+    ModelError
+        For an unknown variable, level or weighting.
     """
     by = [by] if isinstance(by, str) else list(by)
     at = dict(at or {})
@@ -65,12 +76,33 @@ def reference_grid(
     rest = [v for v in values if v not in by]
     names = [*by, *rest]
     full = pd.DataFrame(itertools.product(*(values[v] for v in names)), columns=names)
-    rows = part.matrix(full)
-    spread = fit.random_variance(full)
-    n_rest = int(np.prod([len(values[v]) for v in rest])) if rest else 1
-    linear = rows.reshape(-1, n_rest, rows.shape[1]).mean(axis=1)
-    grid = full[by].iloc[::n_rest].reset_index(drop=True)
-    return grid, linear, spread.reshape(-1, n_rest).mean(axis=1)
+    share = _shares(fit.model.frame, {v: values[v] for v in rest}, part.levels, weights)
+    # A combination without weight may be one that cannot be estimated.
+    use = share > 0
+    (rows,) = part.grids([{v: values[v] for v in names}])
+    linear = share[use] @ rows.reshape(-1, len(share), rows.shape[1])[:, use]
+    spread = fit.random_variance(full).reshape(-1, len(share)) @ share
+    return full[by].iloc[:: len(share)].reset_index(drop=True), linear, spread
+
+
+def _shares(
+    frame: pd.DataFrame, values: Mapping[str, list[Any]], factors: Mapping[str, Any], weights: str
+) -> np.ndarray:
+    """Weight of every combination of ``values``, factors before covariates; sums to one."""
+    if weights not in WEIGHTS:
+        raise ModelError(f"weights {weights!r} is not known; choose one of {WEIGHTS}.")
+    count = np.ones([len(v) for v in values.values()])
+    own = [v for v in values if v in factors]
+    if weights == "observed" and own:
+        place = [pd.Index(values[v]).get_indexer(frame[v].cat.categories) for v in own]
+        codes = np.array([p[frame[v].cat.codes] for p, v in zip(place, own, strict=True)])
+        seen = np.zeros([len(values[v]) for v in own])
+        np.add.at(seen, tuple(codes[:, (codes >= 0).all(axis=0)]), 1.0)
+        if not seen.any():
+            held = {v: values[v][0] for v in own if len(values[v]) == 1}
+            raise ModelError(f"no row has {held}: nothing to weight by.")
+        count *= seen.reshape(*seen.shape, *[1] * (len(values) - len(own)))
+    return count.ravel() / count.sum()
 
 
 def term_rows(part: FixedPart, term: str) -> np.ndarray:
@@ -83,15 +115,15 @@ def term_rows(part: FixedPart, term: str) -> np.ndarray:
     """
     columns = part.terms[term]
     own = np.eye(len(part.names))[columns]
-    variables = term.split(":")
-    known = all(v in part.levels or v in part.centres for v in variables)
-    if part.aliased or not known:
+    known = [t for t in part.terms if all(v in part.levels or v in part.centres
+                                          for v in t.split(":"))]  # fmt: skip
+    if part.aliased or term not in known:
         return own
-    values: dict[str, list[Any]] = {v: list(levels) for v, levels in part.levels.items()}
-    values |= {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
-    grid = pd.DataFrame(itertools.product(*values.values()), columns=list(values))
-    cells = part.matrix(grid).reshape(*(len(v) for v in values.values()), -1)
-    for axis, name in enumerate(values):
+    grids = [_term_grid(part, t) for t in known]
+    at = known.index(term)
+    cells = part.grids(grids)[at].reshape(*(len(v) for v in grids[at].values()), -1)
+    variables = term.split(":")
+    for axis, name in enumerate(grids[at]):
         if name in variables:
             cells = np.delete(cells, 0, axis) - np.take(cells, [0], axis)
         else:
@@ -100,28 +132,36 @@ def term_rows(part: FixedPart, term: str) -> np.ndarray:
     return rows if np.linalg.matrix_rank(rows) == len(rows) == len(columns) else own
 
 
+def _term_grid(part: FixedPart, term: str) -> dict[str, list[Any]]:
+    """All factors at all levels; covariates of the term at 0 and 1, others at 0."""
+    variables = term.split(":")
+    numbers = {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
+    return {v: list(levels) for v, levels in part.levels.items()} | numbers
+
+
 def linear_functions(fit: FittedModel, linear: np.ndarray, level: float) -> pd.DataFrame:
     """Estimate, standard error, df, t, p and interval of each row of ``linear`` (rows, terms)."""
-    linear = np.atleast_2d(np.asarray(linear, dtype=float))
-    beta = fit.fixed_effects.to_numpy()
-    inference = fit.inference
-    out = []
-    for row in linear:
-        if np.isnan(row).any():
-            out.append((np.nan, np.nan, np.nan))
-            continue
-        se = float(np.sqrt(max(row @ inference.adjusted @ row, 0.0)))
-        df = inference.moments(row[None, :])[1] if np.any(row) else np.inf
-        out.append((float(row @ beta), se, df))
-    table = pd.DataFrame(out, columns=["estimate", "se", "df"])
-    t = np.divide(table["estimate"], table["se"])
-    half = stats.t.ppf(0.5 + level / 2, table["df"]) * table["se"]
-    return table.assign(
-        statistic=t,
-        p=2 * stats.t.sf(np.abs(t), table["df"]),
-        low=table["estimate"] - half,
-        high=table["estimate"] + half,
-    )
+    return pd.DataFrame(_functions(fit, np.atleast_2d(np.asarray(linear, dtype=float)), level))
+
+
+def _functions(fit: FittedModel, linear: np.ndarray, level: float) -> dict[str, np.ndarray]:
+    """Columns of :func:`linear_functions`; what cannot be estimated is NaN."""
+    estimate, se, df = np.full((3, len(linear)), np.nan)
+    known = ~np.isnan(linear).any(axis=1)
+    rows = linear[known]
+    estimate[known] = rows @ fit.fixed_effects.to_numpy()
+    variance = np.einsum("ij,jk,ik->i", rows, fit.inference.adjusted, rows)
+    se[known] = np.sqrt(np.maximum(variance, 0.0))
+    df[known] = np.inf
+    varies = known & (linear != 0).any(axis=1)
+    df[varies] = fit.inference.df(linear[varies])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        t = estimate / se
+    half = special.stdtrit(df, 0.5 + level / 2) * se
+    return {
+        "estimate": estimate, "se": se, "df": df, "statistic": t,
+        "p": 2 * special.stdtr(df, -np.abs(t)), "low": estimate - half, "high": estimate + half,
+    }  # fmt: skip
 
 
 def averaged_response(fit: MixedFit, eta: np.ndarray, spread: np.ndarray) -> np.ndarray:
@@ -139,49 +179,48 @@ def averaged_response(fit: MixedFit, eta: np.ndarray, spread: np.ndarray) -> np.
 
 
 def adjusted_means(
-    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None, level: float
-) -> pd.DataFrame:
+    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None, level: float,
+    weights: str = "balanced",
+) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.adjusted_means`."""
-    grid, linear, spread = reference_grid(fit, by, at)
-    table = pd.concat([grid, linear_functions(fit, linear, level)], axis=1)
-    table = table.drop(columns=["statistic", "p"])
+    grid, linear, spread = reference_grid(fit, by, at, weights)
+    table = _functions(fit, linear, level)
+    del table["statistic"], table["p"]
     for source, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
-        eta = table[source].to_numpy(dtype=float)
-        table[f"response{suffix}"] = fit.family.inverse_link(eta)
-        table[f"average{suffix}"] = averaged_response(fit, eta, spread)
-    return table
+        table[f"response{suffix}"] = fit.family.inverse_link(table[source])
+        table[f"average{suffix}"] = averaged_response(fit, table[source], spread)
+    return pd.DataFrame({**grid, **table}, index=grid.index)
 
 
 def contrasts(
     fit: MixedFit, by: str, reference: Any, kind: Kind, adjust: str, level: float,
-    at: Mapping[str, Any] | None,
+    at: Mapping[str, Any] | None, weights: str = "balanced",
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.contrasts`."""
-    grid, linear, _ = reference_grid(fit, by, at)
+    grid, linear, _ = reference_grid(fit, by, at, weights)
     levels = list(grid[by])
     if kind is None:
         kind = "pairwise" if reference is None else "control"
-    labels, weights = _weights(by, levels, reference, kind)
-    rows = _apply(weights, linear)
-    table = linear_functions(fit, rows, level)
-    table["p_adjusted"] = table["p"]
-    known = (table["se"] > 0).to_numpy()  # neither inestimable nor the same by construction
+    labels, coefficients = _weights(by, levels, reference, kind)
+    rows = _apply(coefficients, linear)
+    table = _functions(fit, rows, level)
+    table["p_adjusted"] = table["p"].copy()
+    known = table["se"] > 0  # neither inestimable nor the same by construction
     if known.any():
         cov = rows[known] @ fit.inference.adjusted @ rows[known].T
         sd = np.sqrt(np.diag(cov))
         p, critical = multiplicity.adjust(
-            table["statistic"].to_numpy()[known], table["df"].to_numpy()[known],
-            cov / np.outer(sd, sd), adjust, level,
+            table["statistic"][known], table["df"][known], cov / np.outer(sd, sd), adjust, level,
             means=int((~np.isnan(linear).any(axis=1)).sum()) if kind == "pairwise" else None,
         )  # fmt: skip
-        half = critical * table["se"].to_numpy()[known]
-        table.loc[known, "p_adjusted"] = p
-        table.loc[known, "low"] = table["estimate"][known] - half
-        table.loc[known, "high"] = table["estimate"][known] + half
+        half = critical * table["se"][known]
+        table["p_adjusted"][known] = p
+        table["low"][known] = table["estimate"][known] - half
+        table["high"][known] = table["estimate"][known] + half
     if fit.family.link in RATIO_LINKS and kind != "polynomial":
         for source, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
             table[f"ratio{suffix}"] = np.exp(table[source])
-    return pd.concat([labels, table], axis=1)
+    return pd.DataFrame({**labels, **table})
 
 
 def _apply(weights: np.ndarray, linear: np.ndarray) -> np.ndarray:
@@ -193,7 +232,7 @@ def _apply(weights: np.ndarray, linear: np.ndarray) -> np.ndarray:
 
 def _weights(
     by: str, levels: list[Any], reference: Any, kind: Kind
-) -> tuple[pd.DataFrame, np.ndarray]:
+) -> tuple[dict[str, list[Any]], np.ndarray]:
     """Label columns and weights, shape (contrasts, levels), of a set of contrasts."""
     n = len(levels)
     if n < 2:
@@ -204,11 +243,11 @@ def _weights(
         raise ModelError('a reference goes with kind "control".')
     if isinstance(kind, Mapping):
         weights = np.array([_custom(by, levels, name, w) for name, w in kind.items()])
-        return pd.DataFrame({"contrast": [str(name) for name in kind]}), weights.reshape(-1, n)
+        return {"contrast": [str(name) for name in kind]}, weights.reshape(-1, n)
     if kind == "polynomial":
         weights = polynomial(levels)
         names = [*POLYNOMIALS, *(f"degree {d}" for d in range(len(POLYNOMIALS) + 1, n))]
-        return pd.DataFrame({"contrast": names[: n - 1]}), weights
+        return {"contrast": names[: n - 1]}, weights
     if kind == "control":
         r = levels.index(reference) if reference is not None else 0
         pairs = [(i, r) for i in range(n) if i != r]
@@ -220,7 +259,7 @@ def _weights(
         )
     labels = {"level": [levels[i] for i, _ in pairs], "reference": [levels[j] for _, j in pairs]}
     eye = np.eye(n)
-    return pd.DataFrame(labels), np.array([eye[i] - eye[j] for i, j in pairs])
+    return labels, np.array([eye[i] - eye[j] for i, j in pairs])
 
 
 def _custom(by: str, levels: list[Any], name: Any, weights: Any) -> np.ndarray:

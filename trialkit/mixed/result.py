@@ -44,9 +44,10 @@ class MixedFit(FittedModel):
         return grid, rows
 
     def adjusted_means(
-        self, by: str | Sequence[str], at: Mapping[str, Any] | None = None, level: float = 0.95
-    ) -> pd.DataFrame:
-        """Adjusted means: covariates at their mean, other factors balanced.
+        self, by: str | Sequence[str], at: Mapping[str, Any] | None = None, level: float = 0.95,
+        weights: str = "balanced",
+    ) -> pd.DataFrame:  # fmt: skip
+        """Adjusted means: covariates at their mean, other factors averaged.
 
         Parameters
         ----------
@@ -55,6 +56,10 @@ class MixedFit(FittedModel):
             Values at which other variables are held.
         level : float
             Confidence level of the intervals.
+        weights : {"balanced", "observed"}
+            How the combinations of the other factors are averaged: all alike, or as often as they
+            occur in the rows used (in those with the factors of ``at`` at their values). The
+            weights are the same for every mean.
 
         Returns
         -------
@@ -62,12 +67,17 @@ class MixedFit(FittedModel):
         scale; ``response`` with its interval for a typical unit (random effects zero);
         ``average`` with its interval over the random effects' distribution, whose variance is
         taken as known.
+
+        Raises
+        ------
+        ModelError
+            For an unknown variable, level or weighting.
         """
-        return means.adjusted_means(self, by, at, level)
+        return means.adjusted_means(self, by, at, level, weights)
 
     def contrasts(
         self, by: str, reference: Any = None, kind: means.Kind = None, adjust: str = "none",
-        level: float = 0.95, at: Mapping[str, Any] | None = None,
+        level: float = 0.95, at: Mapping[str, Any] | None = None, weights: str = "balanced",
     ) -> pd.DataFrame:  # fmt: skip
         """Comparisons of adjusted means on the link scale, and ratios where it is a logarithm.
 
@@ -89,6 +99,8 @@ class MixedFit(FittedModel):
             Confidence level of the intervals.
         at : mapping, optional
             Values at which other variables are held.
+        weights : {"balanced", "observed"}
+            How other factors are averaged, as for :meth:`adjusted_means`.
 
         Returns
         -------
@@ -98,9 +110,10 @@ class MixedFit(FittedModel):
         Raises
         ------
         ModelError
-            For an unknown level, kind or adjustment, or weights that do not fit the levels.
+            For an unknown level, kind, adjustment or weighting, or contrasts that do not fit the
+            levels.
         """
-        return means.contrasts(self, by, reference, kind, adjust, level, at)
+        return means.contrasts(self, by, reference, kind, adjust, level, at, weights)
 
     def equivalence(
         self, by: str, margin: float | Sequence[float], reference: Any = None,

@@ -14,24 +14,18 @@ pseudo-likelihood variances).
 
 from __future__ import annotations
 
-import itertools
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
 
+from trialkit.mixed import jets
+from trialkit.mixed.marginal import Component, marginal_jets
 
-@dataclass(frozen=True, slots=True)
-class Component:
-    """One variance parameter ``s_r`` and how it enters ``V``.
+# Below it no uncertainty of a variance enters: the F distribution is the chi-square's.
+CERTAIN = 1e-6
 
-    ``pairs`` lists the columns (a, b) of ``level`` whose products it multiplies; ``level`` -1 is
-    the residual.
-    """
-
-    level: int
-    pairs: tuple[tuple[int, int], ...]
+__all__ = ["Component", "KenwardRoger", "Satterthwaite", "kenward_roger", "satterthwaite"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,20 +63,29 @@ class KenwardRoger:
         cov = contrast @ self.adjusted @ contrast.T
         return float(scale / q * effect @ np.linalg.solve(cov, effect)), df
 
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Degrees of freedom of single contrasts, shape (rows,); ``rows`` is (rows, terms).
+
+        The general expressions of :meth:`moments` reduce to Satterthwaite's, without rescaling.
+        """
+        side = rows @ self.phi
+        variance = np.einsum("ij,ij->i", side, rows)
+        slopes = np.einsum("ij,rjk,ik->ir", side, self.p, side) / variance[:, None]
+        spread = np.einsum("ir,rs,is->i", slopes, self.w, slopes)
+        return np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale ``lambda`` and denominator df of the F approximation (eqs. 7-8 of the paper)."""
         q = len(contrast)
+        if q == 1:
+            return 1.0, float(self.df(contrast)[0])
         theta = contrast.T @ np.linalg.solve(contrast @ self.phi @ contrast.T, contrast)
         m = theta @ self.phi @ self.p @ self.phi
         traces = np.einsum("rii->r", m)
         a1 = float(traces @ self.w @ traces)
         a2 = float(np.einsum("rs,rij,sji->", self.w, m, m))
-        if a2 < 1e-6:
-            # No uncertainty of a variance enters: the F distribution is the chi-square's.
+        if a2 < CERTAIN:
             return 1.0, np.inf
-        if q == 1:
-            # The general expressions reduce to Satterthwaite's df with no rescaling.
-            return 1.0, 2.0 / a2
         b = (a1 + 6.0 * a2) / (2.0 * q)
         g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
         c = 3 * q + 2 * (1 - g)
@@ -98,123 +101,80 @@ class KenwardRoger:
 
 
 def kenward_roger(
-    x: np.ndarray,
-    residual: np.ndarray,
-    z: list[np.ndarray],
-    units: list[np.ndarray],
-    covariances: list[np.ndarray],
-    components: list[Component],
-    blocks: np.ndarray,
-) -> KenwardRoger:
-    """Kenward-Roger quantities, summed over independent blocks of rows.
+    x: np.ndarray, residual: np.ndarray, z: Sequence[np.ndarray], units: Sequence[np.ndarray],
+    covariances: Sequence[np.ndarray], components: Sequence[Component],
+) -> KenwardRoger:  # fmt: skip
+    """Kenward-Roger quantities, in time and memory linear in the rows.
+
+    ``P_r``, ``Q_rs + Q_sr`` and ``tr(V^-1 G_r V^-1 G_s)`` are first and second derivatives of
+    ``X' V^-1 X`` and of ``-log|V|``; see :mod:`trialkit.mixed.marginal`.
 
     Parameters
     ----------
     x : ndarray, shape (rows, terms)
-        Rows in chain order.
     residual : ndarray, shape (rows,)
         Residual variances.
-    z, units, covariances : per level the random columns (rows, k), the unit of each row and the
-        covariance (k, k).
-    components : the variance parameters.
-    blocks : ndarray of int
-        First rows of independent blocks, and the number of rows.
+    z, units, covariances : per level (finest first) the random columns (rows, k), the unit of
+        each row (rows of a unit together) and the covariance (k, k).
+    components : the variance parameters. Those left out have the value zero. With a component of
+        level -1 the residual variances have an unknown common factor.
     """
-    p, n_par = x.shape[1], len(components)
-    info = np.zeros((p, p))
-    p_sum = np.zeros((n_par, p, p))
-    q_sum = np.zeros((n_par, n_par, p, p))
-    trace = np.zeros((n_par, n_par))
-    for lo, hi in itertools.pairwise(blocks):
-        rows = slice(lo, hi)
-        factors = _factors([c[rows] for c in z], [u[rows] for u in units], residual[rows],
-                           components)  # fmt: skip
-        v = np.diag(residual[rows])
-        for zl, of_row, cov in zip(z, units, covariances, strict=True):
-            same = of_row[rows, None] == of_row[None, rows]
-            v += (zl[rows] @ cov @ zl[rows].T) * same
-        inverse = cho_solve(cho_factor(v), np.eye(hi - lo))
-        vx = inverse @ x[rows]
-        info += x[rows].T @ vx
-        _add_block(inverse, vx, factors, p_sum, q_sum, trace)
-    phi = np.linalg.inv(info)
-    expected = np.zeros((n_par, n_par))
-    for r in range(n_par):
-        for s in range(r, n_par):
-            pp = phi @ p_sum[r] @ phi @ p_sum[s]
-            value = trace[r, s] - 2.0 * np.trace(phi @ q_sum[r, s]) + np.trace(pp)
-            expected[r, s] = expected[s, r] = 0.5 * value
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(expected), 1e-300))
-    scaled = expected * np.outer(scale, scale)
-    w = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(scale, scale)
-    u = np.zeros((p, p))
-    for r in range(n_par):
-        for s in range(n_par):
-            q_rs = q_sum[r, s] if s >= r else q_sum[s, r].T
-            u += w[r, s] * (q_rs - p_sum[r] @ phi @ p_sum[s])
-    adjusted = phi + 2.0 * phi @ u @ phi
-    return KenwardRoger(phi, 0.5 * (adjusted + adjusted.T), p_sum, w)
+    random = [r for r, c in enumerate(components) if c.level >= 0]
+    random.sort(key=lambda r: components[r].level)
+    info, log_det = marginal_jets(
+        x, residual, z, units, covariances, [components[r] for r in random]
+    )
+    n, first, second = len(random), jets.first(len(random)), jets.symmetric(len(random))
+    slope, slope2 = info[first], info[second]
+    trace = -log_det[second]
+    order = random
+    if n < len(components):
+        # V is linear in all parameters, so X' V^-1 X is homogeneous of degree -1 in them and the
+        # slopes of log|V| of degree -1: what the residual's factor (1 here) adds is known.
+        pairs = [components[r].pairs[0] for r in random]
+        s = np.array(
+            [covariances[components[r].level][p] for r, p in zip(random, pairs, strict=True)]
+        )
+        cross = -2.0 * slope - np.einsum("s,rsij->rij", s, slope2)
+        own = -info[0] - np.einsum("r,rij->ij", s, slope)
+        own2 = -2.0 * own - np.einsum("r,rij->ij", s, cross)
+        slope = np.concatenate([slope, own[None]])
+        slope2 = _bordered(slope2, cross, own2)
+        shares = log_det[first] - trace @ s
+        trace = _bordered(trace, shares, len(x) - s @ log_det[first] - s @ shares)
+        order = [*random, next(r for r, c in enumerate(components) if c.level < 0)]
+    back = np.argsort(order)
+    return _from_derivatives(
+        info[0], slope[back], slope2[np.ix_(back, back)], trace[np.ix_(back, back)]
+    )
 
 
-# G = sum of A B' over the pairs (A, B), or a diagonal.
-Factor = np.ndarray | list[tuple[np.ndarray, np.ndarray]]
-
-
-def _factors(
-    z: list[np.ndarray], units: list[np.ndarray], residual: np.ndarray, components: list[Component]
-) -> list[Factor]:
-    """Every ``G_r`` of one block as a diagonal (rows,) or as pairs of thin factors."""
-    out: list[Factor] = []
-    for c in components:
-        if c.level < 0:
-            out.append(residual)
-            continue
-        columns, unit = z[c.level], units[c.level]
-        first = unit - unit[0]
-        if first[-1] == len(unit) - 1:
-            out.append(
-                sum((1 + (a != b)) * columns[:, a] * columns[:, b] for a, b in c.pairs)
-                + np.zeros(len(unit))
-            )
-            continue
-        member = np.zeros((len(unit), int(first[-1]) + 1))
-        member[np.arange(len(unit)), first] = 1.0
-        pairs = []
-        for a, b in c.pairs:
-            left, right = member * columns[:, [a]], member * columns[:, [b]]
-            pairs += [(left, right)] if a == b else [(left, right), (right, left)]
-        out.append(pairs)
+def _bordered(inner: np.ndarray, edge: np.ndarray, corner: np.ndarray | float) -> np.ndarray:
+    """A symmetric array in its first two axes with one more row and column."""
+    n = len(inner)
+    out = np.empty((n + 1, n + 1, *inner.shape[2:]))
+    out[:n, :n] = inner
+    out[:n, n] = out[n, :n] = edge
+    out[n, n] = corner
     return out
 
 
-def _add_block(
-    inverse: np.ndarray, vx: np.ndarray, factors: list[Factor],
-    p_sum: np.ndarray, q_sum: np.ndarray, trace: np.ndarray,
-) -> None:  # fmt: skip
-    """Add one block's ``P_r``, ``Q_rs`` and ``tr(V^-1 G_r V^-1 G_s)``."""
-    # G_r V^-1 X, and V^-1 times every thin factor.
-    gvx = [
-        f[:, None] * vx if isinstance(f, np.ndarray) else sum(a @ (b.T @ vx) for a, b in f)
-        for f in factors
-    ]
-    va = [None if isinstance(f, np.ndarray) else [(inverse @ a, inverse @ b) for a, b in f]
-          for f in factors]  # fmt: skip
-    for r, f in enumerate(factors):
-        p_sum[r] -= vx.T @ gvx[r]
-        half = inverse @ gvx[r]
-        for s in range(r, len(factors)):
-            g = factors[s]
-            q_sum[r, s] += half.T @ gvx[s]
-            if isinstance(f, np.ndarray) and isinstance(g, np.ndarray):
-                trace[r, s] += float(f @ (inverse**2) @ g)
-            elif isinstance(f, np.ndarray):
-                trace[r, s] += sum(float(f @ (a * b).sum(axis=1)) for a, b in va[s] or [])
-            elif isinstance(g, np.ndarray):
-                trace[r, s] += sum(float(g @ (a * b).sum(axis=1)) for a, b in va[r] or [])
-            else:
-                for a, b in f:
-                    for c, d in va[s] or []:
-                        trace[r, s] += float(np.sum((b.T @ c) * (a.T @ d)))
+def _from_derivatives(
+    info: np.ndarray, p: np.ndarray, twice_q: np.ndarray, trace: np.ndarray
+) -> KenwardRoger:
+    """The quantities from ``X' V^-1 X``, ``P_r``, ``Q_rs + Q_sr`` and the traces."""
+    phi = np.linalg.inv(info)
+    phi = 0.5 * (phi + phi.T)
+    phi_p = phi @ p
+    both = np.einsum("rij,sji->rs", phi_p, phi_p)
+    expected = 0.5 * (trace - np.einsum("ij,rsji->rs", phi, twice_q) + both)
+    # Parameters may differ by many orders of magnitude.
+    scale = 1.0 / np.sqrt(np.maximum(np.diag(expected), 1e-300))
+    scaled = expected * np.outer(scale, scale)
+    w = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(scale, scale)
+    u = 0.5 * np.einsum("rs,rsij->ij", w, twice_q) - np.einsum("rs,rij,sjk->ik", w, p, phi_p)
+    adjusted = phi + 2.0 * phi @ u @ phi
+    return KenwardRoger(phi, 0.5 * (adjusted + adjusted.T), p, w)
 
 
 @dataclass(frozen=True, slots=True)
@@ -239,20 +199,24 @@ class Satterthwaite:
         """Same as ``phi``: Satterthwaite's method leaves the covariance as it is."""
         return self.phi
 
-    def df(self, row: np.ndarray) -> float:
-        """Degrees of freedom of one contrast (Satterthwaite 1946; Giesbrecht & Burns 1985)."""
-        g = np.einsum("i,rij,j->r", row, self.slopes, row)
-        spread = float(g @ self.w @ g)
-        variance = float(row @ self.phi @ row)
-        return 2.0 * variance**2 / spread if spread > 0 else np.inf
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Degrees of freedom of single contrasts (Satterthwaite 1946; Giesbrecht & Burns 1985).
+
+        ``rows`` has shape (rows, terms), the result (rows,).
+        """
+        g = np.einsum("ij,rjk,ik->ir", rows, self.slopes, rows)
+        spread = np.einsum("ir,rs,is->i", g, self.w, g)
+        variance = np.einsum("ij,jk,ik->i", rows, self.phi, rows)
+        infinite = np.full(len(rows), np.inf)
+        return np.divide(2.0 * variance**2, spread, out=infinite, where=spread > 0)
 
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale (always 1) and denominator df of an F test (Fai & Cornelius 1996)."""
         q = len(contrast)
         if q == 1:
-            return 1.0, self.df(contrast[0])
+            return 1.0, float(self.df(contrast)[0])
         _, vectors = np.linalg.eigh(contrast @ self.phi @ contrast.T)
-        dfs = np.array([self.df(v @ contrast) for v in vectors.T])
+        dfs = self.df(vectors.T @ contrast)
         if np.allclose(dfs, dfs[0], rtol=1e-8):
             return 1.0, float(dfs.mean())
         useful = dfs[dfs > 2]
