@@ -173,14 +173,16 @@ class Criterion:
         self.model, self.y = model, y
         self.family = model.family
         self.row_start = model.chain.row_start
+        # pandas hands out read-only arrays, for which numba would compile once more.
+        self.size, self.weight = np.array(model.size), np.array(model.weight)
         self.nodes, weights = hermegauss(nodes)
         # The weight function is taken out of the weights, the normal density's constant put in.
         self.log_weights = np.log(weights) + 0.5 * self.nodes**2 - 0.5 * math.log(2.0 * math.pi)
         self.mode = np.zeros(len(self.row_start) - 1)
         self.box = np.empty((int(np.diff(self.row_start).max()) + 4, nodes))
         self.constant = sum(
-            float(w) * self.family.log_constant(y[model.weight == w], model.size[model.weight == w])
-            for w in np.unique(model.weight)
+            float(w) * self.family.log_constant(y[self.weight == w], self.size[self.weight == w])
+            for w in np.unique(self.weight)
         )
         self.evaluations = 0
 
@@ -193,8 +195,8 @@ class Criterion:
         pull, grad = np.empty(len(self.y)), np.empty(2)
         mode = self.mode.copy()
         value = integrate_units(
-            self.family.code, self.family.dispersed, phi, float(parameters[0]), self.y, model.size,
-            model.weight, offset, self.row_start, self.nodes, self.log_weights, mode, pull, grad,
+            self.family.code, self.family.dispersed, phi, float(parameters[0]), self.y, self.size,
+            self.weight, offset, self.row_start, self.nodes, self.log_weights, mode, pull, grad,
             self.box,
         )  # fmt: skip
         full = np.r_[grad[:own], model.x.T @ pull]
