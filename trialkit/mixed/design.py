@@ -316,7 +316,7 @@ def _independent(full: np.ndarray) -> np.ndarray:
     norm = np.linalg.norm(full, axis=0)
     scaled = full / np.where(norm > 0, norm, 1.0)
     # Cross-products tell clear independence apart at a fraction of the cost of a QR of all rows.
-    if np.linalg.eigvalsh(scaled.T @ scaled)[0] > 1e-6:
+    if full.shape[1] and np.linalg.eigvalsh(scaled.T @ scaled)[0] > 1e-6:
         return np.arange(full.shape[1])
     r = np.linalg.qr(scaled, mode="r")
     if len(r) == full.shape[1] and (np.abs(np.diag(r)) > 1e-9).all():

@@ -26,9 +26,9 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 from numpy.polynomial.hermite_e import hermegauss
 
+from trialkit.mixed.compiled import entry, inner
 from trialkit.mixed.families import row_terms, shape_terms
 from trialkit.mixed.model import Model
 
@@ -36,7 +36,7 @@ from trialkit.mixed.model import Model
 STEP = 1e-4
 
 
-@njit(cache=True, error_model="numpy")
+@inner
 def unit_terms(code, phi, theta, y, size, weight, offset, first, last, u):
     """Of one unit at ``u``: h, its slope and curvature, and the curvature's slope in ``eta``."""
     h = -0.5 * u * u
@@ -52,7 +52,7 @@ def unit_terms(code, phi, theta, y, size, weight, offset, first, last, u):
     return h, theta * slope - u, 1.0 + theta * theta * curvature, third
 
 
-@njit(cache=True, error_model="numpy")
+@entry
 def integrate_units(
     code, dispersed, phi, theta, y, size, weight, offset, row_start, nodes, log_weights, mode,
     pull, grad, box,
@@ -180,10 +180,7 @@ class Criterion:
         self.log_weights = np.log(weights) + 0.5 * self.nodes**2 - 0.5 * math.log(2.0 * math.pi)
         self.mode = np.zeros(len(self.row_start) - 1)
         self.box = np.empty((int(np.diff(self.row_start).max()) + 4, nodes))
-        self.constant = sum(
-            float(w) * self.family.log_constant(y[self.weight == w], self.size[self.weight == w])
-            for w in np.unique(self.weight)
-        )
+        self.constant = self.family.log_constant(y, self.size, self.weight)
         self.evaluations = 0
 
     def point(self, parameters: np.ndarray) -> tuple[float, np.ndarray]:
