@@ -297,7 +297,7 @@ def _estimates(
         a, b = component.pairs[0]
         cov, columns = covariances[component.level], fit.model.slopes[component.level]
         level = fit.model.chain.names[component.level]
-        label = level if columns[a].variable is None else f"{level}: {columns[a].name}"
+        label = level if columns[a].name == "Intercept" else f"{level}: {columns[a].name}"
         if a == b:
             names.append(("variance", label))
             values.append(cov[a, a])

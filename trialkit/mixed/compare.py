@@ -47,7 +47,7 @@ def compare(one: MixedFit, other: MixedFit) -> pd.DataFrame:
     table = pd.DataFrame(
         {
             "fixed": [f.model.fixed for f in (small, big)],
-            "levels": [" > ".join(f.model.chain.names[::-1]) for f in (small, big)],
+            "levels": [f.model.levels_text for f in (small, big)],
             "parameters": [f.n_parameters for f in (small, big)],
             "loglik": [f.loglik for f in (small, big)],
             "aic": [f.aic for f in (small, big)],
@@ -85,14 +85,21 @@ def _check_same_data(small: MixedFit, big: MixedFit) -> None:
 
 
 def _check_random_nested(small: MixedFit, big: MixedFit) -> None:
-    for name, columns in zip(small.model.chain.names, small.model.slopes, strict=True):
+    for name in small.model.chain.names:
         if name not in big.model.chain.names:
             raise ModelError(f"the larger fit has no level {name!r}: not nested.")
-        lev = big.model.chain.names.index(name)
-        kinds = small.model.covariances[name], big.model.covariances[name]
-        known = [(c.name, c.codes) for c in big.model.slopes[lev]]
-        inside = all((c.name, c.codes) in known for c in columns)
-        if len(columns) > 1 and kinds[0] != kinds[1]:
-            inside = inside and kinds == ("independent", "unstructured")
+        (columns, kind), (known, big_kind) = _random_part(small, name), _random_part(big, name)
+        inside = all(c in known for c in columns)
+        if len(columns) > 1 and kind != big_kind:
+            inside = inside and (kind, big_kind) == ("independent", "unstructured")
         if not inside:
             raise ModelError(f"the random parts of level {name!r} are not nested.")
+
+
+def _random_part(fit: MixedFit, name: str) -> tuple[list[tuple[str, object]], str]:
+    """Names and codes of a level's random columns, and the kind of their covariance."""
+    model = fit.model
+    lev = model.chain.names.index(name)
+    if lev >= model.chain.n_nested:
+        return [("Intercept", None)], ""
+    return [(c.name, c.codes) for c in model.slopes[lev]], model.covariances[name]

@@ -231,10 +231,7 @@ class FittedModel:
 
     # ------------------------------------------------------------------ views
     def _title(self) -> str:
-        chain = self.model.chain
-        levels = " > ".join(
-            f"{n} ({c})" for n, c in reversed(list(zip(chain.names, chain.counts, strict=True)))
-        )
+        levels = self.model.levels_text
         kind = "restricted" if self._reml else "maximum"
         return (
             f"{self.family.name} model of {self.model.response} ~ {self.model.fixed}"

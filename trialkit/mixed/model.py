@@ -104,6 +104,16 @@ class Model:
         return LaplaceProblem(layout, self.family, data, obs, restricted)
 
     @property
+    def levels_text(self) -> str:
+        """Levels with their units, coarse to fine, then crossed factors."""
+        chain = self.chain
+        counts = [len(self.z[lev].T) if lev >= chain.n_nested else n
+                  for lev, n in enumerate(chain.counts)]  # fmt: skip
+        told = [f"{name} ({n})" for name, n in zip(chain.names, counts, strict=True)]
+        nested = " > ".join(reversed(told[: chain.n_nested]))
+        return ", crossed with ".join([nested, *told[chain.n_nested :]])
+
+    @property
     def row_units(self) -> list[np.ndarray]:
         """Unit of every row (chain order), per level, finest first."""
         per_unit = np.diff(self.chain.row_start)
@@ -197,9 +207,16 @@ def build_model(
     covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
     covariances |= dict.fromkeys(crossed, "exchangeable")
     columns = [tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested]
+    _check_size(chain, used, crossed, x.shape[1])
     columns += [tuple(crossed_columns(used, n)) for n in crossed]
-    z = [np.column_stack([c.values(used) for c in cols])[chain.order] for cols in columns]
-    _check_size(chain, crossed, columns, x.shape[1])
+    z = [
+        np.column_stack([c.values(used) for c in cols])[chain.order]
+        for cols in columns[: chain.n_nested]
+    ]
+    z += [
+        np.eye(len(cols))[used[n].cat.codes.to_numpy()[chain.order]]
+        for n, cols in zip(crossed, columns[chain.n_nested :], strict=True)
+    ]
     entries, scale, components = _entries(columns, z, covariances)
     n = len(used)
     take = lambda c, default: (  # noqa: E731
@@ -262,18 +279,13 @@ def _check_units(chain: Chain, family: Family, n: int) -> None:
         )
 
 
-def _check_size(
-    chain: Chain, crossed: Sequence[str], columns: Sequence[Sequence[SlopeColumn]], p: int
-) -> None:
+def _check_size(chain: Chain, used: pd.DataFrame, crossed: Sequence[str], p: int) -> None:
     """Crossed factors are held densely: their labels must be modest in number."""
-    q = p + sum(len(c) for c in columns)
-    if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
-        labels = ", ".join(
-            f"{name!r} with {len(c)}"
-            for name, c in zip(crossed, columns[-len(crossed) :], strict=True)
-        )
+    labels = {name: len(used[name].cat.categories) for name in crossed}
+    if crossed and len(chain.row_start) * (p + sum(labels.values())) ** 2 > LARGEST_CROSS:
+        told = ", ".join(f"{name!r} with {n}" for name, n in labels.items())
         raise ModelError(
-            f"crossed factors of so many labels ({labels}) do not fit in memory beside "
+            f"crossed factors of so many labels ({told}) do not fit in memory beside "
             f"{len(chain.row_start) - 1} nested units; nest the factor of most labels, or "
             f"leave one out."
         )

@@ -342,7 +342,9 @@ def intraclass_correlation(fit: MixedFit, level: float) -> pd.DataFrame:
     if fit.family.name != "gaussian":
         raise ModelError("the intraclass correlation is for gaussian responses.")
     if not model.chain.n_levels or any(len(c) > 1 for c in model.slopes):
-        raise ModelError("the intraclass correlation needs nested levels without slopes.")
+        raise ModelError(
+            "the intraclass correlation needs nested levels without slopes or crossed factors."
+        )
     profile = Profile(fit)
     variance = np.array([c[0, 0] for c in fit.covariances])
     total = float(variance.sum() + fit.dispersion**2)
