@@ -24,7 +24,7 @@ BOUNDARY_STARTS = 4
 NEAR = 0.05
 DIFFERENT_OPTIMA = 1e-3
 # Full steps at the end of a search: balanced designs then give the classical F to eight digits.
-POLISH = 2
+POLISH = 4
 # Gain at which the restricted search before a maximum-likelihood one stops.
 ROUGH = 1e-4
 

@@ -18,7 +18,7 @@ from trialkit.mixed.compiled import entry, inner
 # Expected further gain in log-likelihood at which a search stops.
 GAIN = 1e-11
 # ... and below which polishing steps are not worth an evaluation.
-FINEST = 1e-19
+FINEST = 1e-20
 MAX_ITERATIONS = 500
 # Longest step, in scaled parameters (standard deviations of effects are of order one).
 LONGEST = 2.0
