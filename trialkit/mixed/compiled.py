@@ -12,3 +12,5 @@ entry = njit(**_COMMON)
 # For functions called by compiled code only: no wrapper for calls from Python.
 _INNER: dict[str, Any] = {**_COMMON, "no_cpython_wrapper": True}
 inner = njit(**_INNER)
+# Copied into its caller, which is the only one: saves compiling all it calls once more.
+part: Any = njit(inline="always", **_INNER)

@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from trialkit.mixed.compiled import entry, inner
+from trialkit.mixed.compiled import entry, part
 from trialkit.mixed.gradients import gaussian_gradient, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
@@ -22,19 +22,19 @@ from trialkit.mixed.kernels import (
     root_inverse,
     solve_root,
 )
-from trialkit.mixed.optimise import NO_START, RUNNING, advance, begin, trust
+from trialkit.mixed.optimise import RUNNING, advance, begin, trust
 
 MAX_NEWTON = 200
 
 
-@inner
+@part
 def move(base, length, step, out):
     """``out = base + length * step``."""
     for i in range(base.shape[0]):
         out[i] = base[i] + length * step[i]
 
 
-@inner
+@part
 def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
     """Parameters ``mix @ trial``, the values of the chain map and of the diagonal entries."""
     for i in range(parameters.shape[0]):
@@ -48,7 +48,7 @@ def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
         diagonal[e] = parameters[entry_at[e]] if entry_at[e] >= 0 else 0.0
 
 
-@entry
+@part
 def gaussian_point(
     cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma, grad,
     info,
@@ -77,7 +77,7 @@ def gaussian_point(
     return logdet, rss, s2, front
 
 
-@inner
+@part
 def find_mode(
     family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
 ):
@@ -120,7 +120,7 @@ def find_mode(
     return False, best, math.nan, front
 
 
-@entry
+@part
 def laplace_point(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root, fac, cross,
     work, pulls, tolerance, grad, outer, info,
@@ -161,11 +161,14 @@ def laplace_point(
 @entry
 def search_gaussian(
     cross, tree, levels, links, entries, slot, entry_at, u, beta, fac, df, restricted, log_weight,
-    mix, x, inverse, trusted, gain, polish,
+    sigma, mix, x, inverse, trusted, gain, polish, limit,
 ):  # fmt: skip
-    """Minimise minus the profiled log-likelihood over ``mix^-1 theta``, from ``x``.
+    """Minimise minus the log-likelihood over ``mix^-1 theta``, from ``x``.
 
-    Returns (verdict, counters, scalars, gradient, evaluations); ``x`` and ``inverse`` move.
+    ``sigma`` zero profiles the residual standard deviation. After ``limit`` evaluations the search
+    is left as it stands: one evaluates at ``x``. Returns (verdict, counters, scalars, gradient,
+    evaluations, residual sum of squares, residual variance, root front) of the last evaluation;
+    ``x`` and ``inverse`` move.
     """
     k = x.shape[0]
     counts, scalars, grad, step, trial = begin(x, gain, polish)
@@ -175,13 +178,15 @@ def search_gaussian(
     g_full = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
+    p = beta.shape[0]
+    rss, s2, front = 0.0, 0.0, np.zeros((p + 1, p + 1))
     evaluations = 0
     verdict = RUNNING
-    while verdict == RUNNING:
+    while verdict == RUNNING and evaluations < limit:
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
         clear(g_full)
-        log_h, rss, s2, _ = gaussian_point(
-            cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, 0.0,
+        log_h, rss, s2, front = gaussian_point(
+            cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma,
             g_full, info,
         )  # fmt: skip
         evaluations += 1
@@ -193,19 +198,21 @@ def search_gaussian(
         if evaluations == 1 and not trusted:
             trust(info, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
-    return verdict, counts, scalars, grad, evaluations
+    return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
 
 @entry
 def search_laplace(
-    family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root, fac,
-    cross, work, pulls, tolerance, mix, x, inverse, trusted, gain, polish,
+    family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root,
+    start_root, fac, cross, work, pulls, tolerance, mix, x, inverse, trusted, gain, polish, limit,
 ):  # fmt: skip
     """Minimise minus the (restricted) Laplace criterion over ``mix^-1`` times the parameters.
 
     ``x_col`` (terms,) are the distinct columns of the fixed effects where these are parameters,
-    empty where they are integrated; ``root`` then holds where Newton starts. Returns as
-    :func:`search_gaussian`.
+    empty where they are integrated; ``root`` then holds where Newton starts,
+    ``start_root`` where it starts again if that fails. ``limit`` as for
+    :func:`search_gaussian`. Returns (verdict, counters, scalars, gradient, evaluations, root
+    front) of the last evaluation.
     """
     k = x.shape[0]
     q = data.shape[1]
@@ -219,10 +226,10 @@ def search_laplace(
     g = np.zeros(k)
     info = np.zeros((k, k))
     held = x_col.shape[0]
-    start_root = root.copy()
+    front = np.zeros((root.shape[0] + 1, root.shape[0] + 1))
     evaluations = 0
     verdict = RUNNING
-    while verdict == RUNNING:
+    while verdict == RUNNING and evaluations < limit:
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
         clear(base)
         for j in range(held):
@@ -236,7 +243,7 @@ def search_laplace(
                 clear(u)
                 move(start_root, 0.0, start_root, root)
             clear(g_full)
-            found, value, _, shape = laplace_point(
+            found, value, front, shape = laplace_point(
                 family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root,
                 fac, cross, work, pulls, tolerance, g_full, outer, info,
             )  # fmt: skip
@@ -255,6 +262,4 @@ def search_laplace(
         if evaluations == 1 and not trusted:
             trust(info, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
-        if verdict == NO_START:
-            break
-    return verdict, counts, scalars, grad, evaluations
+    return verdict, counts, scalars, grad, evaluations, front

@@ -20,6 +20,7 @@ GAIN = 1e-11
 # ... and below which polishing steps are not worth an evaluation.
 FINEST = 1e-20
 MAX_ITERATIONS = 500
+NO_LIMIT = 1_000_000
 # Longest step, in scaled parameters (standard deviations of effects are of order one).
 LONGEST = 2.0
 

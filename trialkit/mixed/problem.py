@@ -17,13 +17,14 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 
 from trialkit.mixed import criteria
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.families import Family
-from trialkit.mixed.optimise import GAIN, Search, search_record
+from trialkit.mixed.optimise import GAIN, NO_LIMIT, VALUE, Search, search_record
 
 
 @dataclass(frozen=True, slots=True)
@@ -200,35 +201,40 @@ class GaussianProblem:
 
     def point(self, theta: np.ndarray, sigma: float = 0.0) -> Point | None:
         """Evaluate at ``theta``; a positive ``sigma`` is held instead of profiled."""
-        lay = self.layout
-        self.evaluations += 1
-        u, beta = np.empty(lay.n_u), np.empty(self.p)
-        grad, info = np.zeros(lay.n_theta), np.zeros((lay.n_theta, lay.n_theta))
-        val, diagonal = lay.values(theta)
-        log_h, rss, s2, front = criteria.gaussian_point(
-            self.cross, lay.tree, lay.levels, lay.links, val, lay.links_entries, diagonal, u, beta,
-            self.fac, self.df, self.reml, sigma, grad, info,
-        )  # fmt: skip
-        value = -0.5 * (log_h + self.df * math.log(2 * math.pi * s2) + rss / s2 - self.log_weight)
+        k = len(theta)
+        u, beta = np.empty(self.layout.n_u), np.empty(self.p)
+        found = self._run(theta, np.eye(k), np.eye(k), u, beta, sigma, limit=1)
+        _, _, scalars, grad, _, rss, s2, front = found
+        value = -float(scalars[VALUE])
         if not math.isfinite(value):
             return None
-        return Point(theta.copy(), beta, value, -0.5 * grad, u, front, sigma=math.sqrt(s2), rss=rss)
+        return Point(theta.copy(), beta, value, -grad, u, front, sigma=math.sqrt(s2), rss=rss)
 
     def search(
         self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
         polish: int = 0,
     ) -> Search:  # fmt: skip
         """Minimise minus the log-likelihood over ``mix^-1 theta``."""
-        lay = self.layout
         x = start.astype(float)
         inverse = np.empty((len(x), len(x))) if metric is None else metric.copy()
-        verdict, counts, scalars, grad, evaluations = criteria.search_gaussian(
-            self.cross, lay.tree, lay.levels, lay.links, lay.links_entries, lay.slot, lay.entry_at,
-            np.empty(lay.n_u), np.empty(self.p), self.fac, self.df, self.reml, self.log_weight,
-            mix, x, inverse, metric is not None, gain, polish,
-        )  # fmt: skip
-        self.evaluations += evaluations
+        u, beta = np.empty(self.layout.n_u), np.empty(self.p)
+        found = self._run(x, mix, inverse, u, beta, 0.0, metric is not None, gain, polish)
+        verdict, counts, scalars, grad = found[:4]
         return search_record(start, verdict, counts, scalars, x, grad, inverse)
+
+    def _run(
+        self, x: np.ndarray, mix: np.ndarray, inverse: np.ndarray, u: np.ndarray,
+        beta: np.ndarray, sigma: float, trusted: bool = True, gain: float = GAIN, polish: int = 0,
+        limit: int = NO_LIMIT,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        lay = self.layout
+        found = criteria.search_gaussian(
+            self.cross, lay.tree, lay.levels, lay.links, lay.links_entries, lay.slot, lay.entry_at,
+            u, beta, self.fac, self.df, self.reml, self.log_weight, sigma, mix, x, inverse,
+            trusted, gain, polish, limit,
+        )  # fmt: skip
+        self.evaluations += found[4]
+        return found
 
 
 class LaplaceProblem:
@@ -264,55 +270,42 @@ class LaplaceProblem:
 
     def point(self, theta: np.ndarray, beta: np.ndarray) -> Point | None:
         """Evaluate; None when the inner mode cannot be found (a step too far out)."""
-        # The last mode can be a bad start far away: then once more from the centre.
-        for u, start in ((self.u.copy(), beta), (np.zeros(len(self.u)), self.start_beta)):
-            point = self._point(theta, beta, u, start.copy())
-            if point is not None:
-                self.u = point.u
-                return point
-        return None
-
-    def _point(
-        self, theta: np.ndarray, beta: np.ndarray, u: np.ndarray, root: np.ndarray
-    ) -> Point | None:
-        lay, q = self.layout, self.data.shape[1]
-        self.evaluations += 1
-        base, outer = np.zeros(q), np.empty(q)
-        if not self.restricted:
-            np.add.at(base, lay.x_columns, beta)
-            root = np.zeros(0)
-        phi = float(theta[lay.n_theta]) if self.family.dispersed else 0.0
-        grad, info = np.zeros(lay.n_theta), np.zeros((lay.n_theta, lay.n_theta))
-        val, diagonal = lay.values(theta)
-        found, value, front, shape = criteria.laplace_point(
-            self.family.code, phi, self.obs, self.data, lay.tree, lay.levels, lay.links, val,
-            lay.links_entries, diagonal, base, u, root, self.fac, self.cross, self.work, self.pulls,
-            self.tolerance, grad, outer, info,
-        )  # fmt: skip
-        if not found or not math.isfinite(value):
+        x = theta if self.restricted else np.r_[theta, beta]
+        root = beta.copy() if self.restricted else np.zeros(0)
+        identity = np.eye(len(x))
+        found = self._run(x, identity, identity, root, limit=1)
+        _, _, scalars, grad, _, front = found
+        value = self.constant - float(scalars[VALUE])
+        if not math.isfinite(value):
             return None
-        value += self.constant
-        if self.family.dispersed:
-            grad = np.append(grad, shape)
-        if not self.restricted:
-            grad, root = np.append(grad, outer[lay.x_columns]), beta.copy()
-        return Point(theta.copy(), root, value, grad, u, front, weight=self.work[:, 1].copy())
+        return Point(
+            theta.copy(), root if self.restricted else beta.copy(), value, -grad, self.u.copy(),
+            front, weight=self.work[:, 1].copy(),
+        )  # fmt: skip
 
     def search(
         self, start: np.ndarray, mix: np.ndarray, metric: np.ndarray | None, gain: float = GAIN,
         polish: int = 0,
     ) -> Search:  # fmt: skip
         """Minimise minus the log-likelihood over ``mix^-1`` times the parameters."""
-        lay = self.layout
         x = start.astype(float)
         inverse = np.empty((len(x), len(x))) if metric is None else metric.copy()
-        held = lay.x_columns[:0] if self.restricted else lay.x_columns
         root = self.beta if self.restricted else np.zeros(0)
-        verdict, counts, scalars, grad, evaluations = criteria.search_laplace(
-            self.family.code, self.obs, self.data, lay.tree, lay.levels, lay.links,
-            lay.links_entries, lay.slot, lay.entry_at, held, lay.n_theta, self.u, root, self.fac,
-            self.cross, self.work, self.pulls, self.tolerance, mix, x, inverse, metric is not None,
-            gain, polish,
-        )  # fmt: skip
-        self.evaluations += evaluations
+        found = self._run(x, mix, inverse, root, metric is not None, gain, polish)
+        verdict, counts, scalars, grad = found[:4]
         return search_record(start, verdict, counts, scalars, x, grad, inverse, -self.constant)
+
+    def _run(
+        self, x: np.ndarray, mix: np.ndarray, inverse: np.ndarray, root: np.ndarray,
+        trusted: bool = True, gain: float = GAIN, polish: int = 0, limit: int = NO_LIMIT,
+    ) -> tuple[Any, ...]:  # fmt: skip
+        lay = self.layout
+        held = lay.x_columns[:0] if self.restricted else lay.x_columns
+        found = criteria.search_laplace(
+            self.family.code, self.obs, self.data, lay.tree, lay.levels, lay.links,
+            lay.links_entries, lay.slot, lay.entry_at, held, lay.n_theta, self.u, root,
+            self.start_beta if self.restricted else root, self.fac, self.cross, self.work,
+            self.pulls, self.tolerance, mix, x, inverse, trusted, gain, polish, limit,
+        )  # fmt: skip
+        self.evaluations += found[4]
+        return found
