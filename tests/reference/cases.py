@@ -57,7 +57,8 @@ def _lecturers() -> pd.DataFrame:
 
 def _oats() -> pd.DataFrame:
     frame = _read("nlme", "Oats")
-    return frame.assign(nitrogen=frame["nitro"].map("{:.1f}".format))
+    weight = 0.5 + 0.25 * (frame.index % 5)
+    return frame.assign(nitrogen=frame["nitro"].map("{:.1f}".format), weight=weight)
 
 
 def _oats_gaps() -> pd.DataFrame:
@@ -226,6 +227,9 @@ CASES: dict[str, Case] = {
     "oats": _case("oats", "yield", "Variety * nitrogen", ["Block", "Variety"]),
     "oats_linear": _case("oats", "yield", "nitro", ["Block", "Variety"]),
     "oats_gaps": _case("oats_gaps", "yield", "Variety + nitrogen", ["Block", "Variety"]),
+    "oats_weighted": _case(
+        "oats", "yield", "Variety + nitrogen", ["Block", "Variety"], weights="weight"
+    ),
     "alfalfa": _case("alfalfa", "Yield", "Variety * Date", ["Block", "Variety"]),
     "cake": _case("cake", "angle", "recipe * temperature", ["mix"]),
     "cake_blocks": _case("cake", "angle", "recipe + temp", ["replicate", "recipe"]),

@@ -47,10 +47,11 @@ tight_lmer <- function(formula, reml) {
   best <- NULL
   for (control in controls) {
     model <- suppressMessages(suppressWarnings(
-      lmerTest::lmer(formula, reference_rows, REML = reml, control = control)))
+      lmerTest::lmer(formula, reference_rows, REML = reml, control = control,
+                     weights = reference_weights)))
     model <- suppressMessages(suppressWarnings(
       lmerTest::lmer(formula, reference_rows, REML = reml, control = control,
-                     start = getME(model, "theta"))))
+                     weights = reference_weights, start = getME(model, "theta"))))
     if (is.null(best) || logLik(model) > logLik(best)) best <- model
   }
   best
@@ -91,9 +92,11 @@ marginal_means <- function(model, by) {
       estimate = pairs$estimate[i], se = pairs$SE[i], df = pairs$df[i], p = pairs$p.value[i])))
 }
 
-gaussian_case <- function(data_name, formula, factors = character(), means = character()) {
+gaussian_case <- function(data_name, formula, factors = character(), means = character(),
+                          prior = NULL) {
   # emmeans and pbkrtest look the data up by name
   assign("reference_rows", read_case(data_name, factors), envir = globalenv())
+  assign("reference_weights", if (!is.null(prior)) reference_rows[[prior]], envir = globalenv())
   ml <- tight_lmer(formula, FALSE)
   reml <- tight_lmer(formula, TRUE)
   list(
@@ -102,7 +105,8 @@ gaussian_case <- function(data_name, formula, factors = character(), means = cha
     ml = c(list(loglik = as.numeric(logLik(ml)), components = components(ml)), fixed_table(ml)),
     reml = c(list(loglik = as.numeric(logLik(reml)), components = components(reml)),
              fixed_table(reml)),
-    kenward_roger = small_sample(reml, "Kenward-Roger"),
+    # pbkrtest leaves prior weights out of the residual covariance
+    kenward_roger = if (is.null(prior)) small_sample(reml, "Kenward-Roger"),
     satterthwaite = small_sample(reml, "Satterthwaite"),
     marginal = sapply(means, function(by) marginal_means(reml, by), simplify = FALSE))
 }
@@ -230,6 +234,8 @@ cases <- list(
   oats_linear = quote(gaussian_case("oats", yield ~ nitro + (1 | Block / Variety))),
   oats_gaps = quote(gaussian_case("oats_gaps", yield ~ Variety + nitrogen + (1 | Block / Variety),
                                   "nitrogen", c("Variety", "nitrogen"))),
+  oats_weighted = quote(gaussian_case("oats", yield ~ Variety + nitrogen + (1 | Block / Variety),
+                                      "nitrogen", prior = "weight")),
   alfalfa = quote(gaussian_case("alfalfa", Yield ~ Variety * Date + (1 | Block / Variety),
                                 "Block", c("Variety", "Date"))),
   cake = quote(gaussian_case("cake", angle ~ recipe * temperature + (1 | mix), "temperature",
