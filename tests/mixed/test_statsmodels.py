@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+import statsmodels.api as sm
 import statsmodels.formula.api as smf
 
 from trialkit.mixed import fit_mixed
@@ -77,6 +78,25 @@ def test_one_level(
         assert abs(ours.variances["corr_1"].iloc[1] - correlation) < 10 * VARIANCE
 
 
+def test_generalised_estimating_equations() -> None:
+    """At our variances the equations with an exchangeable correlation have our coefficients.
+
+    The data are unbalanced: three pigs were weighed eleven times, the others twelve.
+    """
+    frame = DATA["dietox"]()
+    ours = fit_mixed(frame, "Weight", "Cu + Time", nested=["Pig"], method="ml")
+    between, within = ours.variances["variance"].iloc[0], ours.dispersion**2
+    correlation = sm.cov_struct.Exchangeable()
+    correlation.dep_params = between / (between + within)
+    model = smf.gee("Weight ~ Cu + Time", "Pig", frame, cov_struct=correlation)
+    theirs = model.fit(first_dep_update=1000, maxiter=50, cov_type="naive")
+    assert theirs.model.cov_struct.dep_params == correlation.dep_params
+    table = ours.coefficients
+    np.testing.assert_allclose(table["estimate"], theirs.params, rtol=1e-8)
+    naive = theirs.bse * np.sqrt((between + within) / theirs.scale)
+    np.testing.assert_allclose(table["se"], naive, rtol=1e-8)
+
+
 def split_strips(seed: int) -> pd.DataFrame:
     """An unbalanced simulated trial: strips in pairs in fields, some readings lost."""
     rng = np.random.default_rng(seed)
@@ -123,4 +143,40 @@ def test_three_nested_levels(method: str) -> None:
     components = dict(zip(theirs.model.exog_vc.names, theirs.vcomp, strict=True))
     for level in ("pair", "strip"):
         np.testing.assert_allclose(variances[level], components[level], rtol=VARIANCE)
+    np.testing.assert_allclose(ours.dispersion**2, theirs.scale, rtol=VARIANCE)
+
+
+@pytest.mark.parametrize("method", ["ml", "reml"])
+@pytest.mark.parametrize(
+    ("data", "response", "fixed", "nested", "crossed"),
+    [
+        ("penicillin", "diameter", "1", ["plate"], ["sample"]),
+        ("barley", "yield", "year", ["site", "year"], ["variety"]),
+        ("assay", "logDens", "sample * dilut", ["Block", "sample"], ["column"]),
+    ],
+)
+def test_crossed(
+    data: str, response: str, fixed: str, nested: list[str], crossed: list[str], method: str
+) -> None:
+    """One group that holds all rows, and a variance component for every factor."""
+    frame = DATA[data]()
+    # A nested unit is told apart by the labels of its parents too.
+    levels = {n: frame[nested[: i + 1]].agg("/".join, axis=1) for i, n in enumerate(nested)}
+    levels |= {name: frame[name] for name in crossed}
+    marked = frame.assign(response=frame[response], **{f"unit_{k}": v for k, v in levels.items()})
+    theirs = statsmodels_fit(
+        f"response ~ {fixed}",
+        marked,
+        method == "reml",
+        groups=np.ones(len(frame)),
+        re_formula="0",
+        vc_formula={name: f"0 + C(unit_{name})" for name in levels},
+    )
+    ours = fit_mixed(frame, response, fixed, nested=nested, crossed=crossed, method=method)
+    assert -1e-8 < ours.loglik - theirs.llf < LOGLIK
+    check_fixed(ours, theirs)
+    components = dict(zip(theirs.model.exog_vc.names, theirs.vcomp, strict=True))
+    variances = ours.variances.set_index("level")["variance"]
+    for name, expected in components.items():
+        np.testing.assert_allclose(variances[name], expected, rtol=VARIANCE)
     np.testing.assert_allclose(ours.dispersion**2, theirs.scale, rtol=VARIANCE)

@@ -47,10 +47,11 @@ tight_lmer <- function(formula, reml) {
   best <- NULL
   for (control in controls) {
     model <- suppressMessages(suppressWarnings(
-      lmerTest::lmer(formula, reference_rows, REML = reml, control = control)))
+      lmerTest::lmer(formula, reference_rows, REML = reml, control = control,
+                     weights = reference_weights)))
     model <- suppressMessages(suppressWarnings(
       lmerTest::lmer(formula, reference_rows, REML = reml, control = control,
-                     start = getME(model, "theta"))))
+                     weights = reference_weights, start = getME(model, "theta"))))
     if (is.null(best) || logLik(model) > logLik(best)) best <- model
   }
   best
@@ -91,9 +92,11 @@ marginal_means <- function(model, by) {
       estimate = pairs$estimate[i], se = pairs$SE[i], df = pairs$df[i], p = pairs$p.value[i])))
 }
 
-gaussian_case <- function(data_name, formula, factors = character(), means = character()) {
+gaussian_case <- function(data_name, formula, factors = character(), means = character(),
+                          prior = NULL) {
   # emmeans and pbkrtest look the data up by name
   assign("reference_rows", read_case(data_name, factors), envir = globalenv())
+  assign("reference_weights", if (!is.null(prior)) reference_rows[[prior]], envir = globalenv())
   ml <- tight_lmer(formula, FALSE)
   reml <- tight_lmer(formula, TRUE)
   list(
@@ -102,7 +105,8 @@ gaussian_case <- function(data_name, formula, factors = character(), means = cha
     ml = c(list(loglik = as.numeric(logLik(ml)), components = components(ml)), fixed_table(ml)),
     reml = c(list(loglik = as.numeric(logLik(reml)), components = components(reml)),
              fixed_table(reml)),
-    kenward_roger = small_sample(reml, "Kenward-Roger"),
+    # pbkrtest leaves prior weights out of the residual covariance
+    kenward_roger = if (is.null(prior)) small_sample(reml, "Kenward-Roger"),
     satterthwaite = small_sample(reml, "Satterthwaite"),
     marginal = sapply(means, function(by) marginal_means(reml, by), simplify = FALSE))
 }
@@ -180,22 +184,25 @@ tmb_fit <- function(formula, data, family, offset, weights, reml) {
 }
 
 count_case <- function(data_name, formula, family, factors = character(), exposure = NULL,
-                       trials = NULL) {
+                       trials = NULL, prior = NULL) {
   data <- read_case(data_name, factors)
   data$.offset <- if (is.null(exposure)) 0 else log(data[[exposure]])
-  data$.weights <- 1
+  data$.weights <- if (is.null(prior)) 1 else data[[prior]]
   response <- as.character(formula)[2]
   data$.response <- data[[response]]
-  if (!is.null(trials)) {
+  if (!is.null(trials) && is.null(prior)) {
     data$.weights <- data[[trials]]
     data$.response <- data[[response]] / data[[trials]]
+  } else if (!is.null(trials)) {
+    # Beside two columns of counts glmmTMB's weights multiply a row's log-density, as elsewhere.
+    data$.response <- cbind(data[[response]], data[[trials]] - data[[response]])
   }
   internal <- update(formula, .response ~ .)
   environment(internal) <- environment()
   offset <- data$.offset
   weights <- data$.weights
   # lme4 has no size, precision or shape to estimate under these families.
-  lme4_knows <- identical(family, poisson) || identical(family, binomial)
+  lme4_knows <- identical(family, poisson) || (identical(family, binomial) && is.null(prior))
   lme4_part <- NULL
   if (lme4_knows) {
     glmer_fit <- tight_glmer(internal, data, family, offset, weights)
@@ -227,6 +234,8 @@ cases <- list(
   oats_linear = quote(gaussian_case("oats", yield ~ nitro + (1 | Block / Variety))),
   oats_gaps = quote(gaussian_case("oats_gaps", yield ~ Variety + nitrogen + (1 | Block / Variety),
                                   "nitrogen", c("Variety", "nitrogen"))),
+  oats_weighted = quote(gaussian_case("oats", yield ~ Variety + nitrogen + (1 | Block / Variety),
+                                      "nitrogen", prior = "weight")),
   alfalfa = quote(gaussian_case("alfalfa", Yield ~ Variety * Date + (1 | Block / Variety),
                                 "Block", c("Variety", "Date"))),
   cake = quote(gaussian_case("cake", angle ~ recipe * temperature + (1 | mix), "temperature",
@@ -244,6 +253,26 @@ cases <- list(
   pixel = quote(gaussian_case("pixel", pixel ~ day + day2 + (day | Dog) + (1 | Dog:Side),
                               "Dog")),
   dietox_slopes = quote(gaussian_case("dietox", Weight ~ Cu + Time + (Time | Pig), "Pig", "Cu")),
+  oxboys = quote(gaussian_case("oxboys", height ~ age + (age | Subject), "Subject")),
+  machines_slopes = quote(gaussian_case("machines", score ~ Machine + (Machine | Worker), "Worker",
+                                        "Machine")),
+  penicillin = quote(gaussian_case("penicillin", diameter ~ 1 + (1 | plate) + (1 | sample))),
+  sprays = quote(gaussian_case("sprays", log_decrease ~ treatment + (1 | rowpos) + (1 | colpos),
+                               c("rowpos", "colpos"), "treatment")),
+  assay = quote(gaussian_case(
+    "assay", logDens ~ sample * dilut + (1 | Block / sample) + (1 | column),
+    c("Block", "dilut", "column"), c("sample", "dilut"))),
+  barley = quote(gaussian_case("barley", yield ~ year + (1 | site / year) + (1 | variety), "year",
+                               "year")),
+  cake_lack_of_fit = quote(gaussian_case(
+    "cake", angle ~ recipe + temp + (1 | replicate / recipe) + (1 | temperature),
+    c("replicate", "temperature"), "recipe")),
+  sleepstudy_days = quote(gaussian_case(
+    "sleepstudy", Reaction ~ Days + (Days | Subject) + (1 | day), c("Subject", "day"))),
+  lecturers = quote(gaussian_case("lecturers", y ~ service + (1 | s) + (1 | d),
+                                  c("s", "d", "dept"))),
+  scots = quote(gaussian_case("scots", attain ~ verbal + sex + (1 | primary) + (1 | second),
+                              c("primary", "second"), "sex")),
   epilepsy = quote(count_case("epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject),
                               poisson, seizures)),
   epilepsy_visits = quote(count_case(
@@ -255,6 +284,25 @@ cases <- list(
     c("YEAR", "LOCATION", "BROOD", "INDEX"))),
   melanoma = quote(count_case("melanoma", deaths ~ uvb + (1 | nation / region), poisson,
                               c("region", "county"), exposure = "expected")),
+  djallonke = quote(count_case("djallonke", y ~ group + (1 | village), poisson,
+                               exposure = "trisk")),
+  epilepsy_weighted = quote(count_case(
+    "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject), poisson, seizures,
+    prior = "weight")),
+  epilepsy_periods = quote(count_case(
+    "epilepsy", y ~ base4 * trt + log_age + (1 | subject) + (1 | row) + (1 | period), poisson,
+    c(seizures, "period"))),
+  epilepsy_negative_binomial_slopes = quote(count_case(
+    "epilepsy", y ~ base4 * trt + log_age + visit + (1 | subject) + (0 + visit | subject), nbinom2,
+    seizures)),
+  epilepsy_negative_binomial_weighted = quote(count_case(
+    "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject), nbinom2, seizures,
+    prior = "weight")),
+  arabidopsis_negative_binomial = quote(count_case(
+    "arabidopsis", fruits ~ nutrient * amd + rack + (1 | popu / gen) + (1 | status), nbinom2,
+    c("gen", "rack", "nutrient"))),
+  orobanche_beta_binomial = quote(count_case(
+    "orobanche", y ~ seed * root, betabinomial, "plate", trials = "n")),
   epilepsy_negative_binomial = quote(count_case(
     "epilepsy", y ~ base4 * trt + log_age + V4 + (1 | subject), nbinom2, seizures)),
   grouse_negative_binomial = quote(count_case(
@@ -278,6 +326,15 @@ cases <- list(
                           c("herd", "period"), trials = "size")),
   cbpp_rows = quote(count_case("cbpp", incidence ~ period + (1 | herd) + (1 | row), binomial,
                                c("herd", "period", "row"), trials = "size")),
+  cbpp_weighted = quote(count_case("cbpp", incidence ~ period + (1 | herd), binomial,
+                                   c("herd", "period", "row"), trials = "size",
+                                   prior = "weight")),
+  salamander = quote(count_case(
+    "salamander", mated ~ female_type * male_type + (1 | female) + (1 | male), binomial,
+    c("female", "male"))),
+  verbal_aggression = quote(count_case(
+    "verbal_aggression", yes ~ Anger + Gender + btype + situ + mode + (1 | id) + (1 | item),
+    binomial, "id")),
   bacteria = quote(count_case("bacteria", present ~ trt + late + (1 | ID), binomial)),
   contraception = quote(count_case(
     "contraception", uses ~ age + age2 + town + livch + (1 | district), binomial, "district")),
