@@ -50,13 +50,13 @@ def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
 
 @part
 def gaussian_point(
-    cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma, grad,
-    info,
+    cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma,
+    by_logdet, by_rss, info,
 ):  # fmt: skip
     """Gaussian criterion at the Lambda entries in ``val``; fills ``u``, ``beta`` and ``fac``.
 
-    ``sigma`` zero profiles the residual standard deviation. Adds the gradient of
-    ``log|H| + rss / sigma^2`` to ``grad``. Returns (log-determinant of ``H``, residual sum of
+    ``sigma`` zero profiles the residual standard deviation. Adds the gradients of ``log|H|`` and
+    ``rss / sigma^2``. Returns (log-determinant of ``H``, residual sum of
     squares, residual variance, root front).
     """
     p = beta.shape[0]
@@ -72,7 +72,7 @@ def gaussian_point(
         block = root_inverse(front, p)
     gaussian_gradient(
         cross, tree, levels, links, val, entries, diagonal, np.zeros(cross.shape[1] - 1), u, beta,
-        fac, block, s2, grad, info,
+        fac, block, s2, by_logdet, by_rss, info,
     )  # fmt: skip
     return logdet, rss, s2, front
 
@@ -175,7 +175,8 @@ def search_gaussian(
     parameters = np.zeros(k)
     val = np.zeros(slot.shape[0])
     diagonal = np.zeros(entry_at.shape[0])
-    g_full = np.zeros(k)
+    by_logdet = np.zeros(k)
+    by_rss = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
     p = beta.shape[0]
@@ -184,18 +185,23 @@ def search_gaussian(
     verdict = RUNNING
     while verdict == RUNNING and evaluations < limit:
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
-        clear(g_full)
+        clear(by_logdet)
+        clear(by_rss)
         log_h, rss, s2, front = gaussian_point(
             cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma,
-            g_full, info,
+            by_logdet, by_rss, info,
         )  # fmt: skip
         evaluations += 1
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
         for i in range(k):
             g[i] = 0.0
             for j in range(k):
-                g[i] += 0.5 * g_full[j] * mix[j, i]
+                g[i] += 0.5 * (by_logdet[j] + by_rss[j]) * mix[j, i]
         if evaluations == 1 and not trusted:
+            # Profiling the residual variance takes its share of the information out.
+            for i in range(k):
+                for j in range(k):
+                    info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
             trust(info, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
     return verdict, counts, scalars, grad, evaluations, rss, s2, front

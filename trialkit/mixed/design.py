@@ -144,9 +144,10 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
     if dropped:
         used = used[complete].reset_index(drop=True)
     for c in columns:
-        given = isinstance(frame[c].dtype, pd.CategoricalDtype)
-        if given or (dropped and isinstance(used[c].dtype, pd.CategoricalDtype)):
-            used[c] = used[c].cat.remove_unused_categories()
+        if isinstance(used[c].dtype, pd.CategoricalDtype):
+            values = used[c].array
+            if not np.bincount(values.codes, minlength=len(values.categories)).all():
+                used[c] = used[c].cat.remove_unused_categories()
     return used, dropped
 
 

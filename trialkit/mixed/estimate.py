@@ -7,6 +7,7 @@ on record.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -22,6 +23,8 @@ CHEAP_ROWS = 5_000
 BOUNDARY_STARTS = 4
 # A standard deviation (of natural scale one) this small is near its boundary.
 NEAR = 0.05
+# ... and one this many of its standard errors away from zero leaves no room for an optimum there.
+CLEAR = 6.0
 DIFFERENT_OPTIMA = 1e-3
 # Full steps at the end of a search: balanced designs then give the classical F to eight digits.
 POLISH = 4
@@ -114,10 +117,12 @@ def _search(
     searches = [problem.search(start / scale, mix, metric, gain, polish)]
     if before is not None and not searches[0].converged:
         searches.append(problem.search(_interior(model, shape) / scale, mix, None, gain, polish))
-    end = searches[-1].end
+    first = searches[-1]
+    end = first.end
     if len(model.x) <= CHEAP_ROWS and 1 < len(model.diagonal) <= BOUNDARY_STARTS:
         for j in model.diagonal:
-            if abs(end[j]) > NEAR:
+            spread = math.sqrt(max(first.inverse_hessian[j, j], 0.0))
+            if NEAR < abs(end[j]) < CLEAR * spread:
                 near = end.copy()
                 near[j] = NEAR
                 # What the variance explained goes to the others.

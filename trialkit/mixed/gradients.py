@@ -91,9 +91,9 @@ def _information(lev, inv, entries, diagonal, info):
 @inner
 def gaussian_gradient(
     cross, tree, levels, links, val, entries, diagonal, base, u, root, fac, root_block, rss_scale,
-    grad, info,
+    by_logdet, by_rss, info,
 ):  # fmt: skip
-    """Add the gradient of ``log|H| + rss / rss_scale`` to ``grad`` and information to ``info``.
+    """Add the gradients of ``log|H|`` and ``rss / rss_scale``, and the expected information.
 
     ``root_block`` is the inverse of the root block for REML, zeros for ML.
     """
@@ -106,7 +106,7 @@ def gaussian_gradient(
         for lev in range(tree[f, ENDS] - 1, -1, -1):
             inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
             _information(lev, inv, entries, diagonal, info)
-        _logdet_slopes(f, cross, inv, links, val, entries, 2.0, grad)
+        _logdet_slopes(f, cross, inv, links, val, entries, 2.0, by_logdet)
         unit_coefficients(f, tree, levels, links, val, base, u, root, coef)
         for a in range(q):
             s = cross[f, a, q]
@@ -114,7 +114,7 @@ def gaussian_gradient(
                 s -= cross[f, a, b] * coef[b]
             residual[a] = s
         for e in range(entries.shape[0]):
-            grad[entries[e, PARAMETER]] -= (
+            by_rss[entries[e, PARAMETER]] -= (
                 2.0 / rss_scale * residual[entries[e, E_COLUMN]]
                 * _unit_value(f, e, tree, levels, entries, u)
             )  # fmt: skip
