@@ -16,6 +16,7 @@ from trialkit.mixed.gradients import gaussian_gradient, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
     clear,
+    clear_square,
     eliminate,
     fill_rows,
     forward_solve,
@@ -179,12 +180,14 @@ def search_gaussian(
     by_rss = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
+    informed = np.zeros((k, k))
     p = beta.shape[0]
     rss, s2, front = 0.0, 0.0, np.zeros((p + 1, p + 1))
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING and evaluations < limit:
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
+        clear_square(info)
         clear(by_logdet)
         clear(by_rss)
         log_h, rss, s2, front = gaussian_point(
@@ -197,13 +200,14 @@ def search_gaussian(
             g[i] = 0.0
             for j in range(k):
                 g[i] += 0.5 * (by_logdet[j] + by_rss[j]) * mix[j, i]
+        # Profiling the residual variance takes its share of the information out.
+        for i in range(k):
+            for j in range(k):
+                info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
+        trust(info, mix, informed)
         if evaluations == 1 and not trusted:
-            # Profiling the residual variance takes its share of the information out.
-            for i in range(k):
-                for j in range(k):
-                    info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
             trust(info, mix, inverse)
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, k, informed)
     return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
 
@@ -231,7 +235,10 @@ def search_laplace(
     g_full = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
+    informed = np.zeros((k, k))
     held = x_col.shape[0]
+    # The information says nothing of a dispersion, and that moves with the variances.
+    known = n_theta if k - held == n_theta else 0
     front = np.zeros((root.shape[0] + 1, root.shape[0] + 1))
     evaluations = 0
     verdict = RUNNING
@@ -249,6 +256,7 @@ def search_laplace(
                 clear(u)
                 move(start_root, 0.0, start_root, root)
             clear(g_full)
+            clear_square(info)
             found, value, front, shape = laplace_point(
                 family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root,
                 fac, cross, work, pulls, tolerance, g_full, outer, info,
@@ -265,7 +273,8 @@ def search_laplace(
                     for j in range(k):
                         g[i] -= g_full[j] * mix[j, i]
                 break
+        trust(info, mix, informed)
         if evaluations == 1 and not trusted:
             trust(info, mix, inverse)
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, informed)
     return verdict, counts, scalars, grad, evaluations, front

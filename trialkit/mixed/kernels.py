@@ -52,6 +52,14 @@ def clear(values):
 
 
 @inner
+def clear_square(values):
+    """Set a matrix to zero."""
+    for i in range(values.shape[0]):
+        for j in range(values.shape[1]):
+            values[i, j] = 0.0
+
+
+@inner
 def unit_coefficients(f, tree, levels, links, val, base, u, root, coef):
     """Coefficients of the distinct columns in one finest unit: ``coef = base + M (u, root)``."""
     top = levels.shape[0] - 1

@@ -19,6 +19,8 @@ from trialkit.mixed.compiled import entry, inner
 GAIN = 1e-11
 # ... and below which polishing steps are not worth an evaluation.
 FINEST = 1e-20
+# Expected gain above which a search is far from its end.
+FAR = 0.5
 MAX_ITERATIONS = 500
 NO_LIMIT = 1_000_000
 # Longest step, in scaled parameters (standard deviations of effects are of order one).
@@ -144,7 +146,7 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
         slope += step[i] * grad[i]
         steep += grad[i] ** 2
     # Below this a change of the value drowns in rounding.
-    gain = max(scalars[GOAL], 1e-14 * abs(scalars[VALUE]))
+    gain = max(scalars[GOAL], 1e-13 * abs(scalars[VALUE]))
     # An untested first metric may be far too small to trust its own verdict.
     if -slope < gain and (counts[ITERATION] > 0 or steep < GAIN):
         if counts[POLISHING] == counts[POLISH] or -slope < FINEST:
@@ -159,8 +161,12 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
 
 
 @entry
-def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
-    """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict."""
+def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new, known, informed):
+    """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict.
+
+    ``informed`` (k, k) is an inverse Hessian of the first ``known`` parameters from the
+    information at ``trial``: better than what the search has learnt while far from its end.
+    """
     k = x.shape[0]
     if counts[BEGUN] == 0:
         if not math.isfinite(f_new):
@@ -174,15 +180,16 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
     slope = scalars[SLOPE]
     alpha = scalars[ALPHA]
     f = scalars[VALUE]
-    if counts[POLISHING] > 0:
-        # Rounding decides about the value now; keep the step if the gradient shrinks in length.
-        new = 0.0
-        for i in range(k):
-            for j in range(k):
-                new += g_new[i] * inverse[i, j] * g_new[j]
-        if not (math.isfinite(f_new) and new < -slope):
+    # Where rounding decides about the value, keep the step if the gradient shrinks in length.
+    new = 0.0
+    for i in range(k):
+        for j in range(k):
+            new += g_new[i] * inverse[i, j] * g_new[j]
+    drowned = counts[POLISHING] > 0 or f_new - f <= 1e-13 * abs(f)
+    lower = f_new <= f + 1e-4 * alpha * slope
+    if not (math.isfinite(f_new) and (lower or (drowned and new < -slope))):
+        if counts[POLISHING] > 0:
             return CONVERGED
-    elif not (math.isfinite(f_new) and f_new <= f + 1e-4 * alpha * slope):
         counts[TRIES] += 1
         if counts[TRIES] < 40:
             shrink = 0.25
@@ -211,7 +218,12 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new):
         sy += s * y
         ss += s * s
         yy += y * y
-    if sy > 1e-12 * math.sqrt(ss * yy):
+    if known > 0 and -slope > FAR:
+        for i in range(known):
+            for j in range(k):
+                inverse[i, j] = informed[i, j]
+                inverse[j, i] = informed[j, i]
+    elif sy > 1e-12 * math.sqrt(ss * yy):
         hy = np.zeros(k)
         yhy = 0.0
         for i in range(k):

@@ -143,7 +143,7 @@ class Profile:
             slope = slope @ jacobian
             if known_metric is None and not counts[BEGUN]:
                 forget(metric, slope)
-            verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope)
+            verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope, 0, metric)
         self.settled = verdict in (CONVERGED, STALLED)
         if verdict == NO_START:
             return math.inf
