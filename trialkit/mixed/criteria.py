@@ -11,7 +11,7 @@ import math
 
 import numpy as np
 
-from trialkit.mixed.compiled import entry, part
+from trialkit.mixed.compiled import entry, inner, part
 from trialkit.mixed.gradients import gaussian_gradient, leverage_pass, mode_pass
 from trialkit.mixed.kernels import (
     back_solve,
@@ -47,6 +47,15 @@ def _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal):
         val[e] = parameters[slot[e]] if slot[e] >= 0 else 1.0
     for e in range(entry_at.shape[0]):
         diagonal[e] = parameters[entry_at[e]] if entry_at[e] >= 0 else 0.0
+
+
+@inner
+def _only_diagonal(entry_at):
+    """Whether every Lambda is diagonal: the information is then a good metric."""
+    for e in range(entry_at.shape[0]):  # noqa: SIM110 (numba knows no generator)
+        if entry_at[e] < 0:
+            return False
+    return True
 
 
 @part
@@ -183,6 +192,7 @@ def search_gaussian(
     informed = np.zeros((k, k))
     p = beta.shape[0]
     rss, s2, front = 0.0, 0.0, np.zeros((p + 1, p + 1))
+    known = k if _only_diagonal(entry_at) else 0
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING and evaluations < limit:
@@ -207,7 +217,7 @@ def search_gaussian(
         trust(info, mix, informed)
         if evaluations == 1 and not trusted:
             trust(info, mix, inverse)
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, k, informed)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, informed)
     return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
 
@@ -238,7 +248,7 @@ def search_laplace(
     informed = np.zeros((k, k))
     held = x_col.shape[0]
     # The information says nothing of a dispersion, and that moves with the variances.
-    known = n_theta if k - held == n_theta else 0
+    known = n_theta if k - held == n_theta and _only_diagonal(entry_at) else 0
     front = np.zeros((root.shape[0] + 1, root.shape[0] + 1))
     evaluations = 0
     verdict = RUNNING

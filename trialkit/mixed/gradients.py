@@ -8,8 +8,9 @@ enough.
 
 Further arguments
 -----------------
-entries : (entries, 5) int, the free entries of every Lambda: parameter, chain position of their
-    column, distinct column of data of their row, level, place of their column in the level.
+entries : (entries, 6) int, the free entries of every Lambda: parameter, chain position of their
+    column, distinct column of data of their row, level, place of their column in the level, and
+    the entry on the diagonal of their row.
 diagonal : (entries,) the entry's value where it lies on the diagonal of its Lambda, else zero.
 """
 
@@ -39,7 +40,7 @@ from trialkit.mixed.kernels import (
     unit_coefficients,
 )
 
-PARAMETER, E_POSITION, E_COLUMN, E_LEVEL, E_PLACE = 0, 1, 2, 3, 4
+PARAMETER, E_POSITION, E_COLUMN, E_LEVEL, E_PLACE, E_PARTNER = 0, 1, 2, 3, 4, 5
 
 
 @inner
@@ -86,6 +87,13 @@ def _information(lev, inv, entries, diagonal, info):
                     info[i, j] += x
                     if p != q:
                         info[j, i] += x
+        elif entries[e, E_LEVEL] == lev and diagonal[entries[e, E_PARTNER]] != 0.0:
+            # Below the diagonal, as if the columns of a level were independent.
+            g = entries[e, E_PARTNER]
+            p = entries[e, E_POSITION]
+            q = entries[g, E_POSITION]
+            i = entries[e, PARAMETER]
+            info[i, i] += (1.0 - inv[p, p]) * (1.0 - inv[q, q]) / diagonal[g] ** 2
 
 
 @inner

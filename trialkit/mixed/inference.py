@@ -6,6 +6,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from scipy.linalg import block_diag
 
 from trialkit.errors import ModelError
 from trialkit.mixed.problem import GaussianProblem, Point
@@ -20,6 +21,8 @@ from trialkit.mixed.smallsample import (
 if TYPE_CHECKING:
     from trialkit.mixed.fitted import FittedModel
 
+# Eigenvalue of a correlation matrix below which it is singular.
+SINGULAR = 1e-8
 METHODS = ("kenward-roger", "kenward-roger-all", "satterthwaite", "asymptotic")
 
 
@@ -62,7 +65,8 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
     """Covariance of the fixed effects and df rule by the named method.
 
     A variance estimated at zero is taken as zero by "kenward-roger", as it is by Satterthwaite's
-    method; "kenward-roger-all" counts its uncertainty in, as the formulas of 1997 read literally.
+    method, and a correlation estimated at one as one; "kenward-roger-all" counts their uncertainty
+    in, as the formulas of 1997 read literally.
     In simulated trials of four and six pairs, where many such estimates are zero, a true
     null was rejected at 5 % in 3.0 to 5.8 % of rounds by the first and in 0 to 4.5 % by the second
     (eight settings of 400 rounds, ``tests/benchmarks/small_sample_level.py``).
@@ -100,10 +104,47 @@ def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
         if fit.family.name == "gamma":
             # Its dispersion is a residual variance on the log scale, and as uncertain as one.
             components.append(Component(-1, ()))
-    kr = kenward_roger(model.x, residual, model.z, model.row_units, fit.covariances, components)
+    kr = kenward_roger(
+        model.x, residual, model.z, model.row_units, fit.covariances, components,
+        None if with_zeros else _directions(fit, components),
+    )  # fmt: skip
     t = model.to_original
     back = np.linalg.inv(t)
     return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)
+
+
+def _directions(fit: FittedModel, components: list[Component]) -> np.ndarray | None:
+    """Directions that keep covariances estimated singular as singular as they are, or None.
+
+    The tangent space of the matrices of rank ``r`` at ``L L'`` is spanned by ``e_a l_b' + l_b
+    e_a'`` (Helmke & Moore 1994, Optimization and Dynamical Systems, section 5.1).
+    """
+    blocks = []
+    for lev in dict.fromkeys(c.level for c in components):
+        own = [c for c in components if c.level == lev]
+        held = None
+        if lev >= 0 and fit.model.covariances[fit.model.chain.names[lev]] == "unstructured":
+            held = _tangent(fit.covariances[lev], [c.pairs[0] for c in own])
+        blocks.append(np.eye(len(own)) if held is None else held)
+    if all(len(b) == b.shape[1] for b in blocks):
+        return None
+    return block_diag(*blocks)
+
+
+def _tangent(cov: np.ndarray, pairs: list[tuple[int, int]]) -> np.ndarray | None:
+    """Orthonormal directions in the entries ``pairs``, shape (directions, pairs)."""
+    size = np.sqrt(np.diag(cov))
+    unit = np.where(size > 0, size, 1.0)
+    values, vectors = np.linalg.eigh(cov / np.outer(unit, unit))
+    kept = values > SINGULAR
+    if kept.all():
+        return None
+    root = unit[:, None] * vectors[:, kept] * np.sqrt(values[kept])
+    moves = [np.outer(e, column) + np.outer(column, e) for e in np.diag(unit) for column in root.T]
+    scale = np.array([unit[a] * unit[b] for a, b in pairs])
+    rows = np.array([[m[a, b] for a, b in pairs] for m in moves]) / scale
+    _, length, basis = np.linalg.svd(rows, full_matrices=False)
+    return basis[length > 1e-8 * length.max(initial=0.0)] * scale
 
 
 def _satterthwaite(fit: FittedModel) -> Satterthwaite:

@@ -100,9 +100,15 @@ def trust(info, mix, inverse):
             h[i, j] = info[i, j] * mix[i, i] * mix[j, j]
             inverse[i, j] = 1.0 if i == j else 0.0
         h[i, i] += 1.0
-    # Gauss-Jordan; the matrix is positive definite but for rounding.
+    # Gauss-Jordan; an approximate information need not be positive definite.
     for c in range(k):
-        d = max(h[c, c], 1e-8)
+        d = h[c, c]
+        if d < 0.5:
+            for i in range(k):
+                for j in range(k):
+                    inverse[i, j] = 0.0
+                inverse[i, i] = 1.0 / (1.0 + max(info[i, i], 0.0) * mix[i, i] ** 2)
+            break
         for j in range(k):
             h[c, j] /= d
             inverse[c, j] /= d
@@ -131,20 +137,27 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
     k = x.shape[0]
     if counts[ITERATION] >= MAX_ITERATIONS:
         return LIMIT
-    length = 0.0
-    for i in range(k):
-        s = 0.0
-        for j in range(k):
-            s -= inverse[i, j] * grad[j]
-        step[i] = s
-        length += s * s
-    shrink = min(1.0, LONGEST / max(math.sqrt(length), 1e-300))
-    slope = 0.0
+    slope = 1.0
     steep = 0.0
-    for i in range(k):
-        step[i] *= shrink
-        slope += step[i] * grad[i]
-        steep += grad[i] ** 2
+    for attempt in range(2):
+        length = 0.0
+        for i in range(k):
+            s = 0.0
+            for j in range(k):
+                s -= inverse[i, j] * grad[j]
+            step[i] = s
+            length += s * s
+        shrink = min(1.0, LONGEST / max(math.sqrt(length), 1e-300))
+        slope = 0.0
+        steep = 0.0
+        for i in range(k):
+            step[i] *= shrink
+            slope += step[i] * grad[i]
+            steep += grad[i] ** 2
+        if slope <= 0.0 or attempt == 1:
+            break
+        # Not a way down: the metric is spoilt.
+        forget(inverse, grad)
     # Below this a change of the value drowns in rounding.
     gain = max(scalars[GOAL], 1e-13 * abs(scalars[VALUE]))
     # An untested first metric may be far too small to trust its own verdict.

@@ -124,6 +124,7 @@ def build_layout(
     for lev, (count, k) in enumerate(zip(chain.counts, widths, strict=True)):
         levels[lev + 1, 2] = levels[lev, 2] + count * k
         levels[lev + 1, 3] = levels[lev, 3] + count * k * (m - at[lev])
+    on_diagonal = {(e.level, e.row): i for i, e in enumerate(entries) if e.row == e.column}
     return Layout(
         widths=widths,
         n_root=n_root,
@@ -136,11 +137,18 @@ def build_layout(
         slot=np.array(slot, dtype=np.int64),
         links_entries=np.array(
             [
-                (e.parameter, at[e.level] + e.column, z_columns[e.level][e.row], e.level, e.column)
+                (
+                    e.parameter,
+                    at[e.level] + e.column,
+                    z_columns[e.level][e.row],
+                    e.level,
+                    e.column,
+                    on_diagonal[e.level, e.row],
+                )
                 for e in entries
             ],
             dtype=np.int64,
-        ).reshape(-1, 5),
+        ).reshape(-1, 6),
         entry_at=np.array(
             [e.parameter if e.row == e.column else -1 for e in entries], dtype=np.int64
         ),

@@ -103,6 +103,7 @@ class KenwardRoger:
 def kenward_roger(
     x: np.ndarray, residual: np.ndarray, z: Sequence[np.ndarray], units: Sequence[np.ndarray],
     covariances: Sequence[np.ndarray], components: Sequence[Component],
+    directions: np.ndarray | None = None,
 ) -> KenwardRoger:  # fmt: skip
     """Kenward-Roger quantities, in time and memory linear in the rows.
 
@@ -118,6 +119,8 @@ def kenward_roger(
         each row (rows of a unit together) and the covariance (k, k).
     components : the variance parameters. Those left out have the value zero. With a component of
         level -1 the residual variances have an unknown common factor.
+    directions : ndarray, shape (directions, components), optional
+        In which the parameters may vary, where that is not all of them.
     """
     random = [r for r, c in enumerate(components) if c.level >= 0]
     random.sort(key=lambda r: components[r].level)
@@ -144,9 +147,12 @@ def kenward_roger(
         trace = _bordered(trace, shares, len(x) - s @ log_det[first] - s @ shares)
         order = [*random, next(r for r, c in enumerate(components) if c.level < 0)]
     back = np.argsort(order)
-    return _from_derivatives(
-        info[0], slope[back], slope2[np.ix_(back, back)], trace[np.ix_(back, back)]
-    )
+    slope, slope2, trace = slope[back], slope2[np.ix_(back, back)], trace[np.ix_(back, back)]
+    if directions is not None:
+        slope = np.tensordot(directions, slope, 1)
+        slope2 = np.einsum("ar,bs,rsij->abij", directions, directions, slope2)
+        trace = directions @ trace @ directions.T
+    return _from_derivatives(info[0], slope, slope2, trace)
 
 
 def _bordered(inner: np.ndarray, edge: np.ndarray, corner: np.ndarray | float) -> np.ndarray:
