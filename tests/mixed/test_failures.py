@@ -105,7 +105,7 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "separated within one setup": (
         with_column(hit=np.where(CUSHION, FRAME["gap"] > 30, FRAME["damaged"] > 3)),
         BINARY | {"fixed": "setup * gap"},
-        "^setup and gap and setup:gap together separate .* from .* in which it is full",
+        "^setup, gap and setup:gap together separate .* from .* in which it is full",
     ),
     # Values
     "text for a response": (FRAME, AMOUNT | {"response": "strip"}, "'strip' is not numeric"),
@@ -205,7 +205,7 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     ),
     "covariance of an unknown level": (
         FRAME, AMOUNT | {"covariance": {"field": "independent"}},
-        r"covariance name the levels \['field'\]; nested has \['pair', 'strip'\]",
+        r"covariance names the levels \['field'\]; nested has \['pair', 'strip'\]",
     ),
     "slopes of a constant": (
         with_column(w=2.0), AMOUNT | {"slopes": {"pair": ["w"]}}, "'w' is 2 in every row.*'pair'"
@@ -218,7 +218,7 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     ),
     "as many effects of units as rows": (
         FRAME[FRAME["frame"] < 2], AMOUNT | {"slopes": {"strip": ["gap"]}},
-        "12 units of 'strip' with 2 effects .* 24 rows.*residual; leave slopes",
+        "12 units of 'strip' have 2 effects each for 24 rows.*residual; leave slopes",
     ),
     "units that are fixed effects": (
         FRAME, AMOUNT | {"fixed": "C(pair)"}, "each of the 6 units of 'pair'.*leave 'pair' out"

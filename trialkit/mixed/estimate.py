@@ -115,7 +115,7 @@ def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> N
 def _check_spread(model: Model, y: np.ndarray, spread: float) -> None:
     """A residual spread of nothing is no estimate where the units leave no residual."""
     values = y if model.family.name == "gaussian" else np.log(y)
-    if spread**2 <= 1e-10 * values.var() and _explained_by_units(model, values):
+    if spread**2 * len(y) <= 1e-10 * float(values @ values) and _explained_by_units(model, values):
         raise ModelError(_no_residual(model))
 
 

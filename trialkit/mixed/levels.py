@@ -23,10 +23,10 @@ def check_names(
     covariance: Mapping[str, str],
 ) -> None:
     """Slopes and covariances belong to nested levels; no level is named twice."""
-    for what, given in (("slopes", slopes), ("covariance", covariance)):
+    for what, given in (("slopes name", slopes), ("covariance names", covariance)):
         unknown = [k for k in given if k not in nested]
         if unknown:
-            raise ModelError(f"{what} name the levels {unknown}; nested has {list(nested)}.")
+            raise ModelError(f"{what} the levels {unknown}; nested has {list(nested)}.")
     twice = sorted({k for k in [*nested, *crossed] if [*nested, *crossed].count(k) > 1})
     if twice:
         raise ModelError(f"{twice} are named more than once in nested and crossed.")
@@ -102,41 +102,43 @@ def check_units(
                 f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
                 f"{chain.counts[fine]} units; keep one of them."
             )
-    per_unit = np.diff(chain.row_start)
-    units = [np.repeat(chain.unit[:, lev], per_unit) for lev in range(chain.n_nested)]
-    counts = list(chain.counts[: chain.n_nested])
+
+    def unit_of(lev: int) -> np.ndarray:
+        if lev >= chain.n_nested:
+            return np.argmax(z[lev], axis=1)
+        return np.repeat(chain.unit[:, lev], np.diff(chain.row_start))
+
+    counts = [*chain.counts[: chain.n_nested], *(c.shape[1] for c in z[chain.n_nested :])]
     for lev in range(chain.n_nested, chain.n_levels):
-        own, many = np.argmax(z[lev], axis=1), z[lev].shape[1]
-        _check_crossed(chain, units, counts, own, many, notes)
-        units.append(own)
-        counts.append(many)
+        _check_crossed(chain, [unit_of(j) for j in range(lev + 1)], counts, notes)
     for lev, (name, many) in enumerate(zip(chain.names, counts, strict=True)):
         width = len(columns[lev]) if lev < chain.n_nested else 1
         if family.name == "gaussian" and many * width >= n:
-            what, remedy = f"every unit of {name!r} has one row", "leave it out of nested"
+            what, place = f"every unit of {name!r} has one row", "it out of nested"
             if width > 1:
-                what = f"{many} units of {name!r} with {width} effects each leave {n} rows no more"
-                remedy = "leave slopes of that level out"
+                what = f"the {many} units of {name!r} have {width} effects each for {n} rows in all"
+                place = "slopes of that level out"
             elif lev >= chain.n_nested:
-                what, remedy = f"every label of {name!r} has one row", "leave it out of crossed"
-            raise ModelError(f"{what}, so its variance cannot be told from the residual; {remedy}.")
-        if many <= x.shape[1] and _spanned(x, units[lev], many):
+                what, place = f"every label of {name!r} has one row", "it out of crossed"
+            raise ModelError(
+                f"{what}, so their variance cannot be told from the residual; leave {place}."
+            )
+        if many <= x.shape[1] and _spanned(x, unit_of(lev), many):
             raise ModelError(
                 f"the fixed part already has an effect for each of the {many} units of {name!r}, "
                 f"so their variance cannot be estimated; leave {name!r} out of the random or of "
                 f"the fixed effects."
             )
         if width > 1:
-            _check_slopes(name, units[lev], columns[lev], z[lev], notes)
+            _check_slopes(name, unit_of(lev), columns[lev], z[lev], notes)
 
 
 def _check_crossed(
-    chain: Chain, units: list[np.ndarray], counts: list[int], own: np.ndarray, many: int,
-    notes: list[str],
-) -> None:  # fmt: skip
-    """A crossed factor must part the rows differently from every level before it."""
-    name = chain.names[len(units)]
-    for lev, (unit, count) in enumerate(zip(units, counts, strict=True)):
+    chain: Chain, units: Sequence[np.ndarray], counts: Sequence[int], notes: list[str]
+) -> None:
+    """A crossed factor, the last of ``units``, must part the rows unlike any level before it."""
+    name, own, many = chain.names[len(units) - 1], units[-1], counts[len(units) - 1]
+    for lev, (unit, count) in enumerate(zip(units[:-1], counts, strict=False)):
         both = len(np.unique(unit * many + own))
         if both == count == many:
             raise ModelError(
@@ -158,7 +160,10 @@ def _spanned(x: np.ndarray, unit: np.ndarray, many: int) -> bool:
         rest = columns - x @ np.linalg.lstsq(x, columns, rcond=None)[0]
         return bool((rest**2).sum() <= 1e-16 * (columns**2).sum())
 
-    # One combination of the indicators rules most designs out.
+    # Rows alike in different units, and one combination of the indicators, rule most designs out.
+    alike = (x == x[0]).all(axis=1)
+    if (unit[alike] != unit[0]).any():
+        return False
     return inside(unit + 1.0) and inside((unit[:, None] == np.arange(many)).astype(float))
 
 

@@ -90,14 +90,15 @@ def check_separation(model: Model, y: np.ndarray) -> None:
             direction = without
     apart = np.abs(x @ direction)
     apart = apart > 1e-6 * apart.max()
-    names = " and ".join(t for t in reversed(to_blame) if t != "1")
+    blamed = [t for t in reversed(to_blame) if t != "1"]
+    names = " and ".join(filter(None, [", ".join(blamed[:-1]), *blamed[-1:]]))
     zeros, full = int((apart & (side < 0)).sum()), int((apart & (side > 0)).sum())
     if not names:
         raise ModelError(
             f"every value of {name!r} is {'zero' if zeros else 'as large as its trials'}: nothing "
             f"to compare."
         )
-    verb = "separates" if len(to_blame) - ("1" in to_blame) == 1 else "together separate"
+    verb = "separates" if len(blamed) == 1 else "together separate"
     if zeros and full:
         what = f"{zeros} rows in which {name!r} is zero from {full} in which it is full"
     else:
