@@ -10,7 +10,8 @@ import pandas as pd
 import pytest
 
 from trialkit.errors import ModelError
-from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed import fit_mixed
+from trialkit.mixed.separation import separating_direction
 
 
 def trial() -> pd.DataFrame:
@@ -37,6 +38,7 @@ def trial() -> pd.DataFrame:
 COUNT = {"response": "kernels", "nested": ["pair", "strip"], "family": "poisson"}
 SHARE = {"response": "damaged", "nested": ["pair"], "family": "binomial", "trials": "plants"}
 AMOUNT = {"response": "mass", "nested": ["pair", "strip"]}
+CROSSED = {"response": "mass", "nested": ["pair"]}
 FRAME = trial()
 CUSHION, FAST = FRAME["setup"] == "cushion", FRAME["speed"] == "fast"
 LAST = FRAME.index == 59
@@ -45,6 +47,11 @@ LAST = FRAME.index == 59
 def with_column(**columns: Any) -> pd.DataFrame:
     return FRAME.assign(**columns)
 
+
+X = np.random.default_rng(2).normal(size=60)
+SIDE = with_column(gap=X, hit=X > 0, damaged=(X > 0) * 8)
+TIES = np.sign(X.round())
+BINARY = {"response": "hit", "nested": ["pair"], "family": "binomial"}
 
 # Name: data, arguments, and the words that must stand in the sentence, in this order.
 FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
@@ -75,7 +82,30 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "units all or nothing": (
         with_column(hit=FRAME["pair"] % 2),
         {"response": "hit", "nested": ["pair"], "family": "binomial"},
-        "'hit' did not converge.*Things to try: .*extreme values.*fewer fixed terms",
+        "'hit' did not converge: 6 of 6 units of 'pair' are all zero or all successes.*'pair' out",
+    ),
+    "all successes": (
+        with_column(damaged=8), SHARE | {"fixed": "1"},
+        "every 'damaged' is as large as its trials: nothing to compare",
+    ),
+    "separated by a covariate": (
+        SIDE, BINARY | {"fixed": "setup + gap"},
+        "^gap separates 26 rows in which 'hit' is zero from 34 in which it is full: .*"
+        "no finite estimate.*Leave out or coarsen gap",
+    ),
+    "separated but for ties": (
+        with_column(gap=TIES, hit=np.where(TIES == 0, FRAME["frame"] % 2, TIES > 0)),
+        BINARY | {"fixed": "gap"}, "gap separates .* rows .* no finite estimate",
+    ),
+    "no counts under an indicator": (
+        with_column(z=CUSHION * 1.0, kernels=FRAME["kernels"].where(~CUSHION, 0)),
+        COUNT | {"fixed": "z + gap"},
+        "^z separates out 30 rows in which every 'kernels' is zero: .*no finite estimate",
+    ),
+    "separated within one setup": (
+        with_column(hit=np.where(CUSHION, FRAME["gap"] > 30, FRAME["damaged"] > 3)),
+        BINARY | {"fixed": "setup * gap"},
+        "^setup, gap and setup:gap together separate .* from .* in which it is full",
     ),
     # Values
     "text for a response": (FRAME, AMOUNT | {"response": "strip"}, "'strip' is not numeric"),
@@ -103,6 +133,22 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
         with_column(damaged=FRAME["damaged"].where(~LAST, 9)), SHARE,
         "'damaged' exceeds its trials in 1 rows",
     ),
+    "trials not whole": (with_column(plants=8.5), SHARE, "trials must be whole numbers; 'plants'"),
+    "precision of single trials": (
+        with_column(hit=FRAME["damaged"] > 3), BINARY | {"family": "beta_binomial"},
+        "single trials .*use family 'binomial'",
+    ),
+    "precision of rows all or nothing": (
+        with_column(damaged=FRAME["frame"] % 2 * 8), SHARE | {"family": "beta_binomial"},
+        "every row of 'damaged' is all zero or all successes.*runs to zero.*'binomial'",
+    ),
+    "logarithm of zero": (
+        FRAME, AMOUNT | {"fixed": "log(frame)"}, r"'log\(frame\)'\] .*not finite in 12 rows"
+    ),
+    "logarithm of negative values": (
+        with_column(dry=FRAME["gap"] - 30), AMOUNT | {"fixed": "setup + np.log(dry)"},
+        "not finite in .* rows",
+    ),
     "zero exposure": (
         with_column(area=FRAME["area"].where(~LAST, 0.0)), COUNT | {"exposure": "area"},
         "exposure must be above zero",
@@ -114,6 +160,17 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "response explained by itself": (
         FRAME, AMOUNT | {"fixed": "mass"}, "reproduces the response exactly"
     ),
+    "constant gamma response": (
+        with_column(mass=5.0), AMOUNT | {"family": "gamma"}, "reproduces the response exactly"
+    ),
+    "constant within units": (
+        with_column(mass=FRAME["pair"] * 1.0), AMOUNT | {"nested": ["pair"]},
+        "within the units of 'pair' 'mass' does not vary .*take one row for each unit",
+    ),
+    "gamma constant within units": (
+        with_column(mass=FRAME["pair"] + 1.0),
+        {"response": "mass", "nested": ["pair"], "family": "gamma"}, "within the units of 'pair'",
+    ),
     # The frame
     "empty frame": (FRAME.head(0), AMOUNT, "no complete row"),
     "frame without columns": (pd.DataFrame(), AMOUNT, r"\['mass', .*not in the data; it has \[\]"),
@@ -123,6 +180,9 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "absent exposure": (FRAME, COUNT | {"exposure": "Area"}, r"\['Area'\] are not in the data"),
     "absent slope": (FRAME, AMOUNT | {"slopes": {"pair": ["height"]}}, r"\['height'\] are not in"),
     # The design
+    "formula with a response": (
+        FRAME, AMOUNT | {"fixed": "mass ~ setup"}, "one right-hand side.*without '~'"
+    ),
     "factor of one level": (with_column(setup="cushion"), AMOUNT, "'setup' has the single level"),
     "as many terms as rows": (
         FRAME.head(5), AMOUNT | {"fixed": "C(frame)", "nested": []}, "5 rows cannot estimate 5"
@@ -143,6 +203,50 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "slopes of an unknown level": (
         FRAME, AMOUNT | {"slopes": {"field": ["gap"]}}, r"slopes name the levels \['field'\]"
     ),
+    "covariance of an unknown level": (
+        FRAME, AMOUNT | {"covariance": {"field": "independent"}},
+        r"covariance names the levels \['field'\]; nested has \['pair', 'strip'\]",
+    ),
+    "slopes of a constant": (
+        with_column(w=2.0), AMOUNT | {"slopes": {"pair": ["w"]}}, "'w' is 2 in every row.*'pair'"
+    ),
+    "slopes of zero": (
+        with_column(w=0.0), AMOUNT | {"slopes": {"pair": ["w"]}}, "'w' is 0 in every row.*'pair'"
+    ),
+    "slopes of a factor of one level": (
+        with_column(c="a"), AMOUNT | {"slopes": {"pair": ["c"]}}, "'c' has the single level 'a'"
+    ),
+    "as many effects of units as rows": (
+        FRAME[FRAME["frame"] < 2], AMOUNT | {"slopes": {"strip": ["gap"]}},
+        "12 units of 'strip' have 2 effects each for 24 rows.*residual; leave slopes",
+    ),
+    "units that are fixed effects": (
+        FRAME, AMOUNT | {"fixed": "C(pair)"}, "each of the 6 units of 'pair'.*leave 'pair' out"
+    ),
+    # Crossed factors
+    "crossed and nested": (
+        FRAME, CROSSED | {"crossed": ["pair"]}, r"\['pair'\] are named more than once"
+    ),
+    "crossed factor that is fixed": (
+        FRAME, CROSSED | {"crossed": ["setup"]}, "each of the 2 units of 'setup'.*leave 'setup' out"
+    ),
+    "crossed factor like a level": (
+        with_column(hybrid=FRAME["pair"] + 5), CROSSED | {"crossed": ["hybrid"]},
+        "'hybrid' parts the rows exactly as 'pair' does.*keep one",
+    ),
+    "two crossed factors alike": (
+        with_column(hybrid=FRAME["frame"] + 5), CROSSED | {"crossed": ["frame", "hybrid"]},
+        "'hybrid' parts the rows exactly as 'frame' does",
+    ),
+    "crossed factor of every row": (
+        with_column(hybrid=range(60)), CROSSED | {"crossed": ["hybrid"]},
+        "every label of 'hybrid' has one row.*residual; leave it out of crossed",
+    ),
+    "crossed factor of too many labels": (
+        pd.concat([FRAME] * 100, ignore_index=True).assign(hybrid=lambda d: d.index // 2),
+        CROSSED | {"crossed": ["hybrid"]},
+        r"so many labels \('hybrid' with 3000\) .*beside 6 nested units; nest the factor",
+    ),
     "unknown covariance": (
         FRAME, AMOUNT | {"slopes": {"pair": ["gap"]}, "covariance": {"pair": "ar1"}},
         "'ar1' is not known; choose one of .*unstructured",
@@ -161,76 +265,53 @@ def test_failure_says_what_and_where(case: str) -> None:
     assert str(caught.value).endswith(".")
 
 
-def complete(fit: MixedFit) -> bool:
-    """Every coefficient has an estimate and a standard error."""
-    return bool(np.isfinite(fit.coefficients[["estimate", "se"]].to_numpy()).all())
+@pytest.mark.parametrize("method", ["reml", "ml"])
+@pytest.mark.parametrize("family", ["binomial", "beta_binomial"])
+def test_separation_is_told_whatever_the_family_and_method(family: str, method: str) -> None:
+    with pytest.raises(ModelError, match=r"gap separates 26 rows .* from 34"):
+        fit_mixed(SIDE, **(SHARE | {"fixed": "gap", "family": family, "method": method}))
 
 
-def test_dependent_columns_are_named_and_the_rest_is_fitted() -> None:
-    frame = with_column(twice=2 * FRAME["gap"] + 1, make=FRAME["setup"].str.upper(), held=3.0)
-    plain = fit_mixed(frame, "mass", "setup + gap", nested=["pair"])
-    gone = {
-        "twice": "twice", "held": "held", "make": "make[T.STANDARD]",
-        "setup:make": "setup[standard]:make[T.STANDARD]",
-    }  # fmt: skip
-    for extra, told in gone.items():
-        fit = fit_mixed(frame, "mass", f"setup + gap + {extra}", nested=["pair"])
-        notes = " ".join(fit.notes)
-        assert "aliased with earlier columns and dropped" in notes and told in notes
-        pd.testing.assert_frame_equal(fit.coefficients, plain.coefficients, rtol=1e-6)
-        # A term that is gone altogether is not tested.
-        assert list(fit.term_tests().index) == ["setup", "gap"]
+def test_separation_of_new_responses_is_told() -> None:
+    fit = fit_mixed(FRAME, "damaged", "gap", nested=["pair"], family="binomial", trials="plants")
+    with pytest.raises(ModelError, match=r"gap separates .* no finite estimate"):
+        fit.refit((FRAME["gap"] > 30) * 8.0)
 
 
-def test_interaction_with_a_cell_never_tried_keeps_the_rest() -> None:
-    fit = fit_mixed(FRAME[~(CUSHION & FAST)], "mass", "setup * speed", nested=["pair"])
-    assert "dropped: setup[T.standard]:speed[T.slow]" in " ".join(fit.notes)
-    assert list(fit.term_tests().index) == ["setup", "speed"] and complete(fit)
+@pytest.mark.parametrize("seed", range(4))
+def test_separation_on_a_line(seed: int) -> None:
+    """With one covariate separation is a matter of order, whatever its unit."""
+    rng = np.random.default_rng(seed)
+    found = np.zeros(2, dtype=int)
+    for _ in range(100):
+        x = rng.integers(0, 5, 6).astype(float)
+        y = (x + rng.normal(0, 2, 6) > 2).astype(int)
+        if np.ptp(x) == 0:
+            continue
+        columns = np.column_stack([np.ones(6), 1e4 * x + 3e4])
+        low, high = x[y == 0], x[y == 1]
+        ordered = (
+            not len(low) or not len(high) or high.max() <= low.min() or low.max() <= high.min()
+        )
+        assert (separating_direction(columns, 2.0 * y - 1.0) is not None) == ordered
+        # Counts: what is above zero must stay put, so it can only lie at one end of the zeros.
+        at = np.unique(high)
+        ends = len(at) == 0 or (
+            len(at) == 1
+            and bool((low != at).any())
+            and (bool((low >= at).all()) or bool((low <= at).all()))
+        )
+        assert (separating_direction(columns, y - 1.0) is not None) == ends
+        found += ordered, ends
+    assert (found > 5).all() and (found < 95).all()
 
 
-@pytest.mark.parametrize("sign", [1.0, -1.0])
-@pytest.mark.parametrize("family", ["gaussian", "poisson"])
-def test_slopes_tied_to_intercepts_are_a_singular_fit(family: str, sign: float) -> None:
-    """Every unit's line turns about one point: correlation one, no crash."""
-    rng = np.random.default_rng(3)
-    unit = np.repeat(np.arange(8), 10)
-    x = np.tile(np.linspace(-0.9, 0.9, 10), 8)
-    effect = (1 + sign * x) * rng.normal(0, 0.5, 8)[unit]
-    y = rng.poisson(np.exp(2 + effect)) if family == "poisson" else effect + rng.normal(0, 0.2, 80)
-    frame = pd.DataFrame({"unit": unit, "x": x, "y": y})
-    fit = fit_mixed(frame, "y", "x", nested=["unit"], slopes={"unit": ["x"]}, family=family)
-    assert fit.singular and complete(fit)
-    assert fit.variances["corr_1"].iloc[1] == pytest.approx(sign, abs=1e-3)
-
-
-def test_level_of_one_unit_is_left_out_and_told() -> None:
-    frame = with_column(field="home")
-    fit = fit_mixed(frame, "mass", "setup", nested=["field", "pair"])
-    assert "'field' has a single unit" in " ".join(fit.notes)
-    without = fit_mixed(frame, "mass", "setup", nested=["pair"])
-    pd.testing.assert_frame_equal(fit.coefficients, without.coefficients)
-    alone = fit_mixed(frame, "kernels", "setup", nested=["field"], family="poisson")
-    assert "'field' has a single unit" in " ".join(alone.notes)
-    assert alone.variances.empty and complete(alone)
-
-
-def test_missing_values_are_counted() -> None:
-    frame = with_column(kernels=FRAME["kernels"].astype("Int64").where(FRAME["frame"] > 0))
-    fit = fit_mixed(frame, "kernels", "setup", nested=["pair", "strip"], family="poisson")
-    assert "12 of 60 rows have missing values and were left out" in " ".join(fit.notes)
-    assert fit.n_rows == 48
-
-
-def test_slope_that_varies_between_units_only_is_fitted_not_broken() -> None:
-    """A covariate of the unit, not of its rows: nothing tells its slope from the intercept well."""
-    frame = with_column(stand=FRAME["pair"] * 1.0)
-    fit = fit_mixed(frame, "mass", "setup", nested=["pair"], slopes={"pair": ["stand"]})
-    assert complete(fit) and np.isfinite(fit.loglik)
-
-
-def test_counts_all_alike_have_variances_of_zero() -> None:
-    """Without more spread than chance a count needs no unit: a result, and told."""
-    fit = fit_mixed(with_column(kernels=5), "kernels", "setup", nested=["pair"], family="poisson")
-    assert "'pair' is estimated at zero" in " ".join(fit.notes)
-    assert fit.singular and complete(fit)
-    assert fit.fixed_effects["Intercept"] == pytest.approx(np.log(5), abs=1e-6)
+def test_adjusted_means_that_no_row_tells_of() -> None:
+    frame = with_column(make=FRAME["setup"].str.upper())
+    fit = fit_mixed(frame, "mass", "setup + make", nested=["pair"])
+    for ask in (fit.adjusted_means, fit.contrasts):
+        with pytest.raises(ModelError, match=r"mean of setup .*\['make'\].*make\[T.STANDARD\]"):
+            ask("setup")
+    plain = fit_mixed(frame, "mass", "setup", nested=["pair"]).adjusted_means("setup")
+    seen = fit.adjusted_means("setup", at={"make": "CUSHION"})
+    assert seen["estimate"][0] == pytest.approx(plain["estimate"][0]) and seen["se"].isna()[1]

@@ -178,6 +178,11 @@ def formula_variables(fixed: str) -> list[str]:
         parsed = formulaic.Formula(fixed)
     except Exception as error:
         raise ModelError(f"the fixed part {fixed!r} could not be read: {error}") from error
+    if isinstance(parsed, formulaic.formula.StructuredFormula):
+        raise ModelError(
+            f"the fixed part {fixed!r} must be one right-hand side, such as 'a + b', without "
+            f"'~' or '|'; the response and the levels have arguments of their own."
+        )
     return sorted(str(v) for v in parsed.required_variables)
 
 
@@ -268,12 +273,20 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
         lengths = [(term, len(own)) for (term, _), own in zip(products.terms, names, strict=True)]
     else:
         try:
-            mm = formulaic.model_matrix(fixed, frame)
+            with np.errstate(all="ignore"):
+                mm = formulaic.model_matrix(fixed, frame, na_action="ignore")
         except Exception as error:
             raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
         build, full = _Formulaic(mm.model_spec), np.asfortranarray(mm, dtype=float)
         all_names = [str(c) for c in mm.columns]
         lengths = [(str(t), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
+    if not np.isfinite(full).all():
+        bad = ~np.isfinite(full)
+        names_bad = [n for n, column in zip(all_names, bad.T, strict=True) if column.any()]
+        raise ModelError(
+            f"columns {names_bad} of the fixed part are not finite in {int(bad.any(axis=1).sum())} "
+            f"rows (a logarithm of zero, a division by zero?); correct or leave out those rows."
+        )
     keep = _independent(full)
     if not len(keep):
         raise ModelError(f"no column of the fixed part {fixed!r} can be estimated.")
@@ -376,6 +389,11 @@ def slope_columns(
             continue
         levels = list(frame[v].cat.categories)
         n = len(levels)
+        if n < 2:
+            raise ModelError(
+                f"{v!r} has the single level {levels[0]!r} in the rows used: its effect cannot "
+                f"vary between units; leave it out of slopes."
+            )
         if covariance == "exchangeable":
             group += 1
             for j in range(1, n):
@@ -397,15 +415,3 @@ def crossed_columns(frame: pd.DataFrame, factor: str) -> list[SlopeColumn]:
         SlopeColumn("Intercept", factor, {k: float(k == label) for k in labels}, 0)
         for label in labels
     ]
-
-
-def check_levels(
-    nested: Sequence[str], crossed: Sequence[str], slopes: Mapping[str, Sequence[str]]
-) -> None:
-    """Slopes must belong to a nested level; no level is both nested and crossed, or named twice."""
-    unknown = [k for k in slopes if k not in nested]
-    if unknown:
-        raise ModelError(f"slopes name the levels {unknown}; nested has {list(nested)}.")
-    twice = sorted({k for k in [*nested, *crossed] if [*nested, *crossed].count(k) > 1})
-    if twice:
-        raise ModelError(f"{twice} are named more than once in nested and crossed.")

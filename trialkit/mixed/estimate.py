@@ -7,6 +7,7 @@ on record.
 
 from __future__ import annotations
 
+import itertools
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
@@ -17,6 +18,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed.model import Model
 from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
+from trialkit.mixed.separation import check_separation
 
 # Rows up to which a start from near every boundary is cheap.
 CHEAP_ROWS = 5_000
@@ -30,6 +32,11 @@ DIFFERENT_OPTIMA = 1e-3
 POLISH = 4
 # Gain at which the restricted search before a maximum-likelihood one stops.
 ROUGH = 1e-4
+# A fitted count (or spread of one) this small is found in practice only where estimates run off.
+NO_WEIGHT = 1e-6
+# Part of the units that must be all zero or all successes to be named as the cause.
+MOST = 0.8
+NO_VARIATION = "the fixed part reproduces the response exactly; no variation left."
 
 
 @dataclass(frozen=True, slots=True)
@@ -60,21 +67,37 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
     if model.family.name == "gaussian":
         gauss = model.gaussian(y, reml)
         _check_variation(model, y, gauss)
-        return _finish(model, gauss, *_search(model, gauss, before), gauss.point)
-    beta = _start_beta(model, y)
+        found = _finish(model, y, gauss, *_search(model, y, gauss, before), gauss.point)
+        _check_spread(model, y, found.point.sigma)
+        return found
+    beta, runs_off = _start_beta(model, y)
+    if runs_off:
+        check_separation(model, y)
     shape = None
     if model.family.dispersed:
         mean = model.size * model.family.inverse_link(model.offset + model.x @ beta)
+        if not model.family.counts and np.allclose(y, mean, rtol=1e-9, atol=0.0):
+            raise ModelError(NO_VARIATION)
+        if model.family.link == "logit" and ((y == 0) | (y == model.size)).all():
+            raise ModelError(
+                f"every row of {model.response!r} is all zero or all successes, so the precision "
+                f"of family {model.family.name!r} runs to zero; take each row as a single trial "
+                f"with family 'binomial'."
+            )
         shape = model.family.start_shape(y, mean)
     restricted = model.laplace(y, restricted=True)
     restricted.start_beta = beta
     restricted.beta = beta.copy()
-    if not reml:
-        return _maximum_likelihood(model, y, restricted, before, shape)
-    searches, notes = _search(model, restricted, before, shape)
-    return _finish(
-        model, restricted, searches, notes, lambda t: restricted.point(t, restricted.beta)
-    )
+    if reml:
+        searches, notes = _search(model, y, restricted, before, shape)
+        found = _finish(
+            model, y, restricted, searches, notes, lambda t: restricted.point(t, restricted.beta)
+        )
+    else:
+        found = _maximum_likelihood(model, y, restricted, before, shape)
+    if not model.family.counts:
+        _check_spread(model, y, float(np.exp(-0.5 * found.point.theta[model.n_theta])))
+    return found
 
 
 def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> None:
@@ -86,7 +109,35 @@ def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> N
         return
     centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
     if float(centre @ centre) <= 1e-20 * float(y @ y):
-        raise ModelError("the fixed part reproduces the response exactly; no variation left.")
+        raise ModelError(NO_VARIATION)
+
+
+def _check_spread(model: Model, y: np.ndarray, spread: float) -> None:
+    """A residual spread of nothing is no estimate where the units leave no residual."""
+    values = y if model.family.name == "gaussian" else np.log(y)
+    if spread**2 * len(y) <= 1e-10 * float(values @ values) and _explained_by_units(model, values):
+        raise ModelError(_no_residual(model))
+
+
+def _explained_by_units(model: Model, values: np.ndarray) -> bool:
+    """Whether fixed part, crossed factors and the finest units reproduce ``values``."""
+    crossed = model.z[model.chain.n_nested :]
+    columns = np.column_stack([model.x, *crossed, values])
+    if model.chain.n_nested:
+        for start, end in itertools.pairwise(model.chain.row_start.tolist()):
+            z, own = model.z[0][start:end], columns[start:end]
+            columns[start:end] = own - z @ np.linalg.lstsq(z, own, rcond=None)[0]
+    others, left = columns[:, :-1], columns[:, -1]
+    left = left - others @ np.linalg.lstsq(others, left, rcond=1e-10)[0]
+    return float(left @ left) <= 1e-10 * len(values) * float(values.var())
+
+
+def _no_residual(model: Model) -> str:
+    finest = model.chain.names[0]
+    return (
+        f"within the units of {finest!r} {model.response!r} does not vary beyond the fixed part, "
+        f"so no residual is left to estimate; take one row for each unit and leave {finest!r} out."
+    )
 
 
 def _interior(model: Model, shape: float | None) -> np.ndarray:
@@ -98,7 +149,7 @@ def _interior(model: Model, shape: float | None) -> np.ndarray:
 
 
 def _search(
-    model: Model, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
+    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
     shape: float | None = None, gain: float = GAIN, polish: int = POLISH,
 ) -> tuple[list[Search], list[str]]:  # fmt: skip
     """Searches over the variance parameters, the best first, and what a reader should know.
@@ -132,7 +183,7 @@ def _search(
                     searches.append(problem.search(near, mix, None, gain, polish))
     good = sorted((s for s in searches if s.converged), key=lambda s: s.value)
     if not good:
-        raise ModelError(_advice(model, searches))
+        raise ModelError(_advice(model, y, searches))
     notes = []
     spread = good[-1].value - good[0].value
     if spread > DIFFERENT_OPTIMA:
@@ -153,8 +204,8 @@ def _rises(problem: GaussianProblem | LaplaceProblem, theta: np.ndarray, j: int)
 
 
 def _finish(
-    model: Model, problem: GaussianProblem | LaplaceProblem, searches: list[Search],
-    notes: list[str], point_at: Callable[[np.ndarray], Point | None],
+    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem,
+    searches: list[Search], notes: list[str], point_at: Callable[[np.ndarray], Point | None],
 ) -> Estimate:  # fmt: skip
     """The estimate at the best search's end, variances settled at zero where they belong there."""
     theta = searches[0].end * model.scale if searches else np.zeros(0)
@@ -164,7 +215,7 @@ def _finish(
     theta, zero = _settle_zeros(model, theta, point_at)
     point = point_at(theta)
     if point is None:
-        raise ModelError(_advice(model, searches))
+        raise ModelError(_advice(model, y, searches))
     return Estimate(problem, point, tuple(searches), zero, tuple(notes), metric)
 
 
@@ -192,11 +243,12 @@ def _settle_zeros(
     return theta, zero
 
 
-def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
+def _start_beta(model: Model, y: np.ndarray) -> tuple[np.ndarray, bool]:
     """Fixed effects without random effects, by iterated weighted least squares.
 
-    The plain members stand in for the dispersed families; a gamma response is fitted with
-    constant weights, which is its own weighting.
+    Also whether they seem to run off: no end after many steps, or a row without any weight. The
+    plain members stand in for the dispersed families; a gamma response is fitted with constant
+    weights, which is its own weighting.
     """
     x, size, link = model.x, model.size, model.family.link
     if link == "log":
@@ -218,8 +270,8 @@ def _start_beta(model: Model, y: np.ndarray) -> np.ndarray:
         step *= min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-12))
         beta = beta + step
         if float(np.abs(step).max()) < 1e-8:
-            break
-    return beta
+            return beta, bool(w.min() < NO_WEIGHT)
+    return beta, model.family.counts
 
 
 def _maximum_likelihood(
@@ -228,11 +280,11 @@ def _maximum_likelihood(
 ) -> Estimate:  # fmt: skip
     """Maximise over variances and fixed effects, from the restricted optimum."""
     k = len(model.scale)
-    first, _ = _search(model, restricted, before, shape, gain=ROUGH, polish=0)
+    first, _ = _search(model, y, restricted, before, shape, gain=ROUGH, polish=0)
     theta = first[0].end * model.scale if first else np.zeros(0)
     point = restricted.point(theta, restricted.beta)
     if point is None:
-        raise ModelError(_advice(model, first))
+        raise ModelError(_advice(model, y, first))
     problem = model.laplace(y, restricted=False)
     problem.u[:] = point.u
     # Fixed effects move in units of their standard errors.
@@ -251,7 +303,7 @@ def _maximum_likelihood(
         searches = [problem.search(beta, mix, np.eye(len(mix)), polish=POLISH)]
     good = [s for s in searches if s.converged]
     if not good:
-        raise ModelError(_advice(model, searches))
+        raise ModelError(_advice(model, y, searches))
     best = min(good, key=lambda s: s.value)
     end = mix @ best.end
     notes = []
@@ -269,7 +321,7 @@ def _maximum_likelihood(
     theta, zero = _settle_zeros(model, end[:k], point_at)
     found = point_at(theta)
     if found is None:
-        raise ModelError(_advice(model, searches))
+        raise ModelError(_advice(model, y, searches))
     metric_theta = first[0].inverse_hessian if first else None
     return Estimate(problem, found, (*first, *searches), zero, tuple(notes), metric_theta)
 
@@ -280,10 +332,26 @@ def _apart(model: Model, one: np.ndarray, other: np.ndarray) -> bool:
     return bool(np.abs(np.abs(one[:n]) - np.abs(other[:n])).max(initial=0.0) > 0.05)
 
 
-def _advice(model: Model, searches: list[Search]) -> str:
+def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:
+    """Why no search converged, where that can be told, and what to try."""
     told = "; ".join(sorted({s.reason for s in searches})) or "no start could be evaluated"
+    failed = f"the model for {model.response!r} did not converge"
+    if not model.family.counts:
+        values = y if model.family.name == "gaussian" else np.log(y)
+        if _explained_by_units(model, values):
+            return f"{failed}: {_no_residual(model)}"
+    elif model.family.link == "logit" and model.chain.n_nested:
+        starts, finest = model.chain.row_start[:-1], model.chain.names[0]
+        none = np.add.reduceat(y, starts) == 0
+        alike = none | (np.add.reduceat(model.size - y, starts) == 0)
+        if alike.mean() > MOST:
+            return (
+                f"{failed}: {int(alike.sum())} of {len(alike)} units of {finest!r} are all zero or "
+                f"all successes, so the variance between units runs off. Take one row for each "
+                f"unit and leave {finest!r} out, or count more in each."
+            )
     return (
-        f"the model for {model.response!r} did not converge ({told}). Things to try: look for "
-        f"extreme values in the response, leave out a nested level with few units, use fewer "
-        f"fixed terms, or rescale covariates that span many orders of magnitude."
+        f"{failed} ({told}). Things to try: look for extreme values in the response, leave out a "
+        f"nested level with few units, use fewer fixed terms, or rescale covariates that span many "
+        f"orders of magnitude."
     )

@@ -19,9 +19,9 @@ def fit_mixed(
     frame: pd.DataFrame,
     response: str,
     fixed: str = "1",
-    nested: Sequence[str] = (),
-    slopes: Mapping[str, Sequence[str]] | None = None,
-    crossed: Sequence[str] = (),
+    nested: str | Sequence[str] | None = (),
+    slopes: Mapping[str, str | Sequence[str]] | None = None,
+    crossed: str | Sequence[str] | None = (),
     covariance: Mapping[str, str] | None = None,
     family: str = "gaussian",
     exposure: str | None = None,
@@ -41,12 +41,12 @@ def fit_mixed(
         successes (binomial, beta_binomial), positive amounts (gamma).
     fixed : str
         Right-hand side in Wilkinson notation, e.g. ``"cushion * speed"``; intercept included.
-    nested : sequence of str
+    nested : str or sequence of str
         Columns of the nesting, coarse to fine; labels may repeat across parents. A column that
         is unique in every row gives counts a row-level effect (overdispersion).
     slopes : mapping of level to variables, optional
         Variables whose effect varies between the units of a level.
-    crossed : sequence of str, optional
+    crossed : str or sequence of str, optional
         Factors that cut across the nesting (a hybrid grown in several fields): each has an
         independent random intercept per label, of one variance. For modest numbers of labels.
     covariance : mapping of level to {"unstructured", "independent", "exchangeable"}, optional
@@ -73,8 +73,9 @@ def fit_mixed(
     ------
     ModelError
         With the cause and what to try: columns absent or infinite, values that do not suit the
-        family, a factor with one level, levels that cannot be told apart, cells whose counts are
-        all zero (or all successes), too few rows, no convergence.
+        family, a factor with one level, levels that cannot be told apart from each other, the
+        fixed part or the residual, cells whose counts are all zero (or all successes), other
+        separation, too few rows, no variation left, no convergence.
 
     Examples
     --------
@@ -84,8 +85,7 @@ def fit_mixed(
     if method not in ("reml", "ml"):
         raise ModelError(f"method {method!r} is not known; choose 'reml' or 'ml'.")
     law = get_family(family)
-    nested = [nested] if isinstance(nested, str) else list(nested)
-    crossed = [crossed] if isinstance(crossed, str) else list(crossed)
+    by_level = {level: _listed(variables) for level, variables in (slopes or {}).items()}
     if law.name == "gaussian" and (exposure or trials):
         raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
     if (law.link == "log" and trials) or (law.link == "logit" and exposure):
@@ -97,15 +97,20 @@ def fit_mixed(
     if response in frame and is_bool_dtype(frame[response]):
         frame = frame.assign(**{response: frame[response].astype(float)})
     model = build_model(
-        frame, response=response, fixed=fixed, nested=nested, slopes=slopes or {},
-        covariance=covariance or {}, crossed=crossed, family=law, exposure=exposure, trials=trials,
-        weights=weights,
+        frame, response=response, fixed=fixed, nested=_listed(nested), slopes=by_level,
+        covariance=covariance or {}, crossed=_listed(crossed), family=law,
+        exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
     y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
     model.check_response(y)
     _check_cells(model)
     reml = method == "reml"
     return MixedFit(model, estimate(model, y, reml), y, reml)
+
+
+def _listed(names: str | Sequence[str] | None) -> list[str]:
+    """One name, several or none, as a list."""
+    return [names] if isinstance(names, str) else list(names or ())
 
 
 def _check_cells(model: Model) -> None:
@@ -117,6 +122,8 @@ def _check_cells(model: Model) -> None:
     if not y.any():
         raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
     size = model.original_order(model.size)
+    if model.family.link == "logit" and (y == size).all():
+        raise ModelError(f"every {model.response!r} is as large as its trials: nothing to compare.")
     for term in model.part.terms:
         factors = term.split(":")
         if not all(f in levels for f in factors):

@@ -16,6 +16,19 @@ from trialkit.mixed.families import Family
 from trialkit.mixed.inference import Inference, default_method, inference_by
 from trialkit.mixed.model import Model
 
+# Extra variance of a dispersed family, as a part of the plain one's, that is not worth its name.
+NEGLIGIBLE = 1e-3
+# Standard deviation on the logit scale that units have only if nearly all rows of each are alike.
+BEYOND = 8.0
+
+
+def _dependent(covariance: np.ndarray) -> bool:
+    """Whether effects that vary are perfectly correlated, whatever their units."""
+    sd = np.sqrt(np.diag(covariance))
+    if len(sd) < 2 or not (sd > 0).all():
+        return False
+    return bool(np.linalg.eigvalsh(covariance / np.outer(sd, sd))[0] < 1e-8)
+
 
 class FittedModel:
     """The fit itself: likelihood, estimates, tests of terms. The base of ``MixedFit``.
@@ -78,10 +91,7 @@ class FittedModel:
     @property
     def singular(self) -> bool:
         """Whether a variance is estimated at zero (or a correlation at one)."""
-        if self.found.zero.any():
-            return True
-        return any(np.linalg.matrix_rank(c, tol=1e-8 * max(np.trace(c), 1e-300)) < len(c)
-                   for c in self.covariances)  # fmt: skip
+        return bool(self.found.zero.any()) or any(map(_dependent, self.covariances))
 
     @property
     def notes(self) -> tuple[str, ...]:
@@ -93,7 +103,40 @@ class FittedModel:
             out.append(
                 f"the variance between units of {row['level']!r}{term} is estimated at zero."
             )
+        parts = zip(
+            self.model.chain.names, self.model.slopes, self.model.z, self.covariances, strict=True
+        )
+        for name, columns, z, cov in parts:
+            if _dependent(cov) and len(cov) == 2:
+                out.append(
+                    f"the correlation of {columns[1].name} with the intercept by {name!r} is "
+                    f"estimated at {np.sign(cov[0, 1]):+.0f}."
+                )
+            elif _dependent(cov):
+                out.append(f"effects by {name!r} are estimated at a correlation of one.")
+            sd = float(np.sqrt(np.einsum("ij,jk,ik->i", z, cov, z).mean()))
+            if self.family.link == "logit" and sd > BEYOND:
+                out.append(
+                    f"the standard deviation by {name!r}, {sd:.2g} on the logit scale, is beyond "
+                    f"what the approximation can tell: units are nearly all zero or all "
+                    f"successes. Take one row for each unit instead."
+                )
+        if self._no_more_than_chance:
+            plain = "poisson" if self.family.link == "log" else "binomial"
+            out.append(
+                f"no more spread than that of {plain} counts was found ({self._spread_words}): "
+                f"family {plain!r} does as well."
+            )
         return tuple(out)
+
+    @property
+    def _no_more_than_chance(self) -> bool:
+        """Whether a family's extra variance is below a thousandth of the plain one's."""
+        if self.family.name == "negative_binomial":
+            return bool(self.y.max() < NEGLIGIBLE * self.dispersion)
+        if self.family.name == "beta_binomial":
+            return bool(self.model.size.max() - 1.0 < NEGLIGIBLE * (self.dispersion + 1.0))
+        return False
 
     @property
     def searches(self) -> pd.DataFrame:

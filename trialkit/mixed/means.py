@@ -56,7 +56,7 @@ def reference_grid(
     Raises
     ------
     ModelError
-        For an unknown variable, level or weighting.
+        For an unknown variable, level or weighting, and where no mean can be estimated.
     """
     by = [by] if isinstance(by, str) else list(by)
     at = dict(at or {})
@@ -81,6 +81,12 @@ def reference_grid(
     use = share > 0
     (rows,) = part.grids([{v: values[v] for v in names}])
     linear = share[use] @ rows.reshape(-1, len(share), rows.shape[1])[:, use]
+    if np.isnan(linear).any(axis=1).all():
+        raise ModelError(
+            f"no adjusted mean of {', '.join(by)} can be estimated: averaging over {rest} meets "
+            f"combinations that no row tells of (dropped: {', '.join(part.aliased)}). Weight them "
+            f'as observed (weights="observed"), hold them by `at`, or leave a term out.'
+        )
     spread = fit.random_variance(full).reshape(-1, len(share)) @ share
     return full[by].iloc[:: len(share)].reset_index(drop=True), linear, spread
 

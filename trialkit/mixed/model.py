@@ -13,7 +13,6 @@ from trialkit.mixed.chain import Chain, build_chain
 from trialkit.mixed.design import (
     FixedPart,
     SlopeColumn,
-    check_levels,
     crossed_columns,
     fixed_part,
     formula_variables,
@@ -21,6 +20,7 @@ from trialkit.mixed.design import (
     slope_columns,
 )
 from trialkit.mixed.families import Family
+from trialkit.mixed.levels import check_names, check_size, check_units, useful_levels
 from trialkit.mixed.problem import Entry, GaussianProblem, LaplaceProblem, Layout, build_layout
 from trialkit.mixed.smallsample import Component
 
@@ -166,10 +166,6 @@ class Model:
         return total
 
 
-# Cross-products of the distinct columns, one set a finest unit, must fit in memory.
-LARGEST_CROSS = 50_000_000
-
-
 def build_model(
     frame: pd.DataFrame, *, response: str, fixed: str, nested: Sequence[str],
     slopes: Mapping[str, Sequence[str]], covariance: Mapping[str, str], crossed: Sequence[str],
@@ -182,7 +178,7 @@ def build_model(
     ModelError
         With a sentence naming the cause, see :func:`trialkit.mixed.fit_mixed`.
     """
-    check_levels(nested, crossed, slopes)
+    check_names(nested, crossed, slopes, covariance)
     wanted = [response, *formula_variables(fixed), *nested, *crossed]
     wanted += [v for vs in slopes.values() for v in vs]
     wanted += [c for c in (exposure, trials, weights) if c is not None]
@@ -192,9 +188,8 @@ def build_model(
         notes.append(f"{dropped} of {len(frame)} rows have missing values and were left out.")
     if used.empty:
         raise ModelError("no complete row is left to fit.")
-    nested, crossed = _useful_levels(used, list(nested), list(crossed), notes)
+    nested, crossed = useful_levels(used, nested, crossed, slopes, notes)
     chain = build_chain(used, nested, crossed)
-    _check_units(chain, family, len(used))
     part = fixed_part(used, fixed)
     if part.aliased:
         notes.append(f"aliased with earlier columns and dropped: {', '.join(part.aliased)}.")
@@ -207,7 +202,7 @@ def build_model(
     covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
     covariances |= dict.fromkeys(crossed, "exchangeable")
     columns = [tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested]
-    _check_size(chain, used, crossed, x.shape[1])
+    check_size(chain, used, crossed, x.shape[1] + sum(len(c) for c in columns))
     columns += [tuple(crossed_columns(used, n)) for n in crossed]
     z = [
         np.column_stack([c.values(used) for c in cols])[chain.order]
@@ -217,6 +212,7 @@ def build_model(
         np.eye(len(cols))[used[n].cat.codes.to_numpy()[chain.order]]
         for n, cols in zip(crossed, columns[chain.n_nested :], strict=True)
     ]
+    check_units(chain, family, x, columns, z, notes)
     entries, scale, components = _entries(columns, z, covariances)
     n = len(used)
     take = lambda c, default: (  # noqa: E731
@@ -226,69 +222,20 @@ def build_model(
     for what, values in (("trials", size), ("exposure", area), ("weights", weight)):
         if not (values > 0).all():
             raise ModelError(f"{what} must be above zero in every row.")
+    if family.link == "logit":
+        if (size != np.round(size)).any():
+            raise ModelError(f"trials must be whole numbers; {trials!r} holds others.")
+        if family.dispersed and (size == 1.0).all():
+            raise ModelError(
+                f"single trials tell nothing of the precision of family {family.name!r}; use "
+                f"family 'binomial', or give the column of trials."
+            )
     return Model(
         frame=used, response=response, fixed=fixed, family=family, chain=chain, part=part,
         x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z), covariances=covariances,
         entries=tuple(entries), theta_scale=scale, components=tuple(components),
         size=size, offset=np.log(area), weight=weight, notes=tuple(notes),
     )  # fmt: skip
-
-
-def _useful_levels(
-    used: pd.DataFrame, nested: list[str], crossed: list[str], notes: list[str]
-) -> tuple[list[str], list[str]]:
-    """Leave out levels of a single unit; crossed factors as categories.
-
-    Without a nested level the crossed factor of most labels takes its place: the same model, and
-    what is many is then sparse.
-    """
-    kept_crossed = []
-    for name in crossed:
-        if not isinstance(used[name].dtype, pd.CategoricalDtype):
-            used[name] = used[name].astype("category")
-        if len(used[name].cat.categories) > 1:
-            kept_crossed.append(name)
-        else:
-            notes.append(
-                f"{name!r} has a single label: its variance cannot be estimated, left out."
-            )
-    kept: list[str] = []
-    for name in nested:
-        if not kept and (used[name] == used[name].iloc[0]).all():
-            notes.append(f"{name!r} has a single unit: its variance cannot be estimated, left out.")
-        else:
-            kept.append(name)
-    if not kept and kept_crossed:
-        kept = [max(kept_crossed, key=lambda name: len(used[name].cat.categories))]
-        kept_crossed.remove(kept[0])
-    return kept, kept_crossed
-
-
-def _check_units(chain: Chain, family: Family, n: int) -> None:
-    """Levels must be told apart from each other and, with a Gaussian response, from the rows."""
-    for fine, coarse in zip(range(chain.n_nested), range(1, chain.n_nested), strict=False):
-        if chain.counts[fine] == chain.counts[coarse]:
-            raise ModelError(
-                f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
-                f"{chain.counts[fine]} units; keep one of them."
-            )
-    if family.name == "gaussian" and chain.n_nested and chain.counts[0] == n:
-        raise ModelError(
-            f"every unit of {chain.names[0]!r} has one row, so its variance cannot be told from "
-            f"the residual; leave it out of nested."
-        )
-
-
-def _check_size(chain: Chain, used: pd.DataFrame, crossed: Sequence[str], p: int) -> None:
-    """Crossed factors are held densely: their labels must be modest in number."""
-    labels = {name: len(used[name].cat.categories) for name in crossed}
-    if crossed and len(chain.row_start) * (p + sum(labels.values())) ** 2 > LARGEST_CROSS:
-        told = ", ".join(f"{name!r} with {n}" for name, n in labels.items())
-        raise ModelError(
-            f"crossed factors of so many labels ({told}) do not fit in memory beside "
-            f"{len(chain.row_start) - 1} nested units; nest the factor of most labels, or "
-            f"leave one out."
-        )
 
 
 def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -1,0 +1,187 @@
+"""Which levels of units a design can carry: named once, told apart, no larger than memory."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import ModelError
+from trialkit.mixed.chain import Chain
+from trialkit.mixed.design import SlopeColumn
+from trialkit.mixed.families import Family
+
+# Cross-products of the distinct columns, one set a finest unit, must fit in memory.
+LARGEST_CROSS = 50_000_000
+
+
+def check_names(
+    nested: Sequence[str],
+    crossed: Sequence[str],
+    slopes: Mapping[str, Sequence[str]],
+    covariance: Mapping[str, str],
+) -> None:
+    """Slopes and covariances belong to nested levels; no level is named twice."""
+    for what, given in (("slopes name", slopes), ("covariance names", covariance)):
+        unknown = [k for k in given if k not in nested]
+        if unknown:
+            raise ModelError(f"{what} the levels {unknown}; nested has {list(nested)}.")
+    twice = sorted({k for k in [*nested, *crossed] if [*nested, *crossed].count(k) > 1})
+    if twice:
+        raise ModelError(f"{twice} are named more than once in nested and crossed.")
+
+
+def useful_levels(
+    used: pd.DataFrame, nested: Sequence[str], crossed: Sequence[str],
+    slopes: Mapping[str, Sequence[str]], notes: list[str],
+) -> tuple[list[str], list[str]]:  # fmt: skip
+    """Leave out levels of a single unit; crossed factors as categories.
+
+    Without a nested level the crossed factor of most labels takes its place: the same model, and
+    what is many is then sparse.
+    """
+    kept_crossed = []
+    for name in crossed:
+        if not isinstance(used[name].dtype, pd.CategoricalDtype):
+            used[name] = used[name].astype("category")
+        if len(used[name].cat.categories) > 1:
+            kept_crossed.append(name)
+        else:
+            notes.append(
+                f"{name!r} has a single label: its variance cannot be estimated, left out."
+            )
+    kept: list[str] = []
+    for name in nested:
+        if kept or not (used[name] == used[name].iloc[0]).all():
+            kept.append(name)
+            continue
+        own = f" and its slopes of {', '.join(slopes[name])}" if slopes.get(name) else ""
+        notes.append(
+            f"{name!r} has a single unit: its variance{own} cannot be estimated, left out."
+        )
+    if not kept and kept_crossed:
+        kept = [max(kept_crossed, key=lambda name: len(used[name].cat.categories))]
+        kept_crossed.remove(kept[0])
+    return kept, kept_crossed
+
+
+def check_size(chain: Chain, used: pd.DataFrame, crossed: Sequence[str], columns: int) -> None:
+    """Crossed factors are held densely: their labels must be modest in number.
+
+    Parameters
+    ----------
+    columns : fixed effects and random columns of the nested levels, in all.
+    """
+    labels = {name: len(used[name].cat.categories) for name in crossed}
+    q = columns + sum(labels.values())
+    if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
+        told = ", ".join(f"{name!r} with {many}" for name, many in labels.items())
+        raise ModelError(
+            f"crossed factors of so many labels ({told}) do not fit in memory beside "
+            f"{len(chain.row_start) - 1} nested units; nest the factor of most labels, or "
+            f"leave one out."
+        )
+
+
+def check_units(
+    chain: Chain, family: Family, x: np.ndarray, columns: Sequence[Sequence[SlopeColumn]],
+    z: Sequence[np.ndarray], notes: list[str],
+) -> None:  # fmt: skip
+    """Levels must be told apart from each other, from the fixed part and from the residual.
+
+    Parameters
+    ----------
+    x : ndarray, shape (rows, terms)
+    columns, z : per level (finest first) its random columns and their values; rows in chain order.
+    """
+    n = len(x)
+    for fine, coarse in zip(range(chain.n_nested), range(1, chain.n_nested), strict=False):
+        if chain.counts[fine] == chain.counts[coarse]:
+            raise ModelError(
+                f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
+                f"{chain.counts[fine]} units; keep one of them."
+            )
+
+    def unit_of(lev: int) -> np.ndarray:
+        if lev >= chain.n_nested:
+            return np.argmax(z[lev], axis=1)
+        return np.repeat(chain.unit[:, lev], np.diff(chain.row_start))
+
+    counts = [*chain.counts[: chain.n_nested], *(c.shape[1] for c in z[chain.n_nested :])]
+    for lev in range(chain.n_nested, chain.n_levels):
+        _check_crossed(chain, [unit_of(j) for j in range(lev + 1)], counts, notes)
+    for lev, (name, many) in enumerate(zip(chain.names, counts, strict=True)):
+        width = len(columns[lev]) if lev < chain.n_nested else 1
+        if family.name == "gaussian" and many * width >= n:
+            what, place = f"every unit of {name!r} has one row", "it out of nested"
+            if width > 1:
+                what = f"the {many} units of {name!r} have {width} effects each for {n} rows in all"
+                place = "slopes of that level out"
+            elif lev >= chain.n_nested:
+                what, place = f"every label of {name!r} has one row", "it out of crossed"
+            raise ModelError(
+                f"{what}, so their variance cannot be told from the residual; leave {place}."
+            )
+        if many <= x.shape[1] and _spanned(x, unit_of(lev), many):
+            raise ModelError(
+                f"the fixed part already has an effect for each of the {many} units of {name!r}, "
+                f"so their variance cannot be estimated; leave {name!r} out of the random or of "
+                f"the fixed effects."
+            )
+        if width > 1:
+            _check_slopes(name, unit_of(lev), columns[lev], z[lev], notes)
+
+
+def _check_crossed(
+    chain: Chain, units: Sequence[np.ndarray], counts: Sequence[int], notes: list[str]
+) -> None:
+    """A crossed factor, the last of ``units``, must part the rows unlike any level before it."""
+    name, own, many = chain.names[len(units) - 1], units[-1], counts[len(units) - 1]
+    for lev, (unit, count) in enumerate(zip(units[:-1], counts, strict=False)):
+        both = len(np.unique(unit * many + own))
+        if both == count == many:
+            raise ModelError(
+                f"crossed factor {name!r} parts the rows exactly as {chain.names[lev]!r} does, "
+                f"so their variances cannot be told apart; keep one of them."
+            )
+        if both == many and lev < chain.n_nested:
+            notes.append(
+                f"every label of {name!r} lies in one unit of {chain.names[lev]!r}: it is nested "
+                f"there, not crossed."
+            )
+            return
+
+
+def _spanned(x: np.ndarray, unit: np.ndarray, many: int) -> bool:
+    """Whether the fixed effects, at least as many as the units, tell every unit apart."""
+
+    def inside(columns: np.ndarray) -> bool:
+        rest = columns - x @ np.linalg.lstsq(x, columns, rcond=None)[0]
+        return bool((rest**2).sum() <= 1e-16 * (columns**2).sum())
+
+    # Rows alike in different units, and one combination of the indicators, rule most designs out.
+    alike = (x == x[0]).all(axis=1)
+    if (unit[alike] != unit[0]).any():
+        return False
+    return inside(unit + 1.0) and inside((unit[:, None] == np.arange(many)).astype(float))
+
+
+def _check_slopes(
+    name: str, unit: np.ndarray, columns: Sequence[SlopeColumn], z: np.ndarray, notes: list[str]
+) -> None:
+    """Slopes need a variable that varies; best within the units."""
+    same = unit[1:] == unit[:-1]
+    for variable in dict.fromkeys(c.variable for c in columns if c.variable is not None):
+        own = z[:, [j for j, c in enumerate(columns) if c.variable == variable]]
+        moves = (own[1:] != own[:-1]).any(axis=1)
+        if not moves.any():
+            raise ModelError(
+                f"{variable!r} is {own[0, 0]:g} in every row used: its slopes by {name!r} cannot "
+                f"be told from the intercepts; leave them out."
+            )
+        if not moves[same].any():
+            notes.append(
+                f"{variable!r} is constant within every unit of {name!r}: its slopes, and their "
+                f"correlation with the intercepts, are hardly told apart from the intercepts."
+            )

@@ -1,0 +1,110 @@
+"""Separation of counts and proportions by the fixed part: estimates that run to infinity.
+
+The likelihood has no finite maximum in ``beta`` exactly if some direction ``d`` has ``x_i d >= 0``
+in rows that are all successes, ``<= 0`` in rows without any and ``= 0`` in all others, not zero
+throughout (Albert & Anderson 1984, Biometrika 71:1-10); under a log link every row above zero is
+one of the others. Random effects of finite variance do not change that. The direction is found by
+a linear programme (Konis 2007, Linear programming algorithms for detecting separated data, DPhil
+thesis, University of Oxford).
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.optimize import linprog
+
+from trialkit.errors import ModelError
+from trialkit.mixed.model import Model
+
+
+def separating_direction(
+    x: np.ndarray, side: np.ndarray, free: np.ndarray | None = None
+) -> np.ndarray | None:
+    """A direction along which the likelihood never falls, shape (terms,), or None.
+
+    Parameters
+    ----------
+    x : ndarray, shape (rows, terms)
+        Of independent columns.
+    side : ndarray, shape (rows,)
+        1 where all are successes, -1 where there are none, 0 elsewhere.
+    free : ndarray of bool, shape (terms,), optional
+        Terms the direction may use.
+    """
+    out = np.zeros(x.shape[1])
+    free = np.ones(len(out), dtype=bool) if free is None else free
+    scale = np.abs(x[:, free]).max(axis=0, initial=0.0)
+    rows = np.unique(np.column_stack([side, x[:, free] / scale]), axis=0)
+    one_sided, x_free = rows[:, 0] != 0, rows[:, 1:]
+    gain = rows[one_sided, :1] * x_free[one_sided]
+    inner = x_free[~one_sided]
+    if not len(gain) or not free.any():
+        return None
+    # Of the rows that must stay put only the space they span counts.
+    still = np.linalg.qr(inner, mode="r")
+    found = linprog(
+        -gain.sum(axis=0), A_ub=-gain, b_ub=np.zeros(len(gain)), A_eq=still,
+        b_eq=np.zeros(len(still)), bounds=(-1.0, 1.0), method="highs",
+    )  # fmt: skip
+    if found.status != 0:
+        return None
+    gained = gain @ found.x
+    slack = 1e-6 * gained.max()
+    # The solver's tolerances are absolute: what it found must stand out from them.
+    if (
+        gained.max() < 1e-5
+        or gained.min() < -slack
+        or np.abs(inner @ found.x).max(initial=0) > slack
+    ):
+        return None
+    out[free] = found.x / scale
+    return out
+
+
+def check_separation(model: Model, y: np.ndarray) -> None:
+    """Raise with the terms to blame if the fixed part separates ``y`` (chain order).
+
+    Raises
+    ------
+    ModelError
+        Naming the fewest terms, dropped from the last, that separate the response.
+    """
+    part, name = model.part, model.response
+    x = part.x[model.chain.order]
+    side = np.where(y == 0, -1.0, 0.0)
+    if model.family.link == "logit":
+        side[y == model.size] = 1.0
+    direction = separating_direction(x, side)
+    if direction is None:
+        return
+    free = np.ones(x.shape[1], dtype=bool)
+    terms = [t for t in reversed(part.terms) if t != "1"] + ["1"] * ("1" in part.terms)
+    to_blame = []
+    for term in terms:
+        free[part.terms[term]] = False
+        without = separating_direction(x, side, free)
+        if without is None:
+            free[part.terms[term]] = True
+            to_blame.append(term)
+        else:
+            direction = without
+    apart = np.abs(x @ direction)
+    apart = apart > 1e-6 * apart.max()
+    blamed = [t for t in reversed(to_blame) if t != "1"]
+    names = " and ".join(filter(None, [", ".join(blamed[:-1]), *blamed[-1:]]))
+    zeros, full = int((apart & (side < 0)).sum()), int((apart & (side > 0)).sum())
+    if not names:
+        raise ModelError(
+            f"every value of {name!r} is {'zero' if zeros else 'as large as its trials'}: nothing "
+            f"to compare."
+        )
+    verb = "separates" if len(blamed) == 1 else "together separate"
+    if zeros and full:
+        what = f"{zeros} rows in which {name!r} is zero from {full} in which it is full"
+    else:
+        kind = "zero" if zeros else "as large as its trials"
+        what = f"out {zeros + full} rows in which every {name!r} is {kind}"
+    raise ModelError(
+        f"{names} {verb} {what}: the model has no finite estimate. Leave out or coarsen {names}, "
+        f"pool levels, or count more."
+    )
