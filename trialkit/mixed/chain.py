@@ -12,9 +12,10 @@ random column for each of the factor's labels.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import cached_property
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -41,9 +42,9 @@ class Chain:
     names : tuple of str
         Level names, finest first.
     n_crossed : how many of the levels, the last ones, are crossed factors.
-    frame : DataFrame that holds the columns of the nested levels.
+    columns : the input, by column, those of the nested levels among them.
     first : ndarray of int, shape (finest units,)
-        A row of ``frame`` that lies in each finest unit.
+        A row of the input that lies in each finest unit.
     """
 
     order: np.ndarray
@@ -53,7 +54,7 @@ class Chain:
     counts: tuple[int, ...]
     names: tuple[str, ...]
     n_crossed: int
-    frame: pd.DataFrame
+    columns: Mapping[str, Any]
     first: np.ndarray
 
     @property
@@ -77,17 +78,18 @@ class Chain:
         for lev in range(self.n_nested):
             rows = self.first[np.unique(self.unit[:, lev], return_index=True)[1]]
             names = list(reversed(self.nested[lev:]))
-            out.append(self.frame[names].iloc[rows].reset_index(drop=True))
+            out.append(pd.DataFrame({name: self.columns[name][rows] for name in names}))
         return tuple(out)
 
 
-def build_chain(frame: pd.DataFrame, nested: Sequence[str], crossed: Sequence[str] = ()) -> Chain:
-    """Sort the rows of ``frame`` by nesting and number the units of every level.
+def build_chain(
+    columns: Mapping[str, Any], n: int, nested: Sequence[str], crossed: Sequence[str] = ()
+) -> Chain:
+    """Sort ``n`` rows by nesting and number the units of every level.
 
     Parameters
     ----------
-    frame : DataFrame
-        Holds the columns named in ``nested``; labels may repeat across parents.
+    columns : arrays or categoricals by name; labels may repeat across parents.
     nested : sequence of str
         Columns, coarse to fine.
     crossed : sequence of str
@@ -98,13 +100,12 @@ def build_chain(frame: pd.DataFrame, nested: Sequence[str], crossed: Sequence[st
     ModelError
         If a label is missing.
     """
-    n = len(frame)
     code = np.zeros(n, dtype=np.int64)
     codes: list[np.ndarray] = []
     for name in nested:
-        values = frame[name]
-        if isinstance(values.dtype, pd.CategoricalDtype):
-            own, many = values.cat.codes.to_numpy(), len(values.cat.categories)
+        values = columns[name]
+        if isinstance(values, pd.Categorical):
+            own, many = values.codes, len(values.categories)
         else:
             own, kinds = pd.factorize(values, sort=True)
             many = len(kinds)
@@ -132,7 +133,7 @@ def build_chain(frame: pd.DataFrame, nested: Sequence[str], crossed: Sequence[st
         counts=(*(int(c.max()) + 1 for c in reversed(codes)), *(1 for _ in crossed)),
         names=(*reversed(nested), *crossed),
         n_crossed=len(crossed),
-        frame=frame,
+        columns=columns,
         first=order[first],
     )
 

@@ -15,6 +15,9 @@ from pandas.api.types import is_numeric_dtype
 
 from trialkit.errors import ModelError
 
+# Rows by column: numbers as arrays, factors as categoricals.
+Columns = dict[str, Any]
+
 
 @dataclass(frozen=True, slots=True)
 class FixedPart:
@@ -44,7 +47,7 @@ class FixedPart:
     aliased: tuple[str, ...]
     levels: dict[str, list[Any]]
     centres: dict[str, float]
-    build: Callable[[pd.DataFrame], np.ndarray]
+    build: Callable[[Columns, int], np.ndarray]
     keep: np.ndarray
     null_space: np.ndarray
     known: dict[str, np.ndarray] = field(default_factory=dict, init=False, repr=False)
@@ -83,18 +86,19 @@ class FixedPart:
         ModelError
             If a variable is missing or holds a level unknown to the fit.
         """
-        new = new.copy()
+        columns: Columns = {}
         for name, levels in self.levels.items():
             if name not in new:
                 raise ModelError(f"new data lack the column {name!r}.")
             bad = sorted({str(v) for v in new[name]} - {str(v) for v in levels})
             if bad:
                 raise ModelError(f"{name!r} has levels {bad}; the fit knows {levels}.")
-            new[name] = pd.Categorical(new[name], categories=levels)
+            columns[name] = pd.Categorical(new[name], categories=levels)
         for name in self.centres:
             if name not in new:
                 raise ModelError(f"new data lack the column {name!r}.")
-        full = self.build(new)
+            columns[name] = new[name].to_numpy()
+        full = self.build(columns, len(new))
         out = full[:, self.keep]
         if self.null_space.shape[1]:
             size = np.abs(full).max(axis=1) + 1.0
@@ -102,12 +106,12 @@ class FixedPart:
         return out
 
 
-def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, int]:
+def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Columns, int]:
     """Keep the named columns and the rows complete in them; text becomes categories.
 
     Returns
     -------
-    (frame, dropped) : the rows used, and how many were left out for missing values.
+    (columns, dropped) : the rows used, and how many were left out for missing values.
 
     Raises
     ------
@@ -119,7 +123,7 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
     if absent:
         raise ModelError(f"columns {absent} are not in the data; it has {list(frame.columns)}.")
     complete = np.ones(len(frame), dtype=bool)
-    out: dict[str, Any] = {}
+    out: Columns = {}
     for c in columns:
         values = frame[c]
         if not is_numeric_dtype(values) or values.dtype == bool:
@@ -139,16 +143,14 @@ def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[pd.DataFrame, 
                 raise ModelError(
                     f"column {c!r} holds infinite values; correct or leave out those rows."
                 )
-    used = pd.DataFrame(out, copy=False)
     dropped = int((~complete).sum())
-    if dropped:
-        used = used[complete].reset_index(drop=True)
-    for c in columns:
-        if isinstance(used[c].dtype, pd.CategoricalDtype):
-            values = used[c].array
-            if not np.bincount(values.codes, minlength=len(values.categories)).all():
-                used[c] = used[c].cat.remove_unused_categories()
-    return used, dropped
+    for c, values in out.items():
+        used = values[complete] if dropped else values
+        if isinstance(used, pd.Categorical):
+            there = np.bincount(used.codes[used.codes >= 0], minlength=len(used.categories))
+            used = used if there.all() else used.remove_unused_categories()
+        out[c] = used
+    return out, dropped
 
 
 def _factorize(values: pd.Series) -> tuple[np.ndarray, Any]:
@@ -197,7 +199,8 @@ class _Products:
     terms: tuple[tuple[str, tuple[str, ...]], ...]
     levels: dict[str, list[Any]]
 
-    def columns(self, variable: str) -> list[str]:
+    def coded(self, variable: str) -> list[str]:
+        """Names of the columns of one variable."""
         if variable not in self.levels:
             return [variable]
         return [f"{variable}[T.{level}]" for level in self.levels[variable][1:]]
@@ -208,21 +211,21 @@ class _Products:
         for _, variables in self.terms:
             made = [""]
             for v in variables:
-                made = [f"{m}:{c}" if m else c for c in self.columns(v) for m in made]
+                made = [f"{m}:{c}" if m else c for c in self.coded(v) for m in made]
             out.append(made if variables else ["Intercept"])
         return out
 
-    def __call__(self, frame: pd.DataFrame) -> np.ndarray:
+    def __call__(self, columns: Columns, n: int) -> np.ndarray:
         values: dict[str, list[np.ndarray]] = {}
         for v in {v for _, variables in self.terms for v in variables}:
             if v in self.levels:
-                codes = frame[v].cat.codes.to_numpy()
+                codes = columns[v].codes
                 values[v] = [(codes == j).astype(float) for j in range(1, len(self.levels[v]))]
             else:
-                values[v] = [frame[v].to_numpy(dtype=float)]
+                values[v] = [np.asarray(columns[v], dtype=float)]
         out: list[np.ndarray] = []
         for _, variables in self.terms:
-            made = values[variables[0]] if variables else [np.ones(len(frame))]
+            made = values[variables[0]] if variables else [np.ones(n)]
             for v in variables[1:]:
                 made = [m * c for c in values[v] for m in made]
             out += made
@@ -244,8 +247,8 @@ def _products(fixed: str, levels: dict[str, list[Any]]) -> _Products | None:
     return _Products(terms, levels) if frozenset() in known else None
 
 
-def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
-    """Build the fixed-effect columns of a Wilkinson right-hand side.
+def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
+    """Build the fixed-effect columns of a Wilkinson right-hand side for ``n`` rows.
 
     Raises
     ------
@@ -255,26 +258,26 @@ def fixed_part(frame: pd.DataFrame, fixed: str) -> FixedPart:
     variables = formula_variables(fixed)
     levels, centres = {}, {}
     for v in variables:
-        if isinstance(frame[v].dtype, pd.CategoricalDtype):
-            levels[v] = list(frame[v].cat.categories)
+        if isinstance(columns[v], pd.Categorical):
+            levels[v] = list(columns[v].categories)
             if len(levels[v]) < 2:
                 raise ModelError(
                     f"{v!r} has the single level {levels[v][0]!r} in the rows used; "
                     f"a comparison needs at least two."
                 )
         else:
-            centres[v] = float(frame[v].mean())
-    build: Callable[[pd.DataFrame], np.ndarray]
+            centres[v] = float(np.mean(columns[v]))
+    build: Callable[[Columns, int], np.ndarray]
     products = _products(fixed, levels)
     if products is not None:
-        build, full = products, products(frame)
+        build, full = products, products(columns, n)
         names = products.names()
         all_names = [n for own in names for n in own]
         lengths = [(term, len(own)) for (term, _), own in zip(products.terms, names, strict=True)]
     else:
         try:
             with np.errstate(all="ignore"):
-                mm = formulaic.model_matrix(fixed, frame, na_action="ignore")
+                mm = formulaic.model_matrix(fixed, pd.DataFrame(columns), na_action="ignore")
         except Exception as error:
             raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
         build, full = _Formulaic(mm.model_spec), np.asfortranarray(mm, dtype=float)
@@ -321,7 +324,8 @@ class _Formulaic:
 
     spec: Any
 
-    def __call__(self, frame: pd.DataFrame) -> np.ndarray:
+    def __call__(self, columns: Columns, n: int) -> np.ndarray:
+        frame = pd.DataFrame(columns, index=range(n))
         return np.asarray(self.spec.get_model_matrix(frame, na_action="ignore"), dtype=float)
 
 
@@ -341,77 +345,3 @@ def _independent(full: np.ndarray) -> np.ndarray:
         if np.linalg.matrix_rank(scaled[:, [*kept, j]], tol=1e-8) == len(kept) + 1:
             kept.append(j)
     return np.array(kept, dtype=int)
-
-
-@dataclass(frozen=True, slots=True)
-class SlopeColumn:
-    """One random column of a level: its name, the variable and the coding of a factor."""
-
-    name: str
-    variable: str | None
-    codes: dict[Any, float] | None
-    group: int
-
-    def values(self, frame: pd.DataFrame) -> np.ndarray:
-        """The column for the rows of ``frame``, shape (rows,)."""
-        if self.variable is None:
-            return np.ones(len(frame))
-        if self.codes is None:
-            return frame[self.variable].to_numpy(dtype=float)
-        column = frame[self.variable]
-        if not isinstance(column.dtype, pd.CategoricalDtype):
-            column = column.astype("category")
-        by_level = np.array([self.codes[v] for v in column.cat.categories], dtype=float)
-        return by_level[column.cat.codes.to_numpy()]
-
-
-COVARIANCES = ("unstructured", "independent", "exchangeable")
-
-
-def slope_columns(
-    frame: pd.DataFrame, variables: Sequence[str], covariance: str
-) -> list[SlopeColumn]:
-    """Random columns of one level: the intercept, then the slopes.
-
-    A numeric variable is one column as it stands. A factor is coded by indicators of its later
-    levels ("unstructured", "independent") or by orthonormal contrasts with one common variance
-    ("exchangeable": every difference between two levels then varies alike across units).
-    Columns with the same ``group`` share a variance.
-    """
-    if covariance not in COVARIANCES:
-        raise ModelError(f"covariance {covariance!r} is not known; choose one of {COVARIANCES}.")
-    columns = [SlopeColumn("Intercept", None, None, 0)]
-    group = 0
-    for v in variables:
-        if not isinstance(frame[v].dtype, pd.CategoricalDtype):
-            group += 1
-            columns.append(SlopeColumn(v, v, None, group))
-            continue
-        levels = list(frame[v].cat.categories)
-        n = len(levels)
-        if n < 2:
-            raise ModelError(
-                f"{v!r} has the single level {levels[0]!r} in the rows used: its effect cannot "
-                f"vary between units; leave it out of slopes."
-            )
-        if covariance == "exchangeable":
-            group += 1
-            for j in range(1, n):
-                # Normalised Helmert contrasts.
-                w = np.r_[np.full(j, -1.0), j, np.zeros(n - j - 1)] / np.sqrt(j * (j + 1))
-                columns.append(SlopeColumn(v, v, dict(zip(levels, w, strict=True)), group))
-        else:
-            for level in levels[1:]:
-                group += 1
-                codes = {k: float(k == level) for k in levels}
-                columns.append(SlopeColumn(f"{v}[{level}]", v, codes, group))
-    return columns
-
-
-def crossed_columns(frame: pd.DataFrame, factor: str) -> list[SlopeColumn]:
-    """One random column per label of a crossed factor, all of one variance."""
-    labels = list(frame[factor].cat.categories)
-    return [
-        SlopeColumn("Intercept", factor, {k: float(k == label) for k in labels}, 0)
-        for label in labels
-    ]

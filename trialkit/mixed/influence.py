@@ -211,6 +211,6 @@ def _subset_chain(chain: Chain, keep: np.ndarray) -> Chain:
         counts=tuple(len(ids) for ids, _ in used),
         names=chain.names,
         n_crossed=chain.n_crossed,
-        frame=chain.frame,
+        columns=chain.columns,
         first=chain.first[stay],
     )

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain
-from trialkit.mixed.design import SlopeColumn
+from trialkit.mixed.design import Columns
 from trialkit.mixed.families import Family
+from trialkit.mixed.random_part import SlopeColumn
 
 # Cross-products of the distinct columns, one set a finest unit, must fit in memory.
 LARGEST_CROSS = 50_000_000
@@ -33,7 +35,7 @@ def check_names(
 
 
 def useful_levels(
-    used: pd.DataFrame, nested: Sequence[str], crossed: Sequence[str],
+    used: Columns, nested: Sequence[str], crossed: Sequence[str],
     slopes: Mapping[str, Sequence[str]], notes: list[str],
 ) -> tuple[list[str], list[str]]:  # fmt: skip
     """Leave out levels of a single unit; crossed factors as categories.
@@ -43,9 +45,9 @@ def useful_levels(
     """
     kept_crossed = []
     for name in crossed:
-        if not isinstance(used[name].dtype, pd.CategoricalDtype):
-            used[name] = used[name].astype("category")
-        if len(used[name].cat.categories) > 1:
+        if not isinstance(used[name], pd.Categorical):
+            used[name] = pd.Categorical(used[name])
+        if len(used[name].categories) > 1:
             kept_crossed.append(name)
         else:
             notes.append(
@@ -53,7 +55,9 @@ def useful_levels(
             )
     kept: list[str] = []
     for name in nested:
-        if kept or not (used[name] == used[name].iloc[0]).all():
+        labels: Any = used[name]
+        labels = labels.codes if isinstance(labels, pd.Categorical) else labels
+        if kept or not (labels == labels[0]).all():
             kept.append(name)
             continue
         own = f" and its slopes of {', '.join(slopes[name])}" if slopes.get(name) else ""
@@ -61,19 +65,19 @@ def useful_levels(
             f"{name!r} has a single unit: its variance{own} cannot be estimated, left out."
         )
     if not kept and kept_crossed:
-        kept = [max(kept_crossed, key=lambda name: len(used[name].cat.categories))]
+        kept = [max(kept_crossed, key=lambda name: len(used[name].categories))]
         kept_crossed.remove(kept[0])
     return kept, kept_crossed
 
 
-def check_size(chain: Chain, used: pd.DataFrame, crossed: Sequence[str], columns: int) -> None:
+def check_size(chain: Chain, used: Columns, crossed: Sequence[str], columns: int) -> None:
     """Crossed factors are held densely: their labels must be modest in number.
 
     Parameters
     ----------
     columns : fixed effects and random columns of the nested levels, in all.
     """
-    labels = {name: len(used[name].cat.categories) for name in crossed}
+    labels = {name: len(used[name].categories) for name in crossed}
     q = columns + sum(labels.values())
     if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
         told = ", ".join(f"{name!r} with {many}" for name, many in labels.items())

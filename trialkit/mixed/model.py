@@ -10,18 +10,11 @@ import pandas as pd
 
 from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain, build_chain
-from trialkit.mixed.design import (
-    FixedPart,
-    SlopeColumn,
-    crossed_columns,
-    fixed_part,
-    formula_variables,
-    prepare,
-    slope_columns,
-)
+from trialkit.mixed.design import FixedPart, fixed_part, formula_variables, prepare
 from trialkit.mixed.families import Family
 from trialkit.mixed.levels import check_names, check_size, check_units, useful_levels
 from trialkit.mixed.problem import Entry, GaussianProblem, LaplaceProblem, Layout, build_layout
+from trialkit.mixed.random_part import SlopeColumn, crossed_columns, slope_columns
 from trialkit.mixed.smallsample import Component
 
 
@@ -161,7 +154,7 @@ class Model:
             if lev >= self.chain.n_nested:
                 total += cov[0, 0]
                 continue
-            z = np.column_stack([c.values(frame) for c in columns])
+            z = np.column_stack([c.values(frame, len(frame)) for c in columns])
             total += np.einsum("ij,jk,ik->i", z, cov, z)
         return total
 
@@ -186,37 +179,39 @@ def build_model(
     notes = []
     if dropped:
         notes.append(f"{dropped} of {len(frame)} rows have missing values and were left out.")
-    if used.empty:
+    n = len(frame) - dropped
+    if not n:
         raise ModelError("no complete row is left to fit.")
     nested, crossed = useful_levels(used, nested, crossed, slopes, notes)
-    chain = build_chain(used, nested, crossed)
-    part = fixed_part(used, fixed)
+    chain = build_chain(used, n, nested, crossed)
+    part = fixed_part(used, n, fixed)
     if part.aliased:
         notes.append(f"aliased with earlier columns and dropped: {', '.join(part.aliased)}.")
-    if len(used) <= part.x.shape[1]:
+    if n <= part.x.shape[1]:
         raise ModelError(
-            f"{len(used)} rows cannot estimate {part.x.shape[1]} fixed effects and a variance."
+            f"{n} rows cannot estimate {part.x.shape[1]} fixed effects and a variance."
         )
     x, to_original = standardise(np.take(part.x.T, chain.order, axis=1).T)
 
-    covariances = {n: covariance.get(n, "unstructured") for n in chain.nested}
+    covariances = {name: covariance.get(name, "unstructured") for name in chain.nested}
     covariances |= dict.fromkeys(crossed, "exchangeable")
-    columns = [tuple(slope_columns(used, slopes.get(n, ()), covariances[n])) for n in chain.nested]
+    columns = [
+        tuple(slope_columns(used, slopes.get(name, ()), covariances[name])) for name in chain.nested
+    ]
     check_size(chain, used, crossed, x.shape[1] + sum(len(c) for c in columns))
-    columns += [tuple(crossed_columns(used, n)) for n in crossed]
+    columns += [tuple(crossed_columns(used, name)) for name in crossed]
     z = [
-        np.column_stack([c.values(used) for c in cols])[chain.order]
+        np.column_stack([c.values(used, n) for c in cols])[chain.order]
         for cols in columns[: chain.n_nested]
     ]
     z += [
-        np.eye(len(cols))[used[n].cat.codes.to_numpy()[chain.order]]
-        for n, cols in zip(crossed, columns[chain.n_nested :], strict=True)
+        np.eye(len(cols))[used[name].codes[chain.order]]
+        for name, cols in zip(crossed, columns[chain.n_nested :], strict=True)
     ]
     check_units(chain, family, x, columns, z, notes)
     entries, scale, components = _entries(columns, z, covariances)
-    n = len(used)
     take = lambda c, default: (  # noqa: E731
-        np.full(n, default) if c is None else used[c].to_numpy(dtype=float)[chain.order]
+        np.full(n, default) if c is None else np.asarray(used[c], dtype=float)[chain.order]
     )
     size, area, weight = take(trials, 1.0), take(exposure, 1.0), take(weights, 1.0)
     for what, values in (("trials", size), ("exposure", area), ("weights", weight)):
@@ -231,7 +226,8 @@ def build_model(
                 f"family 'binomial', or give the column of trials."
             )
     return Model(
-        frame=used, response=response, fixed=fixed, family=family, chain=chain, part=part,
+        frame=pd.DataFrame(used, copy=False), response=response, fixed=fixed, family=family,
+        chain=chain, part=part,
         x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z), covariances=covariances,
         entries=tuple(entries), theta_scale=scale, components=tuple(components),
         size=size, offset=np.log(area), weight=weight, notes=tuple(notes),
