@@ -279,8 +279,8 @@ def _refits(
             stop_run_off(fit, again)
             out.append(read(again))
         except (ModelError, np.linalg.LinAlgError) as error:
-            drawn = fit.model.frame.assign(**{fit.model.response: values})
-            out.append(plain_reason(replace(fit.model, frame=drawn), error))
+            drawn = fit.model.columns | {fit.model.response: values}
+            out.append(plain_reason(replace(fit.model, columns=drawn), error))
     return out
 
 

@@ -23,7 +23,7 @@ from trialkit.mixed.kernels import (
     root_inverse,
     solve_root,
 )
-from trialkit.mixed.optimise import RUNNING, advance, begin, trust
+from trialkit.mixed.optimise import FAR, RUNNING, SLOPE, advance, begin, trust
 
 MAX_NEWTON = 200
 
@@ -61,7 +61,7 @@ def _only_diagonal(entry_at):
 @part
 def gaussian_point(
     cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma,
-    by_logdet, by_rss, info,
+    by_logdet, by_rss, informed, info,
 ):  # fmt: skip
     """Gaussian criterion at the Lambda entries in ``val``; fills ``u``, ``beta`` and ``fac``.
 
@@ -82,7 +82,7 @@ def gaussian_point(
         block = root_inverse(front, p)
     gaussian_gradient(
         cross, tree, levels, links, val, entries, diagonal, np.zeros(cross.shape[1] - 1), u, beta,
-        fac, block, s2, by_logdet, by_rss, info,
+        fac, block, s2, by_logdet, by_rss, informed, info,
     )  # fmt: skip
     return logdet, rss, s2, front
 
@@ -133,7 +133,7 @@ def find_mode(
 @part
 def laplace_point(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root, fac, cross,
-    work, pulls, tolerance, grad, outer, info,
+    work, pulls, tolerance, grad, outer, informed, info,
 ):  # fmt: skip
     """(Restricted) Laplace criterion less constants; moves ``u`` and ``root`` to the mode.
 
@@ -150,7 +150,7 @@ def laplace_point(
     block = root_inverse(front, p)
     shape = leverage_pass(
         family, phi, obs, data, tree, levels, links, val, entries, diagonal, u, fac, block, cross,
-        work, pulls, grad, info,
+        work, pulls, grad, informed, info,
     )  # fmt: skip
     rhs = np.zeros(p)
     forward_solve(pulls[0], tree, levels, links, val, fac, rhs)
@@ -189,20 +189,21 @@ def search_gaussian(
     by_rss = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
-    informed = np.zeros((k, k))
+    metric = np.zeros((k, k))
     p = beta.shape[0]
     rss, s2, front = 0.0, 0.0, np.zeros((p + 1, p + 1))
     known = k if _only_diagonal(entry_at) else 0
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING and evaluations < limit:
+        far = (evaluations == 0 and not trusted) or -scalars[SLOPE] > FAR
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
         clear_square(info)
         clear(by_logdet)
         clear(by_rss)
         log_h, rss, s2, front = gaussian_point(
             cross, tree, levels, links, val, entries, diagonal, u, beta, fac, df, restricted, sigma,
-            by_logdet, by_rss, info,
+            by_logdet, by_rss, far, info,
         )  # fmt: skip
         evaluations += 1
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
@@ -210,14 +211,15 @@ def search_gaussian(
             g[i] = 0.0
             for j in range(k):
                 g[i] += 0.5 * (by_logdet[j] + by_rss[j]) * mix[j, i]
-        # Profiling the residual variance takes its share of the information out.
-        for i in range(k):
-            for j in range(k):
-                info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
-        trust(info, mix, informed)
-        if evaluations == 1 and not trusted:
-            trust(info, mix, inverse)
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, informed)
+        if far:
+            # Profiling the residual variance takes its share of the information out.
+            for i in range(k):
+                for j in range(k):
+                    info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
+            trust(info, mix, metric)
+            if evaluations == 1 and not trusted:
+                trust(info, mix, inverse)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, metric)
     return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
 
@@ -245,7 +247,7 @@ def search_laplace(
     g_full = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
-    informed = np.zeros((k, k))
+    metric = np.zeros((k, k))
     held = x_col.shape[0]
     # The information says nothing of a dispersion, and that moves with the variances.
     known = n_theta if k - held == n_theta and _only_diagonal(entry_at) else 0
@@ -253,6 +255,7 @@ def search_laplace(
     evaluations = 0
     verdict = RUNNING
     while verdict == RUNNING and evaluations < limit:
+        far = (evaluations == 0 and not trusted) or -scalars[SLOPE] > FAR
         _place_parameters(mix, trial, slot, entry_at, parameters, val, diagonal)
         clear(base)
         for j in range(held):
@@ -269,7 +272,7 @@ def search_laplace(
             clear_square(info)
             found, value, front, shape = laplace_point(
                 family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root,
-                fac, cross, work, pulls, tolerance, g_full, outer, info,
+                fac, cross, work, pulls, tolerance, g_full, outer, far, info,
             )  # fmt: skip
             evaluations += 1
             if found and math.isfinite(value):
@@ -283,8 +286,9 @@ def search_laplace(
                     for j in range(k):
                         g[i] -= g_full[j] * mix[j, i]
                 break
-        trust(info, mix, informed)
-        if evaluations == 1 and not trusted:
-            trust(info, mix, inverse)
-        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, informed)
+        if far:
+            trust(info, mix, metric)
+            if evaluations == 1 and not trusted:
+                trust(info, mix, inverse)
+        verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, metric)
     return verdict, counts, scalars, grad, evaluations, front

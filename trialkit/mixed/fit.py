@@ -101,7 +101,7 @@ def fit_mixed(
         covariance=covariance or {}, crossed=_listed(crossed), family=law,
         exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
-    y = model.frame[response].to_numpy(dtype=float)[model.chain.order]
+    y = np.asarray(model.columns[response], dtype=float)[model.chain.order]
     model.check_response(y)
     _check_cells(model)
     reml = method == "reml"
@@ -117,8 +117,8 @@ def _check_cells(model: Model) -> None:
     """A cell of a factor term with only zeros (or only successes) has no finite estimate."""
     if not model.family.counts:
         return
-    frame, levels = model.frame, model.part.levels
-    y = frame[model.response].to_numpy(dtype=float)
+    columns, levels = model.columns, model.part.levels
+    y = np.asarray(columns[model.response], dtype=float)
     if not y.any():
         raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
     size = model.original_order(model.size)
@@ -130,7 +130,7 @@ def _check_cells(model: Model) -> None:
             continue
         cell = np.zeros(len(y), dtype=np.int64)
         for f in factors:
-            cell = cell * len(levels[f]) + frame[f].cat.codes.to_numpy()
+            cell = cell * len(levels[f]) + columns[f].codes
         cells = int(np.prod([len(levels[f]) for f in factors]))
         rows, sums = np.bincount(cell, minlength=cells), np.bincount(cell, y, cells)
         full = sums == np.bincount(cell, size, cells)

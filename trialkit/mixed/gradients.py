@@ -99,9 +99,9 @@ def _information(lev, inv, entries, diagonal, info):
 @inner
 def gaussian_gradient(
     cross, tree, levels, links, val, entries, diagonal, base, u, root, fac, root_block, rss_scale,
-    by_logdet, by_rss, info,
+    by_logdet, by_rss, informed, info,
 ):  # fmt: skip
-    """Add the gradients of ``log|H|`` and ``rss / rss_scale``, and the expected information.
+    """Add the gradients of ``log|H|`` and ``rss / rss_scale`` (``informed``: the information too).
 
     ``root_block`` is the inverse of the root block for REML, zeros for ML.
     """
@@ -113,7 +113,8 @@ def gaussian_gradient(
     for f in range(tree.shape[0] - 1, -1, -1):
         for lev in range(tree[f, ENDS] - 1, -1, -1):
             inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
-            _information(lev, inv, entries, diagonal, info)
+            if informed:
+                _information(lev, inv, entries, diagonal, info)
         _logdet_slopes(f, cross, inv, links, val, entries, 2.0, by_logdet)
         unit_coefficients(f, tree, levels, links, val, base, u, root, coef)
         for a in range(q):
@@ -131,13 +132,13 @@ def gaussian_gradient(
 @inner
 def leverage_pass(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, u, fac, root_block, cross,
-    work, pulls, grad, info,
+    work, pulls, grad, informed, info,
 ):  # fmt: skip
     """First half of the Laplace gradient: all but what goes through the mode's own movement.
 
-    Adds to ``grad`` (and ``info``); ``pulls`` (2, finest units, q) gets the sums over the distinct
-    columns of ``v_i`` and, for a dispersed family, of the score's slope in ``phi``. Returns the
-    derivative in ``phi``.
+    Adds to ``grad`` (``informed``: and to ``info``); ``pulls`` (2, finest units, q) gets the sums
+    over the distinct columns of ``v_i`` and, for a dispersed family, of the score's slope in
+    ``phi``. Returns the derivative in ``phi``.
     """
     shape = 0.0
     q = data.shape[1]
@@ -149,7 +150,8 @@ def leverage_pass(
     for f in range(tree.shape[0] - 1, -1, -1):
         for lev in range(tree[f, ENDS] - 1, -1, -1):
             inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
-            _information(lev, inv, entries, diagonal, info)
+            if informed:
+                _information(lev, inv, entries, diagonal, info)
         for a in range(q):
             pull[a] = 0.0
             tilt[a] = 0.0

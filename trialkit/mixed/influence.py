@@ -187,9 +187,10 @@ def _subset(model: Model, keep: np.ndarray) -> Model:
             raise ModelError(f"every unit of {above!r} would have one {name!r} left.")
     if model.family.name == "gaussian" and nested and nested[0] == left:
         raise ModelError(f"every unit of {chain.names[0]!r} would have one row left.")
+    rows = np.sort(model.chain.order[keep])
     return replace(
-        model, frame=model.frame.iloc[np.sort(model.chain.order[keep])].reset_index(drop=True),
-        chain=chain, part=replace(model.part, x=model.part.x[np.sort(model.chain.order[keep])]),
+        model, columns={name: values[rows] for name, values in model.columns.items()},
+        chain=chain, part=replace(model.part, x=model.part.x[rows]),
         x=x, z=tuple(z[keep] for z in model.z),
         size=model.size[keep], offset=model.offset[keep], weight=model.weight[keep],
     )  # fmt: skip

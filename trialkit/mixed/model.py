@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
 
 from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain, build_chain
-from trialkit.mixed.design import FixedPart, fixed_part, formula_variables, prepare
+from trialkit.mixed.design import Columns, FixedPart, fixed_part, formula_variables, prepare
 from trialkit.mixed.families import Family
 from trialkit.mixed.levels import check_names, check_size, check_units, useful_levels
 from trialkit.mixed.problem import Entry, GaussianProblem, LaplaceProblem, Layout, build_layout
@@ -18,13 +19,13 @@ from trialkit.mixed.random_part import SlopeColumn, crossed_columns, slope_colum
 from trialkit.mixed.smallsample import Component
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Model:
     """The design of a mixed model, rows in chain order.
 
     Attributes
     ----------
-    frame : DataFrame
+    columns : dict of arrays and categoricals
         Rows used, in their original order.
     x : ndarray, shape (rows, terms)
         Fixed-effect columns in chain order, centred and scaled.
@@ -35,7 +36,7 @@ class Model:
     components : variance parameters of the levels, in the order of ``theta`` groups.
     """
 
-    frame: pd.DataFrame
+    columns: Columns
     response: str
     fixed: str
     family: Family
@@ -53,6 +54,11 @@ class Model:
     offset: np.ndarray
     weight: np.ndarray
     notes: tuple[str, ...] = field(default=())
+
+    @cached_property
+    def frame(self) -> pd.DataFrame:
+        """Rows used, in their original order."""
+        return pd.DataFrame(self.columns, copy=False)
 
     @property
     def n_theta(self) -> int:
@@ -117,7 +123,7 @@ class Model:
         if lev < self.chain.n_nested:
             return self.chain.labels[lev]
         name = self.chain.names[lev]
-        return pd.DataFrame({name: self.frame[name].cat.categories})
+        return pd.DataFrame({name: self.columns[name].categories})
 
     def unit_columns(self, lev: int) -> tuple[SlopeColumn, ...]:
         """Random columns that every unit of a level has; a label of a crossed factor has one."""
@@ -226,7 +232,7 @@ def build_model(
                 f"family 'binomial', or give the column of trials."
             )
     return Model(
-        frame=pd.DataFrame(used, copy=False), response=response, fixed=fixed, family=family,
+        columns=used, response=response, fixed=fixed, family=family,
         chain=chain, part=part,
         x=x, to_original=to_original, slopes=tuple(columns), z=tuple(z), covariances=covariances,
         entries=tuple(entries), theta_scale=scale, components=tuple(components),
