@@ -76,6 +76,17 @@ class Model:
 
     def layout(self, with_fixed: bool) -> tuple[Layout, np.ndarray]:
         """Chain layout and the distinct data columns it draws on, shape (rows, q)."""
+        return self._with_fixed if with_fixed else self._without_fixed
+
+    @cached_property
+    def _with_fixed(self) -> tuple[Layout, np.ndarray]:
+        return self._layout(True)
+
+    @cached_property
+    def _without_fixed(self) -> tuple[Layout, np.ndarray]:
+        return self._layout(False)
+
+    def _layout(self, with_fixed: bool) -> tuple[Layout, np.ndarray]:
         columns: list[np.ndarray] = []
 
         def place(values: np.ndarray) -> int:
