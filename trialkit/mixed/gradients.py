@@ -18,7 +18,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from trialkit.mixed.compiled import inner
+from trialkit.mixed.compiled import inner, part
 from trialkit.mixed.families import shape_terms
 from trialkit.mixed.kernels import (
     COLUMN,
@@ -96,7 +96,7 @@ def _information(lev, inv, entries, diagonal, info):
             info[i, i] += (1.0 - inv[p, p]) * (1.0 - inv[q, q]) / diagonal[g] ** 2
 
 
-@inner
+@part
 def gaussian_gradient(
     cross, tree, levels, links, val, entries, diagonal, base, u, root, fac, root_block, rss_scale,
     by_logdet, by_rss, informed, info,
