@@ -7,7 +7,7 @@ Bounds are those of a binomial count over rounds whose true rate is the end of t
 from __future__ import annotations
 
 import dataclasses
-from functools import lru_cache
+from functools import cache
 
 import numpy as np
 import pandas as pd
@@ -25,7 +25,7 @@ SMALL = ["poisson, 6 pairs", "gaussian, 6 pairs"]
 N = 60
 
 
-@lru_cache(maxsize=None)
+@cache
 def _small(name: str) -> pd.DataFrame:
     return simulate(name, N, seed=7)
 
