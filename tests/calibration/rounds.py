@@ -42,7 +42,7 @@ CONTAINMENT = "containment"
 RULES = (CAPPED, POOLED, DF_OF_ALL, CONTAINMENT)
 WALD, RATIO, BLOCKS = "z (ML)", "likelihood ratio (ML)", "t of block differences"
 # Without effects, and with the true ones.
-WORLDS = ("null", "effect")
+WORLDS = ("no effect", "effect")
 LEVEL = 0.05
 Record = dict[str, Any]
 
@@ -88,7 +88,7 @@ def prepare(name: str, seed: int) -> Prepared:
         fits[key] = fit_mixed(frame, "y", **model, method=key[0])
     first = fits[RESTRICTED]
     x = first.fixed_part.x
-    beta = {w: np.linalg.lstsq(x, case.fixed(w == "effect"), rcond=None)[0] for w in WORLDS}
+    beta = {w: np.linalg.lstsq(x, case.fixed(w == WORLDS[1]), rcond=None)[0] for w in WORLDS}
     return Prepared(case, fits, {h.name: h.rows(first) for h in case.hypotheses}, beta)
 
 
@@ -109,7 +109,7 @@ def one_round(name: str, seed: int, number: int) -> list[Record]:
     rng = np.random.default_rng(child)
     out: list[Record] = []
     for world in WORLDS[:1] if ready.case.family == "gaussian" else WORLDS:
-        trial = Trial(ready, world, ready.case.draw(rng, world == "effect"))
+        trial = Trial(ready, world, ready.case.draw(rng, world == WORLDS[1]))
         out += [{"round": number, "world": world, **record} for record in trial.records()]
     return out
 
@@ -129,7 +129,7 @@ class Trial:
         case = self.ready.case
         for h in case.hypotheses:
             tests = {m: partial(self.wald, m, h) for m in (*ENGINE, *RULES, WALD)}
-            null = self.world == "null"
+            null = self.world == WORLDS[0]
             if h.models and (null or h.name not in case.truth or _can_hold(case, h)):
                 tests[RATIO] = partial(self.likelihood_ratio, h)
             if h.block:
@@ -181,7 +181,7 @@ class Trial:
     def likelihood_ratio(self, h: Hypothesis) -> tuple[float, float, bool]:
         """Chi-square test of two maximum-likelihood fits: p, df, whether a variance is zero."""
         assert h.models is not None
-        held = self.world == "effect" and h.name in self.ready.case.truth
+        held = self.world == WORLDS[1] and h.name in self.ready.case.truth
         big = self.fit(("ml", h.models[0], ""))
         small = self.fit(("ml", h.models[1], h.name if held else ""))
         df = len(big.fixed_part.names) - len(small.fixed_part.names)
@@ -217,9 +217,10 @@ def rates(name: str, records: pd.DataFrame, seed: int) -> pd.DataFrame:
     zero_share (of the rounds fitted those with a variance at zero or a correlation at one in the
     fit the method stands on), seed, version.
     """
-    both = records["world"].nunique() == 1  # gaussian: one trial for both
+    # Gaussian rounds have one trial for both.
+    worlds = {"rejection": WORLDS[0], "coverage": records["world"].iloc[-1]}
     table = []
-    for quantity, world in (("rejection", "null"), ("coverage", "null" if both else "effect")):
+    for quantity, world in worlds.items():
         there = records[records["world"] == world]
         for (effect, method), group in there.groupby(["effect", "method"], sort=False):
             fitted = group[group["p"].notna()]

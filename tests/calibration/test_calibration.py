@@ -80,7 +80,7 @@ def test_truth_enters_the_tests_of_the_rounds_with_effects() -> None:
     z = (row["estimate"] - trial_settings.SETUP_EFFECT) / row["se"]
     assert 2 * stats.norm.sf(abs(z)) == pytest.approx(shown[WALD], rel=1e-2)
 
-    null = {r["method"]: r["p"] for r in rounds.Trial(ready, "null", y).records()}
+    null = {r["method"]: r["p"] for r in rounds.Trial(ready, "no effect", y).records()}
     without = fit_mixed(frame, "y", **{**case.model, "fixed": "1"}, method="ml")
     assert ml.compare(without)["p"].iloc[1] == pytest.approx(null[RATIO], rel=1e-3)
 
