@@ -147,10 +147,27 @@ def test_table_keeps_the_rows_of_other_settings(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["calibration.csv"]
 
 
+def _range(name: str) -> tuple[float, float]:
+    # Four fields can hardly tell three covariances: the setup-by-field variance is seldom exactly
+    # zero (the correlation goes to one instead), is overestimated, and leaves 3 df. Conservative.
+    return (0.0, HIGH) if name == "poisson, 4 fields, correlated" else (LOW, HIGH)
+
+
+@pytest.mark.parametrize("name", list(trial_settings.SETTINGS))
+def test_published_table_has_the_default_in_its_range(name: str) -> None:
+    table = pd.read_csv(run.RESULT)
+    here = table[table["setting"] == name]
+    assert set(here["method"]) == set(rounds.METHODS)
+    assert (here["rounds"] >= 2000).all()
+    assert (here["failed"] <= 0.01 * here["rounds"]).all()
+    default = here[here["method"] == ENGINE[0]]
+    assert _outside(default, *_range(name)).empty, default.to_string()
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", list(trial_settings.SETTINGS))
 def test_default_keeps_its_level(name: str) -> None:
     table = rates(name, simulate(name, 2000, seed=21), seed=21)
     default = table[table["method"] == ENGINE[0]]
     assert (default["failed"] <= 0.01 * default["rounds"]).all()
-    assert _outside(default).empty, default.to_string()
+    assert _outside(default, *_range(name)).empty, default.to_string()
