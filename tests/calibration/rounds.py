@@ -41,6 +41,7 @@ CAPPED, POOLED, DF_OF_ALL = (
 CONTAINMENT = "containment"
 RULES = (CAPPED, POOLED, DF_OF_ALL, CONTAINMENT)
 WALD, RATIO, BLOCKS = "z (ML)", "likelihood ratio (ML)", "t of block differences"
+METHODS = (*ENGINE, *RULES, WALD, RATIO, BLOCKS)
 # Without effects, and with the true ones.
 WORLDS = ("no effect", "effect")
 LEVEL = 0.05
