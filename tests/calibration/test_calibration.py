@@ -147,10 +147,17 @@ def test_table_keeps_the_rows_of_other_settings(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["calibration.csv"]
 
 
-def _range(name: str) -> tuple[float, float]:
+# Where the default is known to miss the range, and why.
+KNOWN = {
+    # A strip variance estimated at zero lets t become z, of which three pairs bear too much.
+    "poisson, 3 pairs": (HIGH, 0.12),
+    # A strip variance that is zero in truth can only be overestimated.
+    "poisson, 4 pairs, strips alike": (0.02, 0.05),
+    "poisson, 6 pairs, strips alike": (0.02, 0.05),
     # Four fields can hardly tell three covariances: the setup-by-field variance is seldom exactly
-    # zero (the correlation goes to one instead), is overestimated, and leaves 3 df. Conservative.
-    return (0.0, HIGH) if name == "poisson, 4 fields, correlated" else (LOW, HIGH)
+    # zero (the correlation goes to one instead), is overestimated, and leaves 3 df.
+    "poisson, 4 fields, correlated": (0.0, LOW),
+}
 
 
 @pytest.mark.parametrize("name", list(trial_settings.SETTINGS))
@@ -161,7 +168,7 @@ def test_published_table_has_the_default_in_its_range(name: str) -> None:
     assert (here["rounds"] >= 2000).all()
     assert (here["failed"] <= 0.01 * here["rounds"]).all()
     default = here[here["method"] == ENGINE[0]]
-    assert _outside(default, *_range(name)).empty, default.to_string()
+    assert _outside(default, *KNOWN.get(name, (LOW, HIGH))).empty, default.to_string()
 
 
 @pytest.mark.slow
@@ -170,4 +177,4 @@ def test_default_keeps_its_level(name: str) -> None:
     table = rates(name, simulate(name, 2000, seed=21), seed=21)
     default = table[table["method"] == ENGINE[0]]
     assert (default["failed"] <= 0.01 * default["rounds"]).all()
-    assert _outside(default, *_range(name)).empty, default.to_string()
+    assert _outside(default, *KNOWN.get(name, (LOW, HIGH))).empty, default.to_string()

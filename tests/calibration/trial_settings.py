@@ -2,7 +2,8 @@
 
 Every setting is a design, the standard deviations of its units (link scale), the true effects and
 the model fitted. The counts' truth: 6 kernels a frame, or 5 % of 100 kernels damaged, on the
-reference setup; pairs differ with sd 0.3 and strips with sd 0.25.
+reference setup; pairs differ with sd 0.3 and strips with sd 0.25 (main strips 0.25 and strips
+within them 0.2).
 """
 
 from __future__ import annotations
@@ -232,9 +233,13 @@ def split(name: str, family: str, rows: int, noise: float = 0.0) -> Setting:
 
 
 SETTINGS: dict[str, Callable[[str], Setting]] = {
+    "poisson, 3 pairs": lambda name: pairs(name, 3, "poisson"),
     "poisson, 4 pairs": lambda name: pairs(name, 4, "poisson"),
     "poisson, 6 pairs": lambda name: pairs(name, 6, "poisson"),
     "poisson, 8 pairs": lambda name: pairs(name, 8, "poisson"),
+    # The truth on the bound of its range: frames vary as Poisson, strips of a pair not at all.
+    "poisson, 4 pairs, strips alike": lambda name: pairs(name, 4, "poisson", strip_sd=0.0),
+    "poisson, 6 pairs, strips alike": lambda name: pairs(name, 6, "poisson", strip_sd=0.0),
     "negative binomial, 6 pairs": lambda name: pairs(name, 6, "negative_binomial", noise=4.0),
     "damage, 6 pairs": lambda name: pairs(
         name, 6, "binomial", rows=3, intercept=float(np.log(0.05 / 0.95))
