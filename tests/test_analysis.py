@@ -189,8 +189,8 @@ def test_samples_are_never_counted_as_replicates(seed):
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=effort)
     result = responses.kernel_damage(trial, trial.losses(), 0.95)
     row = result.contrasts.iloc[0]
-    assert row["df"] <= 3 and result.means["df"].max() <= 7  # four pairs, eight strips
-    assert result.term_tests["den_df"].max() <= 3
+    assert row["df"] <= 6 and result.means["df"].max() <= 7  # eight strips, two setups
+    assert result.term_tests["den_df"].max() <= 6
     assert row["p"] == pytest.approx(2 * stats.t.sf(abs(row["statistic"]), row["df"]))
     assert row["ratio_low"] < row["ratio"] < row["ratio_high"]
 
@@ -224,8 +224,10 @@ def test_models_follow_the_designs(demos):
     # Five blocks of two main strips of six: main-strip error 4 df; subplot error, two-way
     # interactions fitted, 50 - (2 + 1) - (2 + 1 + 2) = 42 (Cochran & Cox 1957, section 7.1).
     df = split.contrasts.groupby("factor")["df"].max()
-    assert df["cushion"] <= 4 and 20 < df["gap"] <= 42 and 20 < df["speed"] <= 42
-    assert split.term_tests.loc["cushion", "den_df"] <= 4
+    # Counts: Kenward-Roger on the linearised model comes close to them.
+    assert df["cushion"] == pytest.approx(4, rel=0.01)
+    assert df[["gap", "speed"]].tolist() == pytest.approx([42, 42], rel=0.08)
+    assert split.term_tests["den_df"].tolist() == pytest.approx([4, *[42] * 5], rel=0.01)
     # With interactions the averages on the two scales differ: the test is the difference's own.
     apart = (split.contrasts["difference_low"] > 0) | (split.contrasts["difference_high"] < 0)
     assert (apart == (split.contrasts["p"] < 0.05)).all()

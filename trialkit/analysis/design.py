@@ -42,8 +42,9 @@ class Design:
     slope_factors : tuple of str
         Factors whose effect varies between fields in the model.
     strata : dict
-        Factor name to the degrees of freedom its layout gives: those left between the units it
-        was set on (strips, main strips or blocks) after setups and the larger units.
+        Factor name to the most degrees of freedom its layout can give: the units it was set on
+        (strips, main strips or blocks) less the setups. Larger units are not taken off: the model
+        may find that they do not differ.
     kind : str
         The layout in words.
     why, notes : tuple of str
@@ -213,17 +214,14 @@ def _strata(
     columns = [pd.get_dummies(strips[f.name]) for f in factors]
     columns += [pd.get_dummies(_joined(strips, pair)) for pair in interactions]
     columns += [strips[[name]] for name in covariates]
-    inside = ["field", "pair"]
-    if strips["main_strip"].notna().all():
-        inside.append("main_strip")
     strata = {}
     for f in factors:
         found = _stratum(f, strips)
-        if found is None:
-            spare = _spare_within(strips, inside, columns)
-        else:
-            _, unit, parent = found
-            spare = _spare_within(unit, parent, [pd.get_dummies(unit[f.name])])
+        unit, own = strips, columns
+        if found is not None:
+            unit = found[1]
+            own = [pd.get_dummies(unit[f.name])]
+        spare = _spare_within(unit, [], own)
         strata[f.name] = max(spare, 1)
     return strata
 
@@ -279,9 +277,9 @@ def _spare(
 def _spare_within(
     units: pd.DataFrame, groups: Sequence[str], columns: Sequence[pd.DataFrame]
 ) -> int:
-    """Rows less the rank of `columns` and indicators of `groups` together."""
+    """Rows less the rank of `columns` and indicators of `groups` (or a constant) together."""
     matrix = pd.DataFrame(np.hstack(columns).astype(float), index=units.index)
-    group = _joined(units, groups)
+    group = _joined(units, groups) if groups else pd.Series("", index=units.index)
     within = matrix - matrix.groupby(group).transform("mean")
     return len(units) - group.nunique() - int(np.linalg.matrix_rank(within.to_numpy(), tol=1e-8))
 

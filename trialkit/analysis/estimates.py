@@ -12,9 +12,11 @@ and, independently of it, the variance of P; the variance components inside ``m_
 known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
 level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
 cancels, the smaller of those along its own gradient and of the contrast on the link scale. A mean
-has at most the strips less one and a difference at most those its layout gives, pairs less one
-for paired strips: where a variance is estimated at zero the model alone would pool pairs with
-strips, and frames or samples with both, which the design did not.
+has at most the strips less one and a difference at most the units its factor was set on less the
+setups: where variances are estimated at zero the model alone would count frames or samples as
+replicates. Simulated trials of three to eight pairs reject a true null in 4.0 to 4.8 % of rounds
+that way, in 4.4 to 8 % without a limit, in 0.8 to 4.5 % if pairs are taken off as well
+(``tests/calibration``; methods "capped pooled", none, "capped").
 
 Means have intervals on their logarithm where they stand well clear of zero, ratios always;
 differences have symmetric ones. The p-value tests that a difference is zero: by the Kenward-Roger
