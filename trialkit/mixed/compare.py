@@ -13,12 +13,12 @@ from trialkit.errors import ModelError
 from trialkit.mixed.variance_inference import mixture_name, mixture_p
 
 if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
+    from trialkit.mixed.fitted import FittedModel
 
 NESTED_FAMILIES = {("poisson", "negative_binomial"), ("binomial", "beta_binomial")}
 
 
-def compare(one: MixedFit, other: MixedFit) -> pd.DataFrame:
+def compare(one: FittedModel, other: FittedModel) -> pd.DataFrame:
     """See :meth:`trialkit.mixed.MixedFit.compare`."""
     small, big = sorted((one, other), key=lambda f: f.n_parameters)
     _check_same_data(small, big)
@@ -60,7 +60,7 @@ def compare(one: MixedFit, other: MixedFit) -> pd.DataFrame:
     return table
 
 
-def _columns(fit: MixedFit) -> np.ndarray:
+def _columns(fit: FittedModel) -> np.ndarray:
     x: np.ndarray = fit.fixed_part.x
     return x / np.linalg.norm(x, axis=0)
 
@@ -69,7 +69,7 @@ def _rank(columns: np.ndarray) -> int:
     return int(np.linalg.matrix_rank(columns, tol=1e-7))
 
 
-def _check_same_data(small: MixedFit, big: MixedFit) -> None:
+def _check_same_data(small: FittedModel, big: FittedModel) -> None:
     """Same rows, responses and sizes, a common method and families one within the other."""
     a, b = small.model, big.model
     same = a.response == b.response and small.n_rows == big.n_rows
@@ -84,7 +84,7 @@ def _check_same_data(small: MixedFit, big: MixedFit) -> None:
         raise ModelError(f"the families are not nested: {families[0]}; {families[1]}.")
 
 
-def _check_random_nested(small: MixedFit, big: MixedFit) -> None:
+def _check_random_nested(small: FittedModel, big: FittedModel) -> None:
     for name in small.model.chain.names:
         if name not in big.model.chain.names:
             raise ModelError(f"the larger fit has no level {name!r}: not nested.")
@@ -96,7 +96,7 @@ def _check_random_nested(small: MixedFit, big: MixedFit) -> None:
             raise ModelError(f"the random parts of level {name!r} are not nested.")
 
 
-def _random_part(fit: MixedFit, name: str) -> tuple[list[tuple[str, object]], str]:
+def _random_part(fit: FittedModel, name: str) -> tuple[list[tuple[str, object]], str]:
     """Names and codes of a level's random columns, and the kind of their covariance."""
     model = fit.model
     lev = model.chain.names.index(name)

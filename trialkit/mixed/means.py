@@ -21,7 +21,6 @@ from trialkit.mixed import multiplicity
 if TYPE_CHECKING:
     from trialkit.mixed.design import FixedPart
     from trialkit.mixed.fitted import FittedModel
-    from trialkit.mixed.result import MixedFit
 
 WEIGHTS = ("balanced", "observed")
 KINDS = ("pairwise", "control", "polynomial")
@@ -32,7 +31,7 @@ Kind = str | Mapping[Any, Any] | None
 
 
 def reference_grid(
-    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None = None,
+    fit: FittedModel, by: str | Sequence[str], at: Mapping[str, Any] | None = None,
     weights: str = "balanced",
 ) -> tuple[pd.DataFrame, np.ndarray, np.ndarray]:  # fmt: skip
     """Combinations of the ``by`` factors with their linear functions.
@@ -170,7 +169,7 @@ def _functions(fit: FittedModel, linear: np.ndarray, level: float) -> dict[str, 
     }  # fmt: skip
 
 
-def averaged_response(fit: MixedFit, eta: np.ndarray, spread: np.ndarray) -> np.ndarray:
+def averaged_response(fit: FittedModel, eta: np.ndarray, spread: np.ndarray) -> np.ndarray:
     """Mean response over units whose random effects have variance ``spread`` (link scale).
 
     Log link: ``exp(eta + spread / 2)``. Logit: Gauss-Hermite quadrature with 41 nodes.
@@ -185,7 +184,7 @@ def averaged_response(fit: MixedFit, eta: np.ndarray, spread: np.ndarray) -> np.
 
 
 def adjusted_means(
-    fit: MixedFit, by: str | Sequence[str], at: Mapping[str, Any] | None, level: float,
+    fit: FittedModel, by: str | Sequence[str], at: Mapping[str, Any] | None, level: float,
     weights: str = "balanced",
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.adjusted_means`."""
@@ -199,7 +198,7 @@ def adjusted_means(
 
 
 def contrasts(
-    fit: MixedFit, by: str, reference: Any, kind: Kind, adjust: str, level: float,
+    fit: FittedModel, by: str, reference: Any, kind: Kind, adjust: str, level: float,
     at: Mapping[str, Any] | None, weights: str = "balanced",
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.contrasts`."""
@@ -303,7 +302,7 @@ def polynomial(levels: Sequence[Any]) -> np.ndarray:
 
 
 def equivalence(
-    fit: MixedFit, by: str, margin: float | Sequence[float], reference: Any, level: float,
+    fit: FittedModel, by: str, margin: float | Sequence[float], reference: Any, level: float,
     at: Mapping[str, Any] | None,
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.equivalence`."""

@@ -34,7 +34,7 @@ from trialkit.mixed.optimise import (
 from trialkit.mixed.problem import GaussianProblem
 
 if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
+    from trialkit.mixed.fitted import FittedModel
 
 # Doublings of the first step outward after which an interval is open.
 MAX_DOUBLINGS = 12
@@ -65,7 +65,7 @@ class Held:
 class Profile:
     """The log-likelihood of a fit, maximised with one quantity held."""
 
-    def __init__(self, fit: MixedFit) -> None:
+    def __init__(self, fit: FittedModel) -> None:
         self.problem = fit.found.problem
         self.gaussian = isinstance(self.problem, GaussianProblem)
         point, model = fit.found.point, fit.model
@@ -220,13 +220,13 @@ def _place_value(block: np.ndarray, value: float) -> np.ndarray:
     return np.full(1, value, dtype=complex)
 
 
-def _row(fit: MixedFit, lev: int, j: int) -> np.ndarray:
+def _row(fit: FittedModel, lev: int, j: int) -> np.ndarray:
     """Parameters of row ``j`` of a level's Lambda, the diagonal last."""
     found = [(e.column, e.parameter) for e in fit.model.entries if (e.level, e.row) == (lev, j)]
     return np.array([parameter for _, parameter in sorted(found)])
 
 
-def _held_sd(fit: MixedFit, lev: int, j: int) -> Held:
+def _held_sd(fit: FittedModel, lev: int, j: int) -> Held:
     row = _row(fit, lev, j)
     estimate = math.sqrt(fit.covariances[lev][j, j])
     scale = float(fit.model.scale[row[-1]]) * fit.found.point.sigma
@@ -234,7 +234,7 @@ def _held_sd(fit: MixedFit, lev: int, j: int) -> Held:
     return Held(row, _place_sd, estimate, step, 0.0, math.inf)
 
 
-def _held_correlation(fit: MixedFit, lev: int, i: int, j: int) -> Held:
+def _held_correlation(fit: FittedModel, lev: int, i: int, j: int) -> Held:
     first, second = _row(fit, lev, i), _row(fit, lev, j)
     cov = fit.covariances[lev]
     both = math.sqrt(cov[i, i] * cov[j, j])
@@ -243,7 +243,7 @@ def _held_correlation(fit: MixedFit, lev: int, i: int, j: int) -> Held:
     return Held(np.r_[first, second], place, min(max(estimate, -1.0), 1.0), 0.2, -1.0, 1.0)
 
 
-def variance_intervals(fit: MixedFit, level: float) -> pd.DataFrame:
+def variance_intervals(fit: FittedModel, level: float) -> pd.DataFrame:
     """See :meth:`trialkit.mixed.MixedFit.variance_intervals`."""
     if not 0.0 < level < 1.0:
         raise ModelError(f"level {level!r} must lie between 0 and 1.")
@@ -284,7 +284,7 @@ DISPERSIONS = {
 }  # fmt: skip
 
 
-def _dispersion_row(fit: MixedFit, profile: Profile, level: float) -> dict[str, object]:
+def _dispersion_row(fit: FittedModel, profile: Profile, level: float) -> dict[str, object]:
     """Interval of the family's dispersion, held on its logarithm."""
     point = fit.found.point
     at = profile.n_own if profile.gaussian else profile.n_theta
@@ -297,7 +297,7 @@ def _dispersion_row(fit: MixedFit, profile: Profile, level: float) -> dict[str, 
             "estimate": fit.dispersion, "low": float(ends[0]), "high": float(ends[1])}  # fmt: skip
 
 
-def variance_test(fit: MixedFit, level: str, term: str | None) -> pd.Series:
+def variance_test(fit: FittedModel, level: str, term: str | None) -> pd.Series:
     """See :meth:`trialkit.mixed.MixedFit.variance_test`."""
     model = fit.model
     if level not in model.chain.names:
@@ -336,7 +336,7 @@ def mixture_name(parameters: int) -> str:
     return f"0.5 chi2({parameters - 1}) + 0.5 chi2({parameters})"
 
 
-def intraclass_correlation(fit: MixedFit, level: float) -> pd.DataFrame:
+def intraclass_correlation(fit: FittedModel, level: float) -> pd.DataFrame:
     """See :meth:`trialkit.mixed.MixedFit.intraclass_correlation`."""
     model = fit.model
     if fit.family.name != "gaussian":
