@@ -11,7 +11,7 @@ from scipy import stats
 
 from trialkit import units
 from trialkit.analysis.design import Design, read_design
-from trialkit.analysis.estimates import balanced_tests, estimate_factors
+from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.preharvest import preharvest_density
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -81,7 +81,8 @@ def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
         fit,
         by_strip,
         level,
-        *estimate_factors(fit, design, per_kernel, offset, level),
+        per_kernel,
+        offset,
         model=_words(
             fit,
             data,
@@ -139,7 +140,8 @@ def kernel_damage(trial: Trial, losses: Losses, level: float) -> ResponseAnalysi
         fit,
         by_strip,
         level,
-        *estimate_factors(fit, design, 100.0, None, level),
+        100.0,
+        None,
         model=_words(
             fit, data, design, "sample", "damaged among examined kernels: binomial with logit link"
         ),
@@ -309,9 +311,10 @@ def _by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.DataFr
 
 def _assemble(
     response: str, title: str, unit: str, data: pd.DataFrame, design: Design, fit: MixedFit,
-    by_strip: pd.DataFrame, level: float, means: pd.DataFrame, contrasts: pd.DataFrame,
-    notes: list[str], *, model: str, extra: list[str],
+    by_strip: pd.DataFrame, level: float, scale: float, offset: Offset | None, *, model: str,
+    extra: list[str],
 ) -> ResponseAnalysis:  # fmt: skip
+    means, contrasts, notes = estimate_factors(fit, design, scale, offset, level)
     by_field = _by_field(design, by_strip, level)
     if unit == "kg/ha":
         means = _with_bushels(means, ("estimate", "low", "high"))
@@ -320,8 +323,8 @@ def _assemble(
         by_field = _with_bushels(by_field, ("difference", "low", "high"))
     return ResponseAnalysis(
         response=response, title=title, unit=unit, data=data, model=model, formula=design.formula,
-        why=_why(design, "frame" if response == "header_loss" else "sample"), fit=fit, means=means,
-        contrasts=contrasts, term_tests=balanced_tests(fit, design), variances=fit.variances,
+        why=_why(design, "frame" if response == "header_loss" else "sample"), fit=fit,
+        design=design, scale=scale, offset=offset, means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design), variances=fit.variances,
         by_strip=by_strip, by_field=by_field,
         notes=(*design.notes, *extra, *notes, *(_sentence(note) for note in fit.notes)),
     )  # fmt: skip

@@ -7,6 +7,8 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from trialkit.analysis.design import Design
+from trialkit.analysis.estimates import Offset
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
 from trialkit.trial import Trial
@@ -25,6 +27,10 @@ class ResponseAnalysis:
     model, formula, why : str
         The model in words, its fixed part, and why this one.
     fit : MixedFit
+    design : Design
+        The design the model was chosen from.
+    scale, offset : float, Offset or None
+        `unit` per unit of the response's mean, and what is taken off every mean (`unit`).
     means : DataFrame
         One row per factor level: ``factor, level, label, estimate, se, df, low, high`` in `unit`,
         averaged over random effects and over the levels of the other factors; for a loss also
@@ -55,6 +61,9 @@ class ResponseAnalysis:
     formula: str
     why: str
     fit: MixedFit
+    design: Design
+    scale: float
+    offset: Offset | None
     means: pd.DataFrame
     contrasts: pd.DataFrame
     term_tests: pd.DataFrame
