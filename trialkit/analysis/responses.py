@@ -324,7 +324,8 @@ def _assemble(
     return ResponseAnalysis(
         response=response, title=title, unit=unit, data=data, model=model, formula=design.formula,
         why=_why(design, "frame" if response == "header_loss" else "sample"), fit=fit,
-        design=design, scale=scale, offset=offset, means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design), variances=fit.variances,
+        design=design, scale=scale, offset=offset, means=means, contrasts=contrasts,
+        term_tests=balanced_tests(fit, design), variances=fit.variances,
         by_strip=by_strip, by_field=by_field,
         notes=(*design.notes, *extra, *notes, *(_sentence(note) for note in fit.notes)),
     )  # fmt: skip
