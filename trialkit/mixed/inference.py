@@ -67,9 +67,9 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
     A variance estimated at zero is taken as zero by "kenward-roger", as it is by Satterthwaite's
     method, and a correlation estimated at one as one; "kenward-roger-all" counts their uncertainty
     in, as the formulas of 1997 read literally.
-    In simulated trials of four and six pairs, where many such estimates are zero, a true
-    null was rejected at 5 % in 3.0 to 5.8 % of rounds by the first and in 0 to 4.5 % by the second
-    (eight settings of 400 rounds, ``tests/benchmarks/small_sample_level.py``).
+    In simulated trials of four to eight pairs, where many such estimates are zero, a true null was
+    rejected at 5 % in 4.6 to 6.4 % of rounds by the first and in 1.6 to 4.6 % by the second;
+    three pairs are too few for either (``notebooks/calibration.csv``, 2,000 rounds a setting).
 
     Raises
     ------
