@@ -58,8 +58,9 @@ class AnsweringFit(FittedModel):
     def contrasts(
         self, by: str, reference: Any = None, kind: means.Kind = None, adjust: str = "none",
         level: float = 0.95, at: Mapping[str, Any] | None = None, weights: str = "balanced",
+        scale: str = "link",
     ) -> pd.DataFrame:  # fmt: skip
-        """Comparisons of adjusted means on the link scale, and ratios where it is a logarithm.
+        """Comparisons of adjusted means, with ratios where the link is a logarithm.
 
         Parameters
         ----------
@@ -81,19 +82,24 @@ class AnsweringFit(FittedModel):
             Values at which other variables are held.
         weights : {"balanced", "observed"}
             How other factors are averaged, as for :meth:`adjusted_means`.
+        scale : {"link", "response", "average"}
+            Of the differences: the link's; that of the response for a typical unit; or of its
+            average over the random effects, their variance taken as known. The latter two by the
+            delta method, degrees of freedom along the gradient.
 
         Returns
         -------
         DataFrame: level and reference (or contrast, its name), estimate, se, df, statistic, p,
-        low, high, p_adjusted and, for log and logit links, ratio (odds ratio) with its interval.
+        low, high, p_adjusted and, on the scale of a log or logit link, ratio (odds ratio) with its
+        interval.
 
         Raises
         ------
         ModelError
-            For an unknown level, kind, adjustment or weighting, or contrasts that do not fit the
-            levels.
+            For an unknown level, kind, adjustment, weighting or scale, or contrasts that do not
+            fit the levels.
         """
-        return means.contrasts(self, by, reference, kind, adjust, level, at, weights)
+        return means.contrasts(self, by, reference, kind, adjust, level, at, weights, scale)
 
     def equivalence(
         self, by: str, margin: float | Sequence[float], reference: Any = None,

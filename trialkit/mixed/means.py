@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from trialkit.mixed.fitted import FittedModel
 
 WEIGHTS = ("balanced", "observed")
+SCALES = ("link", "response", "average")
 KINDS = ("pairwise", "control", "polynomial")
 POLYNOMIALS = ("linear", "quadratic", "cubic", "quartic")
 # Links on which a difference is the logarithm of a ratio (of means, or of odds).
@@ -149,12 +150,17 @@ def linear_functions(fit: FittedModel, linear: np.ndarray, level: float) -> pd.D
     return pd.DataFrame(_functions(fit, np.atleast_2d(np.asarray(linear, dtype=float)), level))
 
 
-def _functions(fit: FittedModel, linear: np.ndarray, level: float) -> dict[str, np.ndarray]:
-    """Columns of :func:`linear_functions`; what cannot be estimated is NaN."""
+def _functions(
+    fit: FittedModel, linear: np.ndarray, level: float, values: np.ndarray | None = None
+) -> dict[str, np.ndarray]:
+    """Columns of :func:`linear_functions`; what cannot be estimated is NaN.
+
+    ``values`` are the estimates of functions that are not linear, ``linear`` their gradients.
+    """
     estimate, se, df = np.full((3, len(linear)), np.nan)
     known = ~np.isnan(linear).any(axis=1)
     rows = linear[known]
-    estimate[known] = rows @ fit.fixed_effects.to_numpy()
+    estimate[known] = rows @ fit.fixed_effects.to_numpy() if values is None else values[known]
     variance = np.einsum("ij,jk,ik->i", rows, fit.inference.adjusted, rows)
     se[known] = np.sqrt(np.maximum(variance, 0.0))
     df[known] = np.inf
@@ -167,6 +173,22 @@ def _functions(fit: FittedModel, linear: np.ndarray, level: float) -> dict[str, 
         "estimate": estimate, "se": se, "df": df, "statistic": t,
         "p": 2 * special.stdtr(df, -np.abs(t)), "low": estimate - half, "high": estimate + half,
     }  # fmt: skip
+
+
+def _on_scale(
+    fit: FittedModel, linear: np.ndarray, spread: np.ndarray, scale: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Adjusted means on a response scale and their gradients in the fixed effects."""
+    eta = linear @ fit.fixed_effects.to_numpy()
+    own = np.zeros_like(spread) if scale == "response" else spread
+    mean = averaged_response(fit, eta, own)
+    if fit.family.link == "logit":
+        step = 1e-4
+        up, down = (averaged_response(fit, eta + h, own) for h in (step, -step))
+        slope = (up - down) / (2 * step)
+    else:
+        slope = mean if fit.family.link == "log" else np.ones_like(mean)
+    return mean, slope[:, None] * linear
 
 
 def averaged_response(fit: FittedModel, eta: np.ndarray, spread: np.ndarray) -> np.ndarray:
@@ -199,16 +221,22 @@ def adjusted_means(
 
 def contrasts(
     fit: FittedModel, by: str, reference: Any, kind: Kind, adjust: str, level: float,
-    at: Mapping[str, Any] | None, weights: str = "balanced",
+    at: Mapping[str, Any] | None, weights: str = "balanced", scale: str = "link",
 ) -> pd.DataFrame:  # fmt: skip
     """See :meth:`trialkit.mixed.MixedFit.contrasts`."""
-    grid, linear, _ = reference_grid(fit, by, at, weights)
+    if scale not in SCALES:
+        raise ModelError(f"scale {scale!r} is not known; choose one of {SCALES}.")
+    grid, linear, spread = reference_grid(fit, by, at, weights)
+    values = None
     levels = list(grid[by])
     if kind is None:
         kind = "pairwise" if reference is None else "control"
     labels, coefficients = _weights(by, levels, reference, kind)
+    if scale != "link":
+        mean, linear = _on_scale(fit, linear, spread, scale)
+        values = _apply(coefficients, mean[:, None])[:, 0]
     rows = _apply(coefficients, linear)
-    table = _functions(fit, rows, level)
+    table = _functions(fit, rows, level, values)
     table["p_adjusted"] = table["p"].copy()
     known = table["se"] > 0  # neither inestimable nor the same by construction
     if known.any():
@@ -222,7 +250,7 @@ def contrasts(
         table["p_adjusted"][known] = p
         table["low"][known] = table["estimate"][known] - half
         table["high"][known] = table["estimate"][known] + half
-    if fit.family.link in RATIO_LINKS and kind != "polynomial":
+    if fit.family.link in RATIO_LINKS and kind != "polynomial" and scale == "link":
         for source, suffix in (("estimate", ""), ("low", "_low"), ("high", "_high")):
             table[f"ratio{suffix}"] = np.exp(table[source])
     return pd.DataFrame({**labels, **table})
