@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import itertools
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -184,14 +184,19 @@ def _search(
     good = sorted((s for s in searches if s.converged), key=lambda s: s.value)
     if not good:
         raise ModelError(_advice(model, y, searches))
-    notes = []
-    spread = good[-1].value - good[0].value
-    if spread > DIFFERENT_OPTIMA:
-        notes.append(
-            f"{len(good)} searches ended at different optima, up to {spread:.3g} "
-            f"log-likelihood apart; the best was kept."
-        )
-    return [*good, *(s for s in searches if not s.converged)], notes
+    return [*good, *(s for s in searches if not s.converged)], _different_optima(good)
+
+
+def _different_optima(searches: Sequence[Search]) -> list[str]:
+    """A note where converged searches ended at different values."""
+    values = [s.value for s in searches]
+    spread = max(values) - min(values)
+    if spread <= DIFFERENT_OPTIMA:
+        return []
+    return [
+        f"{len(values)} searches ended at different optima, up to {spread:.3g} log-likelihood "
+        f"apart; the best was kept."
+    ]
 
 
 def _rises(problem: GaussianProblem | LaplaceProblem, theta: np.ndarray, j: int) -> bool:
@@ -231,7 +236,7 @@ def _settle_zeros(
     # Entries of one column change sign together; a shared parameter must do so only once.
     for j in {e.parameter for e in model.entries if (e.level, e.column) in flips}:
         theta[j] = -theta[j]
-    for j in sorted({e.parameter for e in model.entries if e.row == e.column}):
+    for j in model.diagonal:
         if theta[j] == 0.0 or abs(theta[j]) > 0.02 * model.theta_scale[j]:
             zero[j] = theta[j] == 0.0
             continue
@@ -306,13 +311,6 @@ def _maximum_likelihood(
         raise ModelError(_advice(model, y, searches))
     best = min(good, key=lambda s: s.value)
     end = mix @ best.end
-    notes = []
-    spread = max(s.value for s in good) - best.value
-    if spread > DIFFERENT_OPTIMA:
-        notes.append(
-            f"{len(good)} searches ended at different optima, up to {spread:.3g} "
-            f"log-likelihood apart; the best was kept."
-        )
 
     def point_at(theta: np.ndarray) -> Point | None:
         return problem.point(theta, end[k:])
@@ -323,7 +321,9 @@ def _maximum_likelihood(
     if found is None:
         raise ModelError(_advice(model, y, searches))
     metric_theta = first[0].inverse_hessian if first else None
-    return Estimate(problem, found, (*first, *searches), zero, tuple(notes), metric_theta)
+    return Estimate(
+        problem, found, (*first, *searches), zero, tuple(_different_optima(good)), metric_theta
+    )
 
 
 def _apart(model: Model, one: np.ndarray, other: np.ndarray) -> bool:
