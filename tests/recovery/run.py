@@ -1,0 +1,193 @@
+"""Is the truth recovered along the whole path: tables on disk, intake, losses, model, numbers?
+
+    python tests/recovery/run.py [--rounds 500] [--jobs 1] [--designs NAME ...]
+
+Every round draws a trial from a stated truth, writes it as a trial folder, reads it back and
+analyses it. Writes ``notebooks/recovery.csv`` after every design, whole or not at all; rows of
+designs not asked for stay as they are. Bias is in per cent of the true value, for differences of
+the true difference; coverage is that of the 95 % intervals.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import sys
+import tempfile
+import time
+import warnings
+from collections.abc import Callable
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
+    os.environ.setdefault(variable, "1")
+
+import joblib  # noqa: E402
+import numpy as np  # noqa: E402
+import pandas as pd  # noqa: E402
+from scipy import stats  # noqa: E402
+
+import trialkit  # noqa: E402
+from trialkit.errors import DesignError, ModelError  # noqa: E402
+from trialkit.simulate import (  # noqa: E402
+    simulate_trial,
+    true_damage,
+    true_header_loss,
+    write_simulated,
+)
+from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS, Scenario  # noqa: E402
+
+RESULT = Path(__file__).parents[2] / "notebooks" / "recovery.csv"
+FOUR_FIELDS = ["A", "B", "C", "D"]
+DESIGNS: dict[str, Scenario] = {
+    "4 pairs": replace(CUSHION_PAIRS, blocks=4),
+    "6 pairs": CUSHION_PAIRS,
+    "8 pairs": replace(CUSHION_PAIRS, blocks=8),
+    "6 blocks of 3": replace(GAP_FIELDS, fields=GAP_FIELDS.fields.head(1), blocks=6),
+    "5 split blocks": SPLIT_STRIPS,
+    "4 fields of 3 pairs": replace(
+        CUSHION_PAIRS,
+        blocks=3,
+        fields=pd.concat([CUSHION_PAIRS.fields] * 4).assign(field=FOUR_FIELDS),
+    ),
+    "8 fields of 3 blocks": GAP_FIELDS,
+}
+TRUTHS = {"header_loss": (true_header_loss, "kg_ha"), "kernel_damage": (true_damage, "percent")}
+
+
+def one_round(name: str, seed: int, number: int) -> list[dict[str, Any]]:
+    """Estimates, intervals and true values of one simulated trial."""
+    scenario = DESIGNS[name]
+    own = int(np.random.SeedSequence([seed, number]).generate_state(1)[0])
+    drawn = simulate_trial(
+        scenario.config, scenario.truth, seed=own, blocks=scenario.blocks, fields=scenario.fields,
+        effort=scenario.effort,
+    )  # fmt: skip
+    with tempfile.TemporaryDirectory() as folder, warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        write_simulated(Path(folder) / "trial", drawn, scenario.truth, own)
+        trial = trialkit.load_trial(Path(folder) / "trial")
+        try:
+            analysis = trialkit.analyse(trial)
+        except (DesignError, ModelError) as error:
+            return [{"round": number, "response": r, "reason": str(error)} for r in TRUTHS]
+    out: list[dict[str, Any]] = []
+    for response, (true_of, column) in TRUTHS.items():
+        if response not in analysis.responses:
+            reason = analysis.skipped.get(response, "absent")
+            out.append({"round": number, "response": response, "reason": reason})
+            continue
+        result = analysis.responses[response]
+        truth = true_of(scenario.truth, trial).set_index(["factor", "level"])
+        for row in result.means.to_dict("records"):
+            true = truth.loc[(row["factor"], row["level"]), column]
+            out.append(_record(number, response, row, "mean", "", true))
+        for row in result.contrasts.to_dict("records"):
+            true = truth.loc[(row["factor"], row["level"])]
+            out.append(
+                _record(number, response, row, "difference", "difference", true["difference"])
+            )
+            out.append(_record(number, response, row, "ratio", "ratio", true["ratio"]))
+    return out
+
+
+def _record(
+    number: int, response: str, row: dict[str, Any], quantity: str, prefix: str, true: float
+) -> dict[str, Any]:
+    names = ("estimate", "low", "high") if not prefix else (
+        prefix, f"{prefix}_low", f"{prefix}_high"
+    )  # fmt: skip
+    return {
+        "round": number, "response": response, "quantity": quantity, "factor": row["factor"],
+        "level": row["level"], "true": float(true), "reason": "",
+        **dict(zip(("estimate", "low", "high"), (row[n] for n in names), strict=True)),
+    }  # fmt: skip
+
+
+def simulate(
+    name: str, rounds: int, seed: int, jobs: int = 1,
+    progress: Callable[[int, int], None] | None = None,
+) -> pd.DataFrame:  # fmt: skip
+    """Records of all rounds; they depend on the seed and their number only."""
+    pool = joblib.Parallel(n_jobs=jobs, return_as="generator")
+    records: list[dict[str, Any]] = []
+    for done, found in enumerate(pool(joblib.delayed(one_round)(name, seed, i)
+                                      for i in range(rounds)), start=1):  # fmt: skip
+        records += found
+        if progress is not None:
+            progress(done, rounds)
+    return pd.DataFrame(records)
+
+
+def rates(name: str, records: pd.DataFrame, rounds: int, seed: int) -> pd.DataFrame:
+    """Bias and coverage by response, quantity, factor and level, with Monte-Carlo errors."""
+    rows = []
+    lost = records[records["reason"] != ""].groupby("response").size()
+    there = records[records["reason"] == ""]
+    for key, own in there.groupby(["response", "quantity", "factor", "level"], sort=False):
+        own = own.dropna(subset=["estimate"])
+        true, n = own["true"].to_numpy(), len(own)
+        # Ratios are judged on the logarithm, where their estimate is symmetric.
+        error = own["estimate"].to_numpy() - true
+        if key[1] == "ratio":
+            error, unit = np.log(own["estimate"].to_numpy() / true), 1.0
+        else:
+            unit = float(np.abs(true).mean())
+        inside = ((own["low"] <= true) & (true <= own["high"])).sum()
+        ends = stats.binomtest(int(inside), n).proportion_ci(0.95, method="exact")
+        rows.append(
+            {
+                "design": name, **dict(zip(("response", "quantity", "factor", "level"), key,
+                                           strict=True)),
+                "true": true.mean(),
+                "bias_percent": 100 * error.mean() / unit if unit else np.nan,
+                "bias_error": 100 * error.std(ddof=1) / np.sqrt(n) / unit if unit else np.nan,
+                "coverage": inside / n, "low": ends.low, "high": ends.high, "rounds": n,
+                "without_estimate": rounds - n - int(lost.get(key[0], 0)),
+                "failed": int(lost.get(key[0], 0)), "seed": seed,
+                "version": trialkit.__version__,
+            }
+        )  # fmt: skip
+    return pd.DataFrame(rows)
+
+
+def write(table: pd.DataFrame, path: Path) -> None:
+    """Put the rows of `table`'s designs in place of those in the file, in one step."""
+    if path.exists():
+        old = pd.read_csv(path)
+        table = pd.concat([old[~old["design"].isin(table["design"])], table])
+    order = {name: i for i, name in enumerate(DESIGNS)}
+    table = table[table["design"].isin(order)]
+    table = table.sort_values("design", key=lambda s: s.map(order), kind="stable")
+    part = path.with_name(path.name + ".part")
+    table.to_csv(part, index=False, float_format="%.6g", lineterminator="\n")
+    os.replace(part, path)
+
+
+def main() -> None:
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--rounds", type=int, default=500)
+    parser.add_argument("--jobs", type=int, default=1)
+    parser.add_argument("--seed", type=int, default=30)
+    parser.add_argument("--designs", nargs="+", choices=list(DESIGNS), default=list(DESIGNS))
+    parser.add_argument("--output", type=Path, default=RESULT)
+    given = parser.parse_args()
+    for name in given.designs:
+        start = time.perf_counter()
+
+        def progress(done: int, of: int, name: str = name, start: float = start) -> None:
+            if done % 25 == 0 or done == of:
+                seconds = time.perf_counter() - start
+                print(f"{name}: {done} of {of} rounds, {seconds:.0f} s", file=sys.stderr)
+
+        records = simulate(name, given.rounds, given.seed, given.jobs, progress)
+        table = rates(name, records, given.rounds, given.seed)
+        with pd.option_context("display.width", 160, "display.max_columns", None):
+            print(table.drop(columns=["design", "seed", "version"]).round(3).to_string(index=False))
+        write(table, given.output)
+
+
+if __name__ == "__main__":
+    main()
