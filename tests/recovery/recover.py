@@ -1,6 +1,6 @@
 """Is the truth recovered along the whole path: tables on disk, intake, losses, model, numbers?
 
-    python tests/recovery/run.py [--rounds 500] [--jobs 1] [--designs NAME ...]
+    python tests/recovery/recover.py [--rounds 500] [--jobs 1] [--designs NAME ...]
 
 Every round draws a trial from a stated truth, writes it as a trial folder, reads it back and
 analyses it. Writes ``notebooks/recovery.csv`` after every design, whole or not at all; rows of
