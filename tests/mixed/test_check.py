@@ -144,3 +144,26 @@ def test_a_fitted_dispersion_is_fitted_anew_in_every_simulation() -> None:
     assert found.draws[0] == pytest.approx(((y - mu) ** 2 / (mu + mu**2 / again.dispersion)).sum())
     assert found.p > 0.05 and found.failures == 60 - len(found.draws)
     assert fit.zero_check(60, seed=2).p > 0.05
+
+
+def test_rows_drawn_without_variation_have_nothing_to_show() -> None:
+    """Hessian fly (Gotway & Stroup 1997): a draw of the plots' variance so large that a fitted
+    share rounds to one, whose variance is zero."""
+    counts = """
+    7/8 8/10 5/12 6/19 8/11 9/9 9/13 6/8 8/15 7/9 7/12 8/11 2/9 2/8 7/14 1/9
+    12/13 9/9 9/11 7/14 8/8 7/10 8/10 3/12 9/14 5/12 10/20 2/9 0/6 4/12 6/15 0/9
+    8/8 12/16 11/15 11/15 7/12 9/16 7/7 3/13 5/13 7/9 1/8 8/12 0/7 0/9 0/7 1/15
+    9/15 8/12 9/9 6/10 10/11 2/8 8/15 9/13 8/15 6/6 7/9 5/13 2/13 5/12 6/17 7/15
+    """
+    rows = [map(int, c.split("/")) for c in counts.split()]
+    frame = pd.DataFrame(rows, columns=["y", "n"])
+    frame["block"], frame["variety"] = (
+        np.repeat(list("abcd"), 16),
+        [f"{v:02}" for v in range(16)] * 4,
+    )
+    frame["plot"] = frame["variety"]
+    fit = fit_mixed(
+        frame, "y", "variety", ["block", "plot"], family="binomial", trials="n", method="ml"
+    )
+    found = fit.dispersion_check(seed=1)
+    assert np.isfinite([found.observed, found.expected, found.p]).all()

@@ -88,7 +88,10 @@ def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | No
 
     def pearson(at: MixedFit, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
         law = response_law(at, mean)
-        return ((y - law.mean()) ** 2 / law.var()).sum(axis=1)
+        # A row fitted without variation (a share of zero or one) has nothing to show.
+        square, variance = (y - law.mean()) ** 2, law.var()
+        none = np.zeros_like(square)
+        return np.divide(square, variance, out=none, where=variance > 0).sum(axis=1)
 
     observed, draws, failures = _against_simulated(fit, pearson, n, seed)
     expected = float(draws.mean())
