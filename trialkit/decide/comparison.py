@@ -147,7 +147,8 @@ def comparison(
         reference_mean=_mean(base),
         difference=estimate("difference"),
         log_ratio=estimate("ratio", np.log) if np.isfinite(float(row["ratio"])) else None,
-        bought=option is not None and (option.factor, option.level) == (row["factor"], row["level"]),
+        bought=option is not None
+        and (option.factor, option.level) == (row["factor"], row["level"]),
     )
 
 

@@ -144,8 +144,8 @@ class Money:
                 word = "less" if cost <= value else "more"
                 out.append(
                     f"On {self.area_per_year / per:,.0f} {unit} a year it costs {self.currency} "
-                    f"{amount(cost)} per {unit}, {self.currency} {amount(abs(value - cost))} {word} "
-                    "than the grain it saves is estimated to be worth."
+                    f"{amount(cost)} per {unit}, {self.currency} {amount(abs(value - cost))} "
+                    f"{word} than the grain it saves is estimated to be worth."
                 )
         return (*out, CAUTION)
 
@@ -196,9 +196,7 @@ def money(
         return None
     option = config.option if found.bought else None
     low, high = found.difference.interval(analysis.level)
-    saved = [
-        -kg_ha * config.price_per_t / 1000.0 for kg_ha in (found.difference.value, high, low)
-    ]
+    saved = [-kg_ha * config.price_per_t / 1000.0 for kg_ha in (found.difference.value, high, low)]
     return Money(
         factor=found.factor,
         level=found.level,
