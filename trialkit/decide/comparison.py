@@ -30,7 +30,9 @@ class Estimate:
     df: float = math.inf
 
     @classmethod
-    def from_interval(cls, value: float, low: float, high: float, df: float, level: float):
+    def from_interval(
+        cls, value: float, low: float, high: float, df: float, level: float
+    ) -> Estimate:
         """The estimate whose `level` interval has this width."""
         return cls(value, float((high - low) / 2 / stats.t.ppf(0.5 + level / 2, df)), df)
 
@@ -132,8 +134,8 @@ def comparison(
     df = float(row["df"])
 
     def estimate(name: str, link=float) -> Estimate:
-        ends = (link(float(row[column])) for column in (name, f"{name}_low", f"{name}_high"))
-        return Estimate.from_interval(*ends, df, analysis.level)
+        value, low, high = (link(float(row[f"{name}{end}"])) for end in ("", "_low", "_high"))
+        return Estimate.from_interval(value, low, high, df, analysis.level)
 
     return Comparison(
         response=response,

@@ -5,8 +5,8 @@ difference in kg/ha, on which that interval is symmetric, or, to carry the setup
 ground that loses more or less than the trial did, of the logarithm of the ratio, times the loss the
 user states (``saved = loss x (1 - ratio)``). Draws are a Latin hypercube over the estimate, price,
 area and what else is given as a range. Break-even area and price come from the interval of the
-difference itself, not from draws. The probabilities are those of the confidence distribution, so that "95 %
-range" and printed interval agree; a Bayesian analysis with a flat prior gives the same t.
+difference itself, not from draws. Probabilities are those of the confidence distribution, so that a
+"95 % range" and a printed interval agree; a Bayesian analysis with a flat prior gives the same t.
 """
 
 from __future__ import annotations
@@ -163,7 +163,7 @@ def payback(
     saved = _saved(found, basis, loss)
     p = draws.uniforms(n, 1 + len(_UNCERTAIN), seed)
     stated = budget(analysis, found.factor, found.level, **changes)
-    drawn = {}
+    drawn: dict[str, Any] = {}
     for column, name in enumerate(_UNCERTAIN, start=1):
         given = getattr(stated, name)
         whole = np.ndim(given) == 1 and len(given) == n
@@ -171,9 +171,8 @@ def payback(
     if min(drawn["area"].min(), drawn["price"].min()) <= 0:
         raise ValueError("price and area must be above zero.")
     each = replace(stated, saved=saved.draw(p[:, 0]), **drawn)
-    middle = replace(
-        stated, saved=saved.value, **{name: float(drawn[name].mean()) for name in _UNCERTAIN}
-    )
+    means = {name: float(values.mean()) for name, values in drawn.items()}
+    middle = replace(stated, saved=saved.value, **means)
     # The yearly saving repays the price; what it costs to run the option comes off first.
     yearly = each.saving_per_ha * each.area - each.running_cost
     frame = pd.DataFrame(
