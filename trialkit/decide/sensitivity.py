@@ -76,10 +76,11 @@ class Sensitivity:
         """What moves the balance most, and what turns it, in words."""
         first = self.table.iloc[0]
         name = str(self.table.index[0])
+        low, high = (input_value(name, first[end], self.system) for end in ("low", "high"))
         out = [
             f"{first['label']} moves the balance most: {self.currency} "
-            f"{amount(first['net_low'], 0)} a year at {input_value(name, first['low'], self.system)}, "  # noqa: E501
-            f"{amount(first['net_high'], 0)} at {input_value(name, first['high'], self.system)}."
+            f"{amount(first['net_low'], 0)} a year at {low}, {amount(first['net_high'], 0)} at "
+            f"{high}."
         ]
         turning = self.table.index[self.table["crosses"]]
         if len(turning):
@@ -176,17 +177,17 @@ class BalanceMap:
         parts = []
         for area in (self.area[0], self.area[-1]):
             price = self.break_even_price(float(area))
-            words = (
-                f"no price on {amount(area / size, 0)} {unit}"
-                if not np.isfinite(price)
-                else f"{self.currency} {input_value('price', max(price, 0.0), self.system)} on "
-                f"{amount(area / size, 0)} {unit}"
-            )
-            parts.append(words)
+            if not np.isfinite(price):
+                words = "no grain price pays"
+            elif price <= 0:
+                words = "every grain price pays"
+            else:
+                found = input_value("price", price, self.system)
+                words = f"it pays above {self.currency} {found}"
+            parts.append(f"on {amount(area / size, 0)} {unit} a year {words}")
         pays = float((self.net > 0).mean())
         return (
-            f"The balance is above zero on {100 * pays:.0f} % of the grid; it reaches zero at "
-            f"{' and at '.join(parts)}.",
+            f"The balance is above zero on {100 * pays:.0f} % of the grid; {', '.join(parts)}.",
         )
 
 

@@ -48,8 +48,11 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
                 f"{row['label']} {ends['low'][1]} to {ends['high'][1]}: "
                 f"{number(ends['low'][0], 0)} to {number(ends['high'][0], 0)}"
             )
-        ax.axvline(result.net, color=QUIET, lw=1, ls=(0, (3, 2)), gid="base")
-        ax.axvline(0, color=INK, lw=1.4, gid="zero")
+        # In pieces, beside the bars only, so that no line runs through a label.
+        rows = np.arange(n)
+        ax.vlines([result.net] * n, rows - 0.25, rows + 0.25, color=QUIET, lw=1.2, ls=(0, (2, 1)),
+                  gid="base")
+        ax.vlines([0.0] * n, rows - 0.27, rows + 0.27, color=INK, lw=1.8, gid="zero")
         handles = [ax.patches[0], ax.patches[1]]
         figure.legend(handles, ["input at its low value", "at its high value"], ncols=2,
                       loc="outside upper left", frameon=False, fontsize=8.5, handlelength=1.6,
@@ -98,9 +101,12 @@ def balance_by_area_and_price(result: BalanceMap) -> Plot:
         if low < 0 < high:
             zero = ax.contour(area, price, net, levels=[0], colors=[INK], linewidths=2.2)
             zero.set_gid("zero")
-            ax.text(0.98, 0.97, "pays", transform=ax.transAxes, ha="right", va="top",
-                    weight="bold", size=9)
-            ax.text(0.02, 0.03, "does not pay", transform=ax.transAxes, weight="bold", size=9)
+        if high > 0:
+            ax.text(0.98, 0.97, "pays" if low < 0 else "pays everywhere", transform=ax.transAxes,
+                    ha="right", va="top", weight="bold", size=9)
+        if low < 0:
+            ax.text(0.02, 0.03, "does not pay" if high > 0 else "does not pay anywhere",
+                    transform=ax.transAxes, weight="bold", size=9)
         base_area, base_price = result.base.area / size, result.base.price * (PER_BU if us else 1.0)
         inside = area[0] <= base_area <= area[-1] and price[0] <= base_price <= price[-1]
         if inside:

@@ -44,10 +44,13 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
         ax.plot([best], [least], marker="D", ms=8, color=LEVELS[1][1], mec="white", gid="best")
         figure.legend(loc="outside upper left", ncols=3, frameon=False, fontsize=8.5,
                       handlelength=2.6, borderpad=0.1, columnspacing=1.2)
-        ax.annotate(f"least at {number(best, 1)} {unit}", (best, least), (0, 12),
-                    textcoords="offset points", weight="bold", size=9, color=INK,
-                    ha="right" if best > speed.mean() else "left")
-        ax.set_ylim(0, None)
+        ax.set_ylim(0, 1.18 * float(table["high"].max()) * size)
+        right = best > speed.mean()
+        spread = f"{number(result.best_low * factor, 1)} to {number(result.best_high * factor, 1)}"
+        ax.annotate(f"least at {number(best, 1)} {unit}\n(interval {spread})", (best, least),
+                    (0.98 if right else 0.02, 0.98), textcoords="axes fraction", va="top",
+                    ha="right" if right else "left", weight="bold", size=9, color=INK,
+                    arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5})
         ax.set_xlim(speed.iloc[0], speed.iloc[-1])
         ax.margins(x=0)
         ax.set_xlabel(f"Ground speed, {unit} (grey: within {result.currency} "
