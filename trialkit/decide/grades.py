@@ -179,4 +179,5 @@ def _beta(mean: np.ndarray, sd: float) -> tuple[np.ndarray, np.ndarray]:
 
 def _above(a: np.ndarray, b: np.ndarray, limits: np.ndarray) -> np.ndarray:
     """P(X > limit) for limits in percent: shape (means, limits)."""
-    return special.betaincc(a[:, None], b[:, None], np.clip(limits / 100.0, 0.0, 1.0))
+    # Not betaincc: sums need no more than absolute accuracy, and it is 30 times slower in the tail.
+    return 1.0 - special.betainc(a[:, None], b[:, None], np.clip(limits / 100.0, 0.0, 1.0))
