@@ -119,7 +119,7 @@ def test_draws_keep_the_intervals_of_means_and_ratio(analysis):
 
 
 def test_draws_of_means_that_share_their_error():
-    # Standard errors 10 %, 8 % and, of the ratio, 4 %: correlation (100 + 64 - 16)/(2 x 80) = 0.925.
+    # Errors of 10, 8 and, for the ratio, 4 %: correlation (100 + 64 - 16)/(2 x 80) = 0.925.
     found = Comparison(
         "kernel_damage", "%", "f", "a", "b", "A", "B",
         mean=Estimate(4.0, 0.40, 12), reference_mean=Estimate(6.0, 0.48, 12),
