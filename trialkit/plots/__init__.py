@@ -14,15 +14,20 @@ from __future__ import annotations
 from trialkit.plots.canvas import SOURCES, Plot
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
+from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
 from trialkit.plots.sources import loss_by_source
+from trialkit.plots.speed import cost_by_speed
 
 __all__ = [
     "SOURCES",
     "Plot",
+    "balance_by_area_and_price",
+    "cost_by_speed",
     "damage_by_setup",
     "loss_by_setup",
     "loss_by_source",
     "money_by_area",
     "paired_strips",
+    "sensitivity_bars",
 ]

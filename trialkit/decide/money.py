@@ -1,58 +1,22 @@
-"""What a setup's saving of grain is worth, and whether the option that gives it pays.
+"""What the grain a setup saves is worth against the yearly cost of the option that saves it.
 
-Annual cost of an option by capital recovery, salvage value nil unless given::
-
-    cost per year = (price - salvage) x CRF + salvage x i,   CRF = i (1 + i)^n / ((1 + i)^n - 1)
-
-(Iowa State University Extension, Ag Decision Maker A3-29; ASABE EP496). Break-even area is that
-cost over the value saved per area. Prices are net of drying, hauling and shrink if the user makes
-them so.
+Break-even area is that cost over the value saved per area. Prices are net of drying, hauling and
+shrink if the user makes them so.
 """
 
 from __future__ import annotations
 
-import html
 import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from trialkit import units
+from trialkit.decide.comparison import comparison
+from trialkit.decide.cost import HECTARES_PER_ACRE, annual_cost, break_even_area
+from trialkit.decide.words import CAUTION, amount, area_unit, paragraphs
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
-
-HECTARES_PER_ACRE = units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_HECTARE
-CAUTION = (
-    "An aid to a decision, not a guarantee: it carries this trial's losses over to other fields, "
-    "seasons and prices, and counts grain loss only: not time, fuel, grade discounts or upkeep."
-)
-
-
-def capital_recovery_factor(interest: float, years: float) -> float:
-    """Yearly payment that recovers a unit of capital with interest.
-
-    Parameters
-    ----------
-    interest : float
-        Rate per year as a fraction; zero gives straight-line 1 / years.
-    years : float
-        Life, above zero.
-    """
-    if years <= 0:
-        raise ValueError("years must be above zero.")
-    if interest == 0:
-        return 1.0 / years
-    return interest / -math.expm1(-years * math.log1p(interest))
-
-
-def annual_cost(price: float, years: float, interest: float, salvage: float = 0.0) -> float:
-    """Cost per year of an option bought at `price`, in its currency."""
-    return (price - salvage) * capital_recovery_factor(interest, years) + salvage * interest
-
-
-def break_even_area(cost_per_year: float, value_per_area: float) -> float:
-    """Area a year at which the value saved equals the cost; infinite where nothing is saved."""
-    return cost_per_year / value_per_area if value_per_area > 0 else math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,14 +127,15 @@ class Money:
     @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words, in the trial's own units; the caution last."""
-        unit, per = ("ac", HECTARES_PER_ACRE) if self.system == "US" else ("ha", 1.0)
+        unit, per = area_unit(self.system)
         value, low, high = (
             v * per for v in (self.value_per_ha, self.value_per_ha_low, self.value_per_ha_high)
         )
         out = [
             f"{self.label} against {self.reference_label}, at the header: loose grain worth "
-            f"{self.currency} {abs(value):.2f} {'saved' if value >= 0 else 'lost'} per {unit} "
-            f"({100 * self.confidence:g} % interval of the saving {low:.2f} to {high:.2f})."
+            f"{self.currency} {amount(abs(value))} {'saved' if value >= 0 else 'lost'} per {unit} "
+            f"({100 * self.confidence:g} % interval of the saving {amount(low)} to "
+            f"{amount(high)})."
         ]
         if self.annual_cost is not None:
             out.append(self._pays(unit, per))
@@ -179,8 +144,8 @@ class Money:
                 word = "less" if cost <= value else "more"
                 out.append(
                     f"On {self.area_per_year / per:,.0f} {unit} a year it costs {self.currency} "
-                    f"{cost:.2f} per {unit}, {self.currency} {abs(value - cost):.2f} {word} than "
-                    "the grain it saves is estimated to be worth."
+                    f"{amount(cost)} per {unit}, {self.currency} {amount(abs(value - cost))} "
+                    f"{word} than the grain it saves is estimated to be worth."
                 )
         return (*out, CAUTION)
 
@@ -197,7 +162,7 @@ class Money:
         )
 
     def _repr_html_(self) -> str:
-        return "".join(f"<p>{html.escape(sentence)}</p>" for sentence in self.sentences)
+        return paragraphs(self.sentences)
 
 
 def money(
@@ -224,38 +189,20 @@ def money(
         When the comparison asked for is not among the contrasts.
     """
     config = analysis.trial.config
-    result = analysis.responses.get("header_loss")
-    if result is None or config.price_per_t is None:
+    if config.price_per_t is None:
         return None
-    option = config.option
-    asked = factor is not None or level is not None
-    if not asked and option is not None:
-        factor, level = option.factor, option.level
-    table = result.contrasts
-    if factor is not None:
-        table = table[table["factor"] == factor]
-    if level is not None:
-        table = table[table["level"] == level]
-    if table.empty:
-        if not asked:
-            return None
-        every = result.contrasts[["factor", "level"]].itertuples(index=False)
-        known = ", ".join(f"{row.factor}: {row.level}" for row in every)
-        raise ValueError(f"no contrast for {factor}, {level}; the analysis has {known}.")
-    first = table[table["factor"] == table["factor"].iloc[0]]
-    row = first.sort_values("p_adjusted", kind="stable").iloc[0]
-    bought = option is not None and (option.factor, option.level) == (row["factor"], row["level"])
-    labels = result.means.set_index(["factor", "level"])["label"]
-    saved = [
-        -float(row[column]) * config.price_per_t / 1000.0
-        for column in ("difference", "difference_high", "difference_low")
-    ]
+    found = comparison(analysis, "header_loss", factor, level)
+    if found is None:
+        return None
+    option = config.option if found.bought else None
+    low, high = found.difference.interval(analysis.level)
+    saved = [-kg_ha * config.price_per_t / 1000.0 for kg_ha in (found.difference.value, high, low)]
     return Money(
-        factor=row["factor"],
-        level=row["level"],
-        reference=row["reference"],
-        label=row["label"],
-        reference_label=labels[row["factor"], row["reference"]],
+        factor=found.factor,
+        level=found.level,
+        reference=found.reference,
+        label=found.label,
+        reference_label=found.reference_label,
         currency=config.currency,
         system=config.units,
         price_per_t=config.price_per_t,
@@ -264,7 +211,7 @@ def money(
         value_per_ha_low=saved[1],
         value_per_ha_high=saved[2],
         annual_cost=annual_cost(option.cost, option.life_years, option.interest)
-        if option is not None and bought
+        if option is not None
         else None,
-        area_per_year=option.area_per_year if option is not None and bought else None,
+        area_per_year=option.area_per_year if option is not None else None,
     )

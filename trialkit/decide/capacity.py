@@ -1,0 +1,163 @@
+"""Field capacity, and what the extra time of a lower speed costs.
+
+Effective field capacity (ASABE EP496, D497; Srivastava, Goering, Rohrbach & Buckmaster,
+*Engineering Principles of Agricultural Machines*, 2nd ed. 2006, eq. 15.1)::
+
+    C = S w E / 10   ha/h, S in km/h, w in m;      C = S w E / 8.25   ac/h, S in mph, w in ft
+
+10 and 8.25 = 43,560 / 5,280 are exact. Field efficiency E is the share of field time the machine
+works at full width and speed; turns and unloading take as long at any speed, so E falls a little
+as speed rises: give each speed its own where it is known.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from trialkit import units
+from trialkit.decide.cost import HECTARES_PER_ACRE
+from trialkit.decide.words import System, amount, area_unit
+
+ACRE_DIVISOR = 8.25
+
+
+def field_capacity(speed: Any, width: Any, efficiency: Any) -> Any:
+    """Effective field capacity, ha/h.
+
+    Parameters
+    ----------
+    speed : float or array
+        km/h.
+    width : float or array
+        Width that cuts, m.
+    efficiency : float or array
+        Field efficiency as a share, above 0 to 1.
+
+    Raises
+    ------
+    ValueError
+        For speed or width not above zero, or an efficiency outside 0 to 1.
+    """
+    _check(speed, width, efficiency)
+    return speed * width * efficiency / 10.0
+
+
+def field_capacity_us(speed: Any, width: Any, efficiency: Any) -> Any:
+    """Effective field capacity, ac/h, of a speed in mph and a width in ft; see `field_capacity`."""
+    _check(speed, width, efficiency)
+    return speed * width * efficiency / ACRE_DIVISOR
+
+
+def _check(speed: Any, width: Any, efficiency: Any) -> None:
+    if np.any(np.asarray(speed) <= 0) or np.any(np.asarray(width) <= 0):
+        raise ValueError("speed and width must be above zero.")
+    share = np.asarray(efficiency)
+    if np.any(share <= 0) or np.any(share > 1):
+        raise ValueError("efficiency is a share: above 0, at most 1.")
+
+
+@dataclass(frozen=True, slots=True)
+class ExtraTime:
+    """Harvest at one speed against another.
+
+    Attributes
+    ----------
+    speed, reference_speed : float
+        km/h.
+    capacity, reference_capacity : float
+        ha/h.
+    cost_per_hour : float
+        Machine, operator and, where the user gives it, timeliness.
+    currency, system : str
+    """
+
+    speed: float
+    reference_speed: float
+    capacity: float
+    reference_capacity: float
+    cost_per_hour: float
+    currency: str = "USD"
+    system: System = "SI"
+
+    @property
+    def hours_per_ha(self) -> float:
+        """Extra hours per ha; below zero where the speed is the higher one."""
+        return 1.0 / self.capacity - 1.0 / self.reference_capacity
+
+    @property
+    def hours_per_ac(self) -> float:
+        """Extra hours per acre."""
+        return self.hours_per_ha * HECTARES_PER_ACRE
+
+    @property
+    def cost_per_ha(self) -> float:
+        """Cost of the extra time per ha, `Budget.time_cost`."""
+        return self.hours_per_ha * self.cost_per_hour
+
+    @property
+    def cost_per_ac(self) -> float:
+        """Cost of the extra time per acre."""
+        return self.cost_per_ha * HECTARES_PER_ACRE
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The above in words."""
+        area, size = area_unit(self.system)
+        unit = "mph" if self.system == "US" else "km/h"
+        speed, base = (
+            float(units.convert(v, "km/h", unit)) for v in (self.speed, self.reference_speed)
+        )
+        word = "more" if self.hours_per_ha >= 0 else "less"
+        return (
+            f"At {speed:.1f} {unit} the combine covers {self.capacity / size:.1f} {area} an hour, "
+            f"at {base:.1f} {unit} {self.reference_capacity / size:.1f}: "
+            f"{60 * abs(self.hours_per_ha) * size:.1f} minutes per {area} {word}, "
+            f"{self.currency} {amount(abs(self.cost_per_ha) * size)} per {area} {word} at "
+            f"{self.currency} {amount(self.cost_per_hour)} an hour.",
+        )
+
+
+def extra_time(
+    speed: float,
+    reference_speed: float,
+    *,
+    width: float,
+    efficiency: float | tuple[float, float],
+    machine_per_hour: float,
+    operator_per_hour: float,
+    timeliness_per_hour: float = 0.0,
+    currency: str = "USD",
+    system: System = "SI",
+) -> ExtraTime:
+    """Time and cost of harvesting at `speed` instead of `reference_speed`.
+
+    Parameters
+    ----------
+    speed, reference_speed : float
+        km/h.
+    width : float
+        Header width, m.
+    efficiency : float or (float, float)
+        Field efficiency as a share, of both speeds or of each.
+    machine_per_hour, operator_per_hour : float
+        What an hour more costs: fuel, wear, wages. What is paid whether or not the machine runs
+        does not belong here.
+    timeliness_per_hour : float
+        What harvest being an hour later costs in yield, quality and risk; the user's own figure.
+    currency : str
+    system : {"US", "SI"}
+        What the sentences speak in; arguments are SI either way.
+    """
+    pair = efficiency if isinstance(efficiency, tuple) else (efficiency, efficiency)
+    return ExtraTime(
+        speed,
+        reference_speed,
+        field_capacity(speed, width, pair[0]),
+        field_capacity(reference_speed, width, pair[1]),
+        machine_per_hour + operator_per_hour + timeliness_per_hour,
+        currency,
+        system,
+    )

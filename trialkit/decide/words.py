@@ -1,0 +1,47 @@
+"""Amounts of money in sentences, and the caution every decision figure carries."""
+
+from __future__ import annotations
+
+import html
+import math
+from typing import Literal
+
+from trialkit.decide.cost import HECTARES_PER_ACRE
+
+MINUS = "\N{MINUS SIGN}"
+CAUTION = (
+    "An aid to a decision, not a guarantee: it carries this trial's losses over to other fields, "
+    "seasons and prices, and counts grain loss only: not time, fuel, grade discounts or upkeep."
+)
+CAUTION_MORE = (
+    "An aid to a decision, not a guarantee: it carries this trial's results over to other fields, "
+    "seasons and prices, and counts only what was entered."
+)
+System = Literal["US", "SI"]
+
+
+def amount(value: float, places: int = 2) -> str:
+    """A number with thousands parted and a true minus sign; never "-0.00"."""
+    if not math.isfinite(value):
+        return "no limit" if value > 0 else "not known"
+    rounded = round(value, places) or 0.0
+    return f"{rounded:,.{max(places, 0)}f}".replace("-", MINUS)
+
+
+def area_unit(system: str) -> tuple[str, float]:
+    """Unit of area a system speaks in and its size in ha."""
+    return ("ac", HECTARES_PER_ACRE) if system == "US" else ("ha", 1.0)
+
+
+def percent(share: float) -> str:
+    """A probability in %, never "0 %" or "100 %" where it only comes near."""
+    if share < 0.01:
+        return "less than 1 %"
+    if share > 0.99:
+        return "more than 99 %"
+    return f"{100 * share:.0f} %"
+
+
+def paragraphs(sentences: tuple[str, ...]) -> str:
+    """Sentences as HTML paragraphs, user text escaped."""
+    return "".join(f"<p>{html.escape(sentence)}</p>" for sentence in sentences)
