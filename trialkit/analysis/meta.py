@@ -148,7 +148,7 @@ def _paule_mandel(y: np.ndarray, v: np.ndarray) -> float:
 
     if excess(0.0) <= 0.0:
         return 0.0
-    # Every term of Q is below (range / tau)^2.
+    # Q is at most k range^2 / tau2.
     most = len(y) * float(np.ptp(y)) ** 2
     root = float(optimize.brentq(excess, 0.0, most, xtol=1e-14 * most, rtol=1e-13))
     return root * (1.0 - 1e-10)

@@ -12,6 +12,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 from __future__ import annotations
 
 from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
@@ -21,6 +22,7 @@ __all__ = [
     "SOURCES",
     "Plot",
     "damage_by_setup",
+    "field_forest",
     "loss_by_setup",
     "loss_by_source",
     "money_by_area",
