@@ -65,7 +65,8 @@ def across_trials(
     for name, levels in factors.items():
         data[name] = pd.Categorical(data[name], categories=list(levels))
     data["frame"] = np.arange(len(data))
-    names, notes = list(factors), []
+    names = list(factors)
+    notes: list[str] = []
     nested, sloped = _layout(data, names)
     fixed = " + ".join(names)
     progress(f"Fitting one model to {len(data):,} frames")

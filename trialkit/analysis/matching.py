@@ -39,6 +39,15 @@ def normalised(name: str, aliases: Mapping[str, str]) -> str:
     return aliases.get(text, text)
 
 
+# Columns of the tables the strips go into.
+_TAKEN = frozenset({"trial", "place", "season", "own_pair", "own_strip", "n_frames", "header_loss"})
+
+
+def factor_name(name: str, aliases: Mapping[str, str]) -> str:
+    """A factor's common name, fit for a column and a formula."""
+    return re.sub(r"\W+", "_", normalised(name, aliases))
+
+
 @dataclass(frozen=True, slots=True)
 class _Setups:
     """A candidate's factors by common name, and its strips with header-zone frames."""
@@ -73,7 +82,7 @@ def match_setups(
         else:
             setups.append(known)
     if factors is not None:
-        chosen = tuple(dict.fromkeys(normalised(f, aliases) for f in factors))
+        chosen = tuple(dict.fromkeys(factor_name(f, aliases) for f in factors))
         if not chosen:
             raise DesignError("Name at least one setup factor to compare by, or none at all.")
     else:
@@ -119,13 +128,14 @@ def _setups(candidate: Candidate, aliases: Mapping[str, str]) -> _Setups | str:
     trial = candidate.trial
     counted = trial.frames.loc[trial.frames["zone"].eq("header"), "strip"]
     strips = trial.strips[trial.strips["strip"].isin(counted)].copy()
-    own, references = {}, {}
+    own: dict[str, str] = {}
+    references: dict[str, str] = {}
     for factor in trial.config.setups:
-        common = normalised(factor.name, aliases)
+        common = factor_name(factor.name, aliases)
         levels = [normalised(v, aliases) for v in factor.levels]
         if common in own:
             return f"Its factors {own[common]} and {factor.name} have one common name."
-        if common in strips.columns and common != factor.name:
+        if common in _TAKEN or (common in strips.columns and common != factor.name):
             return f"The common name {common!r} of {factor.name} is a column already."
         if len(set(levels)) < len(levels):
             return f"Two levels of {factor.name} have one common name."
@@ -177,7 +187,7 @@ def _reached(factor: str, reference: str, tables: Sequence[pd.DataFrame]) -> set
     """Levels met in two trials or more that trials link with the reference, step by step."""
     own = [set(strips[factor].unique()) for strips in tables]
     times = Counter(level for levels in own for level in levels)
-    shared = {level for level, n in times.items() if n > 1}
+    shared = {level for level, n in times.items() if n > 1 or len(own) == 1}
     reached = {reference}
     while True:
         linked = {v for levels in own if levels & reached for v in levels & shared} | reached
