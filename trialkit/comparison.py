@@ -133,7 +133,8 @@ def compare(
     Returns
     -------
     Comparison
-        Trials that cannot be read, or whose setups do not match, stand in ``skipped``.
+        Trials that cannot be read, or whose setups do not match, stand in ``skipped``. Names are
+        those of the files; reports put letters in their place (see the module).
 
     Raises
     ------
