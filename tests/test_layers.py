@@ -16,6 +16,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("plots",),
     ("quantities",),
     ("decide",),
+    ("comparison",),
     ("analysis",),
     ("simulate",),
     ("trial",),

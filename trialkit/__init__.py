@@ -12,13 +12,24 @@ _PUBLIC = {
     "Trial": "trialkit.trial",
     "analyse": "trialkit.analysis",
     "TrialAnalysis": "trialkit.analysis",
+    "compare": "trialkit.comparison",
+    "Comparison": "trialkit.comparison",
 }
 _ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report"}
 
-__all__ = ["Trial", "TrialAnalysis", "__version__", "analyse", "load_trial"]
+__all__ = [
+    "Comparison",
+    "Trial",
+    "TrialAnalysis",
+    "__version__",
+    "analyse",
+    "compare",
+    "load_trial",
+]
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis, analyse
+    from trialkit.comparison import Comparison, compare
     from trialkit.trial import Trial, load_trial
 
 

@@ -12,6 +12,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 from __future__ import annotations
 
 from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
@@ -25,6 +26,7 @@ __all__ = [
     "balance_by_area_and_price",
     "cost_by_speed",
     "damage_by_setup",
+    "field_forest",
     "loss_by_setup",
     "loss_by_source",
     "money_by_area",

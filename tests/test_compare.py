@@ -1,0 +1,220 @@
+"""Many trials: truth recovered, own fields told from the rest, nothing dropped in silence."""
+
+from __future__ import annotations
+
+import csv
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import openpyxl
+import pandas as pd
+import pytest
+
+import trialkit as tk
+from trialkit.analysis.matching import normalised
+from trialkit.errors import DesignError, TrialError
+from trialkit.intake import SetupFactor, write_trial
+from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
+
+TRUTH = Truth(
+    preharvest=0.01, header=60.0, header_ratios={"cushion": {"cushion": 0.7}},
+    sd={"field": 0.2, "setup_by_field": 0.05, "pair": 0.1, "strip": 0.08, "frame": 0.2},
+    preharvest_sd={}, speed_sd=0.3, moisture_sd=0.1,
+)  # fmt: skip
+EFFORT = Effort(header_frames=3, preharvest_frames=1, total_frames=0, ear_area=0, grain_samples=0,
+                residue_samples=0, stalks=0)  # fmt: skip
+
+
+def write(folder: Path, seed: int, ratio: float = 0.7, setup: SetupFactor = CUSHION, **how) -> Path:
+    """A simulated trial of two fields with three pairs each."""
+    other = setup.levels[0] if setup.reference != setup.levels[0] else setup.levels[1]
+    truth = replace(TRUTH, header_ratios={setup.name: {other: ratio}}, **how.get("truth", {}))
+    config = replace(CUSHION_PAIRS.config, setups=(replace(setup, hard_to_change=False),),
+                     title=f"Trial {seed}", option=None)  # fmt: skip
+    fields = pd.DataFrame(
+        {"field": ["North", "South"], "grower": how.get("grower", f"Grower {seed % 4}"),
+         "hybrid": [f"H{seed % 5}", f"H{(seed + 1) % 5}"]}
+    )  # fmt: skip
+    trial = simulate_trial(config, truth, seed=seed, blocks=3, fields=fields, effort=EFFORT)
+    write_trial(folder, config, trial.tables())
+    return folder
+
+
+def as_workbook(folder: Path, path: Path) -> None:
+    """The tables of a trial folder as sheets; settings as rows of key and value."""
+    book = openpyxl.Workbook()
+    sheet = book.active
+    sheet.title = "trial"
+    for row in (["key", "about", "value"], ["title", "", "From a workbook"], ["season", "", 2025],
+                ["units", "", "US"], ["header.rows", "", 8], ["header.width", "", 20],
+                ["setup.cushion.levels", "", "standard", "cushion"]):  # fmt: skip
+        sheet.append(row)
+    for name in ("fields", "strips", "frames"):
+        table = book.create_sheet(name)
+        for row in csv.reader((folder / f"{name}.csv").open(encoding="utf-8")):
+            table.append([float(v) if v.replace(".", "", 1).isdigit() else v for v in row])
+    book.save(path)
+
+
+@pytest.fixture(scope="module")
+def mixed(tmp_path_factory) -> Path:
+    """Twelve trials that match, and one of each kind that does not."""
+    root = tmp_path_factory.mktemp("trials")
+    for seed in range(12):
+        # The first grower's trials lose less by the cushion than the others'.
+        write(root / f"t{seed:02d}", seed, 0.35 if seed % 4 == 0 else 0.7)
+    spelt = replace(CUSHION, levels=("STANDARD", " Cushion"), reference="STANDARD")
+    write(root / "season 2" / "spelt", 20, setup=replace(spelt, levels=("STANDARD", "Cushion")))
+    as_workbook(write(root / "book", 21), root / "book.xlsx")
+    shutil.rmtree(root / "book")
+    write(root / "gap", 22, setup=GAP)
+    write(root / "foam", 23, setup=replace(CUSHION, levels=("standard", "foam")))
+    shutil.copytree(root / "t01", root / "t01 copy")
+    broken = write(root / "broken", 24)
+    (broken / "trial.toml").write_text("title = no quotation marks\n", encoding="utf-8")
+    (write(root / "bare", 25) / "trial.toml").unlink()
+    uncounted = write(root / "uncounted", 26)
+    frames = pd.read_csv(uncounted / "frames.csv")
+    frames[frames["zone"] == "preharvest"].to_csv(uncounted / "frames.csv", index=False)
+    return root
+
+
+@pytest.fixture(scope="module")
+def result(mixed: Path) -> tuple[tk.Comparison, list[str]]:
+    told: list[str] = []
+    return tk.compare(mixed, progress=told.append), told
+
+
+def test_what_cannot_be_compared_is_listed_with_its_reason(result) -> None:
+    comparison, told = result
+    listed = comparison.skipped.set_index("trial")
+    assert listed["kind"].to_dict() == {
+        "bare": "unreadable", "broken": "unreadable", "t01 copy": "repeated", "foam": "setups",
+        "gap": "setups", "uncounted": "no counts",
+    }  # fmt: skip
+    reasons = listed["reason"]
+    assert "not valid TOML" in reasons["broken"] and "trial.toml" in reasons["bare"]
+    assert "It varied gap; the comparison is by cushion." in reasons["gap"]
+    assert "cushion (foam, standard)" in reasons["foam"]
+    assert "same files as t01" in reasons["t01 copy"]
+    # Found = used + listed.
+    assert len(comparison.trials) == 14 and told[19] == "Reading trial 20 of 20"
+    assert {"season 2/spelt", "book.xlsx"} <= set(comparison.trials["trial"])
+    assert not any("Grower" in text or "North" in text for text in told)
+
+
+def test_one_tidy_table_of_strips(result, mixed) -> None:
+    comparison, _ = result
+    strips = comparison.strips
+    assert len(strips) == 14 * 12 and not strips.duplicated(["trial", "strip"]).any()
+    assert comparison.factors == {"cushion": ("standard", "cushion")}
+    assert set(strips["cushion"]) == {"standard", "cushion"}
+    trial = tk.load_trial(mixed / "t03")
+    own = trial.losses().strips.query("source == 'header' and kind == 'kernels'").set_index("strip")
+    rows = strips[strips["trial"] == "t03"].set_index("strip")
+    pd.testing.assert_series_equal(rows["header_loss"], own["kg_ha"].reindex(rows.index),
+                                   check_names=False)  # fmt: skip
+    place = comparison.side_by_side.set_index(["trial", "field"]).loc[("t03", "North")]
+    wanted = rows[rows["field"] == "North"].groupby("cushion")["header_loss"].mean()
+    assert place[["standard", "cushion"]].to_numpy(float) == pytest.approx(
+        wanted[["standard", "cushion"]].to_numpy()
+    )
+    assert comparison.trials["n_frames"].sum() == strips["n_frames"].sum() == 14 * 36
+
+
+def test_a_growers_own_fields_against_the_rest(result) -> None:
+    comparison, _ = result
+    rows = comparison.growers.set_index(["grower", "factor"])
+    assert len(rows) == 8
+    own = rows.loc[("Grower 0", "cushion")]
+    # Three trials of six fields at 0.35, and one of two fields (seed 20) at 0.7.
+    assert (own["n_fields"], own["n_other_fields"]) == (8, 20)
+    true = (6 * np.log(0.35) + 2 * np.log(0.7)) / 8 - np.log(0.7)
+    assert own["low"] < true < own["high"] < 0
+    assert (rows.xs("cushion", level="factor").drop("Grower 0")["difference"] > 0).all()
+    # By hand from the predictions: means over own fields less means over the others'.
+    fields = comparison.by_field
+    mine = fields["grower"] == "Grower 0"
+    gap = fields.loc[mine, "shrunken"].mean() - fields.loc[~mine, "shrunken"].mean()
+    assert own["difference"] == pytest.approx(gap)
+    ratios = fields.set_index(["trial", "field"])["shrunken"]
+    assert (ratios[["t00", "t04", "t08"]] < ratios.drop(["t00", "t04", "t08"]).min()).all()
+
+
+def test_the_view_names_nobody(result) -> None:
+    view = result[0]._repr_html_()
+    assert "14 trials, 28 fields" in view and "2 unreadable" in view
+    assert not any(name in view for name in ("Grower", "North", "t03", "spelt"))
+
+
+@pytest.fixture(scope="module")
+def damp(tmp_path_factory) -> tk.Comparison:
+    """Sixteen trials in which moisture decides how much the cushion saves."""
+    root = tmp_path_factory.mktemp("damp")
+    for seed in range(16):
+        moisture = 16.0 + seed / 2
+        ratio = float(np.exp(-0.4 + 0.08 * (moisture - 20.0)))
+        how = {"moisture": (moisture, moisture), "moisture_ratio": 1.0}
+        write(root / f"t{seed:02d}", 100 + seed, ratio, truth=how, grower=None)
+    return tk.compare(root)
+
+
+def test_truth_is_recovered_and_moisture_explains_the_spread(damp) -> None:
+    row = damp.effects.iloc[0]
+    mean = -0.4 + 0.08 * (16.0 + 7.5 / 2 - 20.0)
+    assert row["low"] < mean < row["high"] and row["n_trials"] == 16
+    # Between trials: 0.08 times the standard deviation of moisture, about 0.19; within a fifth by
+    # simulation error of sixteen trials would be chance, so within a factor of two.
+    between = 0.08 * np.std(16.0 + np.arange(16) / 2, ddof=1)
+    assert between / 2 < np.hypot(row["sd_trial"], row["sd_field"]) < 2 * between
+    half = row["predicted_high"] - row["estimate"]
+    tau2 = row["sd_trial"] ** 2 + row["sd_field"] ** 2
+    assert half == pytest.approx(2.1448 * np.sqrt(tau2 + row["se"] ** 2), rel=1e-4)  # t, 14 df
+    table = damp.explained.set_index(["variable", "part"])
+    assert table.loc[("moisture", "effect"), "p"] < 1e-4
+    assert table.loc[("moisture", "effect"), "reduction"] > 0.6
+    assert table.loc[("speed_measured", "effect"), "p"] > 0.01
+    assert table.loc[("hybrid", "effect"), "null"] == "0.5 chi2(0) + 0.5 chi2(1)"
+    assert damp.growers.empty and "name no grower" in " ".join(damp.notes)
+
+
+def test_other_factors_stand_at_their_reference(tmp_path) -> None:
+    for seed in range(2):
+        write(tmp_path / f"t{seed}", seed)
+    both = replace(CUSHION_PAIRS.config, setups=(replace(CUSHION, hard_to_change=False), GAP))
+    trial = simulate_trial(both, TRUTH, seed=5, blocks=3, fields=["A", "B"], effort=EFFORT)
+    write_trial(tmp_path / "both", both, trial.tables())
+    found = tk.compare(tmp_path, factors=["Cushion"]).trials.set_index("trial")
+    assert found.loc["both", "n_strips"] == 12  # of 36: gap at its reference
+    assert "24 strips at other levels of gap" in found.loc["both", "note"]
+
+
+def test_aliases_join_names(tmp_path) -> None:
+    write(tmp_path / "a", 1)
+    write(tmp_path / "b", 2)
+    other = SetupFactor("chain", levels=("plain", "soft"), reference="plain")
+    write(tmp_path / "c", 3, setup=other)
+    assert tk.compare(tmp_path).skipped["trial"].tolist() == ["c"]
+    names = {"chain": "cushion", "Plain": "standard", "soft": "cushion"}
+    assert tk.compare(tmp_path, aliases=names).skipped.empty
+
+
+@pytest.mark.parametrize(
+    ("name", "common"),
+    [(" Wide_Gap ", "wide gap"), ("1,50", "1.5"), ("1.500", "1.5"), ("No-till", "no till")],
+)
+def test_names_are_brought_to_one_form(name, common) -> None:
+    assert normalised(name, {}) == common
+
+
+def test_too_little_to_compare(tmp_path) -> None:
+    with pytest.raises(TrialError, match="is no folder"):
+        tk.compare(tmp_path / "nowhere")
+    with pytest.raises(TrialError, match="holds no trial"):
+        tk.compare(tmp_path)
+    write(tmp_path / "a", 1)
+    with pytest.raises(DesignError, match="1 found, 1 can be used"):
+        tk.compare(tmp_path)
