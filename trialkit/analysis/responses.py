@@ -157,6 +157,28 @@ def _nested(spec: Specification, data: pd.DataFrame, design: Design) -> list[str
     return nested if _gaussian(spec) else [*nested, spec.row]
 
 
+def _simpler(design: Design, what: str, family: str) -> Design | None:
+    """The design without its finer fixed parts, then without pairs; None when neither is left."""
+    if design.slope_factors or design.interactions:
+        note = (
+            "The model with interactions, or with effects that differ between fields, could not be "
+            f"fitted to these {what}; effects are taken to "
+            f"{'add' if family == 'normal' else 'multiply'} and to be the same in every field."
+        )
+        return dataclasses.replace(
+            design, slope_factors=(), interactions=(), notes=(*design.notes, note)
+        )
+    if "pair" not in design.nested or len(design.nested) == 1:
+        return None
+    # What pairs differ by then counts as variation of strips: intervals get wider, not narrower.
+    note = (
+        f"The model with an effect of each pair could not be fitted to these {what}; pairs are "
+        "left out, and what they differ by widens the intervals."
+    )
+    nested = tuple(level for level in design.nested if level != "pair")
+    return dataclasses.replace(design, nested=nested, notes=(*design.notes, note))
+
+
 def _slopes(spec: Specification, design: Design) -> dict[str, list[str]] | None:
     """What differs between fields: setup effects, and with them that of a compared zone."""
     zone = ["zone"] if _zone_weights(spec) else []
@@ -185,16 +207,9 @@ def _fit(spec: Specification, data: pd.DataFrame, design: Design) -> tuple[Mixed
             slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **law,
         )  # fmt: skip
     except ModelError:
-        if not design.slope_factors and not design.interactions:
+        simpler = _simpler(design, "values" if _gaussian(spec) else "counts", spec.family)
+        if simpler is None:
             raise
-        note = (
-            "The model with interactions, or with effects that differ between fields, could not be "
-            f"fitted to these {'values' if _gaussian(spec) else 'counts'}; effects are taken to "
-            f"{'add' if spec.family == 'normal' else 'multiply'} and to be the same in every field."
-        )
-        simpler = dataclasses.replace(
-            design, slope_factors=(), interactions=(), notes=(*design.notes, note)
-        )
         return _fit(spec, data, simpler)
     return fit, design
 
