@@ -11,8 +11,8 @@ import pandas as pd
 import pytest
 from scipy import stats
 
-from trialkit.analysis import analyse, estimates, responses
-from trialkit.analysis.responses import header_loss
+from trialkit.analysis import SPECIFICATIONS, analyse, estimates, responses
+from trialkit.analysis.responses import analyse_response
 from trialkit.errors import DesignError, ModelError
 from trialkit.intake import SetupFactor
 from trialkit.mixed import fit_mixed
@@ -47,7 +47,12 @@ def changed(trial: Trial, **tables) -> Trial:
 
 
 def header(trial: Trial, level: float = 0.95):
-    return header_loss(trial, trial.losses(), level)
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), level)
+
+
+def both(trial: Trial, **options):
+    """Header loss and kernel damage alone."""
+    return analyse(trial, responses=["header_loss", "kernel_damage"], **options)
 
 
 # ---------------------------------------------------------------- truth is recovered
@@ -187,7 +192,7 @@ def test_samples_are_never_counted_as_replicates(seed):
     )
     effort = replace(FRAMES_ONLY, header_frames=1, preharvest_frames=1, grain_samples=2)
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=effort)
-    result = responses.kernel_damage(trial, trial.losses(), 0.95)
+    result = both(trial).responses["kernel_damage"]
     row = result.contrasts.iloc[0]
     assert row["df"] <= 6 and result.means["df"].max() <= 7  # eight strips, two setups
     assert result.term_tests["den_df"].max() <= 6
@@ -388,7 +393,7 @@ def test_no_kernel_under_one_setup(pairs):
         grain=lambda t: zero(t, "kernels_damaged", ~t["strip"].isin(standard)),
     )
     with pytest.raises(DesignError) as error:
-        analyse(trial)
+        both(trial)
     text = str(error.value)
     assert "Under Gathering chain cushion there was no loose kernel in 48 frames" in text
     # 6 strips x 2 samples x 200 kernels: 3.0 / 2400.
@@ -411,7 +416,7 @@ def test_a_model_without_an_optimum_gives_way_to_a_simpler_one(monkeypatch):
 def test_estimates_that_the_counts_do_not_hold_are_refused(pairs, monkeypatch):
     monkeypatch.setattr(estimates, "LARGEST_SE", 0.01)
     with pytest.raises(DesignError, match="Too little was counted"):
-        analyse(pairs)
+        both(pairs)
 
 
 def test_missing_responses_are_skipped_with_a_reason(pairs):
@@ -422,7 +427,7 @@ def test_missing_responses_are_skipped_with_a_reason(pairs):
     result = analyse(ahead)
     assert "no frames from the header zone" in result.skipped["header_loss"]
     with pytest.raises(DesignError, match=r"header zone.*No grain sample"):
-        analyse(changed(ahead, grain=nothing))
+        both(changed(ahead, grain=nothing))
 
 
 def test_a_million_kernels_in_one_frame_are_pointed_at_and_kept(pairs):
@@ -447,6 +452,6 @@ def test_progress_is_told_and_text_is_escaped(pairs):
     said: list[str] = []
     nasty = replace(CUSHION, level_labels=("<b>standard</b>", "cushion"))
     trial = Trial.from_tables(replace(pairs.config, setups=(nasty,)), pairs.tables())
-    page = analyse(trial, progress=said.append)._repr_html_()
+    page = both(trial, progress=said.append)._repr_html_()
     assert [s.split(":")[0] for s in said] == ["Header loss", "Kernel damage"]
     assert "<b>standard</b>" not in page and "&lt;b&gt;standard" in page

@@ -140,10 +140,14 @@ def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Seri
     return units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
 
 
-def _ear_table(
+def kernel_mass_per_ear(
     ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
 ) -> pd.DataFrame:
-    """Ear searches with the loss (kg/ha at base moisture) each stands for."""
+    """Ear searches with their strip's ``field, pair, moisture`` and ``mass`` of grain on one ear.
+
+    ``mass`` (g at base moisture) is as weighed, else kernels per ear times the thousand-kernel
+    mass, else the mean of the field's other searches, else the trial's; missing when none tells.
+    """
     design = strips[["strip", "field", "pair"]].assign(moisture=_moisture(strips, config, notes))
     table = ears.merge(design, on="strip", how="inner", validate="many_to_one")
     weighed = units.to_standard_moisture(
@@ -164,12 +168,19 @@ def _ear_table(
             f"{needed.sum()} ear searches found ears without a kernel mass or number per ear; "
             "the mean of the field's other ears was used."
         )
-    ears_per_m2 = table["ears"].astype(float) / table["area"]
-    table["kg_ha"] = ears_per_m2 * mass * 10.0  # g/m2 to kg/ha
-    table["one"] = (
-        np.sqrt(table["ears"].astype(float).clip(lower=1.0)) / table["area"] * mass * 10.0
-    )
-    return table.loc[mass.notna(), ["strip", "field", "pair", "zone", "area", "kg_ha", "one"]]
+    return table.assign(mass=mass)
+
+
+def _ear_table(
+    ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
+) -> pd.DataFrame:
+    """Ear searches with the loss (kg/ha at base moisture) each stands for."""
+    table = kernel_mass_per_ear(ears, strips, config, notes)
+    count, per_ear = table["ears"].astype(float), table["mass"] * 10.0 / table["area"]  # kg/ha
+    table["kg_ha"] = count * per_ear
+    table["one"] = np.sqrt(count.clip(lower=1.0)) * per_ear
+    kept = ["strip", "field", "pair", "zone", "area", "kg_ha", "one"]
+    return table.loc[table["mass"].notna(), kept]
 
 
 def _moisture(strips: pd.DataFrame, config: TrialConfig, notes: list[str]) -> pd.Series:
@@ -325,22 +336,9 @@ def _strip_table(
     parts: list[pd.DataFrame], strips: pd.DataFrame, setup_columns: list[str]
 ) -> pd.DataFrame:
     columns = [
-        "strip",
-        "field",
-        "pair",
-        *setup_columns,
-        "source",
-        "kind",
-        "kg_ha",
-        "se_kg_ha",
-        "bu_ac",
-        "se_bu_ac",
-        "percent_of_yield",
-        "n_frames",
-        "counted",
-        "se_from",
-        "preharvest_from",
-    ]
+        "strip", "field", "pair", *setup_columns, "source", "kind", "kg_ha", "se_kg_ha", "bu_ac",
+        "se_bu_ac", "percent_of_yield", "n_frames", "counted", "se_from", "preharvest_from",
+    ]  # fmt: skip
     if not parts:
         return pd.DataFrame(columns=columns)
     table = pd.concat(parts, ignore_index=True).merge(

@@ -243,7 +243,7 @@ def column_names(name: str, setups: Iterable[Any] = ()) -> list[str]:
 
 def reserved_names() -> frozenset[str]:
     """Names a setup factor may not take: they are columns already, here or in results."""
-    results = {"source", "kind", "setup", "value", "n"}
+    results = {"source", "kind", "setup", "value", "n", "search"}
     # Names a model formula takes for its own functions.
     results |= {"bs", "cc", "center", "contr", "cr", "cs", "exp", "exp10", "exp2", "hashed", "lag",
                 "log", "log10", "log2", "np", "poly", "scale", "standardize"}  # fmt: skip

@@ -208,10 +208,6 @@ def _require_rows(
 _Part = tuple[str, bool, str]
 # Read and checked, but no analysis or report uses them.
 _UNUSED = {
-    "broken corn": ("grain", "sieve_mass"),
-    "foreign material": ("grain", "foreign_mass"),
-    "residue by mass": ("residue", "residue_mass"),
-    "residue by score": ("residue", "score"),
     "header check": ("header_check", "header"),
     "stalk diameters": ("stalks", "diameter"),
 }
@@ -240,6 +236,11 @@ def _parts(trial: Trial) -> list[_Part]:
         _column(trial, "dropped ears", "ears", "ears"),
         _column(trial, "share of yield", "strips", "yield"),
         _column(trial, "kernel damage", "grain", "kernels_examined"),
+        _column(trial, "broken corn", "grain", "sieve_mass"),
+        _column(trial, "foreign material", "grain", "foreign_mass"),
+        _column(trial, "residue by mass", "residue", "residue_mass"),
+        _column(trial, "residue by score", "residue", "score"),
+        _column(trial, "test weight", "strips", "test_weight"),
         _column(trial, "moisture as a covariate", "strips", "moisture"),
         _column(trial, "measured speed as a covariate", "strips", "speed_measured"),
         ("comparison of fields", fields > 1, f"{fields} field{'s' * (fields != 1)}"),

@@ -9,27 +9,25 @@ recorded everywhere and vary. `estimates` states the approximations.
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 
-from trialkit.analysis.responses import header_loss, kernel_damage
+from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
+from trialkit.analysis.specifications import SPECIFICATIONS, STILL
 from trialkit.errors import DesignError, ModelError
 from trialkit.trial import Trial
 
-__all__ = ["ResponseAnalysis", "TrialAnalysis", "analyse"]
+__all__ = ["SPECIFICATIONS", "ResponseAnalysis", "TrialAnalysis", "analyse"]
 
-RESPONSES = {
-    "header_loss": ("Header loss", header_loss),
-    "kernel_damage": ("Kernel damage", kernel_damage),
-}
 # A count this many times the median of its zone is more often a slip of the pen than a finding.
 OUTLYING = 20
 SHOWN = 10
 
 
 def analyse(
-    trial: Trial, *, level: float = 0.95, progress: Callable[[str], None] | None = None
-) -> TrialAnalysis:
+    trial: Trial, *, level: float = 0.95, responses: Iterable[str] | None = None,
+    progress: Callable[[str], None] | None = None,
+) -> TrialAnalysis:  # fmt: skip
     """Analyse every response the trial has data for.
 
     Parameters
@@ -37,6 +35,8 @@ def analyse(
     trial : Trial
     level : float
         Confidence level of the intervals, above 0 and below 1.
+    responses : iterable of str, optional
+        Names of `SPECIFICATIONS` to analyse; all that the trial has data for unless told.
     progress : callable, optional
         Told in words what is being done.
 
@@ -49,23 +49,36 @@ def analyse(
     ------
     DesignError
         When no response can be analysed; the message gives the reasons and what to do.
+    ValueError
+        For a level outside 0 to 1 or an unknown response.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
+    names = list(SPECIFICATIONS if responses is None else responses)
+    if unknown := [name for name in names if name not in SPECIFICATIONS]:
+        raise ValueError(
+            f"no response {', '.join(map(repr, unknown))}; choose from {', '.join(SPECIFICATIONS)}."
+        )
     losses = trial.losses()
-    responses: dict[str, ResponseAnalysis] = {}
+    done: dict[str, ResponseAnalysis] = {}
     skipped: dict[str, str] = {}
-    for name, (title, response) in RESPONSES.items():
+    for name in names:
+        spec = SPECIFICATIONS[name]
+        if not spec.expected and not spec.given(trial):
+            continue
         if progress is not None:
-            progress(f"{title}: choosing and fitting the model")
+            progress(f"{name.replace('_', ' ').capitalize()}: choosing and fitting the model")
         try:
-            responses[name] = response(trial, losses, level)
+            done[name] = analyse_response(spec, trial, losses, level)
         except (DesignError, ModelError) as error:
             skipped[name] = str(error)
-    if not responses:
-        raise DesignError(" ".join(dict.fromkeys(skipped.values())))
+    if not done:
+        reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
+        raise DesignError(
+            " ".join(dict.fromkeys(reasons)) or "The trial holds no data of these responses."
+        )
     warnings = (*_outlying(trial), *losses.notes)
-    return TrialAnalysis(trial, losses, responses, skipped, level, warnings)
+    return TrialAnalysis(trial, losses, done, skipped, level, warnings)
 
 
 def _outlying(trial: Trial) -> list[str]:

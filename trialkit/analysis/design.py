@@ -7,20 +7,21 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
+from trialkit.analysis.covariates import (
+    SPARE_DF,
+    choose_covariates,
+    joined,
+    spare,
+    spare_within,
+)
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
 
-# Common practice: smaller spreads say nothing about the covariate and cost a degree of freedom.
-SPEED_RANGE = 1.0  # km/h
-MOISTURE_RANGE = 1.0  # points
-COVARIATE_FIELDS = 3
 SLOPE_FIELDS = 3
-SPARE_DF = 3
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,7 +82,9 @@ class Design:
         return out
 
 
-def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
+def read_design(
+    config: TrialConfig, strips: pd.DataFrame, rows: int, row: str = "frame", adjust: bool = True
+) -> Design:
     """Find factors, nesting and covariates in the strips that carry a response.
 
     Parameters
@@ -90,6 +93,10 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
         Strips with at least one measurement.
     rows : int
         Measurements (frames, samples) on them.
+    row : str
+        What a measurement is called; ``"strip"`` where it is the whole strip's.
+    adjust : bool
+        Whether measured speed and moisture may enter as covariates.
 
     Raises
     ------
@@ -120,9 +127,9 @@ def read_design(config: TrialConfig, strips: pd.DataFrame, rows: int) -> Design:
     _check_confounding(factors, strips)
     _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
-    nested = _nesting(strips, rows, notes)
+    nested = _nesting(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
-    covariates = _covariates(factors, strips, interactions, why, notes)
+    covariates = choose_covariates(factors, strips, interactions, why, notes) if adjust else ()
     slope_factors = _slopes(names, strips, nested, why, notes)
     strata = _strata(factors, strips, interactions, covariates)
     return Design(
@@ -196,7 +203,7 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
         if found is None:
             continue
         words, unit, parent = found
-        if _spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
+        if spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
             raise DesignError(
                 f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
                 f"unrepeated: its effect cannot be told from the difference between any two "
@@ -212,7 +219,7 @@ def _strata(
 ) -> dict[str, int]:
     """Degrees of freedom between the units each factor was set on."""
     columns = [pd.get_dummies(strips[f.name]) for f in factors]
-    columns += [pd.get_dummies(_joined(strips, pair)) for pair in interactions]
+    columns += [pd.get_dummies(joined(strips, pair)) for pair in interactions]
     columns += [strips[[name]] for name in covariates]
     strata = {}
     for f in factors:
@@ -221,8 +228,8 @@ def _strata(
         if found is not None:
             unit = found[1]
             own = [pd.get_dummies(unit[f.name])]
-        spare = _spare_within(unit, [], own)
-        strata[f.name] = max(spare, 1)
+        left = spare_within(unit, [], own)
+        strata[f.name] = max(left, 1)
     return strata
 
 
@@ -231,7 +238,7 @@ def _check_replication(
 ) -> tuple[tuple[str, str], ...]:
     """Interactions the layout has room for; an error when it has no room for main effects."""
     names = [f.name for f in factors]
-    if _spare(strips, names, ()) < 1:
+    if spare(strips, names, ()) < 1:
         one = strips.groupby(["field", "pair"]).ngroups == 1
         where = (
             "There is only one pair (block) of strips"
@@ -253,7 +260,7 @@ def _check_replication(
                 f"Not all combinations of {labels[a]} and {labels[b]} were run; their effects are "
                 "taken to multiply, without an interaction."
             )
-    if complete and _spare(strips, names, complete) < SPARE_DF:
+    if complete and spare(strips, names, complete) < SPARE_DF:
         notes.append(
             "There are too few strips to estimate interactions; effects are taken to multiply."
         )
@@ -261,35 +268,7 @@ def _check_replication(
     return tuple(complete)
 
 
-def _spare(
-    strips: pd.DataFrame,
-    names: Sequence[str],
-    interactions: Sequence[tuple[str, str]],
-    covariates: Sequence[str] = (),
-) -> int:
-    """Strips less the rank of setups, covariates and blocks together."""
-    columns = [pd.get_dummies(strips[name]) for name in names]
-    columns += [pd.get_dummies(_joined(strips, pair)) for pair in interactions]
-    columns += [strips[[name]] for name in covariates]
-    return _spare_within(strips, ["field", "pair"], columns)
-
-
-def _spare_within(
-    units: pd.DataFrame, groups: Sequence[str], columns: Sequence[pd.DataFrame]
-) -> int:
-    """Rows less the rank of `columns` and indicators of `groups` (or a constant) together."""
-    matrix = pd.DataFrame(np.hstack(columns).astype(float), index=units.index)
-    group = _joined(units, groups) if groups else pd.Series("", index=units.index)
-    within = matrix - matrix.groupby(group).transform("mean")
-    return len(units) - group.nunique() - int(np.linalg.matrix_rank(within.to_numpy(), tol=1e-8))
-
-
-def _joined(strips: pd.DataFrame, names: Sequence[str]) -> pd.Series:
-    """One label for every combination of the columns."""
-    return strips[list(names)].astype(str).agg("\0".join, axis=1)
-
-
-def _nesting(strips: pd.DataFrame, rows: int, notes: list[str]) -> tuple[str, ...]:
+def _nesting(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
     """Levels with more than one unit that split their parents further, coarse to fine."""
     keys = {"field": ["field"], "pair": ["field", "pair"]}
     if strips["main_strip"].notna().all():
@@ -306,9 +285,9 @@ def _nesting(strips: pd.DataFrame, rows: int, notes: list[str]) -> tuple[str, ..
             finer = count
         elif level == "field" and count == 1:
             notes.append("One field: the result speaks for this field; other fields may differ.")
-        elif level == "strip":
+        elif level == "strip" and row != "strip":
             notes.append(
-                "One measurement per strip: strip and frame variation cannot be told "
+                f"One measurement per strip: strip and {row} variation cannot be told "
                 "apart and stand together."
             )
     return tuple(kept)
@@ -325,59 +304,6 @@ def _kind(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence
     if len(factors) == 1 and strips[factors[0].name].nunique() == 2:
         return f"paired strips, {blocks} pairs on {where}"
     return f"{blocks} blocks of strips on {where}"
-
-
-def _covariates(
-    factors: Sequence[SetupFactor],
-    strips: pd.DataFrame,
-    interactions: Sequence[tuple[str, str]],
-    why: list[str],
-    notes: list[str],
-) -> tuple[str, ...]:
-    """Measured speed and moisture where the trial can adjust for them; adds centred columns."""
-    names = [f.name for f in factors]
-    chosen: list[str] = []
-    fields = strips["field"].nunique()
-    for column, centred, label, unit, enough in (
-        ("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE),
-        ("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE),
-    ):
-        values = strips[column].astype(float)
-        if values.isna().all():
-            continue
-        if values.isna().any():
-            notes.append(
-                f"{label.capitalize()} was not recorded on every strip and is not adjusted for."
-            )
-            continue
-        spread = float(values.max() - values.min())
-        if spread < enough:
-            continue
-        if column == "moisture" and fields < COVARIATE_FIELDS:
-            notes.append(
-                f"Grain moisture ranges over {spread:.1f} points but on fewer than "
-                f"{COVARIATE_FIELDS} fields; it is not adjusted for."
-            )
-            continue
-        within = values - values.groupby([strips[name] for name in names]).transform("mean")
-        if float((within**2).sum()) < 0.5 * float(((values - values.mean()) ** 2).sum()):
-            notes.append(
-                f"{label.capitalize()} went with the setup, so what it does is part of "
-                "the setup's effect."
-            )
-            continue
-        trial = strips.assign(**{centred: values - values.mean()})
-        if _spare(trial, names, interactions, [*chosen, centred]) < SPARE_DF:
-            notes.append(f"There are too few strips to adjust for {label}.")
-            continue
-        strips[centred] = trial[centred]
-        chosen.append(centred)
-        why.append(
-            f"{label.capitalize()} was measured on every strip and ranged over "
-            f"{spread:.1f} {unit}, so setups are compared at its mean, "
-            f"{values.mean():.1f} {'%' if unit == 'points' else unit}."
-        )
-    return tuple(chosen)
 
 
 def _slopes(

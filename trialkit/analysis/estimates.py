@@ -7,6 +7,12 @@ offset ``P`` estimated from other counts (the preharvest loss, for the header lo
 
     M_l = scale * mean_c m_c(b) - P
 
+A response found as a difference between zones has the zone as one more factor of the model;
+``m_c`` is then the weighted sum over zones (total less header), and its standard error comes from
+the joint covariance of b. A response modelled on the log scale with normal errors (a share by
+mass) has ``m_c = exp(x'b + half the variance of random effects and residual)``; one modelled as
+it stands has ``m_c = x'b``.
+
 Approximations. Standard errors are by the delta method from the Kenward-Roger covariance of b
 and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
 known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
@@ -19,14 +25,16 @@ that way, in 4.4 to 8 % without a limit, in 0.8 to 4.5 % if pairs are taken off 
 (``tests/calibration``; methods "capped pooled", none, "capped").
 
 Means have intervals on their logarithm where they stand well clear of zero, ratios always;
-differences have symmetric ones. The p-value tests that a difference is zero: by the Kenward-Roger
-t of the link-scale contrast, which is zero with it, or, for a factor with interactions, where it
-need not be, by the difference over its own standard error.
+differences, and means of a response that has no ratios, have symmetric ones. The p-value tests
+that a difference is zero: by the Kenward-Roger t of the link-scale contrast, which is zero with
+it, or, for a factor with interactions or a difference between zones, where it need not be, by the
+difference over its own standard error.
 """
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -55,6 +63,31 @@ class Offset:
 
 
 @dataclass(frozen=True, slots=True)
+class Reading:
+    """How means are read off a fit.
+
+    Attributes
+    ----------
+    scale : float
+        Result units per unit of the response's mean.
+    offset : Offset or None
+        Taken off every mean.
+    zones : mapping of str to float
+        Weight of each level of the model's factor ``zone``; empty when it has none.
+    log : bool
+        The model's response is the logarithm of what is reported.
+    ratios : bool
+        Whether a ratio of means has a meaning.
+    """
+
+    scale: float
+    offset: Offset | None = None
+    zones: Mapping[str, float] = field(default_factory=dict)
+    log: bool = False
+    ratios: bool = True
+
+
+@dataclass(frozen=True, slots=True)
 class LevelMean:
     """A factor level's mean and its gradient in the fixed effects."""
 
@@ -64,7 +97,7 @@ class LevelMean:
 
 
 def estimate_factors(
-    fit: MixedFit, design: Design, scale: float, offset: Offset | None, level: float
+    fit: MixedFit, design: Design, reading: Reading, level: float
 ) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     """Means and contrasts of every setup factor.
 
@@ -72,10 +105,7 @@ def estimate_factors(
     ----------
     fit : MixedFit
         With the design's factors in its fixed part.
-    scale : float
-        Result units per unit of the response's mean.
-    offset : Offset or None
-        Taken off every mean.
+    reading : Reading
     level : float
         Confidence level.
 
@@ -90,44 +120,46 @@ def estimate_factors(
     DesignError
         When the counts are too few to hold the estimates.
     """
-    offset = offset or Offset()
-    cells, rows, spread = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
+    offset = reading.offset or Offset()
+    by = [*design.names, *(["zone"] if reading.zones else [])]
+    cells, rows, spread = reference_grid(fit, by, dict.fromkeys(design.covariates, 0.0))
     with np.errstate(all="ignore"):
         known = fit.linear(rows)
     held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
-    if not held or known["se"].max() > LARGEST_SE:
+    linear = fit.family.link == "identity" and not reading.log
+    if not held or (not linear and known["se"].max() > LARGEST_SE):
         raise DesignError(
             "Too little was counted for the number of setups: the model's estimates are not held "
             "by the data. Count more ground or more kernels, or compare fewer setups."
         )
     most = len(design.strips) - 1
     eta = known["estimate"].to_numpy()
-    mean = averaged_response(fit, eta, spread)
-    step = 1e-5
-    slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
-    slope /= 2 * step
+    mean, slope = _mean_response(fit, eta, spread, reading.log)
+    sign = cells["zone"].astype(str).map(reading.zones).to_numpy() if reading.zones else 1.0
     mean_rows, contrast_rows, notes = [], [], []
     for factor in design.factors:
         found = {}
         for name in design.levels[factor.name]:
             w = cells[factor.name].astype(str).eq(name).to_numpy(dtype=float)
-            w /= w.sum()
+            w *= sign * max(len(reading.zones), 1) / w.sum()
             found[name] = LevelMean(
-                scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows
+                reading.scale * float(w @ mean) - offset.value,
+                reading.scale * (w * slope) @ rows,
+                w @ rows,
             )
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-        table = _means(fit, list(found.values()), offset, level, most)
+        table = _means(fit, list(found.values()), reading, level, most)
         table.insert(0, "factor", factor.name)
         table.insert(1, "level", list(found))
         table.insert(2, "label", [labels[name] for name in found])
         mean_rows.append(table)
         stratum = design.strata[factor.name]
-        crossed = any(factor.name in pair for pair in design.interactions)
+        crossed = bool(reading.zones) or any(factor.name in pair for pair in design.interactions)
         reference, *others = found
         steady = (table["estimate"] - _half(table["se"], table["df"], level)).to_numpy() > 0
         block = []
         for i, name in enumerate(others, start=1):
-            clear = bool(steady[0] and steady[i])
+            clear = bool(reading.ratios and steady[0] and steady[i])
             row = _contrast(fit, found[name], found[reference], offset, level, clear, stratum)
             if not crossed:
                 row |= _link_test(fit, found[name], found[reference], stratum)
@@ -140,7 +172,7 @@ def estimate_factors(
                     **row,
                 }
             )
-            if not clear:
+            if reading.ratios and not clear:
                 notes.append(
                     f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
                     "a ratio to be given; the difference stands."
@@ -154,6 +186,18 @@ def estimate_factors(
         pd.concat(contrast_rows, ignore_index=True),
         notes,
     )
+
+
+def _mean_response(
+    fit: MixedFit, eta: np.ndarray, spread: np.ndarray, log: bool
+) -> tuple[np.ndarray, np.ndarray]:
+    """Mean over the random effects, and its slope in the linear predictor."""
+    if log:
+        mean = np.exp(eta + (spread + fit.dispersion**2) / 2)
+        return mean, mean
+    step = 1e-5
+    slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
+    return averaged_response(fit, eta, spread), slope / (2 * step)
 
 
 def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
@@ -188,15 +232,16 @@ def _half(se, df, level: float):
 
 
 def _means(
-    fit: MixedFit, found: list[LevelMean], offset: Offset, level: float, most: int
+    fit: MixedFit, found: list[LevelMean], reading: Reading, level: float, most: int
 ) -> pd.DataFrame:
+    offset = reading.offset or Offset()
     own = _linear(fit, np.array([m.gradient for m in found]), most)
     value = np.array([m.value for m in found])
     variance = own["se"].to_numpy() ** 2
     se = np.sqrt(variance + offset.variance)
     df = _welch(variance, own["df"].to_numpy(), offset.variance, offset.df)
     half = _half(se, df, level)
-    clear = value > half
+    clear = (value > half) & reading.ratios
     with np.errstate(all="ignore"):
         factor = np.exp(half / np.abs(value))
     return pd.DataFrame(

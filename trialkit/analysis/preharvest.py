@@ -1,4 +1,4 @@
-"""Density of kernels on the ground before harvest, taken off what lies behind the header."""
+"""What lies on the ground before harvest, taken off what lies behind the header."""
 
 from __future__ import annotations
 
@@ -13,67 +13,81 @@ from trialkit.mixed import MixedFit, fit_mixed
 MODEL_STRIPS = 4
 
 
-def preharvest_density(frames: pd.DataFrame, per_kernel: float) -> tuple[Offset, list[str]]:
+def preharvest_density(
+    rows: pd.DataFrame, count: str, row: str, loss: str, scale: float, unit: str
+) -> tuple[Offset, list[str]]:
     """Mean preharvest loss of the trial and how it was found.
 
     Parameters
     ----------
-    frames : DataFrame
-        Preharvest frames with their strip's ``field``; ``area`` (m2), ``loose_kernels``.
-    per_kernel : float
-        kg/ha that one kernel per m2 makes.
+    rows : DataFrame
+        Preharvest frames or ear searches with their strip's ``field``; ``area`` (m2).
+    count : str
+        Column of what was counted.
+    row, loss : str
+        What a row is called, and the loss it is taken off.
+    scale : float
+        `unit` that one kernel or ear per m2 makes.
 
     Returns
     -------
     offset : Offset
-        In kg/ha. From a Poisson mixed model (field, strip, frame) where there are at least
-        four strips with kernels among them; else total count over total area, with the
-        standard error between strips or, for one strip, between frames, and never less than
-        the Poisson error of the count (at least one kernel).
+        In `unit`. From a Poisson mixed model (field, strip, row) where there are at least
+        four strips with anything found among them; else total count over total area, with the
+        standard error between strips or, for one strip, between rows, and never less than
+        the Poisson error of the count (at least one).
     notes : list of str
     """
-    if frames.empty:
+    if rows.empty:
         return Offset(), [
-            "There are no preharvest frames: the header loss contains what lay on the ground "
+            f"There are no preharvest {plural(row)}: the {loss} contains what lay on the ground "
             "before harvest, so ratios lie nearer to 1 than they should; differences stand."
         ]
     note = ""
-    offset = _pooled(frames, per_kernel)
-    if frames["strip"].nunique() >= MODEL_STRIPS and frames["loose_kernels"].sum() > 0:
+    rows = rows.assign(count=rows[count])
+    offset = _pooled(rows, scale)
+    if rows["strip"].nunique() >= MODEL_STRIPS and rows["count"].sum() > 0:
         try:
-            offset = _from_fit(_fit(frames), per_kernel)
+            offset = _from_fit(_fit(rows), scale)
         except ModelError as error:
             note = f" It is the pooled count; a model of it could not be fitted: {error}"
+    places = 1 if unit == "kg/ha" else 0
     return offset, [
-        f"Preharvest loss from {len(frames)} frames: {offset.value:.1f} kg/ha (standard error "
-        f"{np.sqrt(offset.variance):.1f}) is taken off every setup alike.{note}"
+        f"Preharvest loss from {len(rows)} {plural(row)}: {offset.value:.{places}f} {unit} "
+        f"(standard error {np.sqrt(offset.variance):.{places}f}) is taken off every setup "
+        f"alike.{note}"
     ]
 
 
-def _fit(frames: pd.DataFrame) -> MixedFit:
-    data = frames.assign(frame=[str(i) for i in range(len(frames))])
-    nested = ["frame"]
-    if frames["strip"].nunique() < len(frames):
+def plural(row: str) -> str:
+    """ "frames", "searches"."""
+    return f"{row}es" if row.endswith("ch") else f"{row}s"
+
+
+def _fit(rows: pd.DataFrame) -> MixedFit:
+    data = rows.assign(row=[str(i) for i in range(len(rows))])
+    nested = ["row"]
+    if rows["strip"].nunique() < len(rows):
         nested.insert(0, "strip")
-    if 1 < frames["field"].nunique() < frames["strip"].nunique():
+    if 1 < rows["field"].nunique() < rows["strip"].nunique():
         nested.insert(0, "field")
-    return fit_mixed(data, "loose_kernels", "1", nested, family="poisson", exposure="area")
+    return fit_mixed(data, "count", "1", nested, family="poisson", exposure="area")
 
 
-def _from_fit(fit: MixedFit, per_kernel: float) -> Offset:
+def _from_fit(fit: MixedFit, scale: float) -> Offset:
     row = fit.coefficients.iloc[0]
     spread = float(fit.variances["variance"].sum())
-    value = per_kernel * float(np.exp(row["estimate"] + spread / 2))
+    value = scale * float(np.exp(row["estimate"] + spread / 2))
     return Offset(value, (value * float(row["se"])) ** 2, float(row["df"]))
 
 
-def _pooled(frames: pd.DataFrame, per_kernel: float) -> Offset:
-    by = "strip" if frames["strip"].nunique() > 1 else "frame"
-    sums = frames.groupby(by)[["loose_kernels", "area"]].sum()
-    count, area = float(sums["loose_kernels"].sum()), float(sums["area"].sum())
+def _pooled(rows: pd.DataFrame, scale: float) -> Offset:
+    rows = rows.assign(row=range(len(rows)))
+    sums = rows.groupby("strip" if rows["strip"].nunique() > 1 else "row")[["count", "area"]].sum()
+    count, area = float(sums["count"].sum()), float(sums["area"].sum())
     rate = count / area
     n = len(sums)
-    residual = sums["loose_kernels"] - rate * sums["area"]
+    residual = sums["count"] - rate * sums["area"]
     between = float((residual**2).sum()) / area**2 * n / (n - 1) if n > 1 else 0.0
     variance = max(between, max(count, 1.0) / area**2)
-    return Offset(rate * per_kernel, variance * per_kernel**2, n - 1 if n > 1 else np.inf)
+    return Offset(rate * scale, variance * scale**2, n - 1 if n > 1 else np.inf)

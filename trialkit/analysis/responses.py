@@ -1,251 +1,299 @@
-"""The two responses: header loss from frame counts, kernel damage from tank samples."""
+"""One path for every response: rows, design, zeros, model, estimates.
+
+What differs between responses stands in `specifications`, what a layout allows in `design`.
+"""
 
 from __future__ import annotations
 
 import dataclasses
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
-from scipy import stats
 
-from trialkit import units
 from trialkit.analysis.design import Design, read_design
-from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
-from trialkit.analysis.preharvest import preharvest_density
+from trialkit.analysis.estimates import Offset, Reading, balanced_tests, estimate_factors
+from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
+from trialkit.analysis.preharvest import plural, preharvest_density
+from trialkit.analysis.ranks import rank_tests
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.zeros import check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.randomisation import EXACT_PAIRS
 
 if TYPE_CHECKING:
+    from trialkit.analysis.specifications import Scale, Specification
     from trialkit.losses import Losses
     from trialkit.trial import Trial
-
-# A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
-RULE_OF_THREE = -np.log(0.05)
 
 LEVEL_WORDS = {
     "field": "field",
     "pair": "pair (block)",
     "main_strip": "main strip",
     "strip": "strip",
+    "zone": "zone within strip",
     "frame": "frame",
     "sample": "sample",
+    "search": "search",
 }
 
 
-def header_loss(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
-    """Loose kernels lost at the header: Poisson mixed model of the header-zone counts.
+def analyse_response(
+    spec: Specification, trial: Trial, losses: Losses, level: float
+) -> ResponseAnalysis:
+    """Analyse one response of a trial.
 
-    The header-zone density, averaged over the random effects, less the preharvest density from a
-    model of its own, times the thousand-kernel mass.
-
-    Raises
-    ------
-    DesignError
-        When the trial has no header-zone frames, its design allows no comparison, or a setup's
-        counts are all zero.
-    """
-    config = trial.config
-    frames = trial.frames[trial.frames["zone"].eq("header")]
-    if frames.empty:
-        raise DesignError(
-            "There are no frames from the header zone (ground the header crossed but the combine "
-            "body did not), so header loss cannot be analysed."
-        )
-    design = _design(trial, frames)
-    data = _join(frames, design, "frame")
-
-    def limit(rows: pd.DataFrame) -> str:
-        area = float(rows["area"].sum())
-        most = units.kernels_per_m2_to_kg_ha(RULE_OF_THREE / area, config.thousand_kernel_mass)
-        return (
-            f"no loose kernel in {len(rows)} frames ({area:.1f} m2), which puts the loss below "
-            f"{_two_digits(most)} kg/ha ({_two_digits(units.kg_ha_to_bu_ac(most))} bu/ac) at "
-            "95 % if kernels lie at random"
-        )
-
-    design = _check_zeros(data, design, "loose_kernels", None, limit)
-    fit, design = _fit(data, design, "frame", "loose_kernels", family="poisson", exposure="area")
-    per_kernel = float(units.kernels_per_m2_to_kg_ha(1.0, config.thousand_kernel_mass))
-    ahead = trial.frames[trial.frames["zone"].eq("preharvest")]
-    offset, words = preharvest_density(ahead.merge(trial.strips, on="strip"), per_kernel)
-    measured = losses.strips.query("source == 'header' and kind == 'kernels'")
-    by_strip = _by_strip(design, measured.set_index("strip")["kg_ha"], data.groupby("strip").size())
-    return _assemble(
-        "header_loss",
-        "Header loss",
-        "kg/ha",
-        data,
-        design,
-        fit,
-        by_strip,
-        level,
-        per_kernel,
-        offset,
-        model=_words(
-            fit,
-            data,
-            design,
-            "frame",
-            "counts of loose kernels: Poisson with log link, frame area as exposure",
-        ),
-        extra=words,
-    )
-
-
-def kernel_damage(trial: Trial, losses: Losses, level: float) -> ResponseAnalysis:
-    """Share of damaged kernels in tank samples: binomial mixed model, in %.
+    Parameters
+    ----------
+    spec : Specification
+    trial : Trial
+    losses : Losses
+        Of the same trial: measured values per strip.
+    level : float
+        Confidence level.
 
     Raises
     ------
     DesignError
-        When no sample gives kernels examined and damaged, the design allows no comparison, or a
-        setup has no damaged kernel (or only damaged ones).
+        When there is nothing to analyse, the layout allows no comparison, or nothing was found
+        under a setup; the message says what can still be said.
+    ModelError
+        When no model could be fitted.
     """
-    del losses
-    columns = ["kernels_examined", "kernels_damaged"]
-    counted = trial.grain.dropna(subset=columns)
-    if counted.empty:
-        raise DesignError(
-            "No grain sample gives both kernels examined and kernels damaged, so kernel damage "
-            "cannot be analysed."
-        )
-    design = _design(trial, counted)
-    data = _join(counted, design, "sample").astype(dict.fromkeys(columns, int))
-
-    def limit(rows: pd.DataFrame) -> str:
-        total = int(rows["kernels_examined"].sum())
-        return (
-            f"no damaged kernel among {total:,} examined, which puts the share below "
-            f"{100 * RULE_OF_THREE / total:.2f} % at 95 %"
-        )
-
-    design = _check_zeros(data, design, "kernels_damaged", "kernels_examined", limit)
-    fit, design = _fit(
-        data, design, "sample", "kernels_damaged", family="binomial", trials="kernels_examined"
+    measured = spec.rows(trial)
+    if measured.empty:
+        raise DesignError(spec.absent)
+    scale = spec.scale(trial, measured)
+    design, data = _join(spec, trial, measured)
+    design = check_zeros(data, design, spec, scale)
+    readings, notes = data, [*scale.notes]
+    if spec.family == "lognormal":
+        data["value"], words = log_shares(data, spec)
+        notes += words
+    if spec.ordinal:
+        data = _strip_means(data, design, spec.response)
+    fit, design = _fit(spec, data, design)
+    offset, words = _offset(spec, trial, scale)
+    reading = Reading(scale.value, offset, _zone_weights(spec), spec.family == "lognormal",
+                      spec.ratios)  # fmt: skip
+    means, contrasts, of_ratios = estimate_factors(fit, design, reading, level)
+    if spec.ordinal:
+        tests = rank_tests(readings, design, spec.response)
+        contrasts = contrasts.merge(tests, on=["factor", "level"], validate="one_to_one")
+        notes.append(_of_ranks(tests))
+    by_strip = table_by_strip(
+        design, _by_strip(spec, readings, losses, scale), readings.groupby("strip").size()
     )
-    sums = data.groupby("strip")[columns].sum()
-    share = 100.0 * sums["kernels_damaged"] / sums["kernels_examined"]
-    by_strip = _by_strip(design, share, data.groupby("strip").size())
-    extra = []
-    if left := len(trial.grain) - len(counted):
-        extra.append(f"{left} grain samples without counted kernels take no part here.")
-    return _assemble(
-        "kernel_damage",
-        "Damaged kernels",
-        "%",
-        data,
-        design,
-        fit,
-        by_strip,
-        level,
-        100.0,
-        None,
-        model=_words(
-            fit, data, design, "sample", "damaged among examined kernels: binomial with logit link"
-        ),
-        extra=extra,
-    )
+    by_field = table_by_field(design, by_strip, level)
+    if scale.unit == "kg/ha":
+        means = with_bushels(means, ("estimate", "low", "high"))
+        columns = ("difference", "difference_low", "difference_high")
+        contrasts = with_bushels(contrasts, columns)
+        by_field = with_bushels(by_field, ("difference", "low", "high"))
+    notes += [*words, *_left_out(spec, trial, measured), *([spec.remark] if spec.remark else [])]
+    return ResponseAnalysis(
+        response=spec.name, title=spec.title, unit=scale.unit, specification=spec, data=data,
+        model=_words(spec, fit, data, design), formula=_formula(spec, design),
+        why=_why(spec, design), fit=fit, design=design, scale=scale.value, offset=offset,
+        means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design),
+        variances=fit.variances, by_strip=by_strip, by_field=by_field,
+        notes=(*design.notes, *notes, *of_ratios, *(_sentence(note) for note in fit.notes)),
+    )  # fmt: skip
 
 
-def _design(trial: Trial, measured: pd.DataFrame) -> Design:
+# ---------------------------------------------------------------- rows and design
+def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[Design, pd.DataFrame]:
+    """The design of the strips measured, and the measurements with their strip's columns."""
     strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
-    design = read_design(trial.config, strips, len(measured))
+    rows = len(strips) if spec.ordinal else len(measured)
+    try:
+        design = read_design(trial.config, strips, rows, spec.row, spec.covariates)
+    except DesignError as error:
+        raise DesignError(f"{error} {spec.still}".rstrip()) from error
     unmeasured = len(trial.strips) - len(strips)
     if unmeasured:
         note = f"{unmeasured} of {len(trial.strips)} strips have no measurement of this response."
         design = dataclasses.replace(design, notes=(note, *design.notes))
-    return design
-
-
-def _join(measured: pd.DataFrame, design: Design, row: str) -> pd.DataFrame:
-    """Measurements with their strip's columns; `row` becomes unique for the row-level effect."""
+    if spec.table == "strips":
+        measured = measured[["strip"]].assign(value=measured[spec.response])
     data = measured.merge(design.strips, on="strip", validate="many_to_one")
-    data[row] = [str(i) for i in range(len(data))]
-    return design.categories(data)
+    data[spec.row] = data["strip"] if spec.row == "strip" else [str(i) for i in range(len(data))]
+    return design, design.categories(data)
 
 
-def _check_zeros(data, design: Design, count: str, size: str | None, limit) -> Design:
-    """Refuse factor levels without a single kernel; drop interactions with such a combination."""
-    if data[count].sum() == 0:
-        raise DesignError(
-            f"There was {limit(data)}. No setup can be told from another: count "
-            "more ground or more kernels."
-        )
-    for factor in design.factors:
-        for name, rows in data.groupby(factor.name, observed=True):
-            if rows[count].sum() == 0:
-                raise DesignError(
-                    f"Under {factor.label} {name} there was {limit(rows)}. A ratio to the other "
-                    "setups has no finite estimate; compare the raw means, or count more."
-                )
-            if size is not None and rows[count].sum() == rows[size].sum():
-                raise DesignError(
-                    f"Under {factor.label} {name} every kernel examined was damaged; "
-                    "a ratio to the other setups has no finite estimate."
-                )
-    kept = tuple(
-        pair
-        for pair in design.interactions
-        if (data.groupby(list(pair), observed=True)[count].sum() > 0).all()
-    )
-    if kept == design.interactions:
-        return design
-    note = "Some combinations of setups have no count above zero; effects are taken to multiply."
-    return dataclasses.replace(design, interactions=kept, notes=(*design.notes, note))
+def _strip_means(data: pd.DataFrame, design: Design, response: str) -> pd.DataFrame:
+    """One row per strip: the mean of its readings as ``value``."""
+    value = data.groupby("strip")[response].mean()
+    strips = design.categories(design.strips)
+    return strips.assign(value=strips["strip"].map(value))
 
 
-def _fit(
-    data: pd.DataFrame, design: Design, row: str, response: str, **family: str
-) -> tuple[MixedFit, Design]:
-    """Fit the design's model, or where no optimum is found the one without its finer parts."""
-    slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
-    try:
-        fit = fit_mixed(
-            data, response=response, fixed=design.formula, nested=[*design.nested, row],
-            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **family,
-        )  # fmt: skip
-    except ModelError:
-        if not design.slope_factors and not design.interactions:
-            raise
+def _left_out(spec: Specification, trial: Trial, measured: pd.DataFrame) -> list[str]:
+    left = len(getattr(trial, spec.table)) - len(measured)
+    return [f"{left} {spec.lacking} take no part here."] if spec.lacking and left else []
+
+
+# ---------------------------------------------------------------- the model
+def _zone_weights(spec: Specification) -> dict[str, float]:
+    """Weights of the zones that are a factor of the model."""
+    return dict(spec.zones) if len(spec.zones) > 1 else {}
+
+
+def _formula(spec: Specification, design: Design) -> str:
+    """Right-hand side of the fixed part; zones, where compared, meet every setup effect."""
+    if not _zone_weights(spec):
+        return design.formula
+    crossed = [f"{a}:{b}" for a, b in design.interactions]
+    setups = " + ".join([*design.names, *crossed])
+    setups = f"({setups})" if len(design.names) > 1 else setups
+    return " + ".join([f"{setups} * zone", *design.covariates])
+
+
+def _nested(spec: Specification, data: pd.DataFrame, design: Design) -> list[str]:
+    """Random levels coarse to fine, the row itself last where the family has no residual."""
+    nested = [*design.nested]
+    if _zone_weights(spec) and data.groupby(["strip", "zone"], observed=True).ngroups < len(data):
+        nested.append("zone")
+    return nested if _gaussian(spec) else [*nested, spec.row]
+
+
+def _simpler(design: Design, what: str, family: str) -> Design | None:
+    """The design without its finer fixed parts, then without pairs; None when neither is left."""
+    if design.slope_factors or design.interactions:
         note = (
             "The model with interactions, or with effects that differ between fields, could not be "
-            "fitted to these counts; effects are taken to multiply and to be the same in every "
-            "field."
+            f"fitted to these {what}; effects are taken to "
+            f"{'add' if family == 'normal' else 'multiply'} and to be the same in every field."
         )
-        simpler = dataclasses.replace(
+        return dataclasses.replace(
             design, slope_factors=(), interactions=(), notes=(*design.notes, note)
         )
-        return _fit(data, simpler, row, response, **family)
+    if "pair" not in design.nested or len(design.nested) == 1:
+        return None
+    # What pairs differ by then counts as variation of strips: intervals get wider, not narrower.
+    note = (
+        f"The model with an effect of each pair could not be fitted to these {what}; pairs are "
+        "left out, and what they differ by widens the intervals."
+    )
+    nested = tuple(level for level in design.nested if level != "pair")
+    return dataclasses.replace(design, nested=nested, notes=(*design.notes, note))
+
+
+def _slopes(spec: Specification, design: Design) -> dict[str, list[str]] | None:
+    """What differs between fields: setup effects, and with them that of a compared zone."""
+    zone = ["zone"] if _zone_weights(spec) else []
+    return {"field": [*design.slope_factors, *zone]} if design.slope_factors else None
+
+
+def _gaussian(spec: Specification) -> bool:
+    return spec.family in ("lognormal", "normal")
+
+
+def _fit(spec: Specification, data: pd.DataFrame, design: Design) -> tuple[MixedFit, Design]:
+    """Fit the design's model, or where no optimum is found the one without its finer parts."""
+    slopes = _slopes(spec, design)
+    law: dict[str, str] = {"family": "gaussian"}
+    if not _gaussian(spec):
+        size = "exposure" if spec.family == "poisson" else "trials"
+        law = {"family": spec.family, size: str(spec.size)}
+    if _zone_weights(spec):
+        data["zone"] = pd.Categorical(data["zone"], categories=list(spec.zones))
+    if spec.family == "binomial":
+        data[[spec.response, spec.size]] = data[[spec.response, spec.size]].astype(int)
+    try:
+        fit = fit_mixed(
+            data, response="value" if _gaussian(spec) else spec.response,
+            fixed=_formula(spec, design), nested=_nested(spec, data, design),
+            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **law,
+        )  # fmt: skip
+    except ModelError:
+        simpler = _simpler(design, "values" if _gaussian(spec) else "counts", spec.family)
+        if simpler is None:
+            raise
+        return _fit(spec, data, simpler)
     return fit, design
 
 
-def _words(fit: MixedFit, data: pd.DataFrame, design: Design, row: str, distribution: str) -> str:
+def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | None, list[str]]:
+    """What lay on the ground before, in the result's unit, from a model of its own."""
+    if not spec.offset:
+        return None, []
+    table = getattr(trial, spec.table)
+    ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
+    return preharvest_density(
+        ahead, spec.response, spec.row, spec.title.lower(), scale.value, scale.unit
+    )
+
+
+# ---------------------------------------------------------------- beside the model
+def _by_strip(spec: Specification, data: pd.DataFrame, losses: Losses, scale: Scale) -> pd.Series:
+    """Measured value of every strip, in the result's unit."""
+    if spec.source is not None:
+        source, kind = spec.source
+        own = losses.strips
+        own = own[own["source"].eq(source) & own["kind"].eq(kind)]
+        if len(own) and scale.unit == "kg/ha":
+            return own.set_index("strip")["kg_ha"]
+    if spec.size is None:
+        value = data.groupby("strip")["value" if spec.table == "strips" else spec.response]
+        return scale.value * value.mean()
+    sums = data.groupby("strip")[[spec.response, spec.size]].sum()
+    return scale.value * sums[spec.response] / sums[spec.size]
+
+
+def _of_ranks(tests: pd.DataFrame) -> str:
+    blocks = int(tests["n_blocks"].min())
+    if blocks > EXACT_PAIRS:
+        return f"Ranks of the readings were compared within {blocks} blocks (p_rank, signs drawn)."
+    return (
+        f"Ranks of the readings were compared within {blocks} blocks (p_rank, all changes of sign "
+        f"counted); with so many blocks it cannot fall below {min(2.0 ** (1 - blocks), 1.0):.2g}."
+    )
+
+
+def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Design) -> str:
     labels = {f.name: f.label for f in design.factors}
     fixed = [f.label for f in design.factors]
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
+    if _zone_weights(spec):
+        fixed += ["zone", *(f"{words} by zone" for words in fixed)]
     fixed += [c.replace("_centred", "") for c in design.covariates]
-    random = [LEVEL_WORDS[level] for level in (*design.nested, row)]
+    random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
     if design.slope_factors:
         random.insert(1, "setup by field")
+        if _zone_weights(spec):
+            random.insert(2, "zone by field")
+    strips = data["strip"].nunique()
+    size = f"{strips} strips"
+    if spec.row != "strip":
+        size = f"{len(data)} {plural(spec.row)} of {size}"
+    effects = f"normal effects of {', '.join(random)}; " if random else ""
+    likelihood = "restricted Laplace likelihood"
+    if _gaussian(spec):
+        likelihood = "restricted likelihood"
+        effects += f"normal variation between {plural(spec.row)}; "
     return (
-        f"{design.kind[0].upper()}{design.kind[1:]}, {len(data)} {row}s of "
-        f"{data['strip'].nunique()} strips; {distribution}; fixed effects of "
-        f"{', '.join(fixed)}; normal effects of {', '.join(random)}; restricted Laplace "
-        f"likelihood, degrees of freedom by {fit.inference_method.title()}, at most those of the "
+        f"{design.kind[0].upper()}{design.kind[1:]}, {size}; {spec.distribution}; fixed effects of "
+        f"{', '.join(fixed)}; {effects}{likelihood}, "
+        f"degrees of freedom by {fit.inference_method.title()}, at most those of the "
         f"layout ({', '.join(f'{f.label} {design.strata[f.name]}' for f in design.factors)})."
     )
 
 
-def _why(design: Design, nested_row: str) -> str:
-    parts = [
-        "Setups are compared between strips of one block"
-        if "pair" in design.nested
-        else "Setups are compared between strips",
-        f"; {nested_row}s are sub-samples of a strip, not replicates of a setup, and an "
-        f"effect of each {nested_row} lets counts vary more than chance alone.",
-    ]
+def _why(spec: Specification, design: Design) -> str:
+    where = "strips of one block" if "pair" in design.nested else "strips"
+    parts = [f"Setups are compared between {where}"]
+    if spec.row == "strip":
+        parts.append("; a strip is one value.")
+    else:
+        parts.append(
+            f"; {plural(spec.row)} are sub-samples of a strip, not replicates of a setup"
+            + (
+                "."
+                if _gaussian(spec)
+                else f", and an effect of each {spec.row} lets counts vary more than chance alone."
+            )
+        )
     if "main_strip" in design.nested:
         hard = [f.label for f in design.factors if f.hard_to_change]
         parts.append(
@@ -253,91 +301,6 @@ def _why(design: Design, nested_row: str) -> str:
             "it is judged against the variation of main strips."
         )
     return " ".join(["".join(parts), *design.why])
-
-
-def _by_strip(design: Design, value: pd.Series, n: pd.Series) -> pd.DataFrame:
-    table = design.strips[["strip", "field", "pair", "main_strip", *design.names]].copy()
-    setup = table[design.names].astype(str).agg(", ".join, axis=1)
-    table.insert(4, "setup", setup)
-    return table.assign(value=table["strip"].map(value), n=table["strip"].map(n).astype(int))
-
-
-def _by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.DataFrame:
-    """Mean over pairs of the measured difference from the reference, field by field."""
-    columns = [
-        "field",
-        "factor",
-        "level",
-        "reference",
-        "label",
-        "difference",
-        "se",
-        "df",
-        "low",
-        "high",
-        "n_pairs",
-    ]
-    rows = []
-    if by_strip["field"].nunique() > 1:
-        for factor in design.factors:
-            labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-            reference, *others = design.levels[factor.name]
-            wide = by_strip.pivot_table(
-                index=["field", "pair"], columns=factor.name, values="value", observed=True
-            )
-            for name in others:
-                difference = (wide[name] - wide[reference]).dropna()
-                for field, values in difference.groupby(level="field"):
-                    n = len(values)
-                    se = values.std() / np.sqrt(n) if n > 1 else np.nan
-                    half = stats.t.ppf(0.5 + level / 2, n - 1) * se if n > 1 else np.nan
-                    rows.append(
-                        (
-                            field,
-                            factor.name,
-                            name,
-                            reference,
-                            labels[name],
-                            values.mean(),
-                            se,
-                            n - 1,
-                            values.mean() - half,
-                            values.mean() + half,
-                            n,
-                        )
-                    )
-    return pd.DataFrame(rows, columns=columns)
-
-
-def _assemble(
-    response: str, title: str, unit: str, data: pd.DataFrame, design: Design, fit: MixedFit,
-    by_strip: pd.DataFrame, level: float, scale: float, offset: Offset | None, *, model: str,
-    extra: list[str],
-) -> ResponseAnalysis:  # fmt: skip
-    means, contrasts, notes = estimate_factors(fit, design, scale, offset, level)
-    by_field = _by_field(design, by_strip, level)
-    if unit == "kg/ha":
-        means = _with_bushels(means, ("estimate", "low", "high"))
-        columns = ("difference", "difference_low", "difference_high")
-        contrasts = _with_bushels(contrasts, columns)
-        by_field = _with_bushels(by_field, ("difference", "low", "high"))
-    return ResponseAnalysis(
-        response=response, title=title, unit=unit, data=data, model=model, formula=design.formula,
-        why=_why(design, "frame" if response == "header_loss" else "sample"), fit=fit,
-        design=design, scale=scale, offset=offset, means=means, contrasts=contrasts,
-        term_tests=balanced_tests(fit, design), variances=fit.variances,
-        by_strip=by_strip, by_field=by_field,
-        notes=(*design.notes, *extra, *notes, *(_sentence(note) for note in fit.notes)),
-    )  # fmt: skip
-
-
-def _two_digits(value: float) -> str:
-    """A limit that may be far below one, never shown as zero: "0.0016", "1.9", "180"."""
-    return f"{float(f'{value:.2g}'):g}"
-
-
-def _with_bushels(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
-    return table.assign(**{f"{c}_bu_ac": units.kg_ha_to_bu_ac(table[c]) for c in columns})
 
 
 def _sentence(note: str) -> str:

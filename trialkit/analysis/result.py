@@ -9,6 +9,7 @@ import pandas as pd
 
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import Offset
+from trialkit.analysis.specifications import Specification
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
 from trialkit.trial import Trial
@@ -21,9 +22,12 @@ class ResponseAnalysis:
     Attributes
     ----------
     response, title, unit : str
-        ``"header_loss"`` in kg/ha or ``"kernel_damage"`` in %.
+        Name, heading and unit, such as ``"header_loss"`` in kg/ha, ``"kernel_damage"`` in %.
+    specification : Specification
+        Its entry in `trialkit.analysis.specifications`: rows, family, whether ratios have a
+        meaning.
     data : DataFrame
-        The rows the model saw, one per frame or sample.
+        The rows the model saw, one per frame, sample, search or strip.
     model, formula, why : str
         The model in words, its fixed part, and why this one.
     fit : MixedFit
@@ -33,14 +37,15 @@ class ResponseAnalysis:
         `unit` per unit of the response's mean, and what is taken off every mean (`unit`).
     means : DataFrame
         One row per factor level: ``factor, level, label, estimate, se, df, low, high`` in `unit`,
-        averaged over random effects and over the levels of the other factors; for a loss also
+        averaged over random effects and over the levels of the other factors; in kg/ha also
         ``estimate_bu_ac, low_bu_ac, high_bu_ac``.
     contrasts : DataFrame
         One row per level against its reference: ``factor, level, reference, label``; ``ratio``
-        and ``difference`` (level less reference, `unit`; for a loss also in bu/ac) with ``_low``
+        and ``difference`` (level less reference, `unit`; in kg/ha also in bu/ac) with ``_low``
         and ``_high``; ``df, statistic, p`` of the test that the difference is zero;
         ``p_adjusted`` by Holm within the factor. A ratio is missing where a mean is too near
-        zero to carry one.
+        zero to carry one, and throughout where the specification has no ratios. A score has
+        also ``p_rank``, the exact test of ranks within blocks, and ``n_blocks``.
     term_tests, variances : DataFrame
         F tests of the fixed terms, a factor's own balanced over the factors it interacts with, and
         variance components; both on the model's scale.
@@ -56,6 +61,7 @@ class ResponseAnalysis:
     response: str
     title: str
     unit: str
+    specification: Specification
     data: pd.DataFrame
     model: str
     formula: str
@@ -94,7 +100,8 @@ class TrialAnalysis:
     losses : Losses
     responses : dict of str to ResponseAnalysis
     skipped : dict of str to str
-        Responses not analysed, each with the reason in a sentence.
+        Responses not analysed, each with the reason in a sentence. Header loss and kernel damage
+        always stand here or in `responses`; others only where the trial holds data for them.
     level : float
         Confidence level of all intervals.
     warnings : tuple of str

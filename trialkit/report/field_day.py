@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from trialkit import __version__, plots
+from trialkit.errors import DesignError
 from trialkit.quantities import decimals, number, scales, span, upper_first
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
@@ -47,6 +48,10 @@ DEFER = (
 )
 
 
+SHOWN = ("header_loss", "kernel_damage")
+"""Responses the page tells of, the headline's first; others of the analysis are not shown."""
+
+
 class FieldDayPage:
     """The parts of the field-day page, in reading order.
 
@@ -64,10 +69,13 @@ class FieldDayPage:
         self.config = analysis.trial.config
         self.money = money
         self.letters = Letters(self.trial)
-        known = ("header_loss", "kernel_damage")
-        self.response = next(name for name in known if name in analysis.responses)
+        self.responses = {n: analysis.responses[n] for n in SHOWN if n in analysis.responses}
+        self.skipped = {n: analysis.skipped[n] for n in SHOWN if n in analysis.skipped}
+        if not self.responses:
+            raise DesignError(" ".join(self.skipped.values()) or "No loss or damage was analysed.")
+        self.response = next(iter(self.responses))
         # Factors that were compared; one that never changed is not.
-        compared = set(analysis.responses[self.response].contrasts["factor"])
+        compared = set(self.responses[self.response].contrasts["factor"])
         self.setups = [f for f in self.config.setups if f.name in compared]
         option = self.config.option
         self.factor = next(
@@ -117,9 +125,9 @@ class FieldDayPage:
         )
 
     def _by_setup(self, response: str, name: str, title: str, draw: Any) -> Fragment:
-        if response not in self.analysis.responses:
+        if response not in self.responses:
             return section(name, title, paragraph(self._skipped(response)))
-        result = self.analysis.responses[response]
+        result = self.responses[response]
         level = number(self.analysis.level * 100, 0)
         rows = []
         means = result.means.set_index(["factor", "level"])
@@ -215,7 +223,7 @@ class FieldDayPage:
         title = "What it is worth"
         if self.money is None:
             reason = "The trial gives no price of grain."
-            if "header_loss" not in self.analysis.responses:
+            if "header_loss" not in self.responses:
                 reason = self._skipped("header_loss")
             return section("worth", title, paragraph(reason))
         first, *others = (self.letters.text(sentence) for sentence in self.money.sentences)
@@ -246,7 +254,7 @@ class FieldDayPage:
                 f"{counted(len(trial.frames), 'frame')} laid on the ground and the loose kernels "
                 f"in them counted: {listed(zones)}."
             )
-        if "header_loss" in self.analysis.responses:
+        if "header_loss" in self.responses:
             items.append(
                 "Loss at the header is what lies where it has passed, less what lay in standing "
                 "corn."
@@ -272,7 +280,7 @@ class FieldDayPage:
     def _record(self) -> list[str]:
         """The models in the statistician's words."""
         parts = ["<h3>For the record</h3>"]
-        for result in self.analysis.responses.values():
+        for result in self.responses.values():
             words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
             parts.append(paragraph(self.letters.text(" ".join(words)), "record"))
         return parts
@@ -301,7 +309,7 @@ class FieldDayPage:
                 "Where the page says the trial cannot tell two setups apart, the range shows how "
                 "large a difference may still be hiding."
             )
-        items += [self.letters.text(reason) for reason in self.analysis.skipped.values()]
+        items += [self.letters.text(reason) for reason in self.skipped.values()]
         items += [self.letters.text(warning) for warning in self.analysis.warnings]
         items.append("Agronomic and money figures are estimates for a decision, not guarantees.")
         return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
@@ -330,7 +338,7 @@ class FieldDayPage:
     def _findings(self, response: str, factor: str) -> list[Finding]:
         """The levels of one setup factor against their reference: the one that money is spent on
         first, then by the strength of the evidence."""
-        result = self.analysis.responses[response]
+        result = self.responses[response]
         rows = result.contrasts[result.contrasts["factor"] == factor]
         setup = next(f for f in self.setups if f.name == factor)
         labels = dict(zip(setup.levels, setup.level_labels, strict=True))
@@ -348,13 +356,13 @@ class FieldDayPage:
     def _all_findings(self) -> list[Finding]:
         return [
             found
-            for response in self.analysis.responses
+            for response in self.responses
             for factor in self.setups
             for found in self._findings(response, factor.name)
         ]
 
     def _skipped(self, response: str) -> str:
-        reason = self.analysis.skipped.get(response, "The trial has no data for it.")
+        reason = self.skipped.get(response, "The trial has no data for it.")
         return self.letters.text(f"Not shown. {reason}")
 
 

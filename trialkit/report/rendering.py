@@ -18,6 +18,7 @@ import trialkit
 from trialkit.analysis import analyse
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.intake import write_all
+from trialkit.report.field_day import SHOWN
 from trialkit.report.letters import Letters
 from trialkit.report.resources import notebooks_dir, template_dir
 from trialkit.trial import Trial, load_trial
@@ -70,7 +71,7 @@ def render(
     # Analysed here before the notebook does: what is wrong with the data is then told in one
     # sentence, and the notebook's process finds the engine compiled.
     hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
-    analyse(trial, progress=lambda step: say(step + hint))
+    analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
     say("running the report's notebook")
     path = notebooks_dir() / "reports" / f"{report}.ipynb"
     notebook = execute(path, {"trial_folder": str(trial.source.resolve())})

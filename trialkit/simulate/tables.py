@@ -10,7 +10,7 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.intake.config import TrialConfig
-from trialkit.simulate.truth import Truth, setup_effect
+from trialkit.simulate.truth import Truth, setup_effect, setup_shift
 
 SQUARE_FEET_10 = 10.0 * 0.3048**2
 
@@ -148,8 +148,12 @@ def _with_settings(
         speed + rng.normal(0.0, truth.speed_sd, n), "km/h", "mph", 1, system
     )
     out["roll_rpm"] = out["roll_rpm"].fillna(900.0)
-    out["moisture"] = np.round(moisture, 1)
-    weight = 74.0 - 0.35 * (moisture - 18.0) + rng.normal(0.0, 0.5, n)
+    shift = {
+        column: setup_shift(truth.strip_shifts.get(column, {}), out)
+        for column in ("moisture", "test_weight", "yield")
+    }
+    out["moisture"] = np.round(moisture + shift["moisture"], 1)
+    weight = 74.0 - 0.35 * (moisture - 18.0) + rng.normal(0.0, 0.5, n) + shift["test_weight"]
     out["test_weight"] = tidy(weight, "kg/hL", "lb/bu", 1, system)
     pair = pd.factorize(out["field"] + "/" + out["pair"])[0]
     grain = (
@@ -157,6 +161,7 @@ def _with_settings(
         + truth.yield_sd * rng.normal(size=k)[place]
         + truth.yield_sd / 2 * rng.normal(size=pair.max() + 1)[pair]
         + truth.yield_sd / 4 * rng.normal(size=n)
+        + shift["yield"]
     )
     out["yield"] = tidy(grain, "kg/ha", "bu/ac", 1, system)
     start = pd.Timestamp(config.season, 10, 3, 10)
@@ -216,6 +221,7 @@ class _Draw:
         header = np.log(t.header) + setup_effect(t.header_ratios, self.strips)
         header = header + self._effects(t.sd)
         header += np.log(t.moisture_ratio) * self.moisture + np.log(t.speed_ratio) * self.speed
+        processing = t.processing * np.exp(setup_effect(t.processing_ratios, self.strips))
         ahead = np.log(t.preharvest) + self._effects(t.preharvest_sd)
         width = self.config.header.width / self.config.header.discharge_width
         parts = []
@@ -230,7 +236,7 @@ class _Draw:
             if zone != "preharvest":
                 density += np.exp(header[row] + rng.normal(0.0, t.sd.get("frame", 0.0), size))
             if zone == "total":
-                density += t.processing * width * np.exp(rng.normal(0.0, 0.3, size))
+                density += processing[row] * width * np.exp(rng.normal(0.0, 0.3, size))
             parts.append(
                 pd.DataFrame(
                     {
@@ -302,6 +308,7 @@ class _Draw:
         t, rng = self.truth, self.rng
         row, number = self._repeat(self.effort.residue_samples)
         log = np.log(t.residue) + setup_effect(t.residue_ratios, self.strips)
+        log = log + self._effects(t.residue_sd)
         share = np.exp(log[row] + rng.normal(0.0, 0.25, len(row)))
         mass = np.round(rng.normal(2000.0, 60.0, len(row)), 0)
         return pd.DataFrame(

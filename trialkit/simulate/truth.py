@@ -39,7 +39,7 @@ class Truth:
         Typical densities (kernels/m2): on the ground before harvest; added by the header at the
         reference setup, mean moisture and mean speed; added by threshing and separation, per
         area of field.
-    header_ratios, damage_odds, residue_ratios, ear_ratios : mapping
+    header_ratios, processing_ratios, damage_odds, residue_ratios, ear_ratios : mapping
         ``{factor: {level: ratio}}`` against the reference level; a level left out has ratio 1.
         A key ``"cushion:gap"`` with levels ``"cushion:wide"`` multiplies one combination.
     sd : mapping
@@ -61,6 +61,9 @@ class Truth:
         setup factor sets it.
     moisture_sd, speed_sd : float
         Between strips of a field.
+    strip_shifts : mapping
+        ``{column: {factor: {level: shift}}}``: added to ``yield`` (kg/ha), ``moisture`` (points) or
+        ``test_weight`` (kg/hL) of the strip.
     ears, preharvest_ears : float
         Ears per m2 dropped by the header and before harvest.
     ear_kernels : (float, float)
@@ -70,6 +73,9 @@ class Truth:
         between pairs and a quarter between strips.
     residue : float
         Typical share of material other than grain in the tank sample.
+    residue_sd : mapping
+        Standard deviations of the share on the log scale, as `sd`; that of a sample is 0.25 beside
+        them.
     """
 
     preharvest: float
@@ -78,6 +84,7 @@ class Truth:
     sd: Mapping[str, float]
     preharvest_sd: Mapping[str, float]
     processing: float = 5.0
+    processing_ratios: Ratios = field(default_factory=dict)
     moisture_ratio: float = 1.0
     speed_ratio: float = 1.0
     damage: float = 0.05
@@ -96,10 +103,21 @@ class Truth:
     yield_sd: float = 700.0
     residue: float = 0.015
     residue_ratios: Ratios = field(default_factory=dict)
+    residue_sd: Mapping[str, float] = field(default_factory=dict)
+    strip_shifts: Mapping[str, Ratios] = field(default_factory=dict)
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, lists and dictionaries, for ``truth.json``."""
         return dataclasses.asdict(self)
+
+
+def setup_shift(shifts: Ratios, strips: pd.DataFrame) -> np.ndarray:
+    """Sum of all shifts that apply to each row's setup, shape (rows,)."""
+    total = np.zeros(len(strips))
+    for factor, by_level in shifts.items():
+        level = strips[factor].astype(str)
+        total += level.map(dict(by_level)).fillna(0.0).to_numpy(dtype=float)
+    return total
 
 
 def setup_effect(ratios: Ratios, strips: pd.DataFrame) -> np.ndarray:

@@ -1,0 +1,152 @@
+"""Setups under which nothing was found: said before fitting, with what that bounds."""
+
+from __future__ import annotations
+
+import dataclasses
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+
+from trialkit import units
+from trialkit.analysis.design import Design
+from trialkit.analysis.preharvest import plural
+from trialkit.analysis.specifications import Scale, Specification
+from trialkit.errors import DesignError
+
+# A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
+RULE_OF_THREE = -np.log(0.05)
+# Above this share of samples in which nothing was weighed a lognormal share is no model of them.
+MOST_ZEROS = 0.1
+
+_MORE = {
+    "poisson": "count more ground or more kernels",
+    "binomial": "count more ground or more kernels",
+    "lognormal": "take larger samples",
+}
+
+
+def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: Scale) -> Design:
+    """Refuse factor levels under which nothing was found; drop interactions with such a cell.
+
+    Returns
+    -------
+    Design
+        Without the interactions that have a combination of setups with nothing found.
+
+    Raises
+    ------
+    DesignError
+        With the upper limit that the zeros put on the loss or share.
+    """
+    if spec.family == "normal":
+        return design
+    for where, part in _parts(data, spec):
+        if part[spec.response].sum() == 0:
+            raise DesignError(
+                f"There was {_limit(part, data, spec, scale)}{where}. No setup can be told from "
+                f"another: {_MORE[spec.family]}."
+            )
+        for factor in design.factors:
+            for name, rows in part.groupby(factor.name, observed=True):
+                _check_level(rows, data, f"{factor.label} {name}", where, spec, scale)
+    kept = tuple(
+        pair
+        for pair in design.interactions
+        if all(
+            (part.groupby(list(pair), observed=True)[spec.response].sum() > 0).all()
+            for _, part in _parts(data, spec)
+        )
+    )
+    if kept == design.interactions:
+        return design
+    note = "Some combinations of setups have no count above zero; effects are taken to multiply."
+    return dataclasses.replace(design, interactions=kept, notes=(*design.notes, note))
+
+
+def _parts(data: pd.DataFrame, spec: Specification) -> Iterator[tuple[str, pd.DataFrame]]:
+    """The rows, zone by zone where the response is a difference between zones."""
+    if len(spec.zones) < 2:
+        yield "", data
+        return
+    for zone in spec.zones:
+        yield f" of zone {zone}", data[data["zone"].astype(str).eq(zone)]
+
+
+def _check_level(
+    rows: pd.DataFrame, data: pd.DataFrame, level: str, where: str, spec: Specification,
+    scale: Scale,
+) -> None:  # fmt: skip
+    found = rows[spec.response].sum()
+    if found == 0:
+        why = "A ratio to the other setups has no finite estimate"
+        if where:
+            why = "The difference between the zones has no finite estimate in this model"
+        raise DesignError(
+            f"Under {level} there was {_limit(rows, data, spec, scale)}{where}. {why}; compare "
+            "the raw means, or count more."
+        )
+    if spec.family == "binomial" and found == rows[spec.size].sum():
+        raise DesignError(
+            f"Under {level} every kernel examined was damaged; "
+            "a ratio to the other setups has no finite estimate."
+        )
+
+
+def _limit(rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: Scale) -> str:
+    """ "no loose kernel in 8 frames (7.4 m2), which puts the loss below 1.2 kg/ha ..."."""
+    total = float(rows[spec.size].sum())
+    if spec.family == "binomial":
+        return (
+            f"no {spec.thing} among {int(total):,} examined, which puts the share below "
+            f"{scale.value * RULE_OF_THREE / total:.2f} {scale.unit} at 95 %"
+        )
+    if spec.family == "lognormal":
+        words = f"no {spec.thing} in {len(rows)} {plural(spec.row)} ({total:,.0f} g)"
+        weighed = data.loc[data[spec.response] > 0, spec.response]
+        if weighed.empty:
+            return words
+        most = scale.value * weighed.min() * len(rows) / total
+        return (
+            f"{words}, less in each than the {weighed.min():g} g that could be weighed elsewhere, "
+            f"which puts the share below {most:.2g} {scale.unit}"
+        )
+    most = scale.value * RULE_OF_THREE / total
+    limit = f"{two_digits(most)} {scale.unit}"
+    if scale.unit == "kg/ha":
+        limit += f" ({two_digits(units.kg_ha_to_bu_ac(most))} bu/ac)"
+    return (
+        f"no {spec.thing} in {len(rows)} {plural(spec.row)} ({total:.1f} m2), which puts the loss "
+        f"below {limit} at 95 % if {spec.thing.split()[-1]}s lie at random"
+    )
+
+
+def log_shares(data: pd.DataFrame, spec: Specification) -> tuple[pd.Series, list[str]]:
+    """Logarithm of response over size; a mass of zero counts as half the least one weighed.
+
+    Raises
+    ------
+    DesignError
+        When more than a tenth of the samples hold nothing that could be weighed.
+    """
+    amount = data[spec.response].astype(float)
+    none = int((amount == 0).sum())
+    notes = []
+    if none > MOST_ZEROS * len(data):
+        raise DesignError(
+            f"{none} of {len(data)} {plural(spec.row)} hold no {spec.thing} that could be weighed, "
+            "too many for a model of its share; compare the raw means, or take larger samples."
+        )
+    if none:
+        least = amount[amount > 0].min()
+        amount = amount.where(amount > 0, least / 2)
+        notes.append(
+            f"{none} {plural(spec.row)} held no {spec.thing} that could be weighed; half of the "
+            f"least mass weighed, {least:g} g, stands in their place."
+        )
+    return np.log(amount / data[spec.size].astype(float)), notes
+
+
+def two_digits(value: float) -> str:
+    """A limit that may be far below one, never shown as zero: "0.0016", "1.9", "180"."""
+    return f"{float(f'{value:.2g}'):g}"
