@@ -187,6 +187,7 @@ def search_gaussian(
     diagonal = np.zeros(entry_at.shape[0])
     by_logdet = np.zeros(k)
     by_rss = np.zeros(k)
+    g_full = np.zeros(k)
     g = np.zeros(k)
     info = np.zeros((k, k))
     metric = np.zeros((k, k))
@@ -208,17 +209,19 @@ def search_gaussian(
         evaluations += 1
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
         for i in range(k):
+            g_full[i] = 0.5 * (by_logdet[i] + by_rss[i])
+        for i in range(k):
             g[i] = 0.0
             for j in range(k):
-                g[i] += 0.5 * (by_logdet[j] + by_rss[j]) * mix[j, i]
+                g[i] += g_full[j] * mix[j, i]
         if far:
             # Profiling the residual variance takes its share of the information out.
             for i in range(k):
                 for j in range(k):
                     info[i, j] -= by_logdet[i] * by_logdet[j] / (2.0 * df)
-            trust(info, mix, metric)
+            trust(info, g_full, parameters, mix, metric)
             if evaluations == 1 and not trusted:
-                trust(info, mix, inverse)
+                trust(info, g_full, parameters, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, metric)
     return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
@@ -282,13 +285,15 @@ def search_laplace(
                 for j in range(held):
                     g_full[k - held + j] = outer[x_col[j]]
                 for i in range(k):
+                    g_full[i] = -g_full[i]
+                for i in range(k):
                     g[i] = 0.0
                     for j in range(k):
-                        g[i] -= g_full[j] * mix[j, i]
+                        g[i] += g_full[j] * mix[j, i]
                 break
         if far:
-            trust(info, mix, metric)
+            trust(info, g_full, parameters, mix, metric)
             if evaluations == 1 and not trusted:
-                trust(info, mix, inverse)
+                trust(info, g_full, parameters, mix, inverse)
         verdict = advance(counts, scalars, x, grad, inverse, step, trial, f, g, known, metric)
     return verdict, counts, scalars, grad, evaluations, front

@@ -87,11 +87,13 @@ def begin(x, gain, polish):
 
 
 @inner
-def trust(info, mix, inverse):
+def trust(info, slopes, parameters, mix, inverse):
     """First inverse Hessian from the information of the leading parameters.
 
     ``info`` (k, k) is zero where nothing is known; a unit ridge keeps steps in scaled parameters
-    bounded there and near zero variances.
+    bounded there. ``slopes`` (k,) is the gradient of what is minimised in ``parameters``: a
+    variance is the square of its parameter, so the curvature is the information plus the slope
+    over the parameter, which is what is left near zero.
     """
     k = info.shape[0]
     h = np.zeros((k, k))
@@ -100,6 +102,8 @@ def trust(info, mix, inverse):
             h[i, j] = info[i, j] * mix[i, i] * mix[j, j]
             inverse[i, j] = 1.0 if i == j else 0.0
         h[i, i] += 1.0
+        if info[i, i] > 0.0 and slopes[i] * parameters[i] > 0.0:
+            h[i, i] += slopes[i] / parameters[i] * mix[i, i] ** 2
     # Gauss-Jordan; an approximate information need not be positive definite.
     for c in range(k):
         d = h[c, c]
@@ -178,7 +182,8 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new, known,
     """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict.
 
     ``informed`` (k, k) is an inverse Hessian of the first ``known`` parameters from the
-    information at ``trial``: better than what the search has learnt while far from its end.
+    information at ``trial``: better than what the search has learnt while far from its end, unless
+    that led to a step too long.
     """
     k = x.shape[0]
     if counts[BEGUN] == 0:
@@ -231,7 +236,7 @@ def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new, known,
         sy += s * y
         ss += s * s
         yy += y * y
-    if known > 0 and -slope > FAR:
+    if known > 0 and -slope > FAR and alpha == 1.0:
         for i in range(known):
             for j in range(k):
                 inverse[i, j] = informed[i, j]
