@@ -9,11 +9,6 @@ means of the reported quantity follow (`comparisons`); their ratio and differenc
   multivariate t of the estimates on the grid (Liu 2010, Simultaneous Inference in Regression,
   chapter 3, there for intervals of a straight line) and the smallest degrees of freedom along it.
   It is never wider than Scheffe's band, which is for a covariate without bounds.
-
-Where the curve meets a given ratio is estimated by inverting the pointwise band: the values of the
-covariate at which that ratio is not refused. For a straight line this is the set of Fieller (1954,
-J. R. Stat. Soc. B 16:175-185); it may be open to a side, fall into two parts, or be the whole
-range.
 """
 
 from __future__ import annotations
@@ -111,31 +106,7 @@ class EffectCurve:
 
 
 @dataclass(frozen=True, slots=True)
-class Crossing:
-    """Where a curve meets a ratio.
-
-    Attributes
-    ----------
-    ratio : float
-    at : tuple of float
-        Values of the covariate at which the estimated curve has the ratio, inside the range.
-    intervals : tuple of (float, float)
-        Values at which the ratio is not refused; empty if it is refused everywhere.
-    open_low, open_high : bool
-        Whether they reach the lowest or highest value run, beyond which nothing is known.
-    words : str
-    """
-
-    ratio: float
-    at: tuple[float, ...]
-    intervals: tuple[tuple[float, float], ...]
-    open_low: bool
-    open_high: bool
-    words: str
-
-
-@dataclass(frozen=True, slots=True)
-class _Line:
+class Line:
     """What it takes to evaluate the curve anywhere."""
 
     fit: MixedFit
@@ -229,7 +200,7 @@ def effect_curve(
         raise DesignError(
             f"The strips cannot tell how the effect of {chosen.label} changes with {words}."
         )
-    line = _Line(fit, result, chosen.name, level, reference, along)
+    line = Line(fit, result, chosen.name, level, reference, along)
     x = np.linspace(low, high, points)
     table, critical = _table(line, x, confidence)
     used = strips[strips[chosen.name].isin([level, reference])]
@@ -242,54 +213,6 @@ def effect_curve(
         _interaction(line, confidence), *critical, (), _notes(line, strips, along, words),
     )  # fmt: skip
     return replace(curve, words=_words(curve))
-
-
-def crossing(curve: EffectCurve, ratio: float = 1.0, *, points: int = 401) -> Crossing:
-    """Where the curve meets `ratio`, with the set of Fieller.
-
-    Parameters
-    ----------
-    curve : EffectCurve
-    ratio : float
-        Above zero.
-    points : int
-        At which the band is looked at before its ends are found exactly.
-
-    Raises
-    ------
-    DesignError
-        When the curve has no ratio in part of its range.
-    """
-    if not ratio > 0:
-        raise ValueError(f"ratio must be above zero, not {ratio!r}.")
-    line = _Line(
-        curve.fit, curve.result, curve.factor.name, curve.level, curve.reference, curve.along
-    )
-    x = np.linspace(curve.table["x"].iloc[0], curve.table["x"].iloc[-1], points)
-
-    def away(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        found = line.ratio(np.atleast_1d(at))
-        gap = found.estimate - np.log(ratio)
-        return gap, np.abs(gap) - found.half(curve.confidence)
-
-    gap, outside = away(x)
-    if not np.isfinite(gap).all():
-        raise DesignError("A mean is too near zero in part of the range for a ratio to be given.")
-
-    def roots(values: np.ndarray, which: int) -> list[float]:
-        change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0)
-        return [
-            float(optimize.brentq(lambda v: float(away(v)[which][0]), x[i], x[i + 1]))
-            for i in change
-        ]
-
-    at = roots(gap, 0)
-    edges = roots(outside, 1)
-    inside = outside <= 0
-    ends = [*([float(x[0])] if inside[0] else []), *edges, *([float(x[-1])] if inside[-1] else [])]
-    intervals = tuple(zip(ends[::2], ends[1::2], strict=True))
-    found = Crossing(ratio, tuple(at), intervals, bool(inside[0]), bool(inside[-1]), "")
-    return replace(found, words=_crossing_words(curve, found, float(x[0]), float(x[-1])))
 
 
 def _choose(
@@ -339,7 +262,7 @@ def _common_range(
 
 
 def _table(
-    line: _Line, x: np.ndarray, confidence: float
+    line: Line, x: np.ndarray, confidence: float
 ) -> tuple[pd.DataFrame, tuple[float, float]]:
     one, other = line.pair(x)
     clear = np.ones(len(x), dtype=bool)
@@ -363,7 +286,7 @@ def _table(
     return table, (critical[0], critical[1])
 
 
-def _critical(found: Compared, line: _Line, confidence: float, shown: np.ndarray) -> float:
+def _critical(found: Compared, line: Line, confidence: float, shown: np.ndarray) -> float:
     """Critical value of the band for all points together."""
     if not shown.any():
         return float("nan")
@@ -391,7 +314,7 @@ def _count(table: pd.DataFrame, rug: pd.DataFrame, level: str, reference: str) -
     table["thin"] = np.minimum(near["n_level"], near["n_reference"]) < THIN
 
 
-def _interaction(line: _Line, confidence: float) -> pd.Series:
+def _interaction(line: Line, confidence: float) -> pd.Series:
     """Test of the interaction, and its slope for the level compared."""
     tests = line.fit.term_tests()
     term = next(t for t in tests.index if set(t.split(":")) == {line.factor, line.column})
@@ -413,7 +336,7 @@ def _interaction(line: _Line, confidence: float) -> pd.Series:
     )  # fmt: skip
 
 
-def _notes(line: _Line, strips: pd.DataFrame, along: str, words: str) -> tuple[str, ...]:
+def _notes(line: Line, strips: pd.DataFrame, along: str, words: str) -> tuple[str, ...]:
     notes = [
         f"On the model's {line.fit.family.link} scale the effect is taken to change in a straight "
         f"line with {words}.",
@@ -431,9 +354,7 @@ def _notes(line: _Line, strips: pd.DataFrame, along: str, words: str) -> tuple[s
 def stretches(x: np.ndarray, where: np.ndarray) -> list[tuple[float, float]]:
     """First and last `x` of every run of points at which `where` holds."""
     edge = np.flatnonzero(np.diff(np.r_[False, where, False].astype(int)))
-    return [
-        (float(x[a]), float(x[b - 1])) for a, b in zip(edge[::2], edge[1::2], strict=True)
-    ]
+    return [(float(x[a]), float(x[b - 1])) for a, b in zip(edge[::2], edge[1::2], strict=True)]
 
 
 def _words(curve: EffectCurve) -> tuple[str, ...]:
@@ -481,26 +402,3 @@ def _words(curve: EffectCurve) -> tuple[str, ...]:
             "there the curve rests on the straight line."
         )
     return tuple(out)
-
-
-def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float) -> str:
-    unit, percent = curve.along_unit, f"{100 * curve.confidence:g} %"
-    ratio = f"{found.ratio:g}"
-    if not found.intervals:
-        return (
-            f"A ratio of {ratio} is refused everywhere between {low:.1f} and {high:.1f} {unit}."
-        )
-    whole = found.open_low and found.open_high and len(found.intervals) == 1
-    if found.at:
-        where = " and ".join(f"{v:.1f}" for v in found.at)
-        begin = f"The ratio is estimated to pass {ratio} at {where} {unit}"
-    else:
-        begin = f"The estimated ratio does not pass {ratio} between {low:.1f} and {high:.1f} {unit}"
-    if whole:
-        return f"{begin}; no value of that range can be refused ({percent})."
-    parts = []
-    for a, b in found.intervals:
-        first = f"the lowest run, {a:.1f}, or below" if a == low else f"{a:.1f}"
-        last = f"the highest run, {b:.1f}, or beyond" if b == high else f"{b:.1f}"
-        parts.append(f"from {first} to {last}")
-    return f"{begin}; {percent} interval {' and '.join(parts)} {unit}."
