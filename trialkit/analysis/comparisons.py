@@ -1,7 +1,7 @@
 """Means on the reported scale as smooth functions of the fixed effects, and their comparisons.
 
-What `estimates` does for the levels of a factor, for any set of means: ``M = scale * w'm(b) - P``
-with the gradient of ``M`` in ``b``; the difference and the ratio of two such means by the delta
+What `estimates` does for the levels of a factor, for any set of means: ``M = scale * mean_c m_c(b)
+- P`` with the gradient of ``M`` in ``b``; the difference and the ratio of two such means by the delta
 method from the Kenward-Roger covariance, with the variance of ``P`` added where ``P`` does not
 cancel. Variance components inside ``m`` are taken as known.
 """
@@ -68,19 +68,18 @@ class Compared:
 
 
 def means_of(
-    fit: MixedFit, rows: np.ndarray, spread: np.ndarray, weight: np.ndarray, scale: float,
-    offset: Offset,
-) -> Means:  # fmt: skip
-    """Weighted means over cells.
+    fit: MixedFit, rows: np.ndarray, spread: np.ndarray, each: int, scale: float, offset: Offset
+) -> Means:
+    """Plain means over groups of cells.
 
     Parameters
     ----------
-    rows : ndarray, shape (cells, terms)
-        Linear function of each cell.
-    spread : ndarray, shape (cells,)
-        Variance of its random effects (link scale).
-    weight : ndarray, shape (means, cells)
-        Rows sum to one.
+    rows : ndarray, shape (means * each, terms)
+        Linear function of each cell; the cells of a mean follow one another.
+    spread : ndarray, shape (means * each,)
+        Variance of the random effects of each cell (link scale).
+    each : int
+        Cells in a mean.
     scale, offset
         As `ResponseAnalysis` has them.
     """
@@ -88,8 +87,12 @@ def means_of(
     mean = averaged_response(fit, eta, spread)
     up, down = (averaged_response(fit, eta + h, spread) for h in (STEP, -STEP))
     slope = (up - down) / (2 * STEP)
+
+    def average(values: np.ndarray) -> np.ndarray:
+        return values.reshape(-1, each, *values.shape[1:]).mean(axis=1)
+
     return Means(
-        scale * weight @ mean - offset.value, scale * (weight * slope) @ rows, weight @ rows
+        scale * average(mean) - offset.value, scale * average(slope[:, None] * rows), average(rows)
     )
 
 

@@ -142,9 +142,8 @@ class Line:
         at = {**others, self.factor: level, self.column: list(x - self.centre)}
         names = [self.column, *design.names]
         _, rows, spread = reference_grid(self.fit, names, at)
-        n = len(rows) // len(x)
-        weight = np.kron(np.eye(len(x)), np.full(n, 1 / n))
-        return means_of(self.fit, rows, spread, weight, self.result.scale, self.offset)
+        each = len(rows) // len(x)
+        return means_of(self.fit, rows, spread, each, self.result.scale, self.offset)
 
     def pair(self, x: np.ndarray) -> tuple[Means, Means]:
         return self.means(x, self.level), self.means(x, self.reference)
