@@ -1,7 +1,7 @@
 """Means on the reported scale as smooth functions of the fixed effects, and their comparisons.
 
-What `estimates` does for the levels of a factor, for any set of means: ``M = scale * mean_c m_c(b)
-- P`` with the gradient of ``M`` in ``b``; the difference and the ratio of two such means by the delta
+What `estimates` does for the levels of a factor, for any set of means ``M = scale * mean_c m_c(b) -
+P`` with their gradients in ``b``: the difference and the ratio of two such means by the delta
 method from the Kenward-Roger covariance, with the variance of ``P`` added where ``P`` does not
 cancel. Variance components inside ``m`` are taken as known.
 """

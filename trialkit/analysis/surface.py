@@ -85,7 +85,7 @@ class ResponseSurface:
         pointwise; ``excess`` over the lowest estimate with ``excess_low, excess_high``, one-sided
         bounds of the excess over the true best, whichever it is; ``near_best``, not shown to
         exceed it by more than the margin; ``within``, shown not to; ``stationary``, in the region
-        of the stationary point.
+        of the stationary point; ``edge``, added along the hull's edge, beside the regular grid.
     best : Series
         The row of `grid` with the lowest estimate.
     margin, confidence : float
@@ -160,8 +160,9 @@ def response_surface(
     terms = polynomial_terms(one, two)
     surface = _Surface(result, (one, two), tuple(terms), dict(hold or {}))
     fit = surface.refit()
-    z, hull, z_hull = _inside(coded, points)
+    z, edge, hull, z_hull = _inside(coded, points)
     grid, critical = _grid(surface, fit, z, margin, confidence)
+    grid["edge"] = edge
     place = _stationary(surface, fit, z, z_hull, grid, confidence)
     best = grid.loc[grid["estimate"].idxmin()]
     tests = fit.term_tests()
@@ -307,20 +308,27 @@ class _Surface:
         return tuple(out)
 
 
-def _inside(coded: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray, Delaunay]:
-    """Grid inside the convex hull of the coded settings, the hull's corners, and itself."""
+def _inside(coded: np.ndarray, points: int) -> tuple[np.ndarray, np.ndarray, np.ndarray, Delaunay]:
+    """Settings inside the convex hull of those run, which lie on its edge, its corners, itself."""
     try:
-        hull = ConvexHull(coded)
+        corners = coded[ConvexHull(coded).vertices]
         triangles = Delaunay(coded)
     except QhullError:
         raise DesignError("The settings run lie on one line and span no surface.") from None
     axis = np.linspace(-1, 1, points)
     z = np.array(list(product(axis, axis)))
-    corners = coded[hull.vertices]
-    # A hair inwards: corners of the grid lie on the hull itself.
     middle = corners.mean(axis=0)
-    kept = triangles.find_simplex(middle + (z - middle) * (1 - 1e-9)) >= 0
-    return z[kept], corners, triangles
+    # Points on the edge itself are added below.
+    z = z[triangles.find_simplex(middle + (z - middle) * (1 + 1e-6)) >= 0]
+    edge = along_edge(corners, max(points // 3, 5))
+    return np.vstack([z, edge]), np.arange(len(z) + len(edge)) >= len(z), corners, triangles
+
+
+def along_edge(corners: np.ndarray, each: int) -> np.ndarray:
+    """Points along the edges of a polygon, `each` on every edge."""
+    share = np.linspace(0, 1, each, endpoint=False)[:, None]
+    ends = zip(corners, np.roll(corners, -1, axis=0), strict=True)
+    return np.vstack([a + share * (b - a) for a, b in ends])
 
 
 def _grid(
@@ -370,13 +378,9 @@ def _stationary(
     region = quadratic.level_region(fit, rows, z, confidence, surface.most)
     grid["stationary"] = region
     # The region ends among the settings run if it leaves their edge alone.
-    corners = hull.points[ConvexHull(hull.points).vertices]
-    along = np.linspace(0, 1, 25)[:, None, None]
-    edge = (corners + along * (np.roll(corners, -1, axis=0) - corners)).reshape(-1, 2)
+    bounded = not region[grid["edge"].to_numpy()].any()
     inside = bool(hull.find_simplex(found.point[None])[0] >= 0)
-    bounded = inside and not quadratic.level_region(
-        fit, rows, edge, confidence, surface.most
-    ).any()  # fmt: skip
+    bounded &= inside
     at = tuple(float(s.decode(v)) for s, v in zip(surface.settings, found.point, strict=True))
     eigenvalues = tuple(map(float, found.eigenvalues))
     return StationaryPoint((at[0], at[1]), found.kind, eigenvalues, inside, bounded)

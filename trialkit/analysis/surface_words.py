@@ -41,11 +41,13 @@ def _best(surface: ResponseSurface) -> str:
 
 def _near(surface: ResponseSurface) -> list[str]:
     grid, unit = surface.grid, surface.result.unit
+    unit = "percentage points" if unit == "%" else unit
     near = grid[grid["near_best"]]
-    share = len(near) / len(grid)
+    inner = grid[~grid["edge"]]
+    share = float(inner["near_best"].mean())
     percent = f"{100 * surface.confidence:g} %"
     margin = f"{surface.margin:g} {unit}"
-    if share == 1:
+    if grid["near_best"].all():
         out = [
             f"No setting run is shown to lie more than {margin} above the best ({percent} for each "
             "setting)."
@@ -60,7 +62,7 @@ def _near(surface: ResponseSurface) -> list[str]:
             f"setting) are {_share(share)} of those run, within {spans}; not every "
             "combination in those spans is among them."
         ]
-    within = float(grid["within"].mean())
+    within = float(inner["within"].mean())
     if within:
         out.append(
             f"{_share(within).capitalize()} of them are shown to lie within {margin} of it "
