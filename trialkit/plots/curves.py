@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
 from trialkit.analysis.curves import stretches
@@ -48,10 +49,8 @@ def effect_along(curve: EffectCurve, *, shown: str = "ratio", system: str = "SI"
         raise DesignError("A mean is too near zero for ratios; draw the difference.")
     unit = US.get(curve.along_unit, curve.along_unit) if system == "US" else curve.along_unit
 
-    def horizontal(values):
-        return np.asarray(convert(values, curve.along_unit, unit)) if unit != curve.along_unit else (
-            np.asarray(values)
-        )  # fmt: skip
+    def horizontal(values: np.ndarray) -> np.ndarray:
+        return in_unit(values, curve.along_unit, unit)
 
     own = scales(curve.result.unit, system)[0]
     factor = 1.0 if shown == "ratio" else own.factor
@@ -83,6 +82,11 @@ def effect_along(curve: EffectCurve, *, shown: str = "ratio", system: str = "SI"
         figure.alt_text = _alt(curve, shown, x, y, unit, own.unit)
         figure.summary = curve.words[0]
     return figure
+
+
+def in_unit(values: np.ndarray | pd.Series, inside: str, unit: str) -> np.ndarray:
+    """Values of the program's unit in the one that is printed."""
+    return np.asarray(values if unit == inside else convert(values, inside, unit), dtype=float)
 
 
 def _value_axis(ax: Axes, shown: str) -> None:
@@ -119,7 +123,7 @@ def _label_bands(ax: Axes, x, table, shown: str, factor: float, confidence: floa
     last = known[-1]
     inner, outer = (float(table[f"{shown}_high{s}"].iloc[last]) * factor for s in ("", "_all"))
     percent = f"{100 * confidence:g} %"
-    edge = {"textcoords": "offset points", "size": 8, "va": "center", "color": QUIET,
+    edge: dict[str, Any] = {"textcoords": "offset points", "size": 8, "va": "center", "color": QUIET,
             "annotation_clip": False}  # fmt: skip
     ax.annotate(f"{percent},\nall values", (x[last], outer), (5, 3), **edge)
     ax.annotate(f"{percent},\none value", (x[last], inner), (5, -13), **edge)

@@ -6,15 +6,15 @@ from typing import TYPE_CHECKING
 
 import matplotlib as mpl
 import numpy as np
+import pandas as pd
 from matplotlib.patches import PathPatch, Polygon
 from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 from matplotlib.tri import Triangulation
 
 from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
-from trialkit.plots.curves import US
+from trialkit.plots.curves import US, in_unit
 from trialkit.quantities import decimals, number, scales, upper_first
-from trialkit.units import convert
 
 if TYPE_CHECKING:
     from trialkit.analysis.surface import ResponseSurface
@@ -29,15 +29,11 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
     system : {"SI", "US"}
     """
     own = scales(surface.result.unit, system)[0]
-    axes_units = []
+    axes_units = [US.get(s.unit, s.unit) if system == "US" else s.unit for s in surface.settings]
 
-    def along(i: int, values) -> np.ndarray:
-        inside = surface.settings[i].unit
-        unit = US.get(inside, inside) if system == "US" else inside
-        return np.asarray(values if unit == inside else convert(values, inside, unit), dtype=float)
+    def along(i: int, values: np.ndarray | pd.Series | list[float]) -> np.ndarray:
+        return in_unit(np.asarray(values), surface.settings[i].unit, axes_units[i])
 
-    for setting in surface.settings:
-        axes_units.append(US.get(setting.unit, setting.unit) if system == "US" else setting.unit)
     one, two = (s.name for s in surface.settings)
     grid, best = surface.grid, surface.best
     x, y = along(0, grid[one]), along(1, grid[two])
@@ -70,15 +66,19 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         run = surface.strips
         ax.plot(along(0, run[one]), along(1, run[two]), ls="none", marker="o", ms=4, mfc="white",
                 mec=QUIET, mew=0.9, gid="strips")  # fmt: skip
-        at = along(0, best[one]), along(1, best[two])
+        at = float(along(0, best[one])), float(along(1, best[two]))
         ax.plot(*([v] for v in at), marker="*", ms=13, color=LEVELS[0][1], mec="white", mew=0.9,
                 gid="best", ls="none", clip_on=False)  # fmt: skip
-        for i, setter in enumerate((ax.set_xlabel, ax.set_ylabel)):
-            setter(f"{upper_first(surface.settings[i].label)}, {axes_units[i]}".rstrip(", "))
+        names = [upper_first(s.label) for s in surface.settings]
+        titles = [f"{n}, {u}".rstrip(", ") for n, u in zip(names, axes_units, strict=True)]
+        ax.set_xlabel(titles[0])
+        ax.set_ylabel(titles[1])
+        ax.margins(0.03)
+        ax.autoscale_view()
         ax.spines["left"].set_visible(True)
         ax.tick_params(length=0)
         margin = surface.margin * own.factor
-        words = number(margin, decimals(margin / 10))
+        words = f"{margin:.2g}"
         ax.set_title(
             f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to exceed the best "
             f"by more than {words} {own.unit}\nstar: lowest estimate; rings: strips",
