@@ -69,7 +69,7 @@ def crossing(curve: EffectCurve, ratio: float = 1.0, *, points: int = 401) -> Cr
         return gap, np.abs(gap) - found.half(curve.confidence)
 
     gap, outside = away(x)
-    if not np.isfinite(gap).all():
+    if curve.table["ratio"].isna().any() or not np.isfinite(gap).all():
         raise DesignError("A mean is too near zero in part of the range for a ratio to be given.")
 
     def roots(values: np.ndarray, which: int) -> list[float]:

@@ -123,8 +123,8 @@ def _label_bands(ax: Axes, x, table, shown: str, factor: float, confidence: floa
     last = known[-1]
     inner, outer = (float(table[f"{shown}_high{s}"].iloc[last]) * factor for s in ("", "_all"))
     percent = f"{100 * confidence:g} %"
-    edge: dict[str, Any] = {"textcoords": "offset points", "size": 8, "va": "center", "color": QUIET,
-            "annotation_clip": False}  # fmt: skip
+    edge: dict[str, Any] = {"textcoords": "offset points", "size": 8, "va": "center"}
+    edge |= {"color": QUIET, "annotation_clip": False}
     ax.annotate(f"{percent},\nall values", (x[last], outer), (5, 3), **edge)
     ax.annotate(f"{percent},\none value", (x[last], inner), (5, -13), **edge)
     none = 1.0 if shown == "ratio" else 0.0
