@@ -27,15 +27,21 @@ DEMO = Path(__file__).parent.parent / "data_demo"
 
 # Montgomery, Design and Analysis of Experiments (5th ed. 2001), example 11-1: yield of a chemical
 # process over time (min) and temperature (deg F), central composite design. Data and results as
-# reprinted at reliawiki.org, "Central Composite Response Surface Method".
+# reprinted at reliawiki.org, "Central Composite Response Surface Method". The axial distance is
+# printed as 1.414; the published coefficients and F (to their last digit) are those of its exact
+# value, the square root of 2.
+AXIAL = 2**0.5
 MONTGOMERY = pd.DataFrame(
     [
         (-1, -1, 76.5), (-1, 1, 77.0), (1, -1, 78.0), (1, 1, 79.5), (0, 0, 79.9), (0, 0, 80.3),
-        (0, 0, 80.0), (0, 0, 79.7), (0, 0, 79.8), (1.414, 0, 78.4), (-1.414, 0, 75.6),
-        (0, 1.414, 78.5), (0, -1.414, 77.0),
+        (0, 0, 80.0), (0, 0, 79.7), (0, 0, 79.8), (AXIAL, 0, 78.4), (-AXIAL, 0, 75.6),
+        (0, AXIAL, 78.5), (0, -AXIAL, 77.0),
     ],
     columns=["a", "b", "y"],
-).assign(aa=lambda d: d["a"] ** 2, bb=lambda d: d["b"] ** 2, ab=lambda d: d["a"] * d["b"])  # fmt: skip
+)  # fmt: skip
+MONTGOMERY = MONTGOMERY.assign(
+    aa=MONTGOMERY["a"] ** 2, bb=MONTGOMERY["b"] ** 2, ab=MONTGOMERY["a"] * MONTGOMERY["b"]
+)
 
 
 def montgomery_rows(z: np.ndarray) -> np.ndarray:
@@ -61,9 +67,9 @@ def test_published_stationary_point(montgomery):
     assert found.eigenvalues == pytest.approx([-1.4141, -0.9634], abs=2e-3)
     # Published F of the products and squares: 3.53, 186.22, 98.56.
     tests = montgomery.term_tests()
-    assert tests.loc["ab", "F"] == pytest.approx(3.53, abs=0.01)
-    assert tests.loc["aa", "F"] == pytest.approx(186.22, rel=2e-3)
-    assert tests.loc["bb", "F"] == pytest.approx(98.56, rel=2e-3)
+    assert tests.loc["ab", "F"] == pytest.approx(3.53, abs=0.005)
+    assert tests.loc["aa", "F"] == pytest.approx(186.22, abs=0.005)
+    assert tests.loc["bb", "F"] == pytest.approx(98.56, abs=0.005)
 
 
 def test_region_of_the_stationary_point_is_that_of_box_and_hunter(montgomery):
@@ -166,7 +172,7 @@ def test_known_bowl_is_recovered(found):
     assert len(found.terms) == 5 and found.stationary.kind == "minimum"
     assert found.stationary.inside
     names = [s.name for s in found.settings]
-    away = (found.grid[names] - BEST) / [4, 2]
+    away = (found.grid[names] - list(BEST)) / [4, 2]
     nearest = (away**2).sum(axis=1).idxmin()
     at = found.grid.loc[nearest]
     assert at["stationary"] and at["near_best"]
@@ -181,7 +187,7 @@ def test_known_bowl_is_recovered(found):
     excess = true - density
     assert (found.grid["excess_low"] <= excess + 1e-9).mean() > 0.9
     # Far corners are told apart: the loss at (28, 9) is 2.1 times the best's.
-    far = found.grid.loc[((found.grid[names] - (28, 9)) ** 2).sum(axis=1).idxmin()]
+    far = found.grid.loc[((found.grid[names] - [28, 9]) ** 2).sum(axis=1).idxmin()]
     assert not far["near_best"]
     assert (found.grid["near_best"] | ~found.grid["within"]).all()
 

@@ -11,12 +11,25 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from trialkit.analysis.crossing import crossing
+from trialkit.analysis.curves import effect_curve
+from trialkit.analysis.equivalence import equivalence, no_more_than
 from trialkit.analysis.responses import header_loss, kernel_damage
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
+from trialkit.analysis.surface import response_surface
 from trialkit.errors import DesignError, ModelError
 from trialkit.trial import Trial
 
-__all__ = ["ResponseAnalysis", "TrialAnalysis", "analyse"]
+__all__ = [
+    "ResponseAnalysis",
+    "TrialAnalysis",
+    "analyse",
+    "crossing",
+    "effect_curve",
+    "equivalence",
+    "no_more_than",
+    "response_surface",
+]
 
 RESPONSES = {
     "header_loss": ("Header loss", header_loss),
