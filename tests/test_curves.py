@@ -164,7 +164,7 @@ def test_crossing_is_the_set_of_fieller(steep):
 
 
 def test_a_ratio_far_off_is_refused_everywhere(steep):
-    found = crossing(steep, 5.0)
+    found = crossing(steep, 50.0)
     assert found.intervals == () and not found.open_low and not found.open_high
     assert "refused everywhere" in found.words
 
