@@ -73,8 +73,10 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         titles = [f"{n}, {u}".rstrip(", ") for n, u in zip(names, axes_units, strict=True)]
         ax.set_xlabel(titles[0])
         ax.set_ylabel(titles[1])
-        ax.margins(0.03)
-        ax.autoscale_view()
+        # Contours hold the limits to their edge, which would cut the rings there in half.
+        reach = 0.03 * np.ptp(corners, axis=0)
+        ax.set_xlim(corners[:, 0].min() - reach[0], corners[:, 0].max() + reach[0])
+        ax.set_ylim(corners[:, 1].min() - reach[1], corners[:, 1].max() + reach[1])
         ax.spines["left"].set_visible(True)
         ax.tick_params(length=0)
         margin = surface.margin * own.factor
