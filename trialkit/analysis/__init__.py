@@ -11,13 +11,27 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
+from trialkit.analysis.crossing import crossing
+from trialkit.analysis.curves import effect_curve
+from trialkit.analysis.equivalence import equivalence, no_more_than
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
 from trialkit.analysis.specifications import SPECIFICATIONS, STILL
+from trialkit.analysis.surface import response_surface
 from trialkit.errors import DesignError, ModelError
 from trialkit.trial import Trial
 
-__all__ = ["SPECIFICATIONS", "ResponseAnalysis", "TrialAnalysis", "analyse"]
+__all__ = [
+    "SPECIFICATIONS",
+    "ResponseAnalysis",
+    "TrialAnalysis",
+    "analyse",
+    "crossing",
+    "effect_curve",
+    "equivalence",
+    "no_more_than",
+    "response_surface",
+]
 
 # A count this many times the median of its zone is more often a slip of the pen than a finding.
 OUTLYING = 20

@@ -12,6 +12,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 from __future__ import annotations
 
 from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.curves import effect_along
 from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
@@ -19,6 +20,7 @@ from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_ba
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
 from trialkit.plots.sources import loss_by_source
 from trialkit.plots.speed import cost_by_speed
+from trialkit.plots.surface import loss_surface
 
 __all__ = [
     "SOURCES",
@@ -26,9 +28,11 @@ __all__ = [
     "balance_by_area_and_price",
     "cost_by_speed",
     "damage_by_setup",
+    "effect_along",
     "field_forest",
     "loss_by_setup",
     "loss_by_source",
+    "loss_surface",
     "money_by_area",
     "paired_strips",
     "sensitivity_bars",

@@ -1,0 +1,109 @@
+"""Where a setup's effect reaches a given size along a covariate.
+
+Estimated by inverting the pointwise band of a curve: the values of the covariate at which the
+ratio is not refused. For a straight line this is the set of Fieller (1954, J. R. Stat. Soc. B
+16:175-185); it may be open to a side, fall into two parts, or be the whole range.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize
+
+from trialkit.analysis.curves import EffectCurve, Line
+from trialkit.errors import DesignError
+
+
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Where a curve meets a ratio.
+
+    Attributes
+    ----------
+    ratio : float
+    at : tuple of float
+        Values of the covariate at which the estimated curve has the ratio, inside the range.
+    intervals : tuple of (float, float)
+        Values at which the ratio is not refused; empty if it is refused everywhere.
+    open_low, open_high : bool
+        Whether they reach the lowest or highest value run, beyond which nothing is known.
+    words : str
+    """
+
+    ratio: float
+    at: tuple[float, ...]
+    intervals: tuple[tuple[float, float], ...]
+    open_low: bool
+    open_high: bool
+    words: str
+
+
+def crossing(curve: EffectCurve, ratio: float = 1.0, *, points: int = 401) -> Crossing:
+    """Where the curve meets `ratio`, with the set of Fieller.
+
+    Parameters
+    ----------
+    curve : EffectCurve
+    ratio : float
+        Above zero.
+    points : int
+        At which the band is looked at before its ends are found exactly.
+
+    Raises
+    ------
+    DesignError
+        When the curve has no ratio in part of its range.
+    """
+    if not ratio > 0:
+        raise ValueError(f"ratio must be above zero, not {ratio!r}.")
+    line = Line(
+        curve.fit, curve.result, curve.factor.name, curve.level, curve.reference, curve.along
+    )
+    x = np.linspace(curve.table["x"].iloc[0], curve.table["x"].iloc[-1], points)
+
+    def away(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        found = line.ratio(np.atleast_1d(at))
+        gap = found.estimate - np.log(ratio)
+        return gap, np.abs(gap) - found.half(curve.confidence)
+
+    gap, outside = away(x)
+    if curve.table["ratio"].isna().any() or not np.isfinite(gap).all():
+        raise DesignError("A mean is too near zero in part of the range for a ratio to be given.")
+
+    def roots(values: np.ndarray, which: int) -> list[float]:
+        change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0)
+        return [
+            float(optimize.brentq(lambda v: float(away(v)[which][0]), x[i], x[i + 1]))
+            for i in change
+        ]
+
+    at = roots(gap, 0)
+    edges = roots(outside, 1)
+    inside = outside <= 0
+    ends = [*([float(x[0])] if inside[0] else []), *edges, *([float(x[-1])] if inside[-1] else [])]
+    intervals = tuple(zip(ends[::2], ends[1::2], strict=True))
+    found = Crossing(ratio, tuple(at), intervals, bool(inside[0]), bool(inside[-1]), "")
+    return replace(found, words=_crossing_words(curve, found, float(x[0]), float(x[-1])))
+
+
+def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float) -> str:
+    unit, percent = curve.along_unit, f"{100 * curve.confidence:g} %"
+    ratio = f"{found.ratio:g}"
+    if not found.intervals:
+        return f"A ratio of {ratio} is refused everywhere between {low:.1f} and {high:.1f} {unit}."
+    whole = found.open_low and found.open_high and len(found.intervals) == 1
+    if found.at:
+        where = " and ".join(f"{v:.1f}" for v in found.at)
+        begin = f"The ratio is estimated to pass {ratio} at {where} {unit}"
+    else:
+        begin = f"The estimated ratio does not pass {ratio} between {low:.1f} and {high:.1f} {unit}"
+    if whole:
+        return f"{begin}; no value of that range can be refused ({percent})."
+    parts = []
+    for a, b in found.intervals:
+        first = f"the lowest run, {a:.1f}, or below" if a == low else f"{a:.1f}"
+        last = f"the highest run, {b:.1f}, or beyond" if b == high else f"{b:.1f}"
+        parts.append(f"from {first} to {last}")
+    return f"{begin}; {percent} interval {' and '.join(parts)} {unit}."

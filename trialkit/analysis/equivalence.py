@@ -1,0 +1,225 @@
+"""Is a setup no worse, or as good as the same? Tests against a margin, in the reported quantity.
+
+Two one-sided tests (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657-680), each of size
+``1 - confidence``; one of them alone is the test of non-inferiority. `MixedFit.equivalence` asks
+this of typical units on the model's own scale (for damage, of odds). Here the margin is in the
+unit or the ratio that the analysis reports: means over the random effects, the preharvest loss
+taken off, estimates, standard errors and degrees of freedom those of `ResponseAnalysis.contrasts`.
+
+Not shown is not shown: where a margin is neither kept nor exceeded with confidence, the trial has
+not answered, and the verdict says so whatever the estimate.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.analysis.comparisons import Compared, Means, differences, log_ratios, means_of
+from trialkit.analysis.estimates import Offset
+from trialkit.analysis.result import ResponseAnalysis
+from trialkit.errors import DesignError
+from trialkit.mixed.means import reference_grid
+
+WITHIN, OPEN, WORSE, BETTER = "within the margin", "not shown", "worse", "better"
+Scale = Literal["ratio", "difference"]
+
+
+@dataclass(frozen=True, slots=True)
+class Equivalence:
+    """Levels of a factor against their reference and a margin.
+
+    Attributes
+    ----------
+    result : ResponseAnalysis
+    scale : {"ratio", "difference"}
+        What the margin is of; a difference is in the result's unit.
+    margin : (float, float)
+        Lower and upper; the lower is 0 (ratio) or minus infinity (difference) where only more
+        than the upper would matter.
+    confidence : float
+        One less the size of each test.
+    table : DataFrame
+        One row a level: ``factor, level, reference, label, estimate, df``; ``low, high``, the
+        interval of confidence ``2 * confidence - 1`` that decides both tests; ``p_lower`` against
+        a value at or below the lower margin (missing where there is none), ``p_upper``, ``p`` the
+        larger; ``verdict``, "within the margin", "not shown", "worse" (shown to lie above the
+        upper margin) or "better" (below the lower); ``words``.
+    """
+
+    result: ResponseAnalysis
+    scale: Scale
+    margin: tuple[float, float]
+    confidence: float
+    table: pd.DataFrame
+
+
+def equivalence(
+    result: ResponseAnalysis, margin: float | tuple[float, float], *, scale: Scale = "ratio",
+    factor: str | None = None, confidence: float = 0.95,
+) -> Equivalence:  # fmt: skip
+    """Two one-sided tests that setups differ by less than a margin.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    margin : float or (float, float)
+        A ratio ``m`` means ``(1 / m, m)``, a difference ``d`` in the result's unit ``(-d, d)``.
+    scale : {"ratio", "difference"}
+    factor : str, optional
+        Setup factor; default the first.
+    confidence : float
+        One less the size of each test, above 0.5.
+
+    Raises
+    ------
+    DesignError
+        For an unknown factor, or where a mean is too near zero for a ratio.
+    ValueError
+        For a margin that does not enclose no difference.
+    """
+    none = _none(scale)
+    if np.ndim(margin) == 0:
+        one = float(margin)  # type: ignore[arg-type]
+        if scale == "ratio" and one > 0:
+            margin = (min(one, 1 / one), max(one, 1 / one))
+        else:
+            margin = (-abs(one), abs(one))
+    low, high = (float(m) for m in margin)  # type: ignore[union-attr]
+    if not (low < none < high) or (scale == "ratio" and not low > 0) or not np.isfinite(low + high):
+        raise ValueError(f"margin {margin!r} must enclose {none:g}, with finite ends.")
+    return _test(result, scale, (low, high), factor, confidence)
+
+
+def no_more_than(
+    result: ResponseAnalysis, margin: float, *, scale: Scale = "ratio", factor: str | None = None,
+    confidence: float = 0.95,
+) -> Equivalence:  # fmt: skip
+    """One-sided test that setups have no more of the quantity than the reference by a margin.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    margin : float
+        A ratio above 1 ("no more than 1.2 times the residue") or a difference above 0 in the
+        result's unit ("no more than 5 kg/ha above").
+    scale, factor, confidence
+        As for `equivalence`.
+
+    Raises
+    ------
+    DesignError, ValueError
+        As `equivalence` does.
+    """
+    if not (np.isfinite(margin) and margin > _none(scale)):
+        raise ValueError(f"margin {margin!r} must be a number above {_none(scale):g}.")
+    lower = 0.0 if scale == "ratio" else -np.inf
+    return _test(result, scale, (lower, float(margin)), factor, confidence)
+
+
+def _none(scale: Scale) -> float:
+    if scale not in ("ratio", "difference"):
+        raise ValueError(f"scale {scale!r} is not known; choose 'ratio' or 'difference'.")
+    return 1.0 if scale == "ratio" else 0.0
+
+
+def _test(
+    result: ResponseAnalysis, scale: Scale, margin: tuple[float, float], factor: str | None,
+    confidence: float,
+) -> Equivalence:  # fmt: skip
+    if not 0.5 < confidence < 1:
+        raise ValueError(f"confidence must lie between 0.5 and 1, not {confidence!r}.")
+    design = result.design
+    by_name = {f.name: f for f in design.factors}
+    chosen = by_name.get(factor) if factor is not None else design.factors[0]
+    if chosen is None:
+        raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
+    reference, *others = design.levels[chosen.name]
+    found = _compared(result, chosen.name, scale)
+    told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
+    if scale == "ratio" and told.isna().any():
+        raise DesignError(
+            "A mean is too near zero for a ratio to be given; give the margin as a difference."
+        )
+    inward = np.log if scale == "ratio" else np.asarray
+    outward = np.exp if scale == "ratio" else np.asarray
+    with np.errstate(divide="ignore"):
+        low, high = (float(inward(m)) for m in margin)
+    half = found.half(2 * confidence - 1)
+    p_lower = stats.t.sf((found.estimate - low) / found.se, found.df)
+    p_upper = stats.t.cdf((found.estimate - high) / found.se, found.df)
+    first, last = found.estimate - half, found.estimate + half
+    verdict = np.select(
+        [(first > low) & (last < high), first > high, last < low], [WITHIN, WORSE, BETTER], OPEN
+    )
+    labels = dict(zip(chosen.levels, chosen.level_labels, strict=True))
+    one_sided = not np.isfinite(low)
+    table = pd.DataFrame(
+        {
+            "factor": chosen.name, "level": others, "reference": reference,
+            "label": [labels[name] for name in others], "estimate": outward(found.estimate),
+            "df": found.df, "low": outward(first), "high": outward(last),
+            "p_lower": np.nan if one_sided else p_lower, "p_upper": p_upper,
+            "p": p_upper if one_sided else np.maximum(p_lower, p_upper), "verdict": verdict,
+        }
+    )  # fmt: skip
+    table["words"] = [
+        _words(row, labels[reference], result, scale, margin, confidence)
+        for row in table.itertuples()
+    ]
+    return Equivalence(result, scale, margin, confidence, table)
+
+
+def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
+    """Every other level against the reference, as `estimates` compares them."""
+    design, fit = result.design, result.fit
+    offset = result.offset or Offset()
+    names = [factor, *(f for f in design.names if f != factor)]
+    cells, rows, spread = reference_grid(fit, names, dict.fromkeys(design.covariates, 0.0))
+    levels = design.levels[factor]
+    label = cells[factor].astype(str)
+    order = np.concatenate([np.flatnonzero(label.eq(level)) for level in levels])
+    means = means_of(
+        fit, rows[order], spread[order], len(cells) // len(levels), result.scale, offset
+    )
+    one = Means(means.value[1:], means.gradient[1:], means.link[1:])
+    n = len(levels) - 1
+    other = Means(*(np.repeat(v[:1], n, axis=0) for v in (means.value, means.gradient, means.link)))
+    most = design.strata[factor]
+    if scale == "ratio":
+        return log_ratios(fit, one, other, offset, most)
+    return differences(fit, one, other, most)
+
+
+def _words(
+    row, reference: str, result: ResponseAnalysis, scale: Scale, margin: tuple[float, float],
+    confidence: float,
+) -> str:  # fmt: skip
+    unit = "percentage points" if result.unit == "%" else result.unit
+    low, high = margin
+    if scale == "ratio":
+        band = f"within {low:.3g} to {high:.3g} times {reference}"
+        over = f"{high:.3g} times {reference}"
+        shown = f"ratio {row.estimate:.3g}, {row.low:.3g} to {row.high:.3g}"
+    else:
+        band = f"within {low:g} to {high:+g} {unit} of {reference}"
+        over = f"{reference} by more than {high:g} {unit}"
+        shown = f"difference {row.estimate:.3g} {unit}, {row.low:.3g} to {row.high:.3g}"
+    one_sided = low == 0 if scale == "ratio" else not np.isfinite(low)
+    said = {
+        WITHIN: f"does not exceed {over}" if one_sided else f"lies {band}",
+        WORSE: f"exceeds {over}" if one_sided else f"lies above, not {band}",
+        BETTER: f"lies below, not {band}",
+        OPEN: (
+            f"is neither shown to exceed {over} nor shown not to"
+            if one_sided
+            else f"is neither shown to lie {band} nor beyond that"
+        ),
+    }[row.verdict]
+    return (
+        f"{result.title}: {row.label} {said} ({shown}, {100 * (2 * confidence - 1):g} % interval)."
+    )

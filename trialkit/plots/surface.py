@@ -1,0 +1,104 @@
+"""Loss over two settings: contours, the settings near the best, the settings run."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import matplotlib as mpl
+import numpy as np
+import pandas as pd
+from matplotlib.patches import PathPatch, Polygon
+from matplotlib.path import Path
+from matplotlib.ticker import MaxNLocator
+from matplotlib.tri import Triangulation
+
+from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.plots.curves import US, in_unit
+from trialkit.quantities import decimals, number, scales, upper_first
+
+if TYPE_CHECKING:
+    from trialkit.analysis.surface import ResponseSurface
+
+
+def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
+    """Contours of the loss inside the settings run; those near the best are hatched.
+
+    Parameters
+    ----------
+    surface : ResponseSurface
+    system : {"SI", "US"}
+    """
+    own = scales(surface.result.unit, system)[0]
+    axes_units = [US.get(s.unit, s.unit) if system == "US" else s.unit for s in surface.settings]
+
+    def along(i: int, values: np.ndarray | pd.Series | list[float]) -> np.ndarray:
+        return in_unit(np.asarray(values), surface.settings[i].unit, axes_units[i])
+
+    one, two = (s.name for s in surface.settings)
+    grid, best = surface.grid, surface.best
+    x, y = along(0, grid[one]), along(1, grid[two])
+    value = grid["estimate"].to_numpy() * own.factor
+    with style(), mpl.rc_context({"hatch.linewidth": 0.6, "hatch.color": LEVELS[1][1]}):
+        figure = Plot(figsize=(WIDTH, 4.4))
+        ax = figure.add_subplot()
+        corners = np.column_stack([along(i, surface.hull[:, i]) for i in (0, 1)])
+        ax.add_patch(Polygon(corners, closed=True, fc="none", ec=QUIET, lw=0.8, gid="hull"))
+        net = Triangulation(*_unit_square(x, y))
+        net = Triangulation(x, y, net.triangles)
+        excess = grid["excess_low"].to_numpy()
+        if grid["near_best"].all():
+            near = Polygon(corners, closed=True)
+            ax.add_patch(PathPatch(Path(near.get_xy()), fc="none", ec=LEVELS[1][1], lw=0,
+                                   hatch="////", gid="near"))  # fmt: skip
+        else:
+            ax.tricontourf(net, excess, levels=[-1.0, surface.margin], colors="none",
+                           hatches=["////"]).set_gid("near")  # fmt: skip
+            ax.tricontour(net, excess, levels=[surface.margin], colors=[LEVELS[1][1]],
+                          linewidths=1.8).set_gid("near_edge")  # fmt: skip
+        levels = MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]).tick_values(value.min(), value.max())
+        levels = levels[(levels > value.min()) & (levels < value.max())]
+        if len(levels):
+            places = max(decimals(float(np.diff(levels).min()) / 10) - 1, 0) if (
+                len(levels) > 1) else 1  # fmt: skip
+            lines = ax.tricontour(net, value, levels=levels, colors=[INK], linewidths=0.9)
+            lines.set_gid("loss")
+            ax.clabel(lines, fmt=lambda v: number(v, places), fontsize=8.5)
+        run = surface.strips
+        ax.plot(along(0, run[one]), along(1, run[two]), ls="none", marker="o", ms=4, mfc="white",
+                mec=QUIET, mew=0.9, gid="strips")  # fmt: skip
+        at = float(along(0, best[one])), float(along(1, best[two]))
+        ax.plot(*([v] for v in at), marker="*", ms=13, color=LEVELS[0][1], mec="white", mew=0.9,
+                gid="best", ls="none", clip_on=False)  # fmt: skip
+        names = [upper_first(s.label) for s in surface.settings]
+        titles = [f"{n}, {u}".rstrip(", ") for n, u in zip(names, axes_units, strict=True)]
+        ax.set_xlabel(titles[0])
+        ax.set_ylabel(titles[1])
+        # Contours hold the limits to their edge, which would cut the rings there in half.
+        reach = 0.03 * np.ptp(corners, axis=0)
+        ax.set_xlim(corners[:, 0].min() - reach[0], corners[:, 0].max() + reach[0])
+        ax.set_ylim(corners[:, 1].min() - reach[1], corners[:, 1].max() + reach[1])
+        ax.spines["left"].set_visible(True)
+        ax.tick_params(length=0)
+        margin = surface.margin * own.factor
+        words = f"{margin:.2g}"
+        ax.set_title(
+            f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to exceed the best "
+            f"by more than {words} {own.unit}\nstar: lowest estimate; rings: strips",
+            size=8.5, loc="left",
+        )  # fmt: skip
+        share = float(grid.loc[~grid["edge"], "near_best"].mean())
+        names = [f"{s.label} ({u})" for s, u in zip(surface.settings, axes_units, strict=True)]
+        figure.alt_text = (
+            f"{surface.result.title} in {own.unit} over {names[0]} and {names[1]}: contour lines "
+            f"from {value.min():.3g} to {value.max():.3g}, lowest estimate at {at[0]:.3g} and "
+            f"{at[1]:.3g}. {100 * share:.0f} % of the settings inside those run are hatched: not "
+            f"shown to exceed the best by more than {words} {own.unit}. {len(run)} strips are "
+            "drawn as rings."
+        )
+        figure.summary = surface.words[0]
+    return figure
+
+
+def _unit_square(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Both coordinates from 0 to 1, so that triangles do not depend on the units."""
+    return (x - x.min()) / np.ptp(x), (y - y.min()) / np.ptp(y)
