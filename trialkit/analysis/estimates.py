@@ -257,7 +257,32 @@ def _means(
 
 def _welch(v1, df1, v2, df2):
     """Degrees of freedom of a sum of two independent variances (Welch 1947)."""
-    return (v1 + v2) ** 2 / (v1**2 / df1 + v2**2 / df2)
+    with np.errstate(divide="ignore"):
+        return np.divide((v1 + v2) ** 2, v1**2 / df1 + v2**2 / df2)
+
+
+def contrast_of_means(
+    fit: MixedFit,
+    one: LevelMean,
+    reference: LevelMean,
+    offset: Offset,
+    level: float,
+    most: int,
+    crossed: bool,
+) -> dict[str, float]:
+    """Ratio, difference and test of two levels' means, the ratio where both stand clear of zero.
+
+    Parameters
+    ----------
+    most : int
+        Most degrees of freedom.
+    crossed : bool
+        Whether the factor interacts, so that the difference itself is tested.
+    """
+    table = _means(fit, [one, reference], offset, level, most)
+    clear = bool((table["estimate"] > _half(table["se"], table["df"], level)).all())
+    row = _contrast(fit, one, reference, offset, level, clear, most)
+    return row if crossed else row | _link_test(fit, one, reference, most)
 
 
 def _contrast(

@@ -1,0 +1,240 @@
+"""Simpler analyses of a trial's contrasts: strip totals on the log scale, paired t, sign flips.
+
+Ratios. The log-Gaussian model is turned into the reported ratio (averaged over random effects,
+offset taken off) like the models of counts. For paired strips with values ``b`` and ``a`` the
+ratio of means ``r`` is the solution of ``mean(b - r a) = 0`` and its interval all ``r`` at which
+the paired t of ``b - r a`` is not rejected (Fieller 1954, J. R. Stat. Soc. B 16:175-185), so it
+leaves out 1 just when the t-test rejects. The sign-flip interval inverts the exact test in the
+same way: the values at which it changes are the means (or ratios of sums) over all non-empty
+subsets of pairs, and each gap between them has probability ``2^-n`` (Hartigan 1969, J. Am. Stat.
+Assoc. 64:1303-1317).
+
+A paired test speaks for the fields at hand and adjusts for no covariate; where a factor meets a
+level several times in a block, the mean of those strips is taken.
+"""
+
+from __future__ import annotations
+
+import warnings
+from collections.abc import Callable
+from functools import partial
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.special import expit
+
+from trialkit.analysis.estimates import LevelMean, Offset, contrast_of_means
+from trialkit.analysis.result import ResponseAnalysis
+from trialkit.errors import DesignError
+from trialkit.mixed import fit_mixed
+from trialkit.mixed.means import reference_grid
+from trialkit.randomisation import EXACT_PAIRS, paired_randomisation_test
+
+ANSWER = [
+    "ratio", "ratio_low", "ratio_high", "difference", "difference_low", "difference_high", "df", "p",
+]  # fmt: skip
+UNABLE = "no p-value below"
+# Of a factor, level, reference and confidence level: a contrast's answer.
+Compute = Callable[[str, str, str, float], dict[str, object]]
+
+
+def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
+    """The simpler analyses of a response by name, each to be called for a contrast."""
+    if result.response == "header_loss":
+        return {
+            "Log-Gaussian of strip densities": _LogStrips(result),
+            "Paired t of strip means": partial(_paired, result, paired_t),
+            "Exact sign-flip test of strip means": partial(_paired, result, sign_flip),
+        }
+    return {
+        "Paired t of logit shares": partial(_logit_t, result),
+        "Exact sign-flip test of strip shares": partial(_paired, result, sign_flip),
+    }
+
+
+class _LogStrips:
+    """Gaussian REML model of the log density of strips; fitted once, asked for every contrast."""
+
+    def __init__(self, result: ResponseAnalysis) -> None:
+        self.result = result
+        self.fit = None
+
+    def __call__(self, factor: str, name: str, reference: str, level: float) -> dict[str, object]:
+        result, design = self.result, self.result.design
+        if self.fit is None:
+            self.fit = self._fitted()
+        cells, rows, spread = reference_grid(
+            self.fit, design.names, dict.fromkeys(design.covariates, 0.0)
+        )
+        total = spread + self.fit.dispersion**2
+        mean = result.scale * np.exp(rows @ self.fit.fixed_effects.to_numpy() + total / 2)
+        offset = result.offset or Offset()
+
+        def of(one: str) -> LevelMean:
+            w = cells[factor].astype(str).eq(one).to_numpy(dtype=float)
+            w /= w.sum()
+            return LevelMean(float(w @ mean) - offset.value, (w * mean) @ rows, w @ rows)
+
+        crossed = any(factor in pair for pair in design.interactions)
+        answer = contrast_of_means(
+            self.fit, of(name), of(reference), offset, level, design.strata[factor], crossed
+        )
+        return {key: answer[key] for key in ANSWER}
+
+    def _fitted(self):
+        data, design = self.result.data, self.result.design
+        strips = design.categories(design.strips)
+        sums = data.groupby("strip")[["loose_kernels", "area"]].sum()
+        strips = strips.assign(density=strips["strip"].map(sums["loose_kernels"] / sums["area"]))
+        empty = strips.loc[strips["density"] == 0, "strip"].astype(str)
+        if len(empty):
+            raise DesignError(f"No loose kernel on strip {', '.join(empty)}: it has no logarithm.")
+        strips["log_density"] = np.log(strips["density"])
+        nested = [name for name in design.nested if name != "strip"]
+        slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
+        return fit_mixed(
+            strips, "log_density", design.formula, nested=nested, slopes=slopes,
+            covariance={"field": "exchangeable"} if slopes else None,
+        )  # fmt: skip
+
+
+def blocks(result: ResponseAnalysis, factor: str, name: str, reference: str) -> pd.DataFrame:
+    """Mean strip value of a level and its reference in every block that holds both.
+
+    Returns
+    -------
+    DataFrame by (field, pair): ``b`` (the level) and ``a`` (the reference), in the result's unit.
+
+    Raises
+    ------
+    DesignError
+        If fewer than two blocks hold both.
+    """
+    return _wide(result.by_strip, factor, name, reference)
+
+
+def _wide(strips: pd.DataFrame, factor: str, name: str, reference: str) -> pd.DataFrame:
+    wide = strips.pivot_table(
+        index=["field", "pair"], columns=factor, values="value", observed=True, sort=False
+    )
+    if name not in wide or reference not in wide:
+        raise DesignError("One of the two was measured on no strip.")
+    both = wide[[name, reference]].dropna().set_axis(["b", "a"], axis=1)
+    if len(both) < 2:
+        raise DesignError("Fewer than two pairs (blocks) hold both setups.")
+    return both
+
+
+def _paired(
+    result: ResponseAnalysis, test: Callable[..., dict[str, object]], factor: str, name: str,
+    reference: str, level: float,
+) -> dict[str, object]:  # fmt: skip
+    both = blocks(result, factor, name, reference)
+    return test(both["b"].to_numpy(), both["a"].to_numpy(), level)
+
+
+def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, object]:
+    """Paired t-test of ``b - a``, Fieller's interval for the ratio of means.
+
+    Parameters
+    ----------
+    b, a : ndarray, shape (pairs,), any unit.
+    level : float
+        Confidence level.
+
+    Raises
+    ------
+    DesignError
+        If all differences are alike.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        test = stats.ttest_rel(b, a)
+    if not np.isfinite(test.pvalue):
+        raise DesignError("All pairs differ by the same amount: there is no spread to judge by.")
+    interval = test.confidence_interval(level)
+    n = len(b)
+    low, high = fieller(b, a, float(stats.t.ppf(0.5 + level / 2, n - 1)))
+    return dict(
+        zip(
+            ANSWER,
+            (b.mean() / a.mean() if np.isfinite(high) else np.nan, low, high, (b - a).mean(),
+             interval.low, interval.high, float(n - 1), float(test.pvalue)),
+            strict=True,
+        ),
+        remark=_of_pairs(n),
+    )  # fmt: skip
+
+
+def fieller(b: np.ndarray, a: np.ndarray, quantile: float) -> tuple[float, float]:
+    """All r at which the t of ``b - r a`` is within ``quantile``; missing if unbounded."""
+    c = np.cov(b, a) / len(b) * quantile**2
+    # mean(b - r a)^2 <= quantile^2 var(b - r a) / n, a quadratic in r.
+    two, one, none = a.mean() ** 2 - c[1, 1], b.mean() * a.mean() - c[0, 1], b.mean() ** 2 - c[0, 0]
+    inside = one**2 - two * none
+    if two <= 0 or inside < 0 or a.mean() <= 0:
+        return np.nan, np.nan
+    root = np.sqrt(inside)
+    return float((one - root) / two), float((one + root) / two)
+
+
+def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, object]:
+    """Exact sign-flip test of ``b - a``; difference and ratio of means by inverting it.
+
+    Intervals are open where the pairs are too few for the level (fewer than 6 at 95 %).
+
+    Raises
+    ------
+    DesignError
+        If there are more pairs than all sign patterns can be counted for.
+    """
+    n = len(b)
+    if n > EXACT_PAIRS:
+        raise DesignError(f"{n} pairs are too many to count all sign patterns of.")
+    test = paired_randomisation_test(b - a)
+    sums = [np.zeros(1), np.zeros(1), np.zeros(1)]
+    for values in zip(b, a, np.ones(n), strict=True):
+        sums = [np.concatenate([s, s + v]) for s, v in zip(sums, values, strict=True)]
+    of_b, of_a, count = (s[1:] for s in sums)
+    out: dict[str, object] = dict.fromkeys(ANSWER, np.nan)
+    out |= {"difference": test.mean, "p": test.p}
+    cut = int(np.floor((1 - level) / 2 * 2**n + 1e-9))
+    kinds = {"difference": (of_b - of_a) / count}
+    if (a > 0).all():
+        kinds["ratio"] = of_b / of_a
+        out["ratio"] = b.mean() / a.mean()
+    for name, values in kinds.items():
+        if cut:
+            ordered = np.sort(values)
+            out[f"{name}_low"], out[f"{name}_high"] = ordered[cut - 1], ordered[-cut]
+    remark = _of_pairs(n)
+    if 2 / 2**n >= 1 - level:
+        remark += f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
+    return out | {"remark": remark}
+
+
+def _logit_t(
+    result: ResponseAnalysis, factor: str, name: str, reference: str, level: float
+) -> dict[str, object]:
+    """Paired t of empirical logits, told as a ratio and difference of shares.
+
+    ``log((k + 1/2) / (n - k + 1/2))`` (Cox & Snell 1989, Analysis of Binary Data, section 2.1.6).
+    The odds ratio is carried to the reference's mean logit, which is taken as known.
+    """
+    sums = result.data.groupby("strip")[["kernels_damaged", "kernels_examined"]].sum()
+    k, n = sums["kernels_damaged"], sums["kernels_examined"]
+    logit = np.log((k + 0.5) / (n - k + 0.5))
+    strips = result.by_strip.assign(value=result.by_strip["strip"].map(logit))
+    both = _wide(strips, factor, name, reference)
+    answer = paired_t(both["b"].to_numpy(), both["a"].to_numpy(), level)
+    base = both["a"].mean()
+    for end in ("", "_low", "_high"):
+        share = expit(base + float(answer[f"difference{end}"]))  # type: ignore[arg-type]
+        answer[f"ratio{end}"] = share / expit(base)
+        answer[f"difference{end}"] = result.scale * (share - expit(base))
+    return answer | {"remark": f"{answer['remark']}; the reference's share is taken as known"}
+
+
+def _of_pairs(n: int) -> str:
+    return f"{n} pairs (blocks) that hold both"
