@@ -18,14 +18,14 @@ import dataclasses
 import html
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from statsmodels.stats.multitest import multipletests
 
 from trialkit.analysis import simpler
 from trialkit.analysis.design import Design
-from trialkit.analysis.estimates import estimate_factors
+from trialkit.analysis.estimates import estimate_factors, holm
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.simpler import ANSWER
 from trialkit.errors import DesignError, ModelError
@@ -33,14 +33,14 @@ from trialkit.mixed import MixedFit, fit_mixed
 
 KEYS = ["factor", "level", "reference", "label"]
 CHOSEN, WARNING, OTHER = "chosen", "warning", "alternative"
-FAMILIES = {
+FAMILIES: dict[str, dict[str, tuple[str, str]]] = {
     "header_loss": {
-        "chosen": "Poisson with frame effect",
+        "chosen": ("poisson", "Poisson with frame effect"),
         "mixed": ("negative_binomial", "Negative binomial, no frame effect"),
         "plain": ("poisson", "Poisson without overdispersion"),
     },
     "kernel_damage": {
-        "chosen": "Binomial with sample effect",
+        "chosen": ("binomial", "Binomial with sample effect"),
         "mixed": ("beta_binomial", "Beta-binomial, no sample effect"),
         "plain": ("binomial", "Binomial without overdispersion"),
     },
@@ -107,11 +107,12 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
     words = FAMILIES[result.response]
-    naive = dataclasses.replace(result.design, strata=dict.fromkeys(result.design.names, np.inf))
+    unlimited: dict[str, Any] = dict.fromkeys(result.design.names, np.inf)
+    naive = dataclasses.replace(result.design, strata=unlimited)
     family, name = words["mixed"]
     plain, plain_name = words["plain"]
     rows = [
-        _mixed(result, words["chosen"], CHOSEN, lambda: result.fit, result.design, level),
+        _mixed(result, words["chosen"][1], CHOSEN, lambda: result.fit, result.design, level),
         _mixed(result, name, OTHER, lambda: _other_family(result, family), result.design, level),
     ]
     if result.response == "kernel_damage":
@@ -127,11 +128,15 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
         _simple(result, name, compute, level) for name, compute in simpler.analyses(result).items()
     ]
     table = pd.concat(rows, ignore_index=True)
-    return Alternatives(table, _conclusion(table, level), result.title, result.unit, level)
+    return Alternatives(
+        table, _conclusion(table, result.design, level), result.title, result.unit, level
+    )
 
 
 # ---------------------------------------------------------------- models of the counts
-def _fit(result: ResponseAnalysis, family: str, nested: list[str], method: str = "reml") -> MixedFit:
+def _fit(
+    result: ResponseAnalysis, family: str, nested: list[str], method: str = "reml"
+) -> MixedFit:
     design = result.design
     counts = result.response == "header_loss"
     slopes = {"field": list(design.slope_factors)} if "field" in nested else {}
@@ -203,7 +208,7 @@ def _simple(
     for _, at in out.groupby("factor").groups.items():
         known = out.loc[at, "p"].dropna()
         if len(known):
-            out.loc[known.index, "p_adjusted"] = multipletests(known, method="holm")[1]
+            out.loc[known.index, "p_adjusted"] = holm(known.to_numpy(dtype=float))
     return out
 
 
@@ -220,86 +225,98 @@ def _rows(
 
 
 # ---------------------------------------------------------------- words
-def _conclusion(table: pd.DataFrame, level: float) -> str:
+def _conclusion(table: pd.DataFrame, design: Design, level: float) -> str:
     several = len(table.drop_duplicates(["factor", "level"])) > 1
-    return " ".join(
-        _of_contrast(rows, level, several)
-        for _, rows in table.groupby(["factor", "level"], sort=False)
-    )
+    labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in design.factors}
+    out = []
+    for (factor, _), rows in table.groupby(["factor", "level"], sort=False):
+        text = _of_contrast(rows, level)
+        row = rows.iloc[0]
+        lead = f"{row['label']} against {lower_first(labels[str(factor)][row['reference']])}: "
+        out.append(lead + text if several else text[0].upper() + text[1:])
+    return " ".join(out)
 
 
-def _of_contrast(rows: pd.DataFrame, level: float, several: bool) -> str:
+def _of_contrast(rows: pd.DataFrame, level: float) -> str:
     """Does the answer to one contrast hang on the model? Below 1 - level it is told apart."""
     alpha = 1 - level
     chosen = rows[rows["role"] == CHOSEN].iloc[0]
     others = rows[(rows["role"] == OTHER) & rows["p"].notna()]
-    failed = int(((rows["role"] == OTHER) & rows["p"].isna()).sum())
     # A test that could not reach alpha whatever the data cannot contradict.
     able = others[~others["remark"].str.contains(simpler.UNABLE, regex=False)]
-    lead = f"{chosen['label']} against {chosen['reference']}: " if several else ""
     verdict = _side(chosen, alpha)
-    differing = [row["model"] for _, row in able.iterrows() if _side(row, alpha) != verdict]
-    spread = ""
-    if (ratios := pd.concat([rows[rows["role"] == CHOSEN], able])["ratio"].dropna()).size:
-        p = [chosen["p_adjusted"], *able["p_adjusted"]]
-        spread = f" (ratios {ratios.min():.2f} to {ratios.max():.2f}, p {min(p):.2g} to {max(p):.2g})"
+    differing = able[[_side(row, alpha) != verdict for _, row in able.iterrows()]]
+    heard = rows.loc[[chosen.name, *able.index]]
+    spread = f"p {_p(heard['p_adjusted'].min())} to {_p(heard['p_adjusted'].max())}"
+    if (ratios := heard["ratio"].dropna()).size:
+        spread = f"ratios {ratios.min():.2f} to {ratios.max():.2f}, {spread}"
     if able.empty:
         text = "no alternative could be fitted, so nothing can be said of the choice of model."
-    elif differing:
+    elif len(differing):
         text = (
-            f"the answer hangs on the choice of model. The chosen model {_words(verdict, level)}; "
-            f"not so {_listed(differing)}{spread}."
+            f"the answer hangs on the choice of model. The chosen model "
+            f"{_words(verdict, level)}; not so {_listed(list(differing['model']))} ({spread})."
         )
+        within = differing["difference"].between(
+            chosen["difference_low"], chosen["difference_high"]
+        )
+        if within.all():
+            text += (
+                " Their estimates lie inside the chosen model's interval: they differ in how sure "
+                "they are rather than in what they find."
+            )
     else:
+        others_too = f"{len(able)} {'other' if len(able) == 1 else 'others'}"
         text = (
-            f"the answer does not hang on the choice of model: the chosen one and "
-            f"{len(able)} {'other' if len(able) == 1 else 'others'} alike {_words(verdict, level, many=True)}"
-            f"{spread}."
+            f"the answer does not hang on the choice of model: the chosen one and {others_too} "
+            f"alike {_words(verdict, level, many=True)} ({spread})."
         )
-    unable = len(others) - len(able)
-    if unable:
+    if len(others) > len(able):
         text += (
             f" The sign-flip test has too few pairs to tell anything apart at "
             f"{100 * level:g} % and is left out of this."
         )
-    if failed:
+    if failed := int(((rows["role"] == OTHER) & rows["p"].isna()).sum()):
         text += f" {failed} could not be fitted."
-    warning = rows[rows["role"] == WARNING]
-    if len(warning) and np.isfinite(warning.iloc[0]["difference_low"]):
-        widths = [
-            row["difference_high"] - row["difference_low"] for row in (chosen, warning.iloc[0])
-        ]
-        if widths[1] < 0.9 * widths[0]:
-            text += (
-                f" Without overdispersion the interval would be {widths[1] / widths[0]:.0%} as "
-                "wide, which these counts do not bear out."
-                if _supported(chosen, warning.iloc[0])
-                else f" Without overdispersion the interval would be "
-                f"{widths[1] / widths[0]:.0%} as wide."
-            )
-    return lead + text if lead else text[0].upper() + text[1:]
+    return text + _of_warning(chosen, rows[rows["role"] == WARNING].iloc[0])
 
 
-def _supported(chosen: pd.Series, plain: pd.Series) -> bool:
-    """Whether AIC prefers the chosen model clearly (by 10: Burnham & Anderson 2002, p. 70)."""
-    return bool(plain["aic"] - chosen["aic"] > 10)
+def _of_warning(chosen: pd.Series, plain: pd.Series) -> str:
+    """How much narrower the interval would be, and whether AIC clearly (by 10) speaks against it.
+
+    Burnham & Anderson 2002, Model Selection and Multimodel Inference, p. 70: such a model has
+    essentially no support.
+    """
+    own, naive = (row["difference_high"] - row["difference_low"] for row in (chosen, plain))
+    if not naive < 0.9 * own:
+        return ""
+    text = f" Without overdispersion the interval would be {100 * naive / own:.0f} % as wide"
+    if plain["aic"] - chosen["aic"] > 10:
+        return f"{text}, which these counts do not bear out."
+    return f"{text}."
 
 
 def _side(row: pd.Series, alpha: float) -> int:
     """-1 or 1: the level is told apart, below or above its reference; 0: not told apart."""
-    if not row["p_adjusted"] < alpha:
-        return 0
-    lower = row["difference"] < 0 if np.isfinite(row["difference"]) else row["ratio"] < 1
-    return -1 if lower else 1
+    return int(np.sign(row["difference"])) if row["p_adjusted"] < alpha else 0
 
 
 def _words(side: int, level: float, many: bool = False) -> str:
-    s = "" if many else "s"
     if side == 0:
         return f"do{'' if many else 'es'} not tell the two apart at {100 * level:g} %"
-    return f"put{s} it {'below' if side < 0 else 'above'} the reference at {100 * level:g} %"
+    where = "below" if side < 0 else "above"
+    return f"put{'' if many else 's'} it {where} the reference at {100 * level:g} %"
+
+
+def _p(value: float) -> str:
+    return f"{value:.2g}" if value >= 0.001 else "below 0.001"
 
 
 def _listed(words: list[str]) -> str:
-    low = [w[:1].lower() + w[1:] if w[:7] != "Poisson" else w for w in words]
+    low = [word if word.startswith("Poisson") else lower_first(word) for word in words]
     return low[0] if len(low) == 1 else f"{', '.join(low[:-1])} and {low[-1]}"
+
+
+def lower_first(text: str) -> str:
+    """A label inside a sentence: "Wide gap" becomes "wide gap", "LP gap" stays."""
+    return text[:1].lower() + text[1:] if text[1:2].islower() else text

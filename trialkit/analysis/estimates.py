@@ -40,7 +40,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
@@ -178,8 +177,7 @@ def estimate_factors(
                     "a ratio to be given; the difference stands."
                 )
         out = pd.DataFrame(block)
-        p = out["p"].to_numpy()
-        out["p_adjusted"] = multipletests(p, method="holm")[1] if len(p) > 1 else p
+        out["p_adjusted"] = holm(out["p"].to_numpy())
         contrast_rows.append(out)
     return (
         pd.concat(mean_rows, ignore_index=True),
@@ -218,6 +216,17 @@ def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
     ]  # fmt: skip
     df = np.minimum(table["den_df"], most)
     return table.assign(den_df=df, p=stats.f.sf(table["F"], table["num_df"], df))
+
+
+def holm(p: np.ndarray) -> np.ndarray:
+    """p-values adjusted for their number (Holm 1979, Scand. J. Stat. 6:65-70), shape (n,).
+
+    statsmodels' own collects garbage at every call, a tenth of a second each.
+    """
+    order = np.argsort(p)
+    out = np.empty(len(p))
+    out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1)), 1.0)
+    return out
 
 
 def _linear(fit: MixedFit, rows: np.ndarray, most: int) -> pd.DataFrame:

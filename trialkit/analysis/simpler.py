@@ -18,6 +18,7 @@ from __future__ import annotations
 import warnings
 from collections.abc import Callable
 from functools import partial
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -27,16 +28,19 @@ from scipy.special import expit
 from trialkit.analysis.estimates import LevelMean, Offset, contrast_of_means
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
-from trialkit.mixed import fit_mixed
+from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.means import reference_grid
-from trialkit.randomisation import EXACT_PAIRS, paired_randomisation_test
+from trialkit.randomisation import paired_randomisation_test
 
 ANSWER = [
-    "ratio", "ratio_low", "ratio_high", "difference", "difference_low", "difference_high", "df", "p",
+    "ratio", "ratio_low", "ratio_high", "difference", "difference_low", "difference_high",
+    "df", "p",
 ]  # fmt: skip
+SEED = 1  # of the random sign patterns
 UNABLE = "no p-value below"
+Answer = dict[str, Any]
 # Of a factor, level, reference and confidence level: a contrast's answer.
-Compute = Callable[[str, str, str, float], dict[str, object]]
+Compute = Callable[[str, str, str, float], Answer]
 
 
 def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
@@ -45,11 +49,11 @@ def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
         return {
             "Log-Gaussian of strip densities": _LogStrips(result),
             "Paired t of strip means": partial(_paired, result, paired_t),
-            "Exact sign-flip test of strip means": partial(_paired, result, sign_flip),
+            "Sign-flip test of strip means": partial(_paired, result, sign_flip),
         }
     return {
         "Paired t of logit shares": partial(_logit_t, result),
-        "Exact sign-flip test of strip shares": partial(_paired, result, sign_flip),
+        "Sign-flip test of strip shares": partial(_paired, result, sign_flip),
     }
 
 
@@ -58,9 +62,9 @@ class _LogStrips:
 
     def __init__(self, result: ResponseAnalysis) -> None:
         self.result = result
-        self.fit = None
+        self.fit: MixedFit | None = None
 
-    def __call__(self, factor: str, name: str, reference: str, level: float) -> dict[str, object]:
+    def __call__(self, factor: str, name: str, reference: str, level: float) -> Answer:
         result, design = self.result, self.result.design
         if self.fit is None:
             self.fit = self._fitted()
@@ -82,7 +86,7 @@ class _LogStrips:
         )
         return {key: answer[key] for key in ANSWER}
 
-    def _fitted(self):
+    def _fitted(self) -> MixedFit:
         data, design = self.result.data, self.result.design
         strips = design.categories(design.strips)
         sums = data.groupby("strip")[["loose_kernels", "area"]].sum()
@@ -127,14 +131,14 @@ def _wide(strips: pd.DataFrame, factor: str, name: str, reference: str) -> pd.Da
 
 
 def _paired(
-    result: ResponseAnalysis, test: Callable[..., dict[str, object]], factor: str, name: str,
+    result: ResponseAnalysis, test: Callable[..., Answer], factor: str, name: str,
     reference: str, level: float,
-) -> dict[str, object]:  # fmt: skip
+) -> Answer:  # fmt: skip
     both = blocks(result, factor, name, reference)
     return test(both["b"].to_numpy(), both["a"].to_numpy(), level)
 
 
-def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, object]:
+def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
     """Paired t-test of ``b - a``, Fieller's interval for the ratio of means.
 
     Parameters
@@ -179,35 +183,33 @@ def fieller(b: np.ndarray, a: np.ndarray, quantile: float) -> tuple[float, float
     return float((one - root) / two), float((one + root) / two)
 
 
-def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, object]:
-    """Exact sign-flip test of ``b - a``; difference and ratio of means by inverting it.
+def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
+    """Sign-flip test of ``b - a``; difference and ratio of means by inverting it.
 
-    Intervals are open where the pairs are too few for the level (fewer than 6 at 95 %).
-
-    Raises
-    ------
-    DesignError
-        If there are more pairs than all sign patterns can be counted for.
+    Exact up to 20 pairs; above that by random patterns, without an interval. Intervals are open
+    where the pairs are too few for the level (fewer than 6 at 95 %).
     """
     n = len(b)
-    if n > EXACT_PAIRS:
-        raise DesignError(f"{n} pairs are too many to count all sign patterns of.")
-    test = paired_randomisation_test(b - a)
+    test = paired_randomisation_test(b - a, seed=SEED)
+    out: Answer = dict.fromkeys(ANSWER, np.nan)
+    out |= {"difference": test.mean, "p": test.p}
+    if (a > 0).all():
+        out["ratio"] = b.mean() / a.mean()
+    if not test.exact:
+        return out | {"remark": f"{_of_pairs(n)}; {test.patterns:,} random sign patterns"}
     sums = [np.zeros(1), np.zeros(1), np.zeros(1)]
     for values in zip(b, a, np.ones(n), strict=True):
         sums = [np.concatenate([s, s + v]) for s, v in zip(sums, values, strict=True)]
-    of_b, of_a, count = (s[1:] for s in sums)
-    out: dict[str, object] = dict.fromkeys(ANSWER, np.nan)
-    out |= {"difference": test.mean, "p": test.p}
-    cut = int(np.floor((1 - level) / 2 * 2**n + 1e-9))
+    of_b, of_a, count = sums[0][1:], sums[1][1:], sums[2][1:]
     kinds = {"difference": (of_b - of_a) / count}
     if (a > 0).all():
         kinds["ratio"] = of_b / of_a
-        out["ratio"] = b.mean() / a.mean()
+    # The interval's ends: as many subsets beyond each as half of 1 - level allows.
+    cut = int(np.floor((1 - level) / 2 * 2**n + 1e-9))
     for name, values in kinds.items():
         if cut:
-            ordered = np.sort(values)
-            out[f"{name}_low"], out[f"{name}_high"] = ordered[cut - 1], ordered[-cut]
+            parted = np.partition(values, [cut - 1, len(values) - cut])
+            out[f"{name}_low"], out[f"{name}_high"] = parted[cut - 1], parted[-cut]
     remark = _of_pairs(n)
     if 2 / 2**n >= 1 - level:
         remark += f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
@@ -216,7 +218,7 @@ def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, object]:
 
 def _logit_t(
     result: ResponseAnalysis, factor: str, name: str, reference: str, level: float
-) -> dict[str, object]:
+) -> Answer:
     """Paired t of empirical logits, told as a ratio and difference of shares.
 
     ``log((k + 1/2) / (n - k + 1/2))`` (Cox & Snell 1989, Analysis of Binary Data, section 2.1.6).
@@ -230,7 +232,7 @@ def _logit_t(
     answer = paired_t(both["b"].to_numpy(), both["a"].to_numpy(), level)
     base = both["a"].mean()
     for end in ("", "_low", "_high"):
-        share = expit(base + float(answer[f"difference{end}"]))  # type: ignore[arg-type]
+        share = expit(base + float(answer[f"difference{end}"]))
         answer[f"ratio{end}"] = share / expit(base)
         answer[f"difference{end}"] = result.scale * (share - expit(base))
     return answer | {"remark": f"{answer['remark']}; the reference's share is taken as known"}
