@@ -26,10 +26,11 @@ import pandas as pd
 from trialkit.analysis import simpler
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import estimate_factors, holm
+from trialkit.analysis.refits import fit_counts
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.simpler import ANSWER
 from trialkit.errors import DesignError, ModelError
-from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed import MixedFit
 
 KEYS = ["factor", "level", "reference", "label"]
 CHOSEN, WARNING, OTHER = "chosen", "warning", "alternative"
@@ -134,29 +135,8 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
 
 
 # ---------------------------------------------------------------- models of the counts
-def _fit(
-    result: ResponseAnalysis, family: str, nested: list[str], method: str = "reml"
-) -> MixedFit:
-    design = result.design
-    counts = result.response == "header_loss"
-    slopes = {"field": list(design.slope_factors)} if "field" in nested else {}
-    slopes = {level: factors for level, factors in slopes.items() if factors and method == "reml"}
-    return fit_mixed(
-        result.data,
-        response="loose_kernels" if counts else "kernels_damaged",
-        fixed=design.formula,
-        nested=nested,
-        slopes=slopes or None,
-        covariance={"field": "exchangeable"} if slopes else None,
-        family=family,
-        exposure="area" if counts else None,
-        trials=None if counts else "kernels_examined",
-        method=method,
-    )
-
-
 def _other_family(result: ResponseAnalysis, family: str) -> MixedFit:
-    return _fit(result, family, list(result.design.nested))
+    return fit_counts(result, family, result.design.nested)
 
 
 def _strips_only(result: ResponseAnalysis) -> MixedFit:
@@ -164,12 +144,12 @@ def _strips_only(result: ResponseAnalysis) -> MixedFit:
         raise ModelError(
             "one sample a strip: the sample effect of the chosen model is the strip's effect."
         )
-    return _fit(result, "binomial", list(result.design.nested))
+    return fit_counts(result, "binomial", result.design.nested)
 
 
 def _plain(result: ResponseAnalysis, family: str) -> MixedFit:
     blocks = [name for name in result.design.nested if name in ("field", "pair")]
-    return _fit(result, family, blocks, method="ml")
+    return fit_counts(result, family, blocks, slopes=False, method="ml")
 
 
 def _mixed(

@@ -26,6 +26,7 @@ from scipy import stats
 from scipy.special import expit
 
 from trialkit.analysis.estimates import LevelMean, Offset, contrast_of_means
+from trialkit.analysis.refits import log_strips
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit, fit_mixed
@@ -198,8 +199,8 @@ def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
     if not test.exact:
         return out | {"remark": f"{_of_pairs(n)}; {test.patterns:,} random sign patterns"}
     sums = [np.zeros(1), np.zeros(1), np.zeros(1)]
-    for values in zip(b, a, np.ones(n), strict=True):
-        sums = [np.concatenate([s, s + v]) for s, v in zip(sums, values, strict=True)]
+    for each in zip(b, a, np.ones(n), strict=True):
+        sums = [np.concatenate([s, s + v]) for s, v in zip(sums, each, strict=True)]
     of_b, of_a, count = sums[0][1:], sums[1][1:], sums[2][1:]
     kinds = {"difference": (of_b - of_a) / count}
     if (a > 0).all():
@@ -221,13 +222,9 @@ def _logit_t(
 ) -> Answer:
     """Paired t of empirical logits, told as a ratio and difference of shares.
 
-    ``log((k + 1/2) / (n - k + 1/2))`` (Cox & Snell 1989, Analysis of Binary Data, section 2.1.6).
     The odds ratio is carried to the reference's mean logit, which is taken as known.
     """
-    sums = result.data.groupby("strip")[["kernels_damaged", "kernels_examined"]].sum()
-    k, n = sums["kernels_damaged"], sums["kernels_examined"]
-    logit = np.log((k + 0.5) / (n - k + 0.5))
-    strips = result.by_strip.assign(value=result.by_strip["strip"].map(logit))
+    strips = result.by_strip.assign(value=result.by_strip["strip"].map(log_strips(result)))
     both = _wide(strips, factor, name, reference)
     answer = paired_t(both["b"].to_numpy(), both["a"].to_numpy(), level)
     base = both["a"].mean()

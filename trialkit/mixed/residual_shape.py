@@ -46,16 +46,18 @@ class ResidualShape:
         ``theoretical`` (Blom's), ``residual``, and the pointwise simulated band ``low, high``.
     checks : dict of str to Check
         ``"residuals"``: Kolmogorov distance of the residuals from the standard normal law. A
-        level's name: the largest size of its standardised effects (levels of one effect a unit
-        with a variance above zero, the row level left out).
-    extreme : dict of str to Series
-        Labels of the unit that is furthest out, by level.
+        level's name: the largest size of its standardised effects (levels with a variance above
+        zero, the row level left out). Effects are standardised by what the fit says of their
+        spread over repetitions, ``sqrt(G - C)``, the same for observed and simulated ones.
+    effects : DataFrame
+        Those effects by size within level and term: ``level, unit`` (its labels joined), ``term,
+        effect, standardised, theoretical`` and the pointwise simulated band ``low, high``.
     """
 
     residuals: np.ndarray
     quantiles: pd.DataFrame
     checks: dict[str, Check]
-    extreme: dict[str, pd.Series]
+    effects: pd.DataFrame
 
 
 def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarray:
@@ -105,7 +107,7 @@ def residual_shape(
     marginal = _marginal_sds(own)
     residuals = row_quantile_residuals(own, rng)
     sorted_draws, distances, failures = [], [], 0
-    largest: dict[int, list[float]] = {lev: [] for lev in marginal}
+    effects: dict[int, list[np.ndarray]] = {lev: [] for lev in marginal}
     for done in range(1, n + 1):
         y = fit.simulate(1, rng)[:, 0][fit.model.chain.order]
         try:
@@ -117,33 +119,62 @@ def residual_shape(
         sorted_draws.append(values)
         distances.append(_kolmogorov(values))
         for lev, sd in marginal.items():
-            largest[lev].append(float(np.abs(_modes(drawn, lev)[:, 0] / sd).max()))
+            effects[lev].append(np.sort(_modes(drawn, lev) / sd, axis=0))
         if progress is not None:
             progress(done, n)
     if 2 * failures > n:
         raise ModelError(f"{failures} of {n} simulated data sets could not be predicted.")
     order = np.argsort(residuals, kind="stable")
-    m = len(residuals)
     low, high = np.quantile(sorted_draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
     quantiles = pd.DataFrame(
-        {"row": order, "theoretical": stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25)),
-         "residual": residuals[order], "low": low, "high": high}
+        {"row": order, "theoretical": _blom(len(residuals)), "residual": residuals[order],
+         "low": low, "high": high}
     )  # fmt: skip
+    own_distance = _kolmogorov(residuals[order])
     checks = {
         "residuals": _check(
-            "Kolmogorov distance of the residuals", _kolmogorov(residuals[order]), distances,
-            failures,
+            "Kolmogorov distance of the residuals", own_distance, np.array(distances), failures
         )
-    }  # fmt: skip
-    extreme = {}
+    }
+    tables = []
     for lev, sd in marginal.items():
-        name = fit.model.chain.names[lev]
-        size = np.abs(_modes(own, lev)[:, 0] / sd)
+        name, draws = fit.model.chain.names[lev], np.array(effects[lev])
+        standard = _modes(own, lev) / sd
+        largest = np.nanmax(np.abs(draws), axis=(1, 2))
         checks[name] = _check(
-            f"largest standardised effect of {name!r}", float(size.max()), largest[lev], failures
-        )
-        extreme[name] = fit.model.unit_labels(lev).iloc[int(size.argmax())]
-    return ResidualShape(residuals, quantiles, checks, extreme)
+            f"largest standardised effect of {name!r}", float(np.nanmax(np.abs(standard))),
+            largest, failures,
+        )  # fmt: skip
+        tables.append(_effect_quantiles(fit, lev, _modes(own, lev), standard, draws, band))
+    columns = ["level", "unit", "term", "effect", "standardised", "theoretical", "low", "high"]
+    table = pd.concat(tables[::-1], ignore_index=True) if tables else pd.DataFrame(columns=columns)
+    return ResidualShape(residuals, quantiles, checks, table[columns])
+
+
+def _effect_quantiles(
+    fit: MixedFit, lev: int, effect: np.ndarray, standard: np.ndarray, draws: np.ndarray,
+    band: float,
+) -> pd.DataFrame:  # fmt: skip
+    labels = fit.model.unit_labels(lev).astype(str).agg(" ".join, axis=1).to_numpy()
+    low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
+    tables = []
+    for j, column in enumerate(fit.model.slopes[lev]):
+        if np.isnan(standard[:, j]).any():
+            continue
+        order = np.argsort(standard[:, j])
+        tables.append(
+            pd.DataFrame(
+                {"level": fit.model.chain.names[lev], "unit": labels[order], "term": column.name,
+                 "effect": effect[order, j], "standardised": standard[order, j],
+                 "theoretical": _blom(len(order)), "low": low[:, j], "high": high[:, j]}
+            )
+        )  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _blom(m: int) -> np.ndarray:
+    """Plotting positions."""
+    return stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
 
 
 def _row_level(fit: MixedFit) -> int | None:
@@ -166,10 +197,13 @@ def _mixed_cdf(fit: MixedFit, eta: np.ndarray, sd: float) -> tuple[np.ndarray, n
     weight = np.exp(-(at**2) / 2)
     weight /= weight.sum()
     means = fit.family.inverse_link(eta[:, None] + sd * at)
-    # A row's weight on nothing but its own law: P(Y <= y) and P(Y = y).
     if fit.family.link == "logit":
         upto = special.bdtr(y[:, None], size[:, None].astype(int), means)
-        mass = stats.binom.pmf(y[:, None], size[:, None], means)
+        choose = special.gammaln(size + 1) - special.gammaln(y + 1) - special.gammaln(size - y + 1)
+        failures = (size - y)[:, None]
+        mass = np.exp(
+            choose[:, None] + special.xlogy(y[:, None], means) + special.xlog1py(failures, -means)
+        )
     else:
         upto = special.pdtr(y[:, None], means)
         mass = np.exp(special.xlogy(y[:, None], means) - means - special.gammaln(y + 1)[:, None])
@@ -177,14 +211,16 @@ def _mixed_cdf(fit: MixedFit, eta: np.ndarray, sd: float) -> tuple[np.ndarray, n
 
 
 def _marginal_sds(fit: MixedFit) -> dict[int, np.ndarray]:
-    """By level: sd over repetitions of each unit's predicted effect, ``sqrt(G - C)``."""
+    """By level: sd over repetitions of each predicted effect, (units, columns); nan without one."""
     out = {}
     for lev in range(fit.model.chain.n_nested):
-        variance = float(fit.covariances[lev][0, 0])
-        if lev == _row_level(fit) or len(fit.model.slopes[lev]) > 1 or variance == 0.0:
+        variance = np.diag(fit.covariances[lev])
+        if lev == _row_level(fit) or not variance.any():
             continue
-        se = fit.unit_effects(fit.model.chain.names[lev]).iloc[:, -1].to_numpy(dtype=float)
-        out[lev] = np.sqrt(np.maximum(variance - se**2, 1e-12 * variance))
+        table = fit.unit_effects(fit.model.chain.names[lev]).iloc[:, -2 * len(variance) :]
+        se = table.iloc[:, 1::2].to_numpy(dtype=float)
+        marginal = np.sqrt(np.maximum(variance - se**2, 1e-12 * variance))
+        out[lev] = np.where(variance > 0, marginal, np.nan)
     return out
 
 
@@ -194,9 +230,8 @@ def _kolmogorov(ordered: np.ndarray) -> float:
     return float(max((step[1:] - u).max(), (u - step[:-1]).max()))
 
 
-def _check(what: str, observed: float, draws: list[float], failures: int) -> Check:
+def _check(what: str, observed: float, values: np.ndarray, failures: int) -> Check:
     """One-sided: only a statistic too large speaks against the model."""
-    values = np.array(draws)
     p = float((1 + (values >= observed).sum()) / (len(values) + 1))
     expected = float(values.mean())
     verdict = (
