@@ -142,10 +142,9 @@ def check_model(
     }
     say("Dispersion of simulated data")
     checks["dispersion"] = fit.dispersion_check(n, rng[1])
-    say("Zeros of simulated data")
-    zeros = fit.zero_check(n, rng[2])
-    if max(zeros.observed, zeros.expected) >= ZEROS:
-        checks["zeros"] = zeros
+    if (fit.y == 0).any() or _zeros_expected(result) >= ZEROS:
+        say("Zeros of simulated data")
+        checks["zeros"] = fit.zero_check(n, rng[2])
     outliers = _outliers(result)
     table = _table(checks, outliers, result)
     influence = _influence(result, level, say)
@@ -168,6 +167,13 @@ def check_model(
 
 
 # ---------------------------------------------------------------- tables
+def _zeros_expected(result: ResponseAnalysis) -> float:
+    mean = result.fit.predict()
+    if result.fit.family.link == "log":
+        return float(np.exp(-mean).sum())
+    return float(((1 - mean) ** result.data["kernels_examined"].to_numpy(dtype=float)).sum())
+
+
 def _outliers(result: ResponseAnalysis) -> pd.DataFrame:
     tables = []
     for row in result.contrasts.itertuples():

@@ -270,6 +270,48 @@ def _welch(v1, df1, v2, df2):
         return np.divide((v1 + v2) ** 2, v1**2 / df1 + v2**2 / df2)
 
 
+def link_contrast(fit: MixedFit, linear: np.ndarray, most: int) -> tuple[float, float]:
+    """Standard error and degrees of freedom, at most `most`, of a contrast on the link scale."""
+    row = _linear(fit, linear, most).iloc[0]
+    return float(row["se"]), float(row["df"])
+
+
+def contrast_se(
+    fit: MixedFit,
+    rows: np.ndarray,
+    spread: np.ndarray,
+    weights: tuple[np.ndarray, np.ndarray],
+    scale: float,
+    offset: Offset,
+    most: int,
+    *,
+    ratio: bool = True,
+) -> tuple[float, float, float]:
+    """Variance of a log ratio (or difference) of two means: the model's, the offset's, and df.
+
+    Parameters
+    ----------
+    rows, spread : ndarray, shapes (combinations, terms) and (combinations,)
+        Of `trialkit.mixed.means.reference_grid`.
+    weights : pair of ndarray, shape (combinations,)
+        That average them to the level and to its reference.
+    """
+    eta = rows @ fit.fixed_effects.to_numpy()
+    step = 1e-5
+    ends = [averaged_response(fit, eta + side * step, spread) for side in (1, -1)]
+    slope = (ends[0] - ends[1]) / (2 * step)
+    mean = averaged_response(fit, eta, spread)
+    one, reference = (
+        LevelMean(scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows)
+        for w in weights
+    )
+    link = link_contrast(fit, one.link - reference.link, most)
+    by = (one.value, reference.value) if ratio else (1.0, 1.0)
+    se, df = link_contrast(fit, one.gradient / by[0] - reference.gradient / by[1], most)
+    v2 = offset.variance * (1 / by[0] - 1 / by[1]) ** 2
+    return se**2, v2, min(float(_welch(se**2, df, v2, offset.df)), link[1])
+
+
 def contrast_of_means(
     fit: MixedFit,
     one: LevelMean,
