@@ -33,7 +33,7 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import optimize, special, stats
 
 from trialkit.analysis.design import _stratum
 from trialkit.analysis.estimates import Offset, contrast_se, link_contrast
@@ -46,6 +46,10 @@ PAIRS = (4, 6, 8, 12, 16, 24, 32)
 MOST = 2000
 # A contrast of e^20 is no contrast of a field trial.
 LARGEST = 20.0
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
+# Gauss-Legendre on (0, 1), the nodes drawn to both ends: u = sin^2(v).
+_ANGLE = (_NODES + 1) * np.pi / 4
+SHARE, WEIGHT = np.sin(_ANGLE) ** 2, _WEIGHTS * np.pi / 4 * np.sin(2 * _ANGLE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -123,17 +127,20 @@ def detectable(se: float, df: float, power: float, confidence: float) -> float:
     power, confidence : float
         Between 0 and 1; power above ``1 - confidence``.
     """
+    most = float(stats.t.ppf(0.5 + confidence / 2, df))
+    while chance(most, df, confidence) < power:
+        most *= 2
+    found = optimize.brentq(lambda d: chance(d, df, confidence) - power, 0.0, most, xtol=1e-10)
+    return se * float(found)
+
+
+def chance(shift: float, df: float, confidence: float) -> float:
+    """Power of the two-sided t-test of a contrast of `shift` standard errors."""
     limit = stats.t.ppf(0.5 + confidence / 2, df)
-
-    def short(shift: float) -> float:
-        missed = stats.nct.cdf(limit, df, shift) - stats.nct.cdf(-limit, df, shift)
-        return float(1 - missed - power)
-
-    # Widened step by step: the distribution function fails far beyond the solution.
-    most = limit
-    while short(most) < 0:
-        most *= 1.2
-    return se * float(optimize.brentq(short, 0.0, most, xtol=1e-10))
+    # Over the law of the estimated standard error; scipy's noncentral t fails far from zero.
+    reach = limit * np.sqrt(2 * special.gammaincinv(df / 2, SHARE) / df)
+    told = special.ndtr(shift - reach) + special.ndtr(-shift - reach)
+    return float(WEIGHT @ told)
 
 
 def power_attained(
@@ -310,7 +317,7 @@ class _Contrast:
         return pd.DataFrame({"source": sources, "share": values / values.sum()})
 
     # ------------------------------------------------------------ precision by design
-    def at(
+    def precision(
         self, pairs: float | None = None, more_rows: float = 1.0, fields: float | None = None
     ) -> dict[str, float]:
         """Precision with so many pairs in all in the same fields, or so many fields like these."""
@@ -320,23 +327,38 @@ class _Contrast:
             self._variance[more_rows] = self._parts(more_rows)
         now, then = self._variance[1.0], self._variance[more_rows]
         factor = (then[0] + then[1] / k) / f / sum(now)
-        grow = f if self.result.design.slope_factors else k * f
+        grow = (min(k, 1.0) if self.result.design.slope_factors else k) * f
         rank = self.units - self.most
         layout = max(self.units * grow - rank, 0.5) / self.most
         df, ratio_df = self.df * layout, self.ratio_df * layout
         se = self.se * math.sqrt(factor)
         variance = self.ratio_variance * factor + self.offset_part
         half = stats.t.ppf(0.5 + self.confidence / 2, ratio_df) * math.sqrt(variance)
-        least = detectable(se, df, self.power, self.confidence)
-        out = {
+        return {
             "pairs": self.n_pairs * k * f, "fields": self.n_fields * f,
             "rows_per_strip": self.rows_per_strip * more_rows, "se": se, "df": df,
             "half_width": math.exp(min(half, LARGEST)) if math.isfinite(half) else math.nan,
         }  # fmt: skip
+
+    def at(self, pairs: float | None = None, more_rows: float = 1.0) -> dict[str, float]:
+        """Precision, and the ratios it can tell from 1."""
+        out = self.precision(pairs, more_rows)
+        least = detectable(out["se"], out["df"], self.power, self.confidence)
         for name, sign in (("detectable_low", -1), ("detectable_high", 1)):
             ratio = self._mean(sign * min(least, LARGEST)) / self.base
             out[name] = ratio if ratio > 0 and self.base > 0 else math.nan
         return out
+
+    def _shift(self, ratio: float) -> float:
+        """The contrast on the link scale of a level with this ratio to its reference."""
+        ends = (-LARGEST, 0.0) if ratio < 1 else (0.0, LARGEST)
+
+        def miss(shift: float) -> float:
+            return self._mean(shift) / self.base - ratio
+
+        if not (self.base > 0 and miss(ends[0]) < 0 < miss(ends[1])):
+            return math.nan
+        return float(optimize.brentq(miss, *ends))
 
     def scaling(self) -> pd.DataFrame:
         pairs = sorted({self.n_pairs, *(n for n in PAIRS if n >= self.n_fields)})
@@ -346,12 +368,14 @@ class _Contrast:
         aims = [("half-width", v) for v in half_widths] + [("detectable ratio", v) for v in ratios]
         rows = []
         for aim, value in aims:
+            shift = abs(self._shift(value)) if aim != "half-width" else math.nan
 
-            def reached(at: dict[str, float], aim: str = aim, value: float = value) -> bool:
+            def reached(
+                at: dict[str, float], aim: str = aim, value: float = value, shift: float = shift
+            ) -> bool:
                 if aim == "half-width":
                     return at["half_width"] <= value
-                low, high = at["detectable_low"], at["detectable_high"]
-                return low >= value if value < 1 else high <= value
+                return chance(shift / at["se"], at["df"], self.confidence) >= self.power
 
             def smallest(
                 where: Callable[[int], dict[str, float]], least: int,
@@ -361,13 +385,15 @@ class _Contrast:
 
             fields = np.nan
             if self.n_fields > 1:
-                fields = smallest(lambda n: self.at(fields=n), 2)
+                fields = smallest(lambda n: self.precision(fields=n), 2)
             rows.append(
                 {
                     "aim": aim,
                     "value": value,
-                    "pairs": smallest(self.at, self.n_fields),
-                    "pairs_twice_the_rows": smallest(lambda n: self.at(n, 2.0), self.n_fields),
+                    "pairs": smallest(self.precision, self.n_fields),
+                    "pairs_twice_the_rows": smallest(
+                        lambda n: self.precision(n, 2.0), self.n_fields
+                    ),
                     "fields": fields,
                 }
             )
