@@ -97,7 +97,7 @@ def test_log_gaussian_of_balanced_pairs_is_the_paired_t_of_logs():
     assert ours["df"] == pytest.approx(5)
     assert ours["p"] == pytest.approx(known.pvalue, rel=1e-5)
     wanted = np.exp([(wide["cushion"] - wide["standard"]).mean(), ends.low, ends.high])
-    assert ours[["ratio", "ratio_low", "ratio_high"]].astype(float) == pytest.approx(wanted, 1e-5)
+    assert ours[["ratio", "ratio_low", "ratio_high"]].to_numpy(dtype=float) == pytest.approx(wanted, 1e-5)
 
 
 def test_paired_t_and_sign_flips_are_those_of_scipy(pairs):
@@ -109,7 +109,7 @@ def test_paired_t_and_sign_flips_are_those_of_scipy(pairs):
     ours = row(table, PAIRED)
     assert ours["p"] == pytest.approx(known.pvalue)
     ends = known.confidence_interval(0.95)
-    assert ours[["difference_low", "difference_high"]].astype(float) == pytest.approx([*ends])
+    assert ours[["difference_low", "difference_high"]].to_numpy(dtype=float) == pytest.approx([*ends])
     flips = stats.permutation_test(
         (b - a,), lambda d: d.mean(), permutation_type="samples", n_resamples=np.inf
     )
@@ -131,7 +131,7 @@ def test_fieller_ends_are_where_the_paired_t_just_rejects(pairs):
 def test_sign_flip_interval_inverts_the_test(name):
     rng = np.random.default_rng(5)
     a = rng.uniform(30, 60, 8)
-    b = 0.7 * a + rng.normal(0, 6, 8)
+    b = 0.9 * a + rng.normal(0, 6, 8)
     answer = sign_flip(b, a, 0.95)
     assert 2 / 2**8 < answer["p"] < 1
 
