@@ -97,7 +97,9 @@ def test_log_gaussian_of_balanced_pairs_is_the_paired_t_of_logs():
     assert ours["df"] == pytest.approx(5)
     assert ours["p"] == pytest.approx(known.pvalue, rel=1e-5)
     wanted = np.exp([(wide["cushion"] - wide["standard"]).mean(), ends.low, ends.high])
-    assert ours[["ratio", "ratio_low", "ratio_high"]].to_numpy(dtype=float) == pytest.approx(wanted, 1e-5)
+    assert ours[["ratio", "ratio_low", "ratio_high"]].to_numpy(dtype=float) == pytest.approx(
+        wanted, 1e-5
+    )
 
 
 def test_paired_t_and_sign_flips_are_those_of_scipy(pairs):
@@ -109,7 +111,9 @@ def test_paired_t_and_sign_flips_are_those_of_scipy(pairs):
     ours = row(table, PAIRED)
     assert ours["p"] == pytest.approx(known.pvalue)
     ends = known.confidence_interval(0.95)
-    assert ours[["difference_low", "difference_high"]].to_numpy(dtype=float) == pytest.approx([*ends])
+    assert ours[["difference_low", "difference_high"]].to_numpy(dtype=float) == pytest.approx(
+        [*ends]
+    )
     flips = stats.permutation_test(
         (b - a,), lambda d: d.mean(), permutation_type="samples", n_resamples=np.inf
     )

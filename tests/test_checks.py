@@ -68,6 +68,7 @@ def test_law_of_a_row_is_the_integral_over_its_effect(pairs, response):
     eta = fit.model.offset + fit.model.x @ fit.found.point.beta
     below, upto = _mixed_cdf(fit, eta, 0.4)
     for i in (0, 7, 19):
+
         def law(b, i=i):
             mean = fit.family.inverse_link(eta[i] + 0.4 * b)
             if response == "header_loss":
@@ -138,7 +139,7 @@ def test_bands_and_effects_are_of_the_rows_and_units(pairs, check):
 def test_an_outlying_pair_is_named(demo):
     def odd(frames: pd.DataFrame) -> pd.Series:
         swap = frames["pair"].eq("3") & frames["cushion"].eq("cushion")
-        return frames["loose_kernels"] * np.where(swap, 5, 1)
+        return frames["loose_kernels"] * np.where(swap, 10, 1)  # a digit too many
 
     result = header(recounted(demo, odd))
     found = check_model(result, seed=3, n=100)
@@ -183,7 +184,9 @@ def test_leaving_a_pair_out_is_a_trial_without_it(demo, pairs):
         assert ours[column] == pytest.approx(known[column], rel=1e-4)
     engine = pairs["kernel_damage"].fit.influence("pair").units.set_index("pair")
     distances = table.set_index("pair")["cooks_distance"]
-    assert distances.to_numpy() == pytest.approx(engine["cooks_distance"][distances.index], rel=2e-2)
+    assert distances.to_numpy() == pytest.approx(
+        engine["cooks_distance"][distances.index], rel=2e-2
+    )
 
 
 def test_two_fields_can_each_be_left_out_and_what_cannot_says_why():
@@ -239,7 +242,9 @@ def test_residuals_are_drawn_where_they_are(check):
     corners = band.get_paths()[0].vertices
     assert corners[:, 1].min() == pytest.approx(check.residuals["low"].min())
     outside = int(
-        (~check.residuals["residual"].between(check.residuals["low"], check.residuals["high"])).sum()
+        (
+            ~check.residuals["residual"].between(check.residuals["low"], check.residuals["high"])
+        ).sum()
     )
     assert f"{outside} of 96 residuals lie outside" in figure.alt_text
     assert isinstance(figure, plots.Plot) and figure.svg().startswith("<svg")
