@@ -12,6 +12,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 from __future__ import annotations
 
 from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
@@ -27,9 +28,11 @@ __all__ = [
     "cost_by_speed",
     "damage_by_setup",
     "field_forest",
+    "influence",
     "loss_by_setup",
     "loss_by_source",
     "money_by_area",
     "paired_strips",
+    "residual_quantiles",
     "sensitivity_bars",
 ]

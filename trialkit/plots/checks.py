@@ -40,10 +40,28 @@ def residual_quantiles(check: ModelCheck) -> Plot:
         ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")
         ends = np.array([x[0], x[-1]])
         ax.plot(ends, ends, color=QUIET, lw=1, ls=(0, (4, 3)), gid="normal")
-        ax.plot(x[~outside], y[~outside], ls="none", marker="o", ms=4.2, mfc="none", mec=INK,
-                mew=0.9, gid="inside")
-        ax.plot(x[outside], y[outside], ls="none", marker="D", ms=4.6, color=OUTSIDE, mec="white",
-                mew=0.6, gid="outside")
+        ax.plot(
+            x[~outside],
+            y[~outside],
+            ls="none",
+            marker="o",
+            ms=4.2,
+            mfc="none",
+            mec=INK,
+            mew=0.9,
+            gid="inside",
+        )
+        ax.plot(
+            x[outside],
+            y[outside],
+            ls="none",
+            marker="D",
+            ms=4.6,
+            color=OUTSIDE,
+            mec="white",
+            mew=0.6,
+            gid="outside",
+        )
         ax.grid(True, color=FAINT, lw=0.5)
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
@@ -54,8 +72,7 @@ def residual_quantiles(check: ModelCheck) -> Plot:
         f"at their place would lie if the model held (shape as a whole: p = {_p(p)})."
     )
     figure.alt_text = (
-        f"{check.title}: quantile residuals of the model against normal quantiles. "
-        f"{figure.summary}"
+        f"{check.title}: quantile residuals of the model against normal quantiles. {figure.summary}"
     )
     return figure
 
@@ -83,8 +100,7 @@ def influence(
     """
     full = check.full
     full = full[
-        (full["factor"].eq(factor) | (factor is None))
-        & (full["level"].eq(level) | (level is None))
+        (full["factor"].eq(factor) | (factor is None)) & (full["level"].eq(level) | (level is None))
     ]
     if full.empty:
         raise DesignError(f"There is no contrast {factor} {level} to draw.")
@@ -143,8 +159,16 @@ def _unit(ax: Axes, y: int, row: pd.Series, full: float, decides: bool) -> None:
     ends = [row["ratio_low"], row["ratio_high"]]
     ax.plot(ends, [y, y], color=QUIET, lw=0.9, gid="without interval")
     ax.plot([full, row["ratio"]], [y, y], color=colour, lw=3, solid_capstyle="butt", gid="moved")
-    ax.plot([row["ratio"]], [y], marker=marker, ms=6.5, color=colour, mec="white", mew=0.8,
-            gid="without")
+    ax.plot(
+        [row["ratio"]],
+        [y],
+        marker=marker,
+        ms=6.5,
+        color=colour,
+        mec="white",
+        mew=0.8,
+        gid="without",
+    )
 
 
 def _ratio_ticks(ax: Axes) -> None:
