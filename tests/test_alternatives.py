@@ -16,8 +16,9 @@ from trialkit.analysis import analyse
 from trialkit.analysis.alternatives import alternatives
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.refits import log_strips
-from trialkit.analysis.responses import header_loss
+from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.simpler import blocks, fieller, paired_t, sign_flip
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
@@ -45,7 +46,7 @@ def split():
 def simulated(seed: int, blocks: int = 6, effort: Effort = FRAMES_ONLY, **changes):
     truth = replace(CUSHION_PAIRS.truth, **changes)
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=blocks, effort=effort)
-    return header_loss(trial, trial.losses(), 0.95)
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
 
 def row(table: pd.DataFrame, model: str) -> pd.Series:
@@ -88,7 +89,9 @@ def test_log_gaussian_of_balanced_pairs_is_the_paired_t_of_logs():
                   sd={"pair": 0.2, "strip": 0.15}, preharvest_sd={"strip": 0.1})  # fmt: skip
     effort = replace(FRAMES_ONLY, header_frames=1, preharvest_frames=1, frame_area=50.0)
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=4, blocks=6, effort=effort)
-    result = replace(header_loss(trial, trial.losses(), 0.95), offset=None)
+    result = replace(
+        analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95), offset=None
+    )
     ours = row(alternatives(result).table, LOG)
     logs = result.data.assign(y=np.log(result.data["loose_kernels"] / result.data["area"]))
     wide = logs.pivot(index="pair", columns="cushion", values="y")
@@ -201,7 +204,7 @@ def test_what_fails_says_why_and_the_rest_stands():
     frames = frames.assign(loose_kernels=frames["loose_kernels"].mask(empty, 0))
     tables = {**trial.tables(), "frames": frames}
     bare = Trial.from_tables(trial.config, tables)
-    found = alternatives(header_loss(bare, bare.losses(), 0.95))
+    found = alternatives(analyse_response(SPECIFICATIONS["header_loss"], bare, bare.losses(), 0.95))
     failed = found.table[found.table["reason"] != ""]
     assert list(failed["model"]) == [LOG]
     assert str(strip) in failed["reason"].iloc[0]

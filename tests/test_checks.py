@@ -15,7 +15,8 @@ from trialkit import plots
 from trialkit.analysis import analyse
 from trialkit.analysis.checks import check_model
 from trialkit.analysis.refits import block_outliers, leave_out, log_strips
-from trialkit.analysis.responses import header_loss, kernel_damage
+from trialkit.analysis.responses import analyse_response
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import fit_mixed
 from trialkit.mixed.effects import unit_part
@@ -58,7 +59,7 @@ def recounted(trial: Trial, change) -> Trial:
 
 
 def header(trial: Trial):
-    return header_loss(trial, trial.losses(), 0.95)
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
 
 # ---------------------------------------------------------------- shape
@@ -178,7 +179,9 @@ def test_leaving_a_pair_out_is_a_trial_without_it(demo, pairs):
         {"fields": tables["fields"],
          **{n: tables[n][tables[n]["strip"].isin(gone)] for n in ("strips", "grain")}},
     )  # fmt: skip
-    known = kernel_damage(less, less.losses(), 0.95).contrasts.iloc[0]
+    known = analyse_response(
+        SPECIFICATIONS["kernel_damage"], less, less.losses(), 0.95
+    ).contrasts.iloc[0]
     ours = table.set_index("pair").loc["4"]
     for column in ("ratio", "ratio_low", "difference_high", "df", "p"):
         assert ours[column] == pytest.approx(known[column], rel=1e-4)

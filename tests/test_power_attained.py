@@ -12,7 +12,8 @@ from statsmodels.stats.power import TTestPower
 
 from trialkit.analysis import analyse
 from trialkit.analysis.power import chance, detectable, power_attained
-from trialkit.analysis.responses import header_loss, kernel_damage
+from trialkit.analysis.responses import analyse_response
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, SCENARIOS
@@ -34,7 +35,9 @@ def heavy():
     effort = Effort(header_frames=1, preharvest_frames=1, frame_area=50.0, total_frames=0,
                     ear_area=0, grain_samples=0, residue_samples=0, stalks=0)  # fmt: skip
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=4, blocks=6, effort=effort)
-    return replace(header_loss(trial, trial.losses(), 0.95), offset=None)
+    return replace(
+        analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95), offset=None
+    )
 
 
 @pytest.mark.parametrize("n", [3, 4, 6, 12, 40])
@@ -124,7 +127,9 @@ def test_twice_the_pairs_halve_the_variance_as_a_twice_as_large_trial_does(demos
         for name, copy in copies.items()
     }
     double = Trial.from_tables(trial.config, {"fields": tables["fields"], **twice})
-    doubled = power_attained(kernel_damage(double, double.losses(), 0.95))
+    doubled = power_attained(
+        analyse_response(SPECIFICATIONS["kernel_damage"], double, double.losses(), 0.95)
+    )
     # Variances are estimated anew (REML takes off a smaller share of the degrees of freedom).
     assert doubled.se == pytest.approx(many["se"], rel=0.1)
 

@@ -26,7 +26,7 @@ import pandas as pd
 from trialkit.analysis import simpler
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import estimate_factors, holm
-from trialkit.analysis.refits import fit_counts
+from trialkit.analysis.refits import counted, fit_counts, reading_of
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.simpler import ANSWER
 from trialkit.errors import DesignError, ModelError
@@ -35,12 +35,12 @@ from trialkit.mixed import MixedFit
 KEYS = ["factor", "level", "reference", "label"]
 CHOSEN, WARNING, OTHER = "chosen", "warning", "alternative"
 FAMILIES: dict[str, dict[str, tuple[str, str]]] = {
-    "header_loss": {
+    "poisson": {
         "chosen": ("poisson", "Poisson with frame effect"),
         "mixed": ("negative_binomial", "Negative binomial, no frame effect"),
         "plain": ("poisson", "Poisson without overdispersion"),
     },
-    "kernel_damage": {
+    "binomial": {
         "chosen": ("binomial", "Binomial with sample effect"),
         "mixed": ("beta_binomial", "Beta-binomial, no sample effect"),
         "plain": ("binomial", "Binomial without overdispersion"),
@@ -91,7 +91,7 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
     Parameters
     ----------
     result : ResponseAnalysis
-        Header loss or kernel damage.
+        Of counts of one zone, such as header loss or kernel damage.
     level : float
         Confidence level of the intervals.
 
@@ -102,12 +102,15 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
 
     Raises
     ------
+    DesignError
+        If the response's rows are not counts of one zone.
     ValueError
         If the level does not lie between 0 and 1.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
-    words = FAMILIES[result.response]
+    counted(result)
+    words = FAMILIES[result.specification.family]
     unlimited: dict[str, Any] = dict.fromkeys(result.design.names, np.inf)
     naive = dataclasses.replace(result.design, strata=unlimited)
     family, name = words["mixed"]
@@ -116,7 +119,7 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
         _mixed(result, words["chosen"][1], CHOSEN, lambda: result.fit, result.design, level),
         _mixed(result, name, OTHER, lambda: _other_family(result, family), result.design, level),
     ]
-    if result.response == "kernel_damage":
+    if result.specification.family == "binomial":
         rows.append(
             _mixed(result, "Binomial with strip effect only", OTHER,
                    lambda: _strips_only(result), result.design, level)
@@ -158,7 +161,7 @@ def _mixed(
 ) -> pd.DataFrame:  # fmt: skip
     try:
         fitted = fit()
-        _, table, notes = estimate_factors(fitted, design, result.scale, result.offset, level)
+        _, table, notes = estimate_factors(fitted, design, reading_of(result), level)
     except (ModelError, DesignError, np.linalg.LinAlgError) as error:
         return _rows(result, model, role, reason=str(error))
     remark = " ".join([remark, *notes]).strip()

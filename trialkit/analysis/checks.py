@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.estimates import estimate_factors, holm
-from trialkit.analysis.refits import block_outliers, leave_out
+from trialkit.analysis.refits import block_outliers, counted, leave_out, reading_of
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.mixed.goodness import Check
 from trialkit.mixed.residual_shape import residual_shape
@@ -126,6 +126,8 @@ def check_model(
 
     Raises
     ------
+    DesignError
+        If the response's rows are not counts of one zone.
     ModelError
         If n is too small or the simulated data sets cannot be predicted.
     ValueError
@@ -133,6 +135,7 @@ def check_model(
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
+    counted(result)
     say = progress or (lambda _: None)
     seeds = np.random.SeedSequence(seed).spawn(3)
     rng = [np.random.default_rng(s) for s in seeds]
@@ -174,7 +177,7 @@ def _zeros_expected(result: ResponseAnalysis) -> float:
     mean = result.fit.predict()
     if result.fit.family.link == "log":
         return float(np.exp(-mean).sum())
-    return float(((1 - mean) ** result.data["kernels_examined"].to_numpy(dtype=float)).sum())
+    return float(((1 - mean) ** result.data[result.specification.size].to_numpy(dtype=float)).sum())
 
 
 def _outliers(result: ResponseAnalysis) -> pd.DataFrame:
@@ -226,7 +229,7 @@ def _influence(result: ResponseAnalysis, level: float, say: Callable[[str], None
 
 
 def _full(result: ResponseAnalysis, level: float) -> pd.DataFrame:
-    return estimate_factors(result.fit, result.design, result.scale, result.offset, level)[1]
+    return estimate_factors(result.fit, result.design, reading_of(result), level)[1]
 
 
 # ---------------------------------------------------------------- words
@@ -250,7 +253,7 @@ def _of_shape(
     for key, blocks in outliers.groupby(["factor", "level"], sort=False):
         worst = blocks.loc[blocks["p"].idxmin()]
         others = blocks.drop(index=worst.name)["log_ratio"].mean()
-        what = "ratio" if result.response == "header_loss" else "odds ratio"
+        what = "ratio" if result.specification.family == "poisson" else "odds ratio"
         text = (
             f"{_named(worst, outliers)} stands apart from the other pairs: {labels[key]} against "
             f"its reference has a {what} of {np.exp(worst['log_ratio']):.2f} there and of "

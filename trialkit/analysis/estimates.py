@@ -312,30 +312,6 @@ def contrast_se(
     return se**2, v2, min(float(_welch(se**2, df, v2, offset.df)), link[1])
 
 
-def contrast_of_means(
-    fit: MixedFit,
-    one: LevelMean,
-    reference: LevelMean,
-    offset: Offset,
-    level: float,
-    most: int,
-    crossed: bool,
-) -> dict[str, float]:
-    """Ratio, difference and test of two levels' means, the ratio where both stand clear of zero.
-
-    Parameters
-    ----------
-    most : int
-        Most degrees of freedom.
-    crossed : bool
-        Whether the factor interacts, so that the difference itself is tested.
-    """
-    table = _means(fit, [one, reference], offset, level, most)
-    clear = bool((table["estimate"] > _half(table["se"], table["df"], level)).all())
-    row = _contrast(fit, one, reference, offset, level, clear, most)
-    return row if crossed else row | _link_test(fit, one, reference, most)
-
-
 def _contrast(
     fit: MixedFit,
     one: LevelMean,

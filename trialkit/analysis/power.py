@@ -37,6 +37,7 @@ from scipy import optimize, special, stats
 
 from trialkit.analysis.design import _stratum
 from trialkit.analysis.estimates import Offset, contrast_se, link_contrast
+from trialkit.analysis.refits import counted
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.mixed.means import averaged_response, reference_grid
@@ -168,7 +169,7 @@ def power_attained(
     Raises
     ------
     DesignError
-        If the trial has no such contrast.
+        If the trial has no such contrast, or the response is not one of counts of one zone.
     ValueError
         If power, confidence, half-widths or ratios are out of range.
     """
@@ -176,6 +177,7 @@ def power_attained(
         raise ValueError("confidence must lie in (0, 1) and power between 1 - confidence and 1.")
     if min(half_widths, default=2) <= 1 or any(r <= 0 or r == 1 for r in ratios):
         raise ValueError("half-widths must be above 1, ratios positive and not 1.")
+    counted(result)
     known = result.contrasts
     chosen = known[
         (known["factor"].eq(factor) | (factor is None))
@@ -288,7 +290,7 @@ class _Contrast:
         row_variance = float(fit.covariances[0][0, 0])
         mean = fit.predict()
         if fit.family.link == "logit":
-            mean = data["kernels_examined"].to_numpy() * mean * (1 - mean)
+            mean = data[self.result.specification.size].to_numpy() * mean * (1 - mean)
         strip = data["strip"].map({s: i for i, s in enumerate(strips["strip"])}).to_numpy()
         if "strip" in design.nested:
             information = np.bincount(strip, 1 / (row_variance + 1 / mean), len(strips))

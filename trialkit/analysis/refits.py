@@ -11,7 +11,7 @@ import statsmodels.api as sm
 from scipy import stats
 
 from trialkit.analysis.design import Design, _nesting, _strata
-from trialkit.analysis.estimates import estimate_factors
+from trialkit.analysis.estimates import Reading, estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
@@ -22,6 +22,26 @@ ANSWER = [
 ]  # fmt: skip
 # Blocks an outlier test needs: two degrees of freedom without the block tested.
 TESTABLE_DF = 2
+
+
+def counted(result: ResponseAnalysis) -> None:
+    """Refuse responses whose rows are not counts of one zone.
+
+    Raises
+    ------
+    DesignError
+        Saying so.
+    """
+    spec = result.specification
+    if spec.family not in ("poisson", "binomial") or len(spec.zones) > 1:
+        raise DesignError(
+            f"{result.title} is not modelled as counts of one zone; this is for responses that are."
+        )
+
+
+def reading_of(result: ResponseAnalysis) -> Reading:
+    """How the response's means are read off a fit of its counts."""
+    return Reading(result.scale, result.offset, ratios=result.specification.ratios)
 
 
 def fit_counts(
@@ -46,18 +66,19 @@ def fit_counts(
     ModelError
         If the model cannot be fitted.
     """
-    counts = result.response == "header_loss"
+    spec = result.specification
+    counts = spec.family == "poisson"
     varying = list(result.design.slope_factors) if slopes and "field" in nested else []
     return fit_mixed(
         result.data if data is None else data,
-        response="loose_kernels" if counts else "kernels_damaged",
+        response=spec.response,
         fixed=result.design.formula,
         nested=list(nested),
         slopes={"field": varying} if varying else None,
         covariance={"field": "exchangeable"} if varying else None,
         family=family,
-        exposure="area" if counts else None,
-        trials=None if counts else "kernels_examined",
+        exposure=spec.size if counts else None,
+        trials=None if counts else spec.size,
         method=method,
     )
 
@@ -121,7 +142,7 @@ def _without(
             raise DesignError(f"No strip with {factor.label} at {', '.join(lost)} would be left.")
     data = result.data[result.data["strip"].isin(strips["strip"])]
     row = result.fit.model.chain.names[0]
-    nested = _nesting(strips, len(data), [])
+    nested = _nesting(strips, len(data), result.specification.row, [])
     less: Design = dataclasses.replace(
         design,
         strips=strips,
@@ -129,7 +150,7 @@ def _without(
         strata=_strata(design.factors, strips, design.interactions, design.covariates),
     )
     fit = fit_counts(result, result.fit.family.name, [*nested, row], data=data)
-    return fit, estimate_factors(fit, less, result.scale, result.offset, level)[1]
+    return fit, estimate_factors(fit, less, reading_of(result), level)[1]
 
 
 def _cooks_distance(full: MixedFit, less: MixedFit) -> float:
@@ -179,10 +200,9 @@ def log_strips(result: ResponseAnalysis) -> pd.Series:
 
     Cox & Snell 1989, Analysis of Binary Data, section 2.1.6.
     """
-    sums = result.data.groupby("strip")
-    if result.response == "header_loss":
-        total = sums[["loose_kernels", "area"]].sum()
-        return np.log((total["loose_kernels"] + 0.5) / total["area"])
-    total = sums[["kernels_damaged", "kernels_examined"]].sum()
-    k, n = total["kernels_damaged"], total["kernels_examined"]
+    spec = result.specification
+    total = result.data.groupby("strip")[[spec.response, str(spec.size)]].sum()
+    k, n = total[spec.response], total[spec.size]
+    if spec.family == "poisson":
+        return np.log((k + 0.5) / n)
     return np.log((k + 0.5) / (n - k + 0.5))

@@ -15,6 +15,7 @@ level several times in a block, the mean of those strips is taken.
 
 from __future__ import annotations
 
+import dataclasses
 import warnings
 from collections.abc import Callable
 from functools import partial
@@ -25,12 +26,11 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit
 
-from trialkit.analysis.estimates import LevelMean, Offset, contrast_of_means
-from trialkit.analysis.refits import log_strips
+from trialkit.analysis.estimates import estimate_factors
+from trialkit.analysis.refits import log_strips, reading_of
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit, fit_mixed
-from trialkit.mixed.means import reference_grid
 from trialkit.randomisation import paired_randomisation_test
 
 ANSWER = [
@@ -46,7 +46,7 @@ Compute = Callable[[str, str, str, float], Answer]
 
 def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
     """The simpler analyses of a response by name, each to be called for a contrast."""
-    if result.response == "header_loss":
+    if result.specification.family == "poisson":
         return {
             "Log-Gaussian of strip densities": _LogStrips(result),
             "Paired t of strip means": partial(_paired, result, paired_t),
@@ -66,35 +66,25 @@ class _LogStrips:
         self.fit: MixedFit | None = None
 
     def __call__(self, factor: str, name: str, reference: str, level: float) -> Answer:
-        result, design = self.result, self.result.design
+        result = self.result
         if self.fit is None:
             self.fit = self._fitted()
-        cells, rows, spread = reference_grid(
-            self.fit, design.names, dict.fromkeys(design.covariates, 0.0)
-        )
-        total = spread + self.fit.dispersion**2
-        mean = result.scale * np.exp(rows @ self.fit.fixed_effects.to_numpy() + total / 2)
-        offset = result.offset or Offset()
-
-        def of(one: str) -> LevelMean:
-            w = cells[factor].astype(str).eq(one).to_numpy(dtype=float)
-            w /= w.sum()
-            return LevelMean(float(w @ mean) - offset.value, (w * mean) @ rows, w @ rows)
-
-        crossed = any(factor in pair for pair in design.interactions)
-        answer = contrast_of_means(
-            self.fit, of(name), of(reference), offset, level, design.strata[factor], crossed
-        )
-        return {key: answer[key] for key in ANSWER}
+        reading = dataclasses.replace(reading_of(result), log=True)
+        table = estimate_factors(self.fit, result.design, reading, level)[1]
+        row = table[(table["factor"] == factor) & (table["level"] == name)].iloc[0]
+        return {key: float(row[key]) for key in ANSWER}
 
     def _fitted(self) -> MixedFit:
         data, design = self.result.data, self.result.design
         strips = design.categories(design.strips)
-        sums = data.groupby("strip")[["loose_kernels", "area"]].sum()
-        strips = strips.assign(density=strips["strip"].map(sums["loose_kernels"] / sums["area"]))
+        spec = self.result.specification
+        sums = data.groupby("strip")[[spec.response, str(spec.size)]].sum()
+        strips = strips.assign(density=strips["strip"].map(sums[spec.response] / sums[spec.size]))
         empty = strips.loc[strips["density"] == 0, "strip"].astype(str)
         if len(empty):
-            raise DesignError(f"No loose kernel on strip {', '.join(empty)}: it has no logarithm.")
+            raise DesignError(
+                f"Nothing was counted on strip {', '.join(empty)}: it has no logarithm."
+            )
         strips["log_density"] = np.log(strips["density"])
         nested = [name for name in design.nested if name != "strip"]
         slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
