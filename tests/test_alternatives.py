@@ -33,6 +33,10 @@ LOG, PAIRED, FLIPS = (
 )  # fmt: skip
 
 
+def one_response(trial: Trial, name: str):
+    return analyse_response(SPECIFICATIONS[name], trial, trial.losses(), 0.95)
+
+
 @pytest.fixture(scope="module")
 def pairs():
     return analyse(load_trial(DEMO / "cushion_pairs")).responses
@@ -46,7 +50,7 @@ def split():
 def simulated(seed: int, blocks: int = 6, effort: Effort = FRAMES_ONLY, **changes):
     truth = replace(CUSHION_PAIRS.truth, **changes)
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=blocks, effort=effort)
-    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
+    return one_response(trial, "header_loss")
 
 
 def row(table: pd.DataFrame, model: str) -> pd.Series:
@@ -89,9 +93,7 @@ def test_log_gaussian_of_balanced_pairs_is_the_paired_t_of_logs():
                   sd={"pair": 0.2, "strip": 0.15}, preharvest_sd={"strip": 0.1})  # fmt: skip
     effort = replace(FRAMES_ONLY, header_frames=1, preharvest_frames=1, frame_area=50.0)
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=4, blocks=6, effort=effort)
-    result = replace(
-        analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95), offset=None
-    )
+    result = replace(one_response(trial, "header_loss"), offset=None)
     ours = row(alternatives(result).table, LOG)
     logs = result.data.assign(y=np.log(result.data["loose_kernels"] / result.data["area"]))
     wide = logs.pivot(index="pair", columns="cushion", values="y")
@@ -204,7 +206,7 @@ def test_what_fails_says_why_and_the_rest_stands():
     frames = frames.assign(loose_kernels=frames["loose_kernels"].mask(empty, 0))
     tables = {**trial.tables(), "frames": frames}
     bare = Trial.from_tables(trial.config, tables)
-    found = alternatives(analyse_response(SPECIFICATIONS["header_loss"], bare, bare.losses(), 0.95))
+    found = alternatives(one_response(bare, "header_loss"))
     failed = found.table[found.table["reason"] != ""]
     assert list(failed["model"]) == [LOG]
     assert str(strip) in failed["reason"].iloc[0]

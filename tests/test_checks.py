@@ -32,6 +32,10 @@ FRAMES_ONLY = Effort(
 )
 
 
+def one_response(trial: Trial, name: str):
+    return analyse_response(SPECIFICATIONS[name], trial, trial.losses(), 0.95)
+
+
 @pytest.fixture(scope="module")
 def demo():
     return load_trial(DEMO / "cushion_pairs")
@@ -59,7 +63,7 @@ def recounted(trial: Trial, change) -> Trial:
 
 
 def header(trial: Trial):
-    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
+    return one_response(trial, "header_loss")
 
 
 # ---------------------------------------------------------------- shape

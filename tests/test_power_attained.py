@@ -22,6 +22,10 @@ from trialkit.trial import Trial, load_trial
 DEMO = Path(__file__).parent.parent / "data_demo"
 
 
+def one_response(trial: Trial, name: str):
+    return analyse_response(SPECIFICATIONS[name], trial, trial.losses(), 0.95)
+
+
 @pytest.fixture(scope="module")
 def demos():
     return {s.folder: analyse(load_trial(DEMO / s.folder)).responses for s in SCENARIOS}
@@ -35,9 +39,7 @@ def heavy():
     effort = Effort(header_frames=1, preharvest_frames=1, frame_area=50.0, total_frames=0,
                     ear_area=0, grain_samples=0, residue_samples=0, stalks=0)  # fmt: skip
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=4, blocks=6, effort=effort)
-    return replace(
-        analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95), offset=None
-    )
+    return replace(one_response(trial, "header_loss"), offset=None)
 
 
 @pytest.mark.parametrize("n", [3, 4, 6, 12, 40])
@@ -127,9 +129,7 @@ def test_twice_the_pairs_halve_the_variance_as_a_twice_as_large_trial_does(demos
         for name, copy in copies.items()
     }
     double = Trial.from_tables(trial.config, {"fields": tables["fields"], **twice})
-    doubled = power_attained(
-        analyse_response(SPECIFICATIONS["kernel_damage"], double, double.losses(), 0.95)
-    )
+    doubled = power_attained(one_response(double, "kernel_damage"))
     # Variances are estimated anew (REML takes off a smaller share of the degrees of freedom).
     assert doubled.se == pytest.approx(many["se"], rel=0.1)
 
