@@ -5,7 +5,7 @@ from the model (`trialkit.mixed.residual_shape`, `MixedFit.dispersion_check`, `z
 each block's own ratio with those of the other blocks (`refits.block_outliers`). The p-values of
 the simulated checks are adjusted together by Holm's method, and so are those of the blocks, which
 keeps either kind from speaking against a sound model in more than about one trial of twenty: in
-120 simulated trials of six pairs the simulated checks did so once, the blocks' own ratios nine
+119 simulated trials of six pairs the simulated checks did so once, the blocks' own ratios nine
 times. Counts that vary more than chance go into the frame (sample) effect, so the dispersion check
 sees only what that effect cannot take up.
 
