@@ -15,7 +15,8 @@ from trialkit.analysis.comparisons import differences, log_ratios
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import Offset
-from trialkit.analysis.responses import header_loss
+from trialkit.analysis.responses import analyse_response
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
 from trialkit.plots.curves import effect_along
 from trialkit.simulate import Effort, Truth, simulate_trial
@@ -33,6 +34,10 @@ TRUTH = Truth(
     preharvest=1e-6, header=40.0, header_ratios={"cushion": {"cushion": 0.7}}, sd=SD,
     preharvest_sd={}, moisture=(16.0, 28.0), moisture_sd=0.5, speed_sd=0.01,
 )  # fmt: skip
+
+
+def header_loss(trial: Trial):
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
 
 @pytest.fixture(scope="module")
@@ -68,7 +73,11 @@ def moist_trial(slope: float, seed: int, fields: int = 6, blocks: int = 2) -> Tr
 
 
 def curve_of(trial: Trial, **options) -> EffectCurve:
-    return effect_curve(header_loss(trial, trial.losses(), 0.95), "moisture", **options)
+    return effect_curve(
+        header_loss(trial),
+        "moisture",
+        **options,
+    )
 
 
 def line_of(curve: EffectCurve) -> Line:
@@ -246,7 +255,7 @@ def test_a_hole_in_the_moistures_is_called_thin():
 def test_what_cannot_be_drawn_is_refused(change, words):
     trial = moist_trial(0.0, seed=1)
     strips = change(trial.strips)
-    result = header_loss(trial, trial.losses(), 0.95)
+    result = header_loss(trial)
     result = replace(result, design=replace(result.design, strips=strips))
     with pytest.raises(DesignError, match=words):
         effect_curve(result, "moisture")

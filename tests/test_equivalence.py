@@ -19,7 +19,10 @@ DEMO = Path(__file__).parent.parent / "data_demo"
 
 @pytest.fixture(scope="module")
 def demos():
-    return {p: analyse(load_trial(DEMO / p)) for p in ("gap_fields", "split_strips")}
+    return {
+        p: analyse(load_trial(DEMO / p), responses=("header_loss", "kernel_damage"))
+        for p in ("gap_fields", "split_strips")
+    }
 
 
 def test_intervals_are_those_of_the_analysis(demos):
@@ -99,3 +102,18 @@ def test_refusals(demos):
     with pytest.raises(DesignError, match="as a difference"):
         no_more_than(blind, 1.2)
     assert len(no_more_than(blind, 5.0, scale="difference").table) == 2
+
+
+def test_residue_is_held_to_a_ratio_as_the_analysis_gives_it():
+    """Material other than grain by mass: the interval at 97.5 % is the table's at 95 %."""
+    result = analyse(load_trial(DEMO / "split_strips")).responses["foreign_material"]
+    rows = result.contrasts[result.contrasts["factor"].eq("cushion")]
+    table = no_more_than(result, 1.5, factor="cushion", confidence=0.975).table
+    for mine, theirs in (("estimate", "ratio"), ("low", "ratio_low"), ("high", "ratio_high")):
+        assert table[mine].to_numpy() == pytest.approx(rows[theirs].to_numpy(), rel=1e-6)
+    with pytest.raises(DesignError, match="as a ratio"):
+        no_more_than(result, 0.2, scale="difference")
+    heavy = analyse(load_trial(DEMO / "split_strips")).responses["yield"]
+    with pytest.raises(DesignError, match="as a difference"):
+        no_more_than(heavy, 1.5)
+    assert equivalence(heavy, 5000.0, scale="difference").table["verdict"].eq(WITHIN).all()

@@ -14,12 +14,17 @@ import trialkit as tk
 from trialkit import plots
 from trialkit.analysis.fields import field_effects
 from trialkit.analysis.predictions import unit_predictions
-from trialkit.analysis.responses import header_loss
+from trialkit.analysis.responses import analyse_response
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import fit_mixed
 from trialkit.report import demo_dir
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS
+
+
+def header_loss(trial):
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
 
 @pytest.fixture(scope="module")
@@ -160,7 +165,7 @@ def many():
         CUSHION_PAIRS.config, truth, seed=12, blocks=3, effort=effort,
         fields=[f"F{i}" for i in range(30)],
     )  # fmt: skip
-    return field_effects(header_loss(trial, trial.losses(), 0.95))
+    return field_effects(header_loss(trial))
 
 
 def test_truth_is_recovered_from_thirty_fields(many) -> None:
@@ -199,7 +204,7 @@ def test_half_a_count_stands_in_for_none(gaps) -> None:
 def test_what_has_no_fields_to_differ_says_so(gaps) -> None:
     one = tk.load_trial(demo_dir())
     with pytest.raises(DesignError, match="three fields or more"):
-        field_effects(header_loss(one, one.losses(), 0.95))
+        field_effects(header_loss(one))
     with pytest.raises(DesignError, match="'speed' is no setup factor"):
         field_effects(gaps, "speed")
 

@@ -12,8 +12,9 @@ from matplotlib.path import Path as Outline
 from scipy import stats
 
 from trialkit.analysis import analyse, quadratic
-from trialkit.analysis.responses import header_loss
+from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.settings import read_setting
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.analysis.surface import ResponseSurface, response_surface
 from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor
@@ -42,6 +43,10 @@ MONTGOMERY = pd.DataFrame(
 MONTGOMERY = MONTGOMERY.assign(
     aa=MONTGOMERY["a"] ** 2, bb=MONTGOMERY["b"] ** 2, ab=MONTGOMERY["a"] * MONTGOMERY["b"]
 )
+
+
+def header_loss(trial: Trial):
+    return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
 
 def montgomery_rows(z: np.ndarray) -> np.ndarray:
@@ -160,7 +165,11 @@ def bowl(blocks: int = 6, seed: int = 1, speed_sd: float = 0.1) -> Trial:
 
 
 def surface_of(trial: Trial, *args, **options) -> ResponseSurface:
-    return response_surface(header_loss(trial, trial.losses(), 0.95), *args, **options)
+    return response_surface(
+        header_loss(trial),
+        *args,
+        **options,
+    )
 
 
 @pytest.fixture(scope="module")

@@ -35,6 +35,7 @@ from trialkit.analysis.comparisons import (
     singly,
 )
 from trialkit.analysis.estimates import Offset
+from trialkit.analysis.refits import counted
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.intake.config import SetupFactor
@@ -194,6 +195,7 @@ def effect_curve(
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, not {confidence!r}.")
     column, words, unit, least = COVARIATES[along]
+    counted(result)
     design = result.design
     strips = design.strips[["strip", "field", along, chosen.name]]
     low, high = _common_range(strips, along, chosen, level, reference, words, unit, least)

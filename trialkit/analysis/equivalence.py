@@ -139,6 +139,7 @@ def _test(
     if chosen is None:
         raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
     reference, *others = design.levels[chosen.name]
+    _check_scale(result, scale)
     found = _compared(result, chosen.name, scale)
     told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
     if scale == "ratio" and told.isna().any():
@@ -174,6 +175,19 @@ def _test(
     return Equivalence(result, scale, margin, confidence, table)
 
 
+def _check_scale(result: ResponseAnalysis, scale: Scale) -> None:
+    """Refuse responses, and scales of a response, that have no such comparison here."""
+    spec = result.specification
+    if len(spec.zones) > 1:
+        raise DesignError(
+            f"{result.title} is a difference of two zones; margins need a single one."
+        )
+    if scale == "ratio" and not spec.ratios:
+        raise DesignError(f"{result.title} has no ratio; give the margin as a difference.")
+    if scale == "difference" and spec.family == "lognormal":
+        raise DesignError(f"{result.title} is compared by ratios; give the margin as a ratio.")
+
+
 def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
     """Every other level against the reference, as `estimates` compares them."""
     design, fit = result.design, result.fit
@@ -190,6 +204,12 @@ def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
     n = len(levels) - 1
     other = Means(*(np.repeat(v[:1], n, axis=0) for v in (means.value, means.gradient, means.link)))
     most = design.strata[factor]
+    if result.specification.family == "lognormal":
+        # The model's own scale is the logarithm, whose differences are the ratios' logarithms.
+        log = Means(means.link @ fit.fixed_effects.to_numpy(), means.link, means.link)
+        one = Means(log.value[1:], log.gradient[1:], log.link[1:])
+        other = Means(*(np.repeat(v[:1], n, axis=0) for v in (log.value, log.gradient, log.link)))
+        return differences(fit, one, other, most)
     if scale == "ratio":
         return log_ratios(fit, one, other, offset, most)
     return differences(fit, one, other, most)

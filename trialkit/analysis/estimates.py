@@ -40,7 +40,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from scipy import stats
-from statsmodels.stats.multitest import multipletests
 
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
@@ -178,8 +177,7 @@ def estimate_factors(
                     "a ratio to be given; the difference stands."
                 )
         out = pd.DataFrame(block)
-        p = out["p"].to_numpy()
-        out["p_adjusted"] = multipletests(p, method="holm")[1] if len(p) > 1 else p
+        out["p_adjusted"] = holm(out["p"].to_numpy())
         contrast_rows.append(out)
     return (
         pd.concat(mean_rows, ignore_index=True),
@@ -220,6 +218,17 @@ def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
     return table.assign(den_df=df, p=stats.f.sf(table["F"], table["num_df"], df))
 
 
+def holm(p: np.ndarray) -> np.ndarray:
+    """p-values adjusted for their number (Holm 1979, Scand. J. Stat. 6:65-70), shape (n,).
+
+    statsmodels' own collects garbage at every call, a tenth of a second each.
+    """
+    order = np.argsort(p)
+    out = np.empty(len(p))
+    out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1)), 1.0)
+    return out
+
+
 def _linear(fit: MixedFit, rows: np.ndarray, most: int) -> pd.DataFrame:
     """Estimate, se, statistic, df and p of combinations of the fixed effects, df at most `most`."""
     table = fit.linear(rows)
@@ -257,7 +266,50 @@ def _means(
 
 def _welch(v1, df1, v2, df2):
     """Degrees of freedom of a sum of two independent variances (Welch 1947)."""
-    return (v1 + v2) ** 2 / (v1**2 / df1 + v2**2 / df2)
+    with np.errstate(divide="ignore"):
+        return np.divide((v1 + v2) ** 2, v1**2 / df1 + v2**2 / df2)
+
+
+def link_contrast(fit: MixedFit, linear: np.ndarray, most: int) -> tuple[float, float]:
+    """Standard error and degrees of freedom, at most `most`, of a contrast on the link scale."""
+    row = _linear(fit, linear, most).iloc[0]
+    return float(row["se"]), float(row["df"])
+
+
+def contrast_se(
+    fit: MixedFit,
+    rows: np.ndarray,
+    spread: np.ndarray,
+    weights: tuple[np.ndarray, np.ndarray],
+    scale: float,
+    offset: Offset,
+    most: int,
+    *,
+    ratio: bool = True,
+) -> tuple[float, float, float]:
+    """Variance of a log ratio (or difference) of two means: the model's, the offset's, and df.
+
+    Parameters
+    ----------
+    rows, spread : ndarray, shapes (combinations, terms) and (combinations,)
+        Of `trialkit.mixed.means.reference_grid`.
+    weights : pair of ndarray, shape (combinations,)
+        That average them to the level and to its reference.
+    """
+    eta = rows @ fit.fixed_effects.to_numpy()
+    step = 1e-5
+    ends = [averaged_response(fit, eta + side * step, spread) for side in (1, -1)]
+    slope = (ends[0] - ends[1]) / (2 * step)
+    mean = averaged_response(fit, eta, spread)
+    one, reference = (
+        LevelMean(scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows)
+        for w in weights
+    )
+    link = link_contrast(fit, one.link - reference.link, most)
+    by = (one.value, reference.value) if ratio else (1.0, 1.0)
+    se, df = link_contrast(fit, one.gradient / by[0] - reference.gradient / by[1], most)
+    v2 = offset.variance * (1 / by[0] - 1 / by[1]) ** 2
+    return se**2, v2, min(float(_welch(se**2, df, v2, offset.df)), link[1])
 
 
 def _contrast(

@@ -29,6 +29,7 @@ from trialkit.analysis.polynomial import (
     power,
     term_words,
 )
+from trialkit.analysis.refits import counted
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.settings import Setting, read_setting
 from trialkit.analysis.surface_words import describe
@@ -155,6 +156,7 @@ def response_surface(
     if not margin > 0:
         raise ValueError(f"margin must be above zero, not {margin!r}.")
     one, two = (read_setting(result.design, name) for name in settings)
+    counted(result)
     coded = np.column_stack([one.code(one.values), two.code(two.values)])
     check_pair(one, two, coded)
     terms = polynomial_terms(one, two)

@@ -12,6 +12,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 from __future__ import annotations
 
 from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
@@ -30,10 +31,12 @@ __all__ = [
     "damage_by_setup",
     "effect_along",
     "field_forest",
+    "influence",
     "loss_by_setup",
     "loss_by_source",
     "loss_surface",
     "money_by_area",
     "paired_strips",
+    "residual_quantiles",
     "sensitivity_bars",
 ]

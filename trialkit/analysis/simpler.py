@@ -1,0 +1,229 @@
+"""Simpler analyses of a trial's contrasts: strip totals on the log scale, paired t, sign flips.
+
+Ratios. The log-Gaussian model is turned into the reported ratio (averaged over random effects,
+offset taken off) like the models of counts. For paired strips with values ``b`` and ``a`` the
+ratio of means ``r`` is the solution of ``mean(b - r a) = 0`` and its interval all ``r`` at which
+the paired t of ``b - r a`` is not rejected (Fieller 1954, J. R. Stat. Soc. B 16:175-185), so it
+leaves out 1 just when the t-test rejects. The sign-flip interval inverts the exact test in the
+same way: the values at which it changes are the means (or ratios of sums) over all non-empty
+subsets of pairs, and each gap between them has probability ``2^-n`` (Hartigan 1969, J. Am. Stat.
+Assoc. 64:1303-1317).
+
+A paired test speaks for the fields at hand and adjusts for no covariate; where a factor meets a
+level several times in a block, the mean of those strips is taken.
+"""
+
+from __future__ import annotations
+
+import dataclasses
+import warnings
+from collections.abc import Callable
+from functools import partial
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+from scipy.special import expit
+
+from trialkit.analysis.estimates import estimate_factors
+from trialkit.analysis.refits import log_strips, reading_of
+from trialkit.analysis.result import ResponseAnalysis
+from trialkit.errors import DesignError
+from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.randomisation import paired_randomisation_test
+
+ANSWER = [
+    "ratio", "ratio_low", "ratio_high", "difference", "difference_low", "difference_high",
+    "df", "p",
+]  # fmt: skip
+SEED = 1  # of the random sign patterns
+UNABLE = "no p-value below"
+Answer = dict[str, Any]
+# Of a factor, level, reference and confidence level: a contrast's answer.
+Compute = Callable[[str, str, str, float], Answer]
+
+
+def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
+    """The simpler analyses of a response by name, each to be called for a contrast."""
+    if result.specification.family == "poisson":
+        return {
+            "Log-Gaussian of strip densities": _LogStrips(result),
+            "Paired t of strip means": partial(_paired, result, paired_t),
+            "Sign-flip test of strip means": partial(_paired, result, sign_flip),
+        }
+    return {
+        "Paired t of logit shares": partial(_logit_t, result),
+        "Sign-flip test of strip shares": partial(_paired, result, sign_flip),
+    }
+
+
+class _LogStrips:
+    """Gaussian REML model of the log density of strips; fitted once, asked for every contrast."""
+
+    def __init__(self, result: ResponseAnalysis) -> None:
+        self.result = result
+        self.fit: MixedFit | None = None
+
+    def __call__(self, factor: str, name: str, reference: str, level: float) -> Answer:
+        result = self.result
+        if self.fit is None:
+            self.fit = self._fitted()
+        reading = dataclasses.replace(reading_of(result), log=True)
+        table = estimate_factors(self.fit, result.design, reading, level)[1]
+        row = table[(table["factor"] == factor) & (table["level"] == name)].iloc[0]
+        return {key: float(row[key]) for key in ANSWER}
+
+    def _fitted(self) -> MixedFit:
+        data, design = self.result.data, self.result.design
+        strips = design.categories(design.strips)
+        spec = self.result.specification
+        sums = data.groupby("strip")[[spec.response, str(spec.size)]].sum()
+        strips = strips.assign(density=strips["strip"].map(sums[spec.response] / sums[spec.size]))
+        empty = strips.loc[strips["density"] == 0, "strip"].astype(str)
+        if len(empty):
+            raise DesignError(
+                f"Nothing was counted on strip {', '.join(empty)}: it has no logarithm."
+            )
+        strips["log_density"] = np.log(strips["density"])
+        nested = [name for name in design.nested if name != "strip"]
+        slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
+        return fit_mixed(
+            strips, "log_density", design.formula, nested=nested, slopes=slopes,
+            covariance={"field": "exchangeable"} if slopes else None,
+        )  # fmt: skip
+
+
+def blocks(result: ResponseAnalysis, factor: str, name: str, reference: str) -> pd.DataFrame:
+    """Mean strip value of a level and its reference in every block that holds both.
+
+    Returns
+    -------
+    DataFrame by (field, pair): ``b`` (the level) and ``a`` (the reference), in the result's unit.
+
+    Raises
+    ------
+    DesignError
+        If fewer than two blocks hold both.
+    """
+    return _wide(result.by_strip, factor, name, reference)
+
+
+def _wide(strips: pd.DataFrame, factor: str, name: str, reference: str) -> pd.DataFrame:
+    wide = strips.pivot_table(
+        index=["field", "pair"], columns=factor, values="value", observed=True, sort=False
+    )
+    if name not in wide or reference not in wide:
+        raise DesignError("One of the two was measured on no strip.")
+    both = wide[[name, reference]].dropna().set_axis(["b", "a"], axis=1)
+    if len(both) < 2:
+        raise DesignError("Fewer than two pairs (blocks) hold both setups.")
+    return both
+
+
+def _paired(
+    result: ResponseAnalysis, test: Callable[..., Answer], factor: str, name: str,
+    reference: str, level: float,
+) -> Answer:  # fmt: skip
+    both = blocks(result, factor, name, reference)
+    return test(both["b"].to_numpy(), both["a"].to_numpy(), level)
+
+
+def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
+    """Paired t-test of ``b - a``, Fieller's interval for the ratio of means.
+
+    Parameters
+    ----------
+    b, a : ndarray, shape (pairs,), any unit.
+    level : float
+        Confidence level.
+
+    Raises
+    ------
+    DesignError
+        If all differences are alike.
+    """
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore", RuntimeWarning)
+        test = stats.ttest_rel(b, a)
+    if not np.isfinite(test.pvalue):
+        raise DesignError("All pairs differ by the same amount: there is no spread to judge by.")
+    interval = test.confidence_interval(level)
+    n = len(b)
+    low, high = fieller(b, a, float(stats.t.ppf(0.5 + level / 2, n - 1)))
+    return dict(
+        zip(
+            ANSWER,
+            (b.mean() / a.mean() if np.isfinite(high) else np.nan, low, high, (b - a).mean(),
+             interval.low, interval.high, float(n - 1), float(test.pvalue)),
+            strict=True,
+        ),
+        remark=_of_pairs(n),
+    )  # fmt: skip
+
+
+def fieller(b: np.ndarray, a: np.ndarray, quantile: float) -> tuple[float, float]:
+    """All r at which the t of ``b - r a`` is within ``quantile``; missing if unbounded."""
+    c = np.cov(b, a) / len(b) * quantile**2
+    # mean(b - r a)^2 <= quantile^2 var(b - r a) / n, a quadratic in r.
+    two, one, none = a.mean() ** 2 - c[1, 1], b.mean() * a.mean() - c[0, 1], b.mean() ** 2 - c[0, 0]
+    inside = one**2 - two * none
+    if two <= 0 or inside < 0 or a.mean() <= 0:
+        return np.nan, np.nan
+    root = np.sqrt(inside)
+    return float((one - root) / two), float((one + root) / two)
+
+
+def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
+    """Sign-flip test of ``b - a``; difference and ratio of means by inverting it.
+
+    Exact up to 20 pairs; above that by random patterns, without an interval. Intervals are open
+    where the pairs are too few for the level (fewer than 6 at 95 %).
+    """
+    n = len(b)
+    test = paired_randomisation_test(b - a, seed=SEED)
+    out: Answer = dict.fromkeys(ANSWER, np.nan)
+    out |= {"difference": test.mean, "p": test.p}
+    if (a > 0).all():
+        out["ratio"] = b.mean() / a.mean()
+    if not test.exact:
+        return out | {"remark": f"{_of_pairs(n)}; {test.patterns:,} random sign patterns"}
+    sums = [np.zeros(1), np.zeros(1), np.zeros(1)]
+    for each in zip(b, a, np.ones(n), strict=True):
+        sums = [np.concatenate([s, s + v]) for s, v in zip(sums, each, strict=True)]
+    of_b, of_a, count = sums[0][1:], sums[1][1:], sums[2][1:]
+    kinds = {"difference": (of_b - of_a) / count}
+    if (a > 0).all():
+        kinds["ratio"] = of_b / of_a
+    # The interval's ends: as many subsets beyond each as half of 1 - level allows.
+    cut = int(np.floor((1 - level) / 2 * 2**n + 1e-9))
+    for name, values in kinds.items():
+        if cut:
+            parted = np.partition(values, [cut - 1, len(values) - cut])
+            out[f"{name}_low"], out[f"{name}_high"] = parted[cut - 1], parted[-cut]
+    remark = _of_pairs(n)
+    if 2 / 2**n >= 1 - level:
+        remark += f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
+    return out | {"remark": remark}
+
+
+def _logit_t(
+    result: ResponseAnalysis, factor: str, name: str, reference: str, level: float
+) -> Answer:
+    """Paired t of empirical logits, told as a ratio and difference of shares.
+
+    The odds ratio is carried to the reference's mean logit, which is taken as known.
+    """
+    strips = result.by_strip.assign(value=result.by_strip["strip"].map(log_strips(result)))
+    both = _wide(strips, factor, name, reference)
+    answer = paired_t(both["b"].to_numpy(), both["a"].to_numpy(), level)
+    base = both["a"].mean()
+    for end in ("", "_low", "_high"):
+        share = expit(base + float(answer[f"difference{end}"]))
+        answer[f"ratio{end}"] = share / expit(base)
+        answer[f"difference{end}"] = result.scale * (share - expit(base))
+    return answer | {"remark": f"{answer['remark']}; the reference's share is taken as known"}
+
+
+def _of_pairs(n: int) -> str:
+    return f"{n} pairs (blocks) that hold both"

@@ -1,0 +1,242 @@
+"""Shape of the residuals and of the predicted unit effects, against simulated data.
+
+Residuals are randomised quantile residuals (Dunn & Smyth 1996, J. Comput. Graph. Stat. 5:236-244):
+``Phi^-1(u)`` with ``u`` uniform between ``P(Y < y)`` and ``P(Y <= y)``. Where the finest level has
+one row per unit (overdispersion), the law of a row is the mixture over that effect,
+``P(Y <= y) = int P(Y <= y | b) phi(b / s) / s db``, by the trapezoidal rule, and coarser units are
+at their conditional modes: a residual about a row's own fitted effect could say nothing of the
+law of the rows.
+
+Fitted units lie nearer to their own data than true ones, so no table of a distribution applies:
+statistics and bands are compared with those of data simulated from the fit, predicted anew with
+the variances held (families with a dispersion parameter are refitted), as in `goodness`.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import special, stats
+
+from trialkit.errors import ModelError
+from trialkit.mixed.check import quantile_residuals
+from trialkit.mixed.effects import _modes, unit_part
+from trialkit.mixed.goodness import Check, _given_variances, _refitted, _words
+
+if TYPE_CHECKING:
+    from trialkit.mixed.result import MixedFit
+
+# Trapezoids reach this many standard deviations of the row effect; the tail left is 6e-7.
+REACH = 5.0
+NODES = (15, 401)
+
+
+@dataclass(frozen=True, slots=True)
+class ResidualShape:
+    """Residuals, unit effects and how they compare with the model's own.
+
+    Attributes
+    ----------
+    residuals : ndarray, shape (rows,), in the order of the rows of the fit.
+    quantiles : DataFrame, one row a residual by size: ``row`` (position in the rows of the fit),
+        ``theoretical`` (Blom's), ``residual``, and the pointwise simulated band ``low, high``.
+    checks : dict of str to Check
+        ``"residuals"``: Kolmogorov distance of the residuals from the standard normal law. A
+        level's name: the largest size of its standardised effects (levels with a variance above
+        zero, the row level left out). Effects are standardised by what the fit says of their
+        spread over repetitions, ``sqrt(G - C)``, the same for observed and simulated ones.
+    effects : DataFrame
+        Those effects by size within level and term: ``level, unit`` (its labels joined), ``term,
+        effect, standardised, theoretical`` and the pointwise simulated band ``low, high``.
+    """
+
+    residuals: np.ndarray
+    quantiles: pd.DataFrame
+    checks: dict[str, Check]
+    effects: pd.DataFrame
+
+
+def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarray:
+    """Randomised quantile residuals, mixed over a row-level effect; see the module.
+
+    Returns
+    -------
+    ndarray, shape (rows,), in the order of the rows of the fit.
+    """
+    lev = _row_level(fit)
+    if lev is None:
+        return quantile_residuals(fit, rng)
+    model = fit.model
+    sd = float(np.sqrt(fit.covariances[lev][0, 0]))
+    eta = model.offset + model.x @ fit.found.point.beta + unit_part(fit) - _modes(fit, lev)[:, 0]
+    below, upto = _mixed_cdf(fit, eta, sd)
+    u = below + rng.uniform(size=len(eta)) * (upto - below)
+    return model.original_order(stats.norm.ppf(np.clip(u, 1e-12, 1 - 1e-12)))
+
+
+def residual_shape(
+    fit: MixedFit, n: int = 400, seed: int | np.random.Generator | None = None,
+    band: float = 0.95, progress: Callable[[int, int], None] | None = None,
+) -> ResidualShape:  # fmt: skip
+    """Compare residuals and unit effects with those of ``n`` simulated data sets.
+
+    Parameters
+    ----------
+    n : int
+        Simulations, at least 20.
+    seed : int or Generator, optional
+    band : float
+        Level of the pointwise band.
+    progress : callable, optional
+        Called with (simulations done, simulations in all).
+
+    Raises
+    ------
+    ModelError
+        If n is too small, or more than half of the simulated data sets cannot be predicted.
+    """
+    if n < 20:
+        raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")
+    rng = np.random.default_rng(seed)
+    again = _refitted if fit.family.dispersed else _given_variances
+    own = fit if fit.family.dispersed else _given_variances(fit, fit.y)
+    marginal = _marginal_sds(own)
+    residuals = row_quantile_residuals(own, rng)
+    sorted_draws, distances, failures = [], [], 0
+    effects: dict[int, list[np.ndarray]] = {lev: [] for lev in marginal}
+    for done in range(1, n + 1):
+        y = fit.simulate(1, rng)[:, 0][fit.model.chain.order]
+        try:
+            drawn = again(fit, y)
+        except (ModelError, np.linalg.LinAlgError):
+            failures += 1
+            continue
+        values = np.sort(row_quantile_residuals(drawn, rng))
+        sorted_draws.append(values)
+        distances.append(_kolmogorov(values))
+        for lev, sd in marginal.items():
+            effects[lev].append(np.sort(_modes(drawn, lev) / sd, axis=0))
+        if progress is not None:
+            progress(done, n)
+    if 2 * failures > n:
+        raise ModelError(f"{failures} of {n} simulated data sets could not be predicted.")
+    order = np.argsort(residuals, kind="stable")
+    low, high = np.quantile(sorted_draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
+    quantiles = pd.DataFrame(
+        {"row": order, "theoretical": _blom(len(residuals)), "residual": residuals[order],
+         "low": low, "high": high}
+    )  # fmt: skip
+    own_distance = _kolmogorov(residuals[order])
+    checks = {
+        "residuals": _check(
+            "Kolmogorov distance of the residuals", own_distance, np.array(distances), failures
+        )
+    }
+    tables = []
+    for lev, sd in marginal.items():
+        name, draws = fit.model.chain.names[lev], np.array(effects[lev])
+        standard = _modes(own, lev) / sd
+        largest = np.nanmax(np.abs(draws), axis=(1, 2))
+        checks[name] = _check(
+            f"largest standardised effect of {name!r}", float(np.nanmax(np.abs(standard))),
+            largest, failures,
+        )  # fmt: skip
+        tables.append(_effect_quantiles(fit, lev, _modes(own, lev), standard, draws, band))
+    columns = ["level", "unit", "term", "effect", "standardised", "theoretical", "low", "high"]
+    table = pd.concat(tables[::-1], ignore_index=True) if tables else pd.DataFrame(columns=columns)
+    return ResidualShape(residuals, quantiles, checks, table[columns])
+
+
+def _effect_quantiles(
+    fit: MixedFit, lev: int, effect: np.ndarray, standard: np.ndarray, draws: np.ndarray,
+    band: float,
+) -> pd.DataFrame:  # fmt: skip
+    labels = fit.model.unit_labels(lev).astype(str).agg(" ".join, axis=1).to_numpy()
+    low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
+    tables = []
+    for j, column in enumerate(fit.model.slopes[lev]):
+        if np.isnan(standard[:, j]).any():
+            continue
+        order = np.argsort(standard[:, j])
+        tables.append(
+            pd.DataFrame(
+                {"level": fit.model.chain.names[lev], "unit": labels[order], "term": column.name,
+                 "effect": effect[order, j], "standardised": standard[order, j],
+                 "theoretical": _blom(len(order)), "low": low[:, j], "high": high[:, j]}
+            )
+        )  # fmt: skip
+    return pd.concat(tables, ignore_index=True)
+
+
+def _blom(m: int) -> np.ndarray:
+    """Plotting positions."""
+    return stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
+
+
+def _row_level(fit: MixedFit) -> int | None:
+    """The finest level, if it is one normal effect a row of a family with none of its own."""
+    chain = fit.model.chain
+    alone = chain.n_nested > 0 and chain.counts[0] == fit.n_rows
+    plain = fit.family.name in ("poisson", "binomial")
+    return 0 if alone and plain and len(fit.model.slopes[0]) == 1 else None
+
+
+def _mixed_cdf(fit: MixedFit, eta: np.ndarray, sd: float) -> tuple[np.ndarray, np.ndarray]:
+    """P(Y < y) and P(Y <= y) of every row, its own normal effect integrated (chain order)."""
+    size, y = fit.model.size, fit.y
+    # Nodes no further apart than the spread of the plain law on the link scale: as the rule for a
+    # product of Gaussian curves, good to exp(-2 pi^2), 3e-9.
+    mean = fit.family.inverse_link(eta)
+    plain_sd = np.sqrt((size * mean * (1 - mean)) if fit.family.link == "logit" else mean)
+    need = 2 * REACH * sd * float(plain_sd.max())
+    nodes = int(np.clip(2 * np.ceil(need / 2) + 1, *NODES)) if sd > 0 else 1
+    at = np.linspace(-REACH, REACH, nodes) if nodes > 1 else np.zeros(1)
+    weight = np.exp(-(at**2) / 2)
+    weight /= weight.sum()
+    means = fit.family.inverse_link(eta[:, None] + sd * at)
+    if fit.family.link == "logit":
+        upto = special.bdtr(y[:, None], size[:, None].astype(int), means)
+        choose = special.gammaln(size + 1) - special.gammaln(y + 1) - special.gammaln(size - y + 1)
+        failures = (size - y)[:, None]
+        mass = np.exp(
+            choose[:, None] + special.xlogy(y[:, None], means) + special.xlog1py(failures, -means)
+        )
+    else:
+        upto = special.pdtr(y[:, None], means)
+        mass = np.exp(special.xlogy(y[:, None], means) - means - special.gammaln(y + 1)[:, None])
+    return (upto - mass) @ weight, upto @ weight
+
+
+def _marginal_sds(fit: MixedFit) -> dict[int, np.ndarray]:
+    """By level: sd over repetitions of each predicted effect, (units, columns); nan without one."""
+    out = {}
+    for lev in range(fit.model.chain.n_nested):
+        variance = np.diag(fit.covariances[lev])
+        if lev == _row_level(fit) or not variance.any():
+            continue
+        table = fit.unit_effects(fit.model.chain.names[lev]).iloc[:, -2 * len(variance) :]
+        se = table.iloc[:, 1::2].to_numpy(dtype=float)
+        marginal = np.sqrt(np.maximum(variance - se**2, 1e-12 * variance))
+        out[lev] = np.where(variance > 0, marginal, np.nan)
+    return out
+
+
+def _kolmogorov(ordered: np.ndarray) -> float:
+    u = stats.norm.cdf(ordered)
+    step = np.arange(len(u) + 1) / len(u)
+    return float(max((step[1:] - u).max(), (u - step[:-1]).max()))
+
+
+def _check(what: str, observed: float, values: np.ndarray, failures: int) -> Check:
+    """One-sided: only a statistic too large speaks against the model."""
+    p = float((1 + (values >= observed).sum()) / (len(values) + 1))
+    expected = float(values.mean())
+    verdict = (
+        f"{what[0].upper()}{what[1:]}: {observed:.3g} where {expected:.3g} is usual "
+        f"(p = {p:.3g}): {_words(p)}"
+    )
+    return Check(what, observed, expected, observed / expected, p, values, failures, verdict)

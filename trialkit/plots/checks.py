@@ -1,0 +1,199 @@
+"""Does the model hold, and what does the result rest on: residuals, and leaving units out."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Mapping
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.errors import DesignError
+from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.quantities import lower_first
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.analysis.checks import ModelCheck
+
+OUTSIDE = "#8a2d4f"
+ROUND = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
+FINER = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0)
+
+
+def residual_quantiles(check: ModelCheck) -> Plot:
+    """Quantile residuals against normal quantiles, with the band of simulated data.
+
+    Rows inside the pointwise 95 % band are rings; those outside are filled diamonds.
+    """
+    table = check.residuals
+    x, y, low, high = (
+        table[c].to_numpy(dtype=float) for c in ("theoretical", "residual", "low", "high")
+    )
+    outside = (y < low) | (y > high)
+    p = float(check.checks.set_index("check").loc["residuals", "p"])
+    with style():
+        figure = Plot(figsize=(WIDTH, 4.1))
+        ax = figure.add_subplot()
+        ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")
+        ends = np.array([x[0], x[-1]])
+        ax.plot(ends, ends, color=QUIET, lw=1, ls=(0, (4, 3)), gid="normal")
+        ax.plot(
+            x[~outside],
+            y[~outside],
+            ls="none",
+            marker="o",
+            ms=4.2,
+            mfc="none",
+            mec=INK,
+            mew=0.9,
+            gid="inside",
+        )
+        ax.plot(
+            x[outside],
+            y[outside],
+            ls="none",
+            marker="D",
+            ms=4.6,
+            color=OUTSIDE,
+            mec="white",
+            mew=0.6,
+            gid="outside",
+        )
+        ax.grid(True, color=FAINT, lw=0.5)
+        ax.set_axisbelow(True)
+        ax.tick_params(length=0)
+        ax.set_xlabel("Normal quantile")
+        ax.set_ylabel(f"Quantile residual, {lower_first(check.title)}")
+    figure.summary = (
+        f"{int(outside.sum())} of {len(y)} residuals lie outside the band in which 95 % of those "
+        f"at their place would lie if the model held (shape as a whole: p = {_p(p)})."
+    )
+    figure.alt_text = (
+        f"{check.title}: quantile residuals of the model against normal quantiles. {figure.summary}"
+    )
+    return figure
+
+
+def influence(
+    check: ModelCheck, factor: str | None = None, level: str | None = None, *,
+    field_names: Mapping[str, str] | None = None,
+) -> Plot:  # fmt: skip
+    """The ratio to the reference without each pair and each field, joined to the full one.
+
+    The dashed line is the estimate with everything in, the grey band its interval. Units without
+    which something else is told apart are diamonds, the others circles.
+
+    Parameters
+    ----------
+    factor, level : str, optional
+        The contrast; the first one by default.
+    field_names : mapping, optional
+        What to print instead of each field's own name.
+
+    Raises
+    ------
+    DesignError
+        If there is no such contrast, nothing could be left out, or the contrast has no ratio.
+    """
+    full = check.full
+    full = full[
+        (full["factor"].eq(factor) | (factor is None)) & (full["level"].eq(level) | (level is None))
+    ]
+    if full.empty:
+        raise DesignError(f"There is no contrast {factor} {level} to draw.")
+    own = full.iloc[0]
+    table = check.influence
+    if not table.empty:
+        table = table[(table["factor"] == own["factor"]) & (table["level"] == own["level"])]
+        table = table[table["ratio"].notna()]
+    if table.empty or not np.isfinite(own["ratio"]):
+        raise DesignError("No ratio without a pair or a field is known, so there is none to draw.")
+    names = [_name(row, table, field_names or {}) for _, row in table.iterrows()]
+    alpha = 1 - check.level
+    other = np.array([_side(row, alpha) != _side(own, alpha) for _, row in table.iterrows()])
+    with style():
+        figure = Plot(figsize=(WIDTH, 1.0 + 0.27 * len(table)))
+        ax = figure.add_subplot()
+        ends = float(own["ratio_low"]), float(own["ratio_high"])
+        ax.axvspan(*ends, color=FAINT, alpha=0.6, lw=0, gid="interval")
+        ax.axvline(own["ratio"], color=QUIET, lw=1, ls=(0, (4, 3)), gid="full")
+        for y, ((_, row), decides) in enumerate(zip(table.iterrows(), other, strict=True)):
+            _unit(ax, y, row, float(own["ratio"]), bool(decides))
+        ax.axvline(1.0, color=INK, lw=0.8, gid="none")
+        ax.set_yticks(range(len(names)), [f"without {name}" for name in names], color=INK)
+        ax.set_ylim(len(names) - 0.5, -0.5)
+        ax.set_xscale("log")
+        _ratio_ticks(ax)
+        ax.tick_params(length=0, which="both")
+        ax.xaxis.grid(True, color=FAINT, lw=0.7)
+        ax.set_axisbelow(True)
+        label = textwrap.fill(lower_first(str(own["label"])), 38)
+        ax.set_xlabel(f"{check.title}, ratio to the reference:\n{label}")
+    moved = (np.log(table["ratio"]) - np.log(own["ratio"])).abs().to_numpy()
+    most = int(moved.argmax())
+    deciding = [name for name, d in zip(names, other, strict=True) if d]
+    figure.summary = (
+        f"With everything in, the ratio is {own['ratio']:.2f} ({own['ratio_low']:.2f} to "
+        f"{own['ratio_high']:.2f}). It moves most without {names[most]}: "
+        f"{table['ratio'].iloc[most]:.2f} ({table['ratio_low'].iloc[most]:.2f} to "
+        f"{table['ratio_high'].iloc[most]:.2f}). "
+        + (
+            f"What is told apart changes without {', '.join(deciding)}."
+            if deciding
+            else "Leaving out any one of them changes nothing of what is told apart."
+        )
+    )
+    figure.alt_text = (
+        f"{check.title}, {own['label']} against its reference, without each of {len(table)} "
+        f"units. {figure.summary}"
+    )
+    return figure
+
+
+def _unit(ax: Axes, y: int, row: pd.Series, full: float, decides: bool) -> None:
+    """One unit left out: its interval, the estimate, and a bar to the full estimate."""
+    marker, colour = ("D", OUTSIDE) if decides else ("o", LEVELS[1][1])
+    ends = [row["ratio_low"], row["ratio_high"]]
+    ax.plot(ends, [y, y], color=QUIET, lw=0.9, gid="without interval")
+    ax.plot([full, row["ratio"]], [y, y], color=colour, lw=3, solid_capstyle="butt", gid="moved")
+    ax.plot(
+        [row["ratio"]],
+        [y],
+        marker=marker,
+        ms=6.5,
+        color=colour,
+        mec="white",
+        mew=0.8,
+        gid="without",
+    )
+
+
+def _ratio_ticks(ax: Axes) -> None:
+    """Round ratios, as plain numbers."""
+    low, high = ax.get_xlim()
+    ticks: list[float] = []
+    for steps in (ROUND, FINER):  # the finer ones where the coarse leave the axis bare
+        ticks = [t for t in steps if low <= t <= high]
+        if len(ticks) > 3:
+            break
+    ax.set_xticks(ticks, [f"{t:g}" for t in ticks])
+    ax.set_xticks([], minor=True)
+    ax.set_xlim(low, high)
+
+
+def _name(row: pd.Series, table: pd.DataFrame, fields: Mapping[str, str]) -> str:
+    field = fields.get(row["field"], str(row["field"]))
+    if row["unit"] == "field":
+        return f"field {field}"
+    return f"pair {row['pair']}" + (f", {field}" if table["field"].nunique() > 1 else "")
+
+
+def _side(row: pd.Series, alpha: float) -> int:
+    return int(np.sign(row["difference"])) if row["p_adjusted"] < alpha else 0
+
+
+def _p(p: float) -> str:
+    return f"{p:.2g}" if p >= 0.001 else "below 0.001"
