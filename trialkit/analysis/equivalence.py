@@ -197,19 +197,18 @@ def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
     levels = design.levels[factor]
     label = cells[factor].astype(str)
     order = np.concatenate([np.flatnonzero(label.eq(level)) for level in levels])
-    means = means_of(
-        fit, rows[order], spread[order], len(cells) // len(levels), result.scale, offset
-    )
+    each = len(cells) // len(levels)
+    if result.specification.family == "lognormal":
+        # The model speaks of logarithms; what the spread about them adds cancels in a ratio.
+        size = np.exp(rows[order] @ fit.fixed_effects.to_numpy())
+        parts = (size, size[:, None] * rows[order], rows[order])
+        means = Means(*(v.reshape(-1, each, *v.shape[1:]).mean(axis=1) for v in parts))
+    else:
+        means = means_of(fit, rows[order], spread[order], each, result.scale, offset)
     one = Means(means.value[1:], means.gradient[1:], means.link[1:])
     n = len(levels) - 1
     other = Means(*(np.repeat(v[:1], n, axis=0) for v in (means.value, means.gradient, means.link)))
     most = design.strata[factor]
-    if result.specification.family == "lognormal":
-        # The model's own scale is the logarithm, whose differences are the ratios' logarithms.
-        log = Means(means.link @ fit.fixed_effects.to_numpy(), means.link, means.link)
-        one = Means(log.value[1:], log.gradient[1:], log.link[1:])
-        other = Means(*(np.repeat(v[:1], n, axis=0) for v in (log.value, log.gradient, log.link)))
-        return differences(fit, one, other, most)
     if scale == "ratio":
         return log_ratios(fit, one, other, offset, most)
     return differences(fit, one, other, most)
