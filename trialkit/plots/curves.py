@@ -72,9 +72,9 @@ def effect_along(curve: EffectCurve, *, shown: str = "ratio", system: str = "SI"
         _value_axis(ax, shown)
         what = curve.result.title.lower()
         if shown == "ratio":
-            ax.set_title(f"{level}: {what} as a multiple of {reference}", size=9, loc="left")
+            ax.set_title(f"{level}: {what} as\na multiple of {reference}", size=9, loc="left")
         else:
-            ax.set_title(f"{level} less {reference}, {what}, {own.unit}", size=9, loc="left")
+            ax.set_title(f"{level} less {reference},\n{what}, {own.unit}", size=9, loc="left")
         _rug(rug, curve, horizontal)
         rug.set_xlabel(f"{curve.along_label[:1].upper()}{curve.along_label[1:]}, {unit}")
         rug.xaxis.set_major_locator(MaxNLocator(6))
