@@ -70,7 +70,7 @@ def one_round(name: str, seed: int, number: int) -> list[dict[str, Any]]:
         write_simulated(Path(folder) / "trial", drawn, scenario.truth, own)
         trial = trialkit.load_trial(Path(folder) / "trial")
         try:
-            analysis = trialkit.analyse(trial)
+            analysis = trialkit.analyse(trial, responses=tuple(TRUTHS))
         except (DesignError, ModelError) as error:
             return [{"round": number, "response": r, "reason": str(error)} for r in TRUTHS]
     out: list[dict[str, Any]] = []
