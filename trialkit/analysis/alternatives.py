@@ -26,7 +26,7 @@ import pandas as pd
 from trialkit.analysis import simpler
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import estimate_factors, holm
-from trialkit.analysis.refits import counted, fit_counts, reading_of
+from trialkit.analysis.refits import counted, fit_counts
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.simpler import ANSWER
 from trialkit.errors import DesignError, ModelError
@@ -161,7 +161,7 @@ def _mixed(
 ) -> pd.DataFrame:  # fmt: skip
     try:
         fitted = fit()
-        _, table, notes = estimate_factors(fitted, design, reading_of(result), level)
+        _, table, notes = estimate_factors(fitted, design, result.reading, level)
     except (ModelError, DesignError, np.linalg.LinAlgError) as error:
         return _rows(result, model, role, reason=str(error))
     remark = " ".join([remark, *notes]).strip()

@@ -26,7 +26,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.estimates import estimate_factors, holm
-from trialkit.analysis.refits import block_outliers, counted, leave_out, reading_of
+from trialkit.analysis.refits import block_outliers, counted, leave_out
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.mixed.goodness import Check
 from trialkit.mixed.residual_shape import residual_shape
@@ -229,7 +229,7 @@ def _influence(result: ResponseAnalysis, level: float, say: Callable[[str], None
 
 
 def _full(result: ResponseAnalysis, level: float) -> pd.DataFrame:
-    return estimate_factors(result.fit, result.design, reading_of(result), level)[1]
+    return estimate_factors(result.fit, result.design, result.reading, level)[1]
 
 
 # ---------------------------------------------------------------- words

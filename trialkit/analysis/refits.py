@@ -11,7 +11,7 @@ import statsmodels.api as sm
 from scipy import stats
 
 from trialkit.analysis.design import Design, _nesting, _strata
-from trialkit.analysis.estimates import Reading, estimate_factors
+from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
@@ -37,11 +37,6 @@ def counted(result: ResponseAnalysis) -> None:
         raise DesignError(
             f"{result.title} is not modelled as counts of one zone; this is for responses that are."
         )
-
-
-def reading_of(result: ResponseAnalysis) -> Reading:
-    """How the response's means are read off a fit of its counts."""
-    return Reading(result.scale, result.offset, ratios=result.specification.ratios)
 
 
 def fit_counts(
@@ -150,7 +145,7 @@ def _without(
         strata=_strata(design.factors, strips, design.interactions, design.covariates),
     )
     fit = fit_counts(result, result.fit.family.name, [*nested, row], data=data)
-    return fit, estimate_factors(fit, less, reading_of(result), level)[1]
+    return fit, estimate_factors(fit, less, result.reading, level)[1]
 
 
 def _cooks_distance(full: MixedFit, less: MixedFit) -> float:

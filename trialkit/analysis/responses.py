@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.analysis.design import Design, read_design
-from trialkit.analysis.estimates import Offset, Reading, balanced_tests, estimate_factors
+from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
@@ -74,9 +74,9 @@ def analyse_response(
         data = _strip_means(data, design, spec.response)
     fit, design = _fit(spec, data, design)
     offset, words = _offset(spec, trial, scale)
-    reading = Reading(scale.value, offset, _zone_weights(spec), spec.family == "lognormal",
-                      spec.ratios)  # fmt: skip
-    means, contrasts, of_ratios = estimate_factors(fit, design, reading, level)
+    means, contrasts, of_ratios = estimate_factors(
+        fit, design, spec.reading(scale.value, offset), level
+    )
     if spec.ordinal:
         tests = rank_tests(readings, design, spec.response)
         contrasts = contrasts.merge(tests, on=["factor", "level"], validate="one_to_one")
@@ -134,14 +134,9 @@ def _left_out(spec: Specification, trial: Trial, measured: pd.DataFrame) -> list
 
 
 # ---------------------------------------------------------------- the model
-def _zone_weights(spec: Specification) -> dict[str, float]:
-    """Weights of the zones that are a factor of the model."""
-    return dict(spec.zones) if len(spec.zones) > 1 else {}
-
-
 def _formula(spec: Specification, design: Design) -> str:
     """Right-hand side of the fixed part; zones, where compared, meet every setup effect."""
-    if not _zone_weights(spec):
+    if not spec.compared_zones:
         return design.formula
     crossed = [f"{a}:{b}" for a, b in design.interactions]
     setups = " + ".join([*design.names, *crossed])
@@ -152,7 +147,7 @@ def _formula(spec: Specification, design: Design) -> str:
 def _nested(spec: Specification, data: pd.DataFrame, design: Design) -> list[str]:
     """Random levels coarse to fine, the row itself last where the family has no residual."""
     nested = [*design.nested]
-    if _zone_weights(spec) and data.groupby(["strip", "zone"], observed=True).ngroups < len(data):
+    if spec.compared_zones and data.groupby(["strip", "zone"], observed=True).ngroups < len(data):
         nested.append("zone")
     return nested if _gaussian(spec) else [*nested, spec.row]
 
@@ -181,7 +176,7 @@ def _simpler(design: Design, what: str, family: str) -> Design | None:
 
 def _slopes(spec: Specification, design: Design) -> dict[str, list[str]] | None:
     """What differs between fields: setup effects, and with them that of a compared zone."""
-    zone = ["zone"] if _zone_weights(spec) else []
+    zone = ["zone"] if spec.compared_zones else []
     return {"field": [*design.slope_factors, *zone]} if design.slope_factors else None
 
 
@@ -196,7 +191,7 @@ def _fit(spec: Specification, data: pd.DataFrame, design: Design) -> tuple[Mixed
     if not _gaussian(spec):
         size = "exposure" if spec.family == "poisson" else "trials"
         law = {"family": spec.family, size: str(spec.size)}
-    if _zone_weights(spec):
+    if spec.compared_zones:
         data["zone"] = pd.Categorical(data["zone"], categories=list(spec.zones))
     if spec.family == "binomial":
         data[[spec.response, spec.size]] = data[[spec.response, spec.size]].astype(int)
@@ -255,13 +250,13 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
     labels = {f.name: f.label for f in design.factors}
     fixed = [f.label for f in design.factors]
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
-    if _zone_weights(spec):
+    if spec.compared_zones:
         fixed += ["zone", *(f"{words} by zone" for words in fixed)]
     fixed += [c.replace("_centred", "") for c in design.covariates]
     random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
     if design.slope_factors:
         random.insert(1, "setup by field")
-        if _zone_weights(spec):
+        if spec.compared_zones:
             random.insert(2, "zone by field")
     strips = data["strip"].nunique()
     size = f"{strips} strips"

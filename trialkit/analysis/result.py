@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from trialkit.analysis.design import Design
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.estimates import Offset, Reading
 from trialkit.analysis.specifications import Specification
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
@@ -77,6 +77,11 @@ class ResponseAnalysis:
     by_strip: pd.DataFrame
     by_field: pd.DataFrame
     notes: tuple[str, ...]
+
+    @property
+    def reading(self) -> Reading:
+        """How means are read off the fit, or off another fit of the same rows."""
+        return self.specification.reading(self.scale, self.offset)
 
     def _repr_html_(self) -> str:
         parts = [

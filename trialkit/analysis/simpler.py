@@ -27,7 +27,7 @@ from scipy import stats
 from scipy.special import expit
 
 from trialkit.analysis.estimates import estimate_factors
-from trialkit.analysis.refits import log_strips, reading_of
+from trialkit.analysis.refits import log_strips
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit, fit_mixed
@@ -69,7 +69,7 @@ class _LogStrips:
         result = self.result
         if self.fit is None:
             self.fit = self._fitted()
-        reading = dataclasses.replace(reading_of(result), log=True)
+        reading = dataclasses.replace(result.reading, log=True)
         table = estimate_factors(self.fit, result.design, reading, level)[1]
         row = table[(table["factor"] == factor) & (table["level"] == name)].iloc[0]
         return {key: float(row[key]) for key in ANSWER}

@@ -22,6 +22,7 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from trialkit import units
+from trialkit.analysis.estimates import Offset, Reading
 from trialkit.losses import kernel_mass_per_ear
 
 if TYPE_CHECKING:
@@ -118,6 +119,15 @@ class Specification:
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
         return rows
+
+    @property
+    def compared_zones(self) -> dict[str, float]:
+        """Weights of the zones that are a factor of the model; empty for one zone."""
+        return dict(self.zones) if len(self.zones) > 1 else {}
+
+    def reading(self, scale: float, offset: Offset | None) -> Reading:
+        """How means are read off a fit: `scale` result units per unit of the response's mean."""
+        return Reading(scale, offset, self.compared_zones, self.family == "lognormal", self.ratios)
 
     def given(self, trial: Trial) -> bool:
         """Whether the trial holds data meant for this response."""
