@@ -68,6 +68,14 @@ class Units(StrEnum):
     SI = "SI"
 
 
+class Reader(StrEnum):
+    """Whom a report is for."""
+
+    RESEARCHER = "researcher"
+    FIELD_DAY = "field-day"
+    GROWER = "grower"
+
+
 class Steps:
     """Says on stderr what is being done, with the seconds each step took."""
 
@@ -129,8 +137,8 @@ def demo(
 
         say("copying the demo trial")
         target = _copy(demo_dir(), folder)
-        page = render(target, progress=say)
-    _out.print(f"Trial:  {plain(target)}\nReport: {plain(page)}", soft_wrap=True)
+        made = render(target, progress=say)
+    _out.print(f"Trial:  {plain(target)}\nReport: {plain(made.html)}", soft_wrap=True)
 
 
 def _copy(source: Path, folder: Path | None) -> Path:
@@ -212,14 +220,23 @@ def report(
     out: Annotated[
         Path | None, typer.Option(help="File or folder to write to; by default the trial's own.")
     ] = None,
+    reader: Annotated[
+        Reader, typer.Option("--for", help="Whom the report is for.")
+    ] = Reader.FIELD_DAY,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write it for paper too.")] = False,
+    grower: Annotated[
+        str, typer.Option(help="Whose fields a grower's report is about; by default the first's.")
+    ] = "",
 ) -> None:
-    """Write the field-day report of a trial; an existing file is never overwritten."""
+    """Write a report of a trial; an existing file is never overwritten."""
     with Steps() as say:
         say("loading trialkit")
         from trialkit.report import render
 
-        page = render(folder, out, progress=say)
-    _out.print(f"Report: {plain(page)}", soft_wrap=True)
+        more = {"grower": grower} if reader is Reader.GROWER else None
+        made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say)
+    for path in filter(None, made):
+        _out.print(f"Report: {plain(path)}", soft_wrap=True)
 
 
 @app.command()

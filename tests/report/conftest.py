@@ -16,7 +16,7 @@ IMAGE = "<img src=x onerror=document.title='taken'>"
 @pytest.fixture(scope="module")
 def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The field-day page of the first demo trial."""
-    return render(demo_dir(), tmp_path_factory.mktemp("page"))
+    return render(demo_dir(), tmp_path_factory.mktemp("page")).html
 
 
 @pytest.fixture(scope="module")
@@ -39,4 +39,4 @@ def hostile_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
     cells = first.split(",")
     cells[[name.split(" ")[0] for name in head.split(",")].index("loose_kernels")] = SCRIPT
     frames.write_text("\n".join([head, ",".join(cells), *rest]) + "\n", encoding="utf-8")
-    return render(folder)
+    return render(folder).html

@@ -173,13 +173,14 @@ def test_broken_notebook_names_the_cell_and_the_cause(tmp_path: Path) -> None:
 
 
 def test_reports_never_overwrite(tmp_path: Path) -> None:
-    first = write_numbered(tmp_path / "new" / "field_day.html", "one")
-    second = write_numbered(first, "two")
-    assert [first.read_text(), second.read_text()] == ["one", "two"]
-    assert second.name == "field_day-2.html"
-    assert {p.name for p in first.parent.iterdir()} == {first.name, second.name}
+    own = tmp_path / "new" / "field_day.html"
+    first = write_numbered(own, {".html": b"one"})
+    both = write_numbered(own, {".html": b"two", ".pdf": b"paper"})
+    assert [path.read_bytes() for path in (*first, *both)] == [b"one", b"two", b"paper"]
+    assert [path.name for path in both] == ["field_day-2.html", "field_day-2.pdf"]
+    assert {p.name for p in own.parent.iterdir()} == {path.name for path in (*first, *both)}
     with pytest.raises(FileExistsRefusal):
-        write_numbered(first / "field_day.html", "three")
+        write_numbered(own / "field_day.html", {".html": b"three"})
 
 
 def test_target_is_a_file_or_a_folder(tmp_path: Path) -> None:

@@ -111,7 +111,7 @@ class FieldDayPage:
                 rest += [f.sentence for f in self._findings(self.response, factor.name)]
         if rest:
             parts.append(bullets(rest))
-        return Fragment(f'<div class="headline">{"".join(parts)}</div>')
+        return Fragment(f'<header class="headline">{"".join(parts)}</header>')
 
     def loss_by_setup(self) -> Fragment:
         """Header loss of every setup with its interval."""
@@ -326,13 +326,13 @@ class FieldDayPage:
     def colophon(self) -> Fragment:
         """Version, data hash and date, so that the page can be made again."""
         return Fragment(
-            '<div class="colophon">'
+            '<footer class="colophon">'
             + paragraph(
                 f"Made with trialkit {__version__} on {date.today().isoformat()}. Data "
                 f"fingerprint (SHA-256): {self.trial.data_hash()[:16]}. Names of growers and "
                 + ("fields shown as agreed." if self.letters.agreed else "fields are letters.")
             )
-            + "</div>"
+            + "</footer>"
         )
 
     def _findings(self, response: str, factor: str) -> list[Finding]:
@@ -348,8 +348,9 @@ class FieldDayPage:
             ["_later", "p_adjusted"], kind="stable"
         )
         return [
-            finding(response, row, labels[row["reference"]], unit=result.unit,
-                    system=self.config.units)
+            finding(
+                response, row, labels[row["reference"]], unit=result.unit, system=self.config.units
+            )
             for row in rows.to_dict("records")
         ]
 

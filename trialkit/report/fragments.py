@@ -51,9 +51,7 @@ def figure(plot: Plot, caption: str) -> str:
     return f"<figure>{plot._repr_html_()}<figcaption>{escape(caption)}</figcaption></figure>"
 
 
-def section(
-    name: str, title: str, *parts: str, picture: str = "", below: str = ""
-) -> Fragment:
+def section(name: str, title: str, *parts: str, picture: str = "", below: str = "") -> Fragment:
     """One section of a page: its heading, a picture if there is one, and the words beside it;
     `below` takes the full width under both."""
     words = "".join(parts)

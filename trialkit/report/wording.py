@@ -58,8 +58,12 @@ def grade(p: float, low: float, high: float) -> Grade:
 
 # Verb, noun with a slot for {how} ("fewer", "more"), word for a smaller amount, what is compared.
 _VERBS = {
-    "header_loss": ("left", "{how} loose kernels at the header", "less", "loose kernels left "
-                    "at the header"),
+    "header_loss": (
+        "left",
+        "{how} loose kernels at the header",
+        "less",
+        "loose kernels left at the header",
+    ),
     "kernel_damage": ("had", "{how} damaged kernels", "fewer", "damaged kernels"),
 }
 
