@@ -207,6 +207,36 @@ def _print_table(title: str, frame: pd.DataFrame) -> None:
 
 
 @app.command()
+def analyse(
+    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for all tables as CSV and .xlsx; nothing is overwritten."),
+    ] = None,
+) -> None:
+    """Compare the setups in every response and say what was left out."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.analysis import analyse as analysed
+        from trialkit.report.export import write_tables
+        from trialkit.report.letters import Letters
+        from trialkit.report.summary import summary
+        from trialkit.trial import load_trial
+
+        say("reading the trial")
+        trial = load_trial(folder)
+        analysis = analysed(trial, progress=say)
+        written = None if out is None else write_tables(analysis, out)
+    level = f"{100 * analysis.level:g} % intervals in brackets; p adjusted within a factor"
+    _print_table(f"Comparisons ({level})", summary(analysis))
+    letters = Letters(trial)
+    for text in (*analysis.skipped.values(), *analysis.warnings):
+        _out.print(plain(letters.text(text)))
+    if written:
+        _out.print(f"Tables: {plain(written)}", soft_wrap=True)
+
+
+@app.command()
 def report(
     folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
     out: Annotated[

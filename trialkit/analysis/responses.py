@@ -98,6 +98,7 @@ def analyse_response(
         means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design),
         variances=fit.variances, by_strip=by_strip, by_field=by_field,
         notes=(*design.notes, *notes, *of_ratios, *(_sentence(note) for note in fit.notes)),
+        level=level,
     )  # fmt: skip
 
 
