@@ -91,7 +91,10 @@ def crossing(
 
     gap, outside = away(x)
     if curve.table[scale].isna().any() or not np.isfinite(gap).all():
-        raise DesignError("A mean is too near zero in part of the range for a ratio to be given.")
+        raise DesignError(
+            "A mean is too near zero in part of the range for a ratio to be given; ask for a "
+            "difference."
+        )
 
     def roots(values: np.ndarray, which: int) -> list[float]:
         change = np.flatnonzero(np.sign(values[:-1]) * np.sign(values[1:]) < 0)
@@ -128,7 +131,7 @@ def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float
         return f"{begin}; no value of that range can be refused ({percent})."
     parts = []
     for a, b in found.intervals:
-        first = f"the lowest run, {a:.1f}, or below" if a == low else f"{a:.1f}"
-        last = f"the highest run, {b:.1f}, or beyond" if b == high else f"{b:.1f}"
+        first = f"the lowest run, {a:.1f} {unit}, or below," if a == low else f"{a:.1f}"
+        last = f"the highest run, {b:.1f} {unit}, or beyond" if b == high else f"{b:.1f} {unit}"
         parts.append(f"from {first} to {last}")
-    return f"{begin}; {percent} interval {' and '.join(parts)} {unit}."
+    return f"{begin}; {percent} interval {' and '.join(parts)}."

@@ -38,11 +38,12 @@ def _best(surface: ResponseSurface) -> str:
     best = surface.best
     d = _places((best["high"] - best["low"]) / 2)
     where = _at(surface, tuple(best[s.name] for s in surface.settings))
+    percent = f"{100 * surface.confidence:g} %"
     return (
         f"Among the settings run the {extreme(surface)} estimate is at {where}: "
-        f"{best['estimate']:.{d}f} {surface.result.unit} ({100 * surface.confidence:g} % interval {best['low']:.{d}f} to "
-        f"{best['high']:.{d}f}); where exactly the best lies is not known, see the settings near "
-        "it."
+        f"{best['estimate']:.{d}f} {surface.result.unit} ({percent} interval {best['low']:.{d}f} "
+        f"to {best['high']:.{d}f}); where exactly the best lies is not known, see the settings "
+        "near it."
     )
 
 

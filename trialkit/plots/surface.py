@@ -82,21 +82,23 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         ax.spines["left"].set_visible(True)
         ax.tick_params(length=0)
         margin = surface.margin * own.factor
-        words = f"{margin:.2g} {unit_words(own.unit)}"
+        words = f"{float(f'{margin:.2g}'):g} {unit_words(own.unit)}"
         apart = "exceed" if surface.better == "lower" else "fall short of"
         ax.set_title(
             f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to {apart} the best "
             f"by more than {words}\nstar: {extreme(surface)} estimate; rings: strips",
             size=8.5, loc="left",
         )  # fmt: skip
+        digits = max(decimals(float(np.ptp(value)) / 10), 0)
         share = float(grid.loc[~grid["edge"], "near_best"].mean())
         names = [f"{s.label} ({u})" for s, u in zip(surface.settings, axes_units, strict=True)]
         figure.alt_text = (
             f"{surface.result.title} in {own.unit} over {names[0]} and {names[1]}: contour lines "
-            f"from {value.min():.3g} to {value.max():.3g}, {extreme(surface)} estimate at "
+            f"from {number(value.min(), digits)} to {number(value.max(), digits)}, "
+            f"{extreme(surface)} estimate at "
             f"{at[0]:.3g} and {at[1]:.3g}. {100 * share:.0f} % of the settings inside those run "
-            f"are hatched: not shown to {apart} the best by more than {words}. {len(run)} strips are "
-            "drawn as rings."
+            f"are hatched: not shown to {apart} the best by more than {words}. "
+            f"{len(run)} strips are drawn as rings."
         )
         figure.summary = surface.words[0]
     return figure
