@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.reading import Offset
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 

@@ -22,13 +22,14 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from trialkit import units
-from trialkit.analysis.estimates import Offset, Reading
+from trialkit.analysis.reading import Offset, Reading
 from trialkit.losses import kernel_mass_per_ear
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 Family = Literal["poisson", "binomial", "lognormal", "normal"]
+Better = Literal["lower", "higher"]
 
 STILL = "Each strip's own value can still be read; only the comparison of setups is missing."
 """What is left when the layout allows no comparison."""
@@ -79,6 +80,10 @@ class Specification:
         Sentence to read beside every result.
     ratios, covariates : bool
         Whether ratios have a meaning; whether measured speed and moisture are adjusted for.
+    better : {"lower", "higher"}
+        Which end of the quantity is the better one, where a best setting is looked for.
+    near : float
+        What is still near the best, in the result's unit: common practice.
     expected : bool
         Whether its absence is worth a sentence even when no data for it were given.
     ordinal : bool
@@ -105,6 +110,8 @@ class Specification:
     remark: str = ""
     ratios: bool = True
     covariates: bool = True
+    better: Better = "lower"
+    near: float = 5.0
     expected: bool = False
     ordinal: bool = False
 
@@ -181,23 +188,27 @@ _SHARE = "logarithm of the share by mass: Gaussian"
 
 
 def _share(
-    name: str, title: str, table: str, column: str, thing: str, remark: str = ""
-) -> Specification:
+    name: str, title: str, table: str, column: str, thing: str, remark: str = "",
+    near: float = 0.5,
+) -> Specification:  # fmt: skip
     """A share by mass in samples."""
     return Specification(
         name, title, table, column, "lognormal", _fixed(100.0, "%"), "sample", thing, _SHARE,
         f"No {table} sample gives both its mass and that of its {thing}, so {title.lower()} cannot "
         "be analysed.",
         size="sample_mass", lacking=f"{table} samples without both masses", remark=remark,
+        near=near,
     )  # fmt: skip
 
 
-def _strip_value(name: str, title: str, unit: str, remark: str = "") -> Specification:
+def _strip_value(
+    name: str, title: str, unit: str, near: float, better: Better = "lower"
+) -> Specification:
     """A value of the whole strip, from the strips table."""
     return Specification(
         name, title, "strips", name, "normal", _fixed(1.0, unit), "strip", title.lower(),
-        f"{title.lower()} of the strip: Gaussian", "", remark=remark, ratios=False,
-        covariates=False,
+        f"{title.lower()} of the strip: Gaussian", "", ratios=False, covariates=False,
+        better=better, near=near,
     )  # fmt: skip
 
 
@@ -217,7 +228,7 @@ _ENTRIES = (
         "No grain sample gives both kernels examined and kernels damaged, so kernel damage "
         "cannot be analysed.",
         size="kernels_examined", still="", lacking="grain samples without counted kernels",
-        expected=True,
+        near=0.5, expected=True,
     ),
     Specification(
         "dropped_ears", "Dropped ears", "ears", "ears", "poisson", _per_ear, "search", "ear",
@@ -244,7 +255,8 @@ _ENTRIES = (
     ),
     _share("broken_corn", "Broken corn", "grain", "sieve_mass", "broken corn",
            "By mass through the sieve; whole kernels with damage are not in it."),
-    _share("foreign_material", "Foreign material", "grain", "foreign_mass", "foreign material"),
+    _share("foreign_material", "Foreign material", "grain", "foreign_mass", "foreign material",
+           near=0.1),
     _share("residue_mass", "Material other than grain", "residue", "residue_mass",
            "material other than grain"),
     Specification(
@@ -252,11 +264,11 @@ _ENTRIES = (
         _fixed(1.0, "score"), "strip", "score", "mean score of the strip: Gaussian", "",
         remark="The score is an order, 0 none to 5 worst: its mean takes the steps to be equal, "
         "the test of ranks does not.",
-        ratios=False, ordinal=True,
+        ratios=False, ordinal=True, near=0.25,
     ),
-    _strip_value("yield", "Yield", "kg/ha"),
-    _strip_value("moisture", "Grain moisture", "%"),
-    _strip_value("test_weight", "Test weight", "kg/hL"),
+    _strip_value("yield", "Yield", "kg/ha", 100.0, "higher"),
+    _strip_value("moisture", "Grain moisture", "%", 0.5),
+    _strip_value("test_weight", "Test weight", "kg/hL", 0.5, "higher"),
 )  # fmt: skip
 
 SPECIFICATIONS: dict[str, Specification] = {entry.name: entry for entry in _ENTRIES}
