@@ -87,7 +87,9 @@ def pairwise(
     design, fit, reading = result.design, result.fit, result.reading
     factor = design.names[0] if factor is None else factor
     if factor not in design.names:
-        raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(design.names)}.")
+        raise DesignError(
+            f"{factor!r} was not compared; the factors are {', '.join(design.names)}."
+        )
     if adjust not in ADJUSTMENTS:
         raise ValueError(f"adjust must be one of {', '.join(ADJUSTMENTS)}, not {adjust!r}.")
     if not 0 < level < 1:

@@ -26,6 +26,7 @@ if TYPE_CHECKING:  # each is imported by the method that needs it
     from trialkit.analysis.power import PowerAttained
     from trialkit.analysis.surface import ResponseSurface
 
+
 @dataclass(frozen=True, slots=True)
 class ResponseAnalysis:
     """One response of a trial, its model and what the model says of the setups.
@@ -223,11 +224,11 @@ class TrialAnalysis:
             means = result.means.set_index(["factor", "level"])["estimate"]
             own = result.contrasts
             table = own[[c for c in own.columns if not c.endswith("_bu_ac")]].copy()
-            table.insert(4, "mean", [means[k] for k in zip(own["factor"], own["level"], strict=True)])
-            table.insert(
-                5, "reference_mean",
-                [means[k] for k in zip(own["factor"], own["reference"], strict=True)],
-            )  # fmt: skip
+            for place, (name, of) in enumerate(
+                (("mean", "level"), ("reference_mean", "reference"))
+            ):
+                keys = list(zip(own["factor"], own[of], strict=True))
+                table.insert(4 + place, name, means.loc[keys].to_numpy())
             for place, name in enumerate(("response", "title", "unit")):
                 table.insert(place, name, getattr(result, name))
             tables.append(table)

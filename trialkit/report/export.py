@@ -65,9 +65,9 @@ def _nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
             continue
         if column == "field":
             table[column] = [letters.fields.get(str(v), letters.text(v)) for v in table[column]]
-        elif column in ("value", "line"):  # of a refused cell
-            table[column] = [letters.cell(c, v) for c, v in
-                             zip(table.get("column", table[column]), table[column], strict=True)]  # fmt: skip
+        elif column == "value":  # of a refused cell
+            own = table.get("column", table[column])
+            table[column] = [letters.cell(c, v) for c, v in zip(own, table[column], strict=True)]
         else:
             table[column] = [v if pd.isna(v) else letters.text(v) for v in table[column]]
     return table

@@ -36,15 +36,17 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
         shown = Scale(_IN_WORDS.get(own.unit, own.unit), own.factor)
         for row in result.contrasts.to_dict("records"):
             reference = lower_first(labels[row["factor"]][row["reference"]])
-            ends = ("", "_low", "_high")
-            ratio = [100 * (row[f"ratio{end}"] - 1) for end in ends]
+            ratio, low, high = (100 * (row[f"ratio{end}"] - 1) for end in ("", "_low", "_high"))
+            value, least, most = (row[f"difference{end}"] for end in ("", "_low", "_high"))
             p = row["p_adjusted"]
             rows.append(
                 {
                     "response": result.title,
                     "comparison": letters.text(f"{row['label']} against {reference}"),
-                    "difference": change(*(row[f"difference{end}"] for end in ends), shown),
-                    "in per cent": change(*ratio, Scale("%", 1.0)) if ratio[0] == ratio[0] else "",
+                    "difference": change(value, least, most, shown),
+                    "in per cent": change(ratio, low, high, Scale("%", 1.0))
+                    if ratio == ratio
+                    else "",
                     "p": f"{p:.2g}" if p >= 0.001 else "below 0.001",
                 }
             )
