@@ -90,7 +90,8 @@ def test_a_spoilt_pair_is_named(drawn, name):
     (sentence,) = (f.sentence for f in found.findings if "stands apart" in f.sentence)
     assert what in sentence and f"check its {sheet}" in sentence
     if what == "a difference of":
-        assert result.unit in sentence
+        unit = "% of what was found in the block" if name == "processing_loss" else result.unit
+        assert unit in sentence
     row = found.checks.set_index("check").loc["pair apart"]
     assert row["p_adjusted"] < 0.05
     assert found.outliers.set_index("pair")["p"].idxmin() == "3"
@@ -112,6 +113,21 @@ def test_a_score_out_of_line_is_named(drawn):
     assert ours["effect"].to_numpy() == pytest.approx(list(noise.values()))
     assert ours["studentised"].to_numpy() == pytest.approx(known[:, 0])
     assert ours["p"].to_numpy() == pytest.approx(known[:, 2])
+
+
+def test_blocks_of_two_zones_are_compared_by_shares_of_what_was_found(drawn):
+    result = one(drawn, "processing_loss")
+    sums = result.data.groupby(["pair", "cushion", "zone"], observed=True)[
+        ["loose_kernels", "area"]
+    ].sum()  # fmt: skip
+    density = (sums["loose_kernels"] / sums["area"]).unstack("zone")
+    left = (density["total"] - density["header"]).unstack("cushion")
+    found = density["total"].unstack("cushion").mean(axis=1)
+    share = (left["cushion"] - left["standard"]) / found
+    known = sm.OLS(share.to_numpy(), np.ones(6)).fit().outlier_test(method="bonf")
+    ours = block_outliers(result, "cushion", "cushion", "standard").set_index("pair")
+    assert ours.loc[share.index, "effect"].to_numpy() == pytest.approx(share.to_numpy())
+    assert ours.loc[share.index, "p"].to_numpy() == pytest.approx(known[:, 2])
 
 
 def test_sound_pairs_seldom_stand_apart():

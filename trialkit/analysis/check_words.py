@@ -78,8 +78,13 @@ def apart_name(key: tuple[str, str], result: ResponseAnalysis) -> str:
 
 
 def _effects(own: float, others: pd.Series, result: ResponseAnalysis) -> str:
-    """ "a ratio of 5.80 there and of 0.61", or differences in the result's unit."""
+    """ "a ratio of 5.80 there and of 0.61", a difference in its unit, or in % of what was found."""
     what, mean = effect_name(result), others.mean()
+    if what == "share":
+        there, elsewhere = number(100 * own, 0), number(100 * mean, 0)
+        return (
+            f"a difference of {there} % of what was found in the block there and of {elsewhere} %"
+        )
     if what != "difference":
         article = "an" if what[0] in "aeiou" else "a"
         return f"{article} {what} of {np.exp(own):.2f} there and of {np.exp(mean):.2f}"

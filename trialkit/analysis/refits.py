@@ -3,7 +3,8 @@
 Blocks are compared on the scale on which the response's model takes setups to act alike: the log
 ratio of counts and of shares by mass, the log odds ratio of shares of a number, the difference of
 quantities with a unit of their own. What is left of one zone less another may be zero or below, so
-its blocks are compared by differences too.
+it has no logarithm; as it varies with how much lies on the ground, its differences are taken as
+shares of what was found in the block.
 """
 
 from __future__ import annotations
@@ -216,26 +217,46 @@ def block_outliers(
 
 
 def effect_name(result: ResponseAnalysis) -> str:
-    """What a block's comparison is: "ratio" or "odds ratio" (its logarithm), or "difference"."""
+    """What a block's comparison is.
+
+    "ratio" or "odds ratio" (its logarithm), "difference" in the result's unit, or "share": the
+    difference of one zone less another over the block's mean of the zones that count as plus.
+    """
     spec = result.specification
-    if spec.compared_zones or spec.family == "normal":
-        return "difference"
-    return "odds ratio" if spec.family == "binomial" else "ratio"
+    if spec.compared_zones:
+        return "share"
+    return {"poisson": "ratio", "lognormal": "ratio", "binomial": "odds ratio"}.get(
+        spec.family, "difference"
+    )
 
 
 def strip_values(result: ResponseAnalysis) -> pd.Series:
-    """Strips on the scale of `effect_name`: logarithm or logit, or the result's own unit.
+    """Strips on the scale of `effect_name`: logarithm or logit, the result's unit, or a share.
 
     Half a kernel (ear) is added to every count (Cox & Snell 1989, Analysis of Binary Data, section
     2.1.6); of shares by mass the mean of the logarithms that the model saw is taken.
     """
-    spec = result.specification
-    if effect_name(result) == "difference":
+    spec, what = result.specification, effect_name(result)
+    by_strip = result.data.groupby("strip")
+    if what == "difference":
         return result.by_strip.set_index("strip")["value"]
+    if what == "share":
+        return _shares_of_found(result)
     if spec.family == "lognormal":
-        return result.data.groupby("strip")["value"].mean()
-    total = result.data.groupby("strip")[[spec.response, str(spec.size)]].sum()
+        return by_strip["value"].mean()
+    total = by_strip[[spec.response, str(spec.size)]].sum()
     k, n = total[spec.response], total[spec.size]
     if spec.family == "poisson":
         return np.log((k + 0.5) / n)
     return np.log((k + 0.5) / (n - k + 0.5))
+
+
+def _shares_of_found(result: ResponseAnalysis) -> pd.Series:
+    spec = result.specification
+    zones = [zone for zone, weight in spec.zones.items() if weight > 0]
+    rows = result.data[result.data["zone"].isin(zones)]
+    sums = rows.groupby("strip")[[spec.response, str(spec.size)]].sum()
+    strips = result.by_strip.set_index("strip")
+    found = result.scale * (sums[spec.response] / sums[spec.size]).reindex(strips.index)
+    mean = found.groupby([strips["field"], strips["pair"]]).transform("mean")
+    return strips["value"] / mean.where(mean > 0)
