@@ -127,11 +127,11 @@ def read_design(
     _check_confounding(factors, strips)
     _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
-    nested = _nesting(strips, rows, row, notes)
+    nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
     covariates = choose_covariates(factors, strips, interactions, why, notes) if adjust else ()
     slope_factors = _slopes(names, strips, nested, why, notes)
-    strata = _strata(factors, strips, interactions, covariates)
+    strata = layout_df(factors, strips, interactions, covariates)
     return Design(
         tuple(factors),
         levels,
@@ -211,13 +211,13 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
             )
 
 
-def _strata(
+def layout_df(
     factors: Sequence[SetupFactor],
     strips: pd.DataFrame,
     interactions: Sequence[tuple[str, str]],
     covariates: Sequence[str],
 ) -> dict[str, int]:
-    """Degrees of freedom between the units each factor was set on."""
+    """Degrees of freedom between the units each factor was set on, see `Design.strata`."""
     columns = [pd.get_dummies(strips[f.name]) for f in factors]
     columns += [pd.get_dummies(joined(strips, pair)) for pair in interactions]
     columns += [strips[[name]] for name in covariates]
@@ -268,8 +268,18 @@ def _check_replication(
     return tuple(complete)
 
 
-def _nesting(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
-    """Levels with more than one unit that split their parents further, coarse to fine."""
+def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
+    """Levels with more than one unit that split their parents further, coarse to fine.
+
+    Parameters
+    ----------
+    rows : int
+        Measurements on the strips.
+    row : str
+        What a measurement is called.
+    notes : list of str
+        Takes sentences on what cannot be told apart.
+    """
     keys = {"field": ["field"], "pair": ["field", "pair"]}
     if strips["main_strip"].notna().all():
         keys["main_strip"] = ["field", "pair", "main_strip"]
