@@ -93,7 +93,7 @@ def test_what_cannot_be_compared_is_listed_with_its_reason(result) -> None:
     listed = comparison.skipped.set_index("trial")
     assert listed["kind"].to_dict() == {
         "bare": "unreadable", "broken": "unreadable", "t01 copy": "repeated", "foam": "setups",
-        "gap": "setups", "uncounted": "no counts",
+        "gap": "setups", "uncounted": "no data",
     }  # fmt: skip
     reasons = listed["reason"]
     assert "not valid TOML" in reasons["broken"] and "trial.toml" in reasons["bare"]
@@ -115,14 +115,14 @@ def test_one_tidy_table_of_strips(result, mixed) -> None:
     trial = tk.load_trial(mixed / "t03")
     own = trial.losses().strips.query("source == 'header' and kind == 'kernels'").set_index("strip")
     rows = strips[strips["trial"] == "t03"].set_index("strip")
-    pd.testing.assert_series_equal(rows["header_loss"], own["kg_ha"].reindex(rows.index),
+    pd.testing.assert_series_equal(rows["value"], own["kg_ha"].reindex(rows.index),
                                    check_names=False)  # fmt: skip
     place = comparison.side_by_side.set_index(["trial", "field"]).loc[("t03", "North")]
-    wanted = rows[rows["field"] == "North"].groupby("cushion")["header_loss"].mean()
+    wanted = rows[rows["field"] == "North"].groupby("cushion")["value"].mean()
     assert place[["standard", "cushion"]].to_numpy(float) == pytest.approx(
         wanted[["standard", "cushion"]].to_numpy()
     )
-    assert comparison.trials["n_frames"].sum() == strips["n_frames"].sum() == 14 * 36
+    assert comparison.trials["n_rows"].sum() == strips["n_rows"].sum() == 14 * 36
 
 
 def test_a_growers_own_fields_against_the_rest(result) -> None:
@@ -177,7 +177,7 @@ def test_truth_is_recovered_and_moisture_explains_the_spread(damp) -> None:
     assert table.loc[("moisture", "effect"), "p"] < 1e-4
     assert table.loc[("moisture", "effect"), "reduction"] > 0.6
     assert table.loc[("speed_measured", "effect"), "p"] > 0.01
-    assert table.loc[("hybrid", "effect"), "null"] == "0.5 chi2(0) + 0.5 chi2(1)"
+    assert table.loc[("hybrid", "effect"), "test"] == "0.5 chi2(0) + 0.5 chi2(1)"
     assert damp.growers.empty and "name no grower" in " ".join(damp.notes)
 
 
