@@ -208,13 +208,15 @@ def compare(
             f"A comparison needs two trials at least that vary the same setups; of {n_found} "
             f"found, {len(matched)} can be used. {reasons}".strip()
         )
-    rows = pd.concat([_rows(spec, *one, list(levels)) for one in matched], ignore_index=True)
+    measured = {c.name: c.rows for c in candidates}
+    rows = pd.concat([_rows(spec, measured[name], name, trial, strips, list(levels))
+                      for name, trial, strips, _ in matched], ignore_index=True)  # fmt: skip
     notes: list[str] = []
     if spec.family == "lognormal":
         rows["value"], words = log_shares(rows, spec)
         notes += words
     found = across_trials(rows, spec, levels, level, tell)
-    strips, unit, words = _strips(rows, spec, matched, list(levels))
+    strips, unit, words = _strips(rows, spec, matched, measured, list(levels))
     notes += [*words, *found.notes]
     trials = _trials(rows, strips, matched)
     unnamed = strips.loc[strips["grower"].isna(), ["trial", "field"]].drop_duplicates()
@@ -229,9 +231,7 @@ def compare(
 
 def _specification(response: str) -> Specification:
     """The response's entry, where one model over trials can carry it."""
-    able = [
-        name for name, s in SPECIFICATIONS.items() if not (s.compared_zones or s.ordinal)
-    ]
+    able = [name for name, s in SPECIFICATIONS.items() if not (s.compared_zones or s.ordinal)]
     if response in able:
         return SPECIFICATIONS[response]
     why = f"There is no response {response!r}"
@@ -247,7 +247,7 @@ def _specification(response: str) -> Specification:
 def _candidates(
     root: Path, spec: Specification, tell: Callable[[str], None]
 ) -> tuple[list[Candidate], list[tuple[str, str, str]], int]:
-    """Trials with data of the response; those without, with kind and reason; how many were found."""
+    """Trials with data of the response; the others, with reasons; how many were found."""
     paths = _trial_paths(root)
     candidates: list[Candidate] = []
     skipped: list[tuple[str, str, str]] = []
@@ -295,13 +295,11 @@ def _trial_paths(root: Path) -> list[Path]:
 
 
 def _rows(
-    spec: Specification, name: str, trial: Trial, strips: pd.DataFrame, note: str,
+    spec: Specification, measured: pd.DataFrame, name: str, trial: Trial, strips: pd.DataFrame,
     factors: list[str],
 ) -> pd.DataFrame:  # fmt: skip
     """Measurements of the strips used, with all the model asks for; labels made unique."""
-    del note
     columns = ["strip", "field", "pair", "moisture", "speed_measured", *factors]
-    measured = spec.rows(trial)
     if spec.table == "strips":
         measured = measured[["strip"]].assign(value=measured[spec.response].astype(float))
     else:
@@ -322,9 +320,7 @@ def _rows(
     return out
 
 
-def _trials(
-    rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]
-) -> pd.DataFrame:
+def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:
     """One row per trial used."""
     measured = rows.groupby("trial").size()
     own = strips.groupby("trial")
@@ -342,7 +338,11 @@ def _trials(
 
 
 def _strips(
-    rows: pd.DataFrame, spec: Specification, matched: Sequence[Matched], factors: list[str]
+    rows: pd.DataFrame,
+    spec: Specification,
+    matched: Sequence[Matched],
+    measured: Mapping[str, pd.DataFrame],
+    factors: list[str],
 ) -> tuple[pd.DataFrame, str, list[str]]:
     """One row per strip with its measured value, the unit of that, and what to note of it."""
     keep = ["trial", "grower", "place", "season", "hybrid", "own_pair", "own_strip", *factors,
@@ -351,7 +351,7 @@ def _strips(
     out = groups[keep].first()
     out["n_rows"] = groups.size()
     trials = {name: trial for name, trial, _, _ in matched}
-    scales = {n: spec.scale(t, spec.rows(t)) for n, t in trials.items()}
+    scales = {n: spec.scale(t, measured[n]) for n, t in trials.items()}
     units = pd.Series({name: scale.unit for name, scale in scales.items()})
     unit = str(units.mode().iloc[0])
     factor = out["trial"].map({n: s.value for n, s in scales.items() if s.unit == unit})

@@ -151,7 +151,8 @@ class _Answers:
 
     def tables(self) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
         """Effects, effects by field, and growers' fields against the others'."""
-        effects, fields, compared = [], [], []
+        effects, fields = [], []
+        compared: list[pd.DataFrame] = []
         for name, levels in self.factors.items():
             reference, *others = levels
             contrasts = level_contrasts(self.fit, name, list(self.factors))
@@ -210,9 +211,7 @@ class _Answers:
         """Mean effect, its spread between trials and between fields, and the next trial's field."""
         fit, names = self.fit, self.fit.model.chain.names
         none = np.zeros(fit.model.z[0].shape[1])
-        out = pooled_effect(
-            fit, row, none, names[0], self.strips - levels, self.trials, self.level
-        )
+        out = pooled_effect(fit, row, none, names[0], self.strips - levels, self.trials, self.level)
         variance = {u: float(t @ fit.covariances[names.index(u)] @ t) for u, t in turns.items()}
         out |= {f"sd_{u}": float(np.sqrt(max(variance.get(u, 0.0), 0.0))) for u in UNITS}
         del out["sd"]

@@ -3,12 +3,13 @@
 With few trials or fields the variance between them is hardly known, and is often estimated at
 zero; predictions that take the estimate as true are then drawn wholly to the mean, with intervals
 as narrow as the mean's. Here the standard deviations of the coarse units' effects run over a grid,
-weighted by the restricted likelihood of the working response (a flat prior on each standard
-deviation: Gelman 2006, Bayesian Anal. 1:515-533). At every point of the grid a function of fixed
-effects and units has its best linear unbiased prediction and standard error
-(`trialkit.analysis.predictions`); the answer is their mixture: its mean, its standard deviation, and
-quantiles of a mixture of t distributions whose df are those within the units, by which the finer
-variances were estimated.
+weighted by the restricted likelihood of the working response and a half-Cauchy density of each
+standard deviation (Gelman 2006, Bayesian Anal. 1:515-533) with the scale of a single field's
+estimate, which is weak but keeps two or three units from saying that anything is possible. At every
+point of the grid a function of fixed effects and units has its best linear unbiased prediction and
+standard error (`trialkit.analysis.predictions`); the answer is their mixture: its mean, its standard
+deviation, and quantiles of a mixture of t distributions whose df are those within the units, by
+which the finer variances were estimated.
 """
 
 from __future__ import annotations
@@ -64,8 +65,7 @@ def averaged(
     new : mapping of level to ndarray, shape (functions, columns)
         Weights on a new unit of a level, independent of all units seen.
     scale : float
-        A standard deviation of the size of that between units, estimation error included; the
-        grid is laid out by it.
+        Standard deviation of a single field's estimate about the mean: of prior and grid.
     df : float
     level : float
     """
@@ -86,7 +86,6 @@ def averaged(
         cov = covariances.get(name, information.covariances[name][None])
         variance = variance + np.einsum("fi,gij,fj->gf", w, cov, w)
     mean, se = np.broadcast_to(found.estimate, variance.shape), np.sqrt(variance)
-    # A t variable of df above two has the variance df / (df - 2).
     estimate = weight @ mean
     total = np.sqrt(weight @ (variance + (mean - estimate) ** 2))
     low, high = (_quantile(p, weight, mean, se, df) for p in (0.5 - level / 2, 0.5 + level / 2))
@@ -113,13 +112,13 @@ def _weights(
     information: UnitInformation, vary: Mapping[str, np.ndarray], axes: Sequence[np.ndarray],
     scale: float,
 ) -> np.ndarray:  # fmt: skip
-    """Restricted likelihood times the width of each cell, shape of the grid."""
+    """Restricted likelihood times prior times the width of each cell, shape of the grid."""
     shape = tuple(len(a) for a in axes)
     sd = _grid(axes)
     loglik = information.at(_covariances(information, vary, sd)).loglik
     # The cells are even in x = sd / (sd + scale): d sd / d x = (sd + scale)^2 / scale.
-    log_width = 2.0 * np.log(sd + scale).sum(axis=1)
-    value = np.broadcast_to(loglik + log_width, log_width.shape)
+    log_cell = (2.0 * np.log(sd + scale) - np.log(sd**2 + scale**2)).sum(axis=1)
+    value = np.broadcast_to(loglik + log_cell, log_cell.shape)
     return np.asarray(np.exp(value - value.max()).reshape(shape))
 
 
@@ -143,11 +142,22 @@ def _covariances(
 def _quantile(
     p: float, weight: np.ndarray, mean: np.ndarray, se: np.ndarray, df: float
 ) -> np.ndarray:
-    """Quantile of each function's mixture of t distributions, by bisection."""
-    reach = se * max(abs(float(special.stdtrit(df, p))), 1.0) * 1.01
-    low, high = (mean - reach).min(axis=0), (mean + reach).max(axis=0)
-    for _ in range(40):
-        middle = 0.5 * (low + high)
-        below = weight @ special.stdtr(df, (middle - mean) / np.maximum(se, 1e-300)) < p
-        low, high = np.where(below, middle, low), np.where(below, high, middle)
-    return 0.5 * (low + high)
+    """Quantile of each function's mixture of t distributions, by Newton's steps in a bracket."""
+    se = np.maximum(se, 1e-300)
+    ends = mean + se * special.stdtrit(df, p)
+    low, high = ends.min(axis=0), ends.max(axis=0)
+    tolerance = 1e-7 * se.max(axis=0)
+    x = weight @ ends
+    peak = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi)
+    for _ in range(60):
+        z = (x - mean) / se
+        over = weight @ special.stdtr(df, z) - p
+        low, high = np.where(over < 0, x, low), np.where(over > 0, x, high)
+        slope = weight @ (peak * (1.0 + z * z / df) ** (-(df + 1) / 2) / se)
+        step = x - over / np.maximum(slope, 1e-300)
+        new = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
+        done = np.abs(new - x) <= tolerance
+        x = new
+        if done.all():
+            break
+    return np.asarray(x)

@@ -1,7 +1,7 @@
 """What explains how trials and fields differ: moisture, speed and hybrid.
 
 Counts are added up by strip, which loses nothing here: moisture, speed and hybrid are alike in all
-rows of a strip. Each variable is added twice, to the mean and then to the setup's effect. A slope in
+rows of a strip. Each variable is added twice, to the mean, then to the setup's effect. A slope in
 moisture or speed is judged by the F test of Kenward and Roger, hybrids (a crossed random factor) by
 the restricted likelihood ratio, whose null distribution for one variance at its bound is half a
 chi-square of one df and half a point at zero (Self & Liang 1987, JASA 82:605-610). The spread taken
@@ -20,6 +20,7 @@ from scipy import stats
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import term_rows
+from trialkit.mixed.variance_inference import mixture_name, mixture_p
 
 if TYPE_CHECKING:
     from trialkit.analysis.specifications import Specification
@@ -102,7 +103,9 @@ def _unfit(known: pd.DataFrame, data: pd.DataFrame, variable: str) -> str:
     fields = known["field"].nunique()
     if fields < ENOUGH:
         strips = known["strip"].nunique()
-        return f"it was recorded on {strips} of {data['strip'].nunique()} strips, in {fields} fields"
+        return (
+            f"it was recorded on {strips} of {data['strip'].nunique()} strips, in {fields} fields"
+        )
     different = known[variable].nunique()
     if different < (ENOUGH if variable == "hybrid" else 2):
         return f"it has {different} value{'s' * (different != 1)} only"
@@ -150,9 +153,9 @@ def _hybrid(
     for part, added in (("mean", [variable]), ("effect", [f"hybrid_{name}" for name in names])):
         crossed = [*crossed, *added]
         after = fit(known, base, nested, slopes, crossed)
-        test = before.compare(after).loc["larger"]
-        rows.append({"part": part, "statistic": float(test["statistic"]), "df": float(test["df"]),
-                     "p": float(test["p"]), "test": str(test["null"]),
+        statistic, more = max(2.0 * (after.loglik - before.loglik), 0.0), len(added)
+        rows.append({"part": part, "statistic": statistic, "df": float(more),
+                     "p": mixture_p(statistic, more), "test": mixture_name(more),
                      **_spread(before, after, part)})  # fmt: skip
         before = after
     return rows
