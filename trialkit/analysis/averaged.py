@@ -7,7 +7,7 @@ weighted by the restricted likelihood of the working response and a half-Cauchy 
 standard deviation (Gelman 2006, Bayesian Anal. 1:515-533) with the scale of a single field's
 estimate, which is weak but keeps two or three units from saying that anything is possible. At every
 point of the grid a function of fixed effects and units has its best linear unbiased prediction and
-standard error (`trialkit.analysis.predictions`); the answer is their mixture: its mean, its standard
+standard error (`trialkit.analysis.predictions`); the answer is their mixture: mean, standard
 deviation, and quantiles of a mixture of t distributions whose df are those within the units, by
 which the finer variances were estimated.
 """

@@ -110,9 +110,17 @@ class ComparedLetters:
         titles = used.set_index("trial")["title"].astype(str).to_dict()
         self._struck = {
             **{titles[t]: self.trials[t] for t in titles if t not in self.agreed},
-            **{f: stand_in for (_, f), stand_in in self.fields.items() if f != stand_in},
+            **self._fields_in_text(),
             **{n: s for table in (self.growers, self.trials) for n, s in table.items() if n != s},
         }
+
+    def _fields_in_text(self) -> dict[str, str]:
+        """Fields not agreed to; one name of several fields is withheld, for want of one letter."""
+        out: dict[str, str] = {}
+        for (_, field), shown in self.fields.items():
+            if shown != field:
+                out[field] = shown if field not in out else WITHHELD
+        return out
 
     @property
     def places(self) -> dict[str, str]:
