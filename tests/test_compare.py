@@ -286,8 +286,8 @@ def test_responses_that_one_model_cannot_carry(others) -> None:
         tk.compare(others, response="residue_score")
     with pytest.raises(DesignError, match="no response 'loss'; choose one of header_loss"):
         tk.compare(others, response="loss")
-    with pytest.raises(DesignError, match="holds no data on foreign material"):
-        tk.compare(others, response="foreign_material")
+    with pytest.raises(DesignError, match="holds no data on dropped ears"):
+        tk.compare(others, response="dropped_ears")
 
 
 # ---------------------------------------------------------------- leaving the house
