@@ -240,9 +240,7 @@ OTHERS = replace(
 def others(tmp_path_factory) -> Path:
     """Ten trials of every kind of response."""
     root = tmp_path_factory.mktemp("others")
-    effort = replace(
-        EFFORT, preharvest_frames=2, grain_samples=3, residue_samples=3, ear_area=400.0
-    )
+    effort = replace(EFFORT, preharvest_frames=2, grain_samples=3, residue_samples=3)
     config = replace(CUSHION_PAIRS.config, setups=(replace(CUSHION, hard_to_change=False),),
                      option=None)  # fmt: skip
     for seed in range(10):

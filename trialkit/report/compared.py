@@ -2,16 +2,14 @@
 
 from __future__ import annotations
 
-import csv
-import io
 import math
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from trialkit.intake.write import plain_text
 from trialkit.quantities import Scale, lower_first, number, upper_first
+from trialkit.report.export import csv_bytes
 from trialkit.report.letters import ComparedLetters
 from trialkit.report.wording import change
 
@@ -110,21 +108,4 @@ def left_out(comparison: Comparison) -> list[str]:
 def csv_files(comparison: Comparison, letters: ComparedLetters) -> dict[str, bytes]:
     """Every table of the comparison that holds a row, as CSV by file name."""
     tables = {name: getattr(comparison, name) for name in TABLES}
-    return {f"{name}.csv": _csv(letters.table(t)) for name, t in tables.items() if len(t)}
-
-
-def _csv(table: pd.DataFrame) -> bytes:
-    stream = io.StringIO(newline="")
-    writer = csv.writer(stream, lineterminator="\n")
-    writer.writerow([plain_text(str(c)) for c in table.columns])
-    for row in table.itertuples(index=False):
-        writer.writerow([_cell(value) for value in row])
-    return stream.getvalue().encode()
-
-
-def _cell(value: Any) -> str:
-    if value is None or value is pd.NA or value != value:
-        return ""
-    if isinstance(value, (float, np.floating)):
-        return f"{float(value):.12g}"
-    return plain_text(str(value))
+    return {f"{name}.csv": csv_bytes(letters.table(t)) for name, t in tables.items() if len(t)}
