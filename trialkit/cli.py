@@ -265,3 +265,44 @@ def new(
 
     make = new_workbook if workbook or folder.suffix.lower() == ".xlsx" else new_trial
     _out.print(f"New trial: {plain(make(folder, units=units.value))}", soft_wrap=True)
+
+
+@app.command()
+def compare(
+    folder: Annotated[Path, typer.Argument(help="Folder that holds trials, at any depth.")],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the tables as CSV; none is overwritten.")
+    ] = None,
+    response: Annotated[
+        str, typer.Option(help="header_loss, kernel_damage, yield, ...")
+    ] = "header_loss",
+) -> None:
+    """Compare setups over every trial under a folder: one table, one model.
+
+    Growers, fields and trials stand under letters unless the growers agreed. Trials that cannot be
+    used are told, by their own names, on stderr.
+    """
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.comparison import compare as compare_trials
+        from trialkit.intake import write_all
+        from trialkit.report import compared
+        from trialkit.report.letters import ComparedLetters
+
+        say("comparing")
+        found = compare_trials(folder, response=response)
+        letters = ComparedLetters(found)
+        if out is not None:
+            write_all(out, compared.csv_files(found, letters))
+    for line in compared.sentences(found):
+        _out.print(plain(line), soft_wrap=True)
+    _out.print()
+    growers = compared.grower_table(found, letters)
+    if len(growers):
+        _print_table("Growers", growers)
+    for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
+        _out.print(plain(line), soft_wrap=True)
+    for line in compared.left_out(found):
+        _complain(f"Left out: {line}")
+    if out is not None:
+        _out.print(f"Tables: {plain(out)}", soft_wrap=True)

@@ -188,19 +188,14 @@ def _gaussian(spec: Specification) -> bool:
 def _fit(spec: Specification, data: pd.DataFrame, design: Design) -> tuple[MixedFit, Design]:
     """Fit the design's model, or where no optimum is found the one without its finer parts."""
     slopes = _slopes(spec, design)
-    law: dict[str, str] = {"family": "gaussian"}
-    if not _gaussian(spec):
-        size = "exposure" if spec.family == "poisson" else "trials"
-        law = {"family": spec.family, size: str(spec.size)}
     if spec.compared_zones:
         data["zone"] = pd.Categorical(data["zone"], categories=list(spec.zones))
     if spec.family == "binomial":
         data[[spec.response, spec.size]] = data[[spec.response, spec.size]].astype(int)
     try:
         fit = fit_mixed(
-            data, response="value" if _gaussian(spec) else spec.response,
-            fixed=_formula(spec, design), nested=_nested(spec, data, design),
-            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **law,
+            data, fixed=_formula(spec, design), nested=_nested(spec, data, design),
+            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **spec.law,
         )  # fmt: skip
     except ModelError:
         simpler = _simpler(design, "values" if _gaussian(spec) else "counts", spec.family)

@@ -132,6 +132,19 @@ class Specification:
         """Weights of the zones that are a factor of the model; empty for one zone."""
         return dict(self.zones) if len(self.zones) > 1 else {}
 
+    @property
+    def law(self) -> dict[str, str]:
+        """What a fit is told of the response: column, family, and the column of its size."""
+        if self.family in ("lognormal", "normal"):
+            return {"response": "value", "family": "gaussian"}
+        size = "exposure" if self.family == "poisson" else "trials"
+        return {"response": self.response, "family": self.family, size: str(self.size)}
+
+    @property
+    def link(self) -> str:
+        """Scale of the effects: "log" (of ratios), "logit" (of odds ratios) or "identity"."""
+        return {"binomial": "logit", "normal": "identity"}.get(self.family, "log")
+
     def reading(self, scale: float, offset: Offset | None) -> Reading:
         """How means are read off a fit: `scale` result units per unit of the response's mean."""
         return Reading(scale, offset, self.compared_zones, self.family == "lognormal", self.ratios)
