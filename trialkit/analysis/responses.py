@@ -10,13 +10,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.analysis.design import Design, read_design
+from trialkit.analysis.design import Design, listed, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
 from trialkit.analysis.result import ResponseAnalysis
-from trialkit.analysis.zeros import check_zeros, log_shares
+from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.randomisation import EXACT_PAIRS
@@ -25,6 +25,9 @@ if TYPE_CHECKING:
     from trialkit.analysis.specifications import Scale, Specification
     from trialkit.losses import Losses
     from trialkit.trial import Trial
+
+# A model's mean this many times above or below the plain mean of the strips is not theirs.
+FAR_OFF = 2.0
 
 LEVEL_WORDS = {
     "field": "field",
@@ -72,6 +75,8 @@ def analyse_response(
         notes += words
     if spec.ordinal:
         data = _strip_means(data, design, spec.response)
+    if _gaussian(spec):
+        check_varies(data, design, spec)
     fit, design = _fit(spec, data, design)
     offset, words = _offset(spec, trial, scale)
     means, contrasts, of_ratios = estimate_factors(
@@ -90,6 +95,8 @@ def analyse_response(
         columns = ("difference", "difference_low", "difference_high")
         contrasts = with_bushels(contrasts, columns)
         by_field = with_bushels(by_field, ("difference", "low", "high"))
+    notes += _below_zero(spec, means)
+    notes += _far_off(spec, readings, design, means, scale, offset)
     notes += [*words, *_left_out(spec, trial, measured), *([spec.remark] if spec.remark else [])]
     return ResponseAnalysis(
         response=spec.name, title=spec.title, unit=scale.unit, specification=spec, data=data,
@@ -113,7 +120,11 @@ def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[De
         raise DesignError(f"{error} {spec.still}".rstrip()) from error
     unmeasured = len(trial.strips) - len(strips)
     if unmeasured:
-        note = f"{unmeasured} of {len(trial.strips)} strips have no measurement of this response."
+        out = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
+        note = (
+            f"{unmeasured} of {len(trial.strips)} strips have no measurement of this response and "
+            f"take no part in it ({listed(out)})."
+        )
         design = dataclasses.replace(design, notes=(note, *design.notes))
     if spec.table == "strips":
         measured = measured[["strip"]].assign(value=measured[spec.response])
@@ -216,9 +227,57 @@ def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | N
         return None, []
     table = getattr(trial, spec.table)
     ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
-    return preharvest_density(
+    offset, words = preharvest_density(
         ahead, spec.response, spec.row, spec.title.lower(), scale.value, scale.unit
     )
+    measured = spec.rows(trial)["strip"]
+    fields = set(trial.strips.loc[trial.strips["strip"].isin(measured), "field"])
+    without = sorted(fields - set(ahead["field"]))
+    if without and len(ahead):
+        words.append(
+            f"{len(without)} of {len(fields)} fields have no preharvest {plural(spec.row)} "
+            f"({listed(without)}): they are taken to have lost as much before harvest as the "
+            "others. Means and ratios rest on that; differences do not."
+        )
+    return offset, words
+
+
+def _far_off(
+    spec: Specification, data: pd.DataFrame, design: Design, means: pd.DataFrame, scale: Scale,
+    offset: Offset | None,
+) -> list[str]:  # fmt: skip
+    """A sentence where the model's mean of a count is not that of the strips."""
+    if spec.family != "poisson" or spec.compared_zones:
+        return []
+    sums = data.groupby("strip")[[spec.response, spec.size]].sum()
+    strips = design.strips.set_index("strip")
+    rate = scale.value * sums[spec.response] / sums[spec.size]
+    away = offset.value if offset else 0.0
+    far = []
+    for row in means.to_dict("records"):
+        own = strips.index[strips[row["factor"]].astype(str).eq(row["level"])]
+        plain = float(rate[own].mean())
+        if not 1 / FAR_OFF < (row["estimate"] + away) / plain < FAR_OFF:
+            far.append(f"{row['label']}: {row['estimate']:.3g} against {plain - away:.3g}")
+    if not far:
+        return []
+    return [
+        f"The model's mean is far from the plain mean of the strips ({'; '.join(far)} "
+        f"{scale.unit}): these counts do not follow the model, which takes logarithms of strips "
+        "to vary alike under every setup. Read the strips' own values instead."
+    ]
+
+
+def _below_zero(spec: Specification, means: pd.DataFrame) -> list[str]:
+    """A sentence where a loss found as a difference of counts comes out negative."""
+    below = means.loc[means["estimate"] < 0, "label"]
+    if below.empty or not (spec.offset or spec.compared_zones):
+        return []
+    return [
+        f"{spec.title} comes out below zero under {listed(below)}: more was counted where less "
+        "should lie. It is reported as measured; look for zones mixed up, or count more. "
+        "Differences between setups stand."
+    ]
 
 
 # ---------------------------------------------------------------- beside the model
@@ -239,6 +298,12 @@ def _by_strip(spec: Specification, data: pd.DataFrame, losses: Losses, scale: Sc
 
 def _of_ranks(tests: pd.DataFrame) -> str:
     blocks = int(tests["n_blocks"].min())
+    if blocks < 2:
+        return (
+            "Ranks of the readings tell nothing for every setup (p_rank missing, or 1): "
+            f"{'no block holds' if blocks == 0 else 'only one block holds'} both of a pair of "
+            "setups to be compared."
+        )
     if blocks > EXACT_PAIRS:
         return f"Ranks of the readings were compared within {blocks} blocks (p_rank, signs drawn)."
     return (
@@ -277,7 +342,9 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
 
 
 def _why(spec: Specification, design: Design) -> str:
-    where = "strips of one block" if "pair" in design.nested else "strips"
+    blocks = design.strips.groupby(["field", "pair"])[design.names].nunique()
+    side_by_side = "pair" in design.nested and blocks.max(axis=None) > 1
+    where = "strips of one block" if side_by_side else "strips"
     parts = [f"Setups are compared between {where}"]
     if spec.row == "strip":
         parts.append("; a strip is one value.")

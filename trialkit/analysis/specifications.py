@@ -122,6 +122,8 @@ class Specification:
             table = table[table["zone"].isin(list(self.zones))]
         needed = [self.response, *([self.size] if self.size else [])]
         rows = table.dropna(subset=needed)
+        if self.size:  # a sample of nothing says nothing
+            rows = rows[rows[self.size] > 0]
         if len(self.zones) > 1:  # a difference between zones needs each of them on the strip
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
@@ -219,7 +221,7 @@ _ENTRIES = (
         "There are no frames from the header zone (ground the header crossed but the combine "
         "body did not), so header loss cannot be analysed.",
         size="area", zones={"header": 1.0}, offset="preharvest", source=("header", "kernels"),
-        still="", expected=True,
+        expected=True,
     ),
     Specification(
         "kernel_damage", "Damaged kernels", "grain", "kernels_damaged", "binomial",
@@ -227,7 +229,7 @@ _ENTRIES = (
         "damaged among examined kernels: binomial with logit link",
         "No grain sample gives both kernels examined and kernels damaged, so kernel damage "
         "cannot be analysed.",
-        size="kernels_examined", still="", lacking="grain samples without counted kernels",
+        size="kernels_examined", lacking="grain samples without counted kernels",
         near=0.5, expected=True,
     ),
     Specification(
