@@ -258,7 +258,7 @@ def test_a_layout_that_answers_nothing_says_what_is_left(pairs):
     single = changed(pairs, strips=lambda t: t[t["strip"].isin(standard)])
     with pytest.raises(DesignError) as error:
         analyse(single)
-    assert str(error.value).count("same setup") == 1 and STILL not in str(error.value)
+    assert str(error.value).count("same setup") == 1 and str(error.value).count(STILL) == 1
 
 
 def none_under_cushion(trial: Trial, table: str, column: str, *, zone: str = "") -> Trial:

@@ -93,7 +93,7 @@ def analyse(
         reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
         left = [STILL] if any(reason.endswith(STILL) for reason in skipped.values()) else []
         raise DesignError(
-            " ".join([*dict.fromkeys(reasons), *left])
+            " ".join([*_refused(trial), *dict.fromkeys(reasons), *left])
             or "The trial holds no data of these responses."
         )
     warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)

@@ -107,7 +107,7 @@ def read_design(
     """
     notes: list[str] = []
     why: list[str] = []
-    strips = _with_setup(config, strips, notes).reset_index(drop=True)
+    strips = strips.reset_index(drop=True)
     factors = _factors(config, strips, notes)
     names = [f.name for f in factors]
     levels = {
@@ -156,21 +156,17 @@ def listed(names: Iterable[str], most: int = 12) -> str:
     return ", ".join(names[:most]) + more
 
 
-def _with_setup(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
-    """Strips whose setup is recorded; the others are named."""
+def with_setup(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    """Strips whose setup is recorded; `notes` names the others."""
     lacking = strips[[f.name for f in config.setups]].isna().any(axis=1)
     if lacking.any():
         notes.append(
-            f"No whole setup is recorded for {_strips(lacking.sum())} "
-            f"({listed(strips.loc[lacking, 'strip'])}), which take no part."
+            "The setup is not recorded in full for these strips, which take no part: "
+            f"{listed(strips.loc[lacking, 'strip'])}."
         )
     if lacking.all():
         raise DesignError("No measured strip has its setup recorded, so nothing can be compared.")
     return strips[~lacking]
-
-
-def _strips(count: int) -> str:
-    return "1 strip" if count == 1 else f"{count} strips"
 
 
 def _note_thin(

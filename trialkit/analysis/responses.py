@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.analysis.design import Design, listed, read_design
+from trialkit.analysis.design import Design, listed, read_design, with_setup
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
@@ -113,19 +113,23 @@ def analyse_response(
 def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[Design, pd.DataFrame]:
     """The design of the strips measured, and the measurements with their strip's columns."""
     strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
-    rows = len(strips) if spec.ordinal else len(measured)
+    unmeasured = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
+    notes = []
+    if len(unmeasured):
+        one = len(unmeasured) == 1
+        notes.append(
+            f"{len(unmeasured)} of {len(trial.strips)} strips {'has' if one else 'have'} no "
+            f"measurement of this response and {'takes' if one else 'take'} no part in it "
+            f"({listed(unmeasured)})."
+        )
     try:
+        strips = with_setup(trial.config, strips, notes)
+        measured = measured[measured["strip"].isin(strips["strip"])]
+        rows = len(strips) if spec.ordinal else len(measured)
         design = read_design(trial.config, strips, rows, spec.row, spec.covariates)
     except DesignError as error:
         raise DesignError(f"{error} {spec.still}".rstrip()) from error
-    unmeasured = len(trial.strips) - len(strips)
-    if unmeasured:
-        out = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
-        note = (
-            f"{unmeasured} of {len(trial.strips)} strips have no measurement of this response and "
-            f"take no part in it ({listed(out)})."
-        )
-        design = dataclasses.replace(design, notes=(note, *design.notes))
+    design = dataclasses.replace(design, notes=(*notes, *design.notes))
     if spec.table == "strips":
         measured = measured[["strip"]].assign(value=measured[spec.response])
     data = measured.merge(design.strips, on="strip", validate="many_to_one")
