@@ -104,7 +104,7 @@ def analyse_response(
         why=_why(spec, design), fit=fit, design=design, scale=scale.value, offset=offset,
         means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design),
         variances=fit.variances, by_strip=by_strip, by_field=by_field,
-        notes=(*design.notes, *notes, *of_ratios, *(_sentence(note) for note in fit.notes)),
+        notes=(*design.notes, *notes, *of_ratios, *_of_fit(spec, fit)),
         level=level,
     )  # fmt: skip
 
@@ -190,34 +190,48 @@ def _simpler(design: Design, what: str, family: str) -> Design | None:
     return dataclasses.replace(design, nested=nested, notes=(*design.notes, note))
 
 
-def _slopes(spec: Specification, design: Design) -> dict[str, list[str]] | None:
-    """What differs between fields: setup effects, and with them that of a compared zone."""
+def _slopes(spec: Specification, design: Design, by_zone: bool) -> dict[str, list[str]]:
+    """What differs between fields, and in which zones rows vary.
+
+    Between fields setup effects differ, and with them that of a compared zone. Rows of a zone
+    that adds more sources of loss vary less on the logarithm: one variance for both would put the
+    mean of the one too high and of the other too low (in simulated pairs, the processing loss
+    2.9 % too high, 0.3 % with a variance each).
+    """
     zone = ["zone"] if spec.compared_zones else []
-    return {"field": [*design.slope_factors, *zone]} if design.slope_factors else None
+    slopes = {"field": [*design.slope_factors, *zone]} if design.slope_factors else {}
+    return slopes | ({spec.row: zone} if zone and by_zone else {})
 
 
 def _gaussian(spec: Specification) -> bool:
     return spec.family in ("lognormal", "normal")
 
 
-def _fit(spec: Specification, data: pd.DataFrame, design: Design) -> tuple[MixedFit, Design]:
+def _fit(
+    spec: Specification, data: pd.DataFrame, design: Design, by_zone: bool = True
+) -> tuple[MixedFit, Design]:
     """Fit the design's model, or where no optimum is found the one without its finer parts."""
-    slopes = _slopes(spec, design)
+    slopes = _slopes(spec, design, by_zone)
+    kinds = {"field": "exchangeable", spec.row: "independent"}
     law: dict[str, str] = {"family": "gaussian"}
     if not _gaussian(spec):
         size = "exposure" if spec.family == "poisson" else "trials"
         law = {"family": spec.family, size: str(spec.size)}
     if spec.compared_zones:
-        data["zone"] = pd.Categorical(data["zone"], categories=list(spec.zones))
+        # The zone with the smallest variance first: an independent slope can only add to it.
+        order = sorted(spec.zones, key=lambda zone: -spec.zones[zone])
+        data["zone"] = pd.Categorical(data["zone"], categories=order)
     if spec.family == "binomial":
         data[[spec.response, spec.size]] = data[[spec.response, spec.size]].astype(int)
     try:
         fit = fit_mixed(
             data, response="value" if _gaussian(spec) else spec.response,
             fixed=_formula(spec, design), nested=_nested(spec, data, design),
-            slopes=slopes, covariance={"field": "exchangeable"} if slopes else None, **law,
+            slopes=slopes or None, covariance={name: kinds[name] for name in slopes} or None, **law,
         )  # fmt: skip
     except ModelError:
+        if spec.compared_zones and by_zone:
+            return _fit(spec, data, design, by_zone=False)
         simpler = _simpler(design, "values" if _gaussian(spec) else "counts", spec.family)
         if simpler is None:
             raise
@@ -368,6 +382,12 @@ def _why(spec: Specification, design: Design) -> str:
             "it is judged against the variation of main strips."
         )
     return " ".join(["".join(parts), *design.why])
+
+
+def _of_fit(spec: Specification, fit: MixedFit) -> list[str]:
+    """The engine's notes; that a row alone tells no slope is what a variance by zone means."""
+    known = f"unit of '{spec.row}': its slopes" if spec.compared_zones else ""
+    return [_sentence(note) for note in fit.notes if not (known and known in note)]
 
 
 def _sentence(note: str) -> str:

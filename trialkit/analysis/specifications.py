@@ -253,7 +253,8 @@ _ENTRIES = (
         "so what threshing and cleaning left cannot be told from what the header left.",
         size="area", zones={"header": -1.0, "total": 1.0}, given_by=("total",),
         source=("processing", "kernels"),
-        remark="Both zones stand in one model, so the intervals carry the chance of both counts.",
+        remark="Both zones stand in one model, with a variance of frames each, so the intervals "
+        "carry the chance of both counts.",
     ),
     _share("broken_corn", "Broken corn", "grain", "sieve_mass", "broken corn",
            "By mass through the sieve; whole kernels with damage are not in it."),
