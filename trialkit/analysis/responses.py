@@ -338,6 +338,8 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
         fixed += ["zone", *(f"{words} by zone" for words in fixed)]
     fixed += [c.replace("_centred", "") for c in design.covariates]
     random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
+    if fit.variances["level"].eq(spec.row).sum() > 1:
+        random[-1] += " with a variance in each zone"
     if design.slope_factors:
         random.insert(1, "setup by field")
         if spec.compared_zones:
