@@ -55,6 +55,7 @@ COVARIATES = {
 SHARED = 0.5
 # Part of the range within which strips lie near a point of the curve.
 WINDOW = 1 / 6
+STANDS = "What the setups do as they were run, all strips together, stands in the analysis."
 
 
 @dataclass(frozen=True, slots=True)
@@ -264,7 +265,7 @@ def _common_range(
     if values.isna().any():
         raise DesignError(
             f"{words.capitalize()} was not recorded on {int(values.isna().sum())} of "
-            f"{len(values)} strips, so no effect can be drawn along it."
+            f"{len(values)} strips, so no effect can be drawn along it. {STANDS}"
         )
     by = {name: values[strips[factor.name].eq(name)] for name in (level, reference)}
     low = max(float(v.min()) for v in by.values())
@@ -273,13 +274,13 @@ def _common_range(
     if reach < least:
         raise DesignError(
             f"{words.capitalize()} ranges over {reach:.2g} {unit} only; a change of the effect "
-            f"along it needs strips at least {least:g} {unit} apart."
+            f"along it needs strips at least {least:g} {unit} apart. {STANDS}"
         )
     if high - low < SHARED * reach:
         raise DesignError(
             f"{words.capitalize()} went with {factor.label}: the setups share only "
             f"{max(high - low, 0):.2g} of {reach:.2g} {unit}, so their effect along it cannot be "
-            "told from the setup itself."
+            f"told from the setup itself. {STANDS}"
         )
     return low, high
 

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis.covariates import (
@@ -104,9 +105,9 @@ def read_design(
         When there is nothing to compare, no replication, or a comparison that the layout
         mixes up with something else; the message says what to do.
     """
-    strips = strips.reset_index(drop=True)
     notes: list[str] = []
     why: list[str] = []
+    strips = strips.reset_index(drop=True)
     factors = _factors(config, strips, notes)
     names = [f.name for f in factors]
     levels = {
@@ -127,6 +128,7 @@ def read_design(
     _check_confounding(factors, strips)
     _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
+    _note_thin(factors, levels, strips, notes)
     nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
     covariates = choose_covariates(factors, strips, interactions, why, notes) if adjust else ()
@@ -145,6 +147,73 @@ def read_design(
         tuple(why),
         tuple(notes),
     )
+
+
+def listed(names: Iterable[str], most: int = 12) -> str:
+    """The first names, and how many more there are."""
+    names = [str(name) for name in names]
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+def with_setup(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> pd.DataFrame:
+    """Strips whose setup is recorded; `notes` names the others."""
+    lacking = strips[[f.name for f in config.setups]].isna().any(axis=1)
+    if lacking.any():
+        notes.append(
+            "The setup is not recorded in full for these strips, which take no part: "
+            f"{listed(strips.loc[lacking, 'strip'])}."
+        )
+    if lacking.all():
+        raise DesignError("No measured strip has its setup recorded, so nothing can be compared.")
+    return strips[~lacking]
+
+
+def _note_thin(
+    factors: Sequence[SetupFactor],
+    levels: dict[str, tuple[str, ...]],
+    strips: pd.DataFrame,
+    notes: list[str],
+) -> None:
+    """Where the layout says little of a setup: blocks of one setup, and levels run once."""
+    blocks = strips.groupby(["field", "pair"])
+    # A setup factor that every block holds one level of has a sentence of its own.
+    between = {f.name for f in factors if blocks[f.name].nunique().max() <= 1}
+    for f in factors:
+        if f.name in between:
+            notes.append(
+                f"{f.label} changes only between blocks: no pair (block) compares its levels, so "
+                f"its effect is judged against the difference between {blocks.ngroups} blocks, "
+                "not between strips side by side."
+            )
+        for level in levels[f.name]:
+            own = strips.loc[strips[f.name].eq(level), "strip"]
+            if len(own) == 1:
+                notes.append(
+                    f"Only one measured strip ({own.iloc[0]}) has {f.label} at {level}: what is "
+                    "said of it cannot be told from what is peculiar to that strip, and its "
+                    "interval rests on how strips of the other setups vary."
+                )
+    within = [f.name for f in factors if f.name not in between]
+    if not within:
+        return
+    alike = blocks[within].nunique().max(axis=1) <= 1
+    alone = alike[alike].index
+    if len(alone) > 0:
+        names = [pair if strips["field"].nunique() == 1 else f"{fd} {pair}" for fd, pair in alone]
+        one = len(alone) == 1
+        notes.append(
+            f"{len(alone)} of {blocks.ngroups} pairs (blocks) {'has' if one else 'have'} strips of "
+            f"one setup only ({listed(names)}). {'It stays' if one else 'They stay'} in the model, "
+            "where such strips tell of the setups only through the difference between blocks."
+        )
+    fields = strips.groupby("field")[within].nunique().max(axis=1) <= 1
+    if fields.any() and len(fields) > 1:
+        notes.append(
+            f"{int(fields.sum())} of {len(fields)} fields have one setup only "
+            f"({listed(fields[fields].index)}): what they say of the setups is mixed with the "
+            "difference between fields."
+        )
 
 
 def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> list[SetupFactor]:
@@ -183,6 +252,26 @@ def _check_confounding(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> 
                 f"{a.label} and {b.label} always change together, so their effects cannot be told "
                 "apart. Declare them as one setup factor, or run their other combinations too."
             )
+    columns = [pd.get_dummies(strips[f.name]) for f in factors]
+    if _rank(columns) < 1 + sum(own.shape[1] - 1 for own in columns):
+        tangled = [
+            f.label
+            for i, (f, own) in enumerate(zip(factors, columns, strict=True))
+            if _rank(columns) < _rank([*columns[:i], *columns[i + 1 :]]) + own.shape[1] - 1
+        ]
+        raise DesignError(
+            f"In the combinations that were run one of {', '.join(tangled)} follows from the "
+            "others, so their effects cannot be told apart. Run their other combinations too, or "
+            "compare fewer factors."
+        )
+
+
+def _rank(columns: Sequence[pd.DataFrame]) -> int:
+    """Rank of a constant and the columns together."""
+    if not columns:
+        return 1
+    matrix = np.hstack([np.ones((len(columns[0]), 1)), *columns]).astype(float)
+    return int(np.linalg.matrix_rank(matrix))
 
 
 def _stratum(f: SetupFactor, strips: pd.DataFrame) -> tuple[str, pd.DataFrame, list[str]] | None:
@@ -260,6 +349,16 @@ def _check_replication(
                 f"Not all combinations of {labels[a]} and {labels[b]} were run; their effects are "
                 "taken to multiply, without an interaction."
             )
+    crossed = [pd.get_dummies(joined(strips, pair)) for pair in complete]
+    terms = [(strips[a].nunique() - 1) * (strips[b].nunique() - 1) for a, b in complete]
+    main = [pd.get_dummies(strips[name]) for name in names]
+    if complete and _rank([*main, *crossed]) < _rank(main) + sum(terms):
+        notes.append(
+            "The combinations that were run do not tell every interaction from the effect of "
+            "another factor; effects are taken to multiply, and an interaction, if there is one, "
+            "stands with them."
+        )
+        return ()
     if complete and spare(strips, names, complete) < SPARE_DF:
         notes.append(
             "There are too few strips to estimate interactions; effects are taken to multiply."
@@ -311,6 +410,8 @@ def _kind(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence
         return f"a split-strip trial of {blocks} blocks on {where}"
     if blocks == fields:
         return f"{len(strips)} strips on {where}, without pairs"
+    if strips.groupby(["field", "pair"])[[f.name for f in factors]].nunique().max().max() <= 1:
+        return f"{blocks} blocks of strips on {where}, each under one setup"
     if len(factors) == 1 and strips[factors[0].name].nunique() == 2:
         return f"paired strips, {blocks} pairs on {where}"
     return f"{blocks} blocks of strips on {where}"

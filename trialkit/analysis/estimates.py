@@ -37,7 +37,7 @@ from trialkit.analysis.comparisons import (
     log_ratios,
     singly,
 )
-from trialkit.analysis.reading import Means, Offset, Reading, means_of, setting_cells
+from trialkit.analysis.reading import Cells, Means, Offset, Reading, means_of, setting_cells
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import reference_grid
@@ -49,6 +49,9 @@ __all__ = ["Offset", "Reading", "balanced_tests", "estimate_factors", "holm"]
 
 # A log or logit known no better than this leaves a ratio open by a factor of e^20 or more.
 LARGEST_SE = 10.0
+# Random effects with a larger variance on the log scale put the mean above the typical value by a
+# factor of e^4.5 = 90 or more: a few counts can be fitted so, but they hold no mean.
+LARGEST_SPREAD = 9.0
 
 
 def estimate_factors(
@@ -79,7 +82,7 @@ def estimate_factors(
     mean_rows, contrast_rows, notes = [], [], []
     for factor in design.factors:
         cells = setting_cells(fit, design, reading, factor.name)
-        _check_held(fit, cells.rows, reading)
+        _check_held(fit, cells, reading)
         means = means_of(fit, reading, cells)
         reference, *others = design.levels[factor.name]
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
@@ -109,14 +112,22 @@ def estimate_factors(
     )
 
 
-def _check_held(fit: MixedFit, rows: np.ndarray, reading: Reading) -> None:
+def _check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
     with np.errstate(all="ignore"):
-        known = fit.linear(rows)
+        known = fit.linear(cells.rows)
     held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
     if not held or (not reading.additive(fit) and known["se"].max() > LARGEST_SE):
         raise DesignError(
             "Too little was counted for the number of setups: the model's estimates are not held "
             "by the data. Count more ground or more kernels, or compare fewer setups."
+        )
+    spread = float(np.max(cells.spread)) + (fit.dispersion**2 if reading.log else 0.0)
+    if (reading.log or fit.family.link == "log") and spread > LARGEST_SPREAD:
+        raise DesignError(
+            "Too little was counted: what was found varies so much between strips and between "
+            f"samples that the model puts the mean over {np.exp(LARGEST_SPREAD / 2):.0f} times "
+            "above the typical value, which the data do not hold. Each strip's own value can still "
+            "be read; count more ground or more kernels for a comparison of setups."
         )
 
 

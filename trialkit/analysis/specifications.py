@@ -122,6 +122,8 @@ class Specification:
             table = table[table["zone"].isin(list(self.zones))]
         needed = [self.response, *([self.size] if self.size else [])]
         rows = table.dropna(subset=needed)
+        if self.size:  # a sample of nothing says nothing
+            rows = rows[rows[self.size] > 0]
         if len(self.zones) > 1:  # a difference between zones needs each of them on the strip
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
@@ -232,7 +234,7 @@ _ENTRIES = (
         "There are no frames from the header zone (ground the header crossed but the combine "
         "body did not), so header loss cannot be analysed.",
         size="area", zones={"header": 1.0}, offset="preharvest", source=("header", "kernels"),
-        still="", expected=True,
+        expected=True,
     ),
     Specification(
         "kernel_damage", "Damaged kernels", "grain", "kernels_damaged", "binomial",
@@ -240,7 +242,7 @@ _ENTRIES = (
         "damaged among examined kernels: binomial with logit link",
         "No grain sample gives both kernels examined and kernels damaged, so kernel damage "
         "cannot be analysed.",
-        size="kernels_examined", still="", lacking="grain samples without counted kernels",
+        size="kernels_examined", lacking="grain samples without counted kernels",
         near=0.5, expected=True,
     ),
     Specification(
@@ -264,7 +266,8 @@ _ENTRIES = (
         "so what threshing and cleaning left cannot be told from what the header left.",
         size="area", zones={"header": -1.0, "total": 1.0}, given_by=("total",),
         source=("processing", "kernels"),
-        remark="Both zones stand in one model, so the intervals carry the chance of both counts.",
+        remark="Both zones stand in one model, with a variance of frames each, so the intervals "
+        "carry the chance of both counts.",
     ),
     _share("broken_corn", "Broken corn", "grain", "sieve_mass", "broken corn",
            "By mass through the sieve; whole kernels with damage are not in it."),
