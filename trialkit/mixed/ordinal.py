@@ -27,7 +27,7 @@ START = 0.7
 # A standard deviation this many standard errors from zero leaves no room for an optimum there.
 CLEAR = 6.0
 # Random effects with a standard deviation above this (logits) have run off.
-RUN_OFF = 20.0
+RUN_OFF = 10.0
 
 
 def fit_ordinal(

@@ -53,8 +53,17 @@ class ProportionalOdds:
     words: str
 
 
-def check_proportional_odds(fit: OrdinalFit, term: str) -> ProportionalOdds:
+def check_proportional_odds(
+    fit: OrdinalFit, term: str, name: str | None = None
+) -> ProportionalOdds:
     """Compare the fit with one in which a term's coefficients differ between thresholds.
+
+    Parameters
+    ----------
+    term : str
+        Of the fixed part.
+    name : str, optional
+        What the words call it.
 
     Raises
     ------
@@ -81,7 +90,7 @@ def check_proportional_odds(fit: OrdinalFit, term: str) -> ProportionalOdds:
             found = maximise(criterion, np.r_[known, extra], movable)  # type: ignore[arg-type]
     if groups is None or found is None or not found.gain < GAIN:
         words = (
-            f"Whether {term} has the same odds ratio at every score cannot be tested: at all "
+            f"Whether {name or term} has the same odds ratio at every score cannot be tested: at all "
             f"thresholds but one, or at all, readings of a setup lie on one side only. Compare the "
             f"shares read."
         )
@@ -91,10 +100,10 @@ def check_proportional_odds(fit: OrdinalFit, term: str) -> ProportionalOdds:
     p = float(stats.chi2.sf(statistic, df))
     covariance = np.zeros((len(found.parameters),) * 2)
     covariance[np.ix_(found.free, found.free)] = np.linalg.inv(found.information)
-    names = [", ".join(fit.thresholds.index[np.array(groups) == g]) for g in range(max(groups) + 1)]
+    thresholds = [", ".join(fit.thresholds.index[np.array(groups) == g]) for g in range(max(groups) + 1)]
     rows = []
     for i, j in enumerate(free):
-        for g, name in enumerate(names):
+        for g, threshold in enumerate(thresholds):
             pick = np.zeros(len(found.parameters))
             pick[fit.n_theta + top + j] = 1.0
             if g:
@@ -102,9 +111,9 @@ def check_proportional_odds(fit: OrdinalFit, term: str) -> ProportionalOdds:
             # Columns were scaled; their own unit is the user's.
             pick *= fit.back[top + j, top + j]
             value, se = float(pick @ found.parameters), math.sqrt(pick @ covariance @ pick)
-            rows.append((fit.names[j], name, value, se, math.exp(value)))
+            rows.append((fit.names[j], threshold, value, se, math.exp(value)))
     table = pd.DataFrame(rows, columns=COLUMNS)
-    return ProportionalOdds(term, statistic, df, p, table, _words(term, table, p))
+    return ProportionalOdds(term, statistic, df, p, table, _words(name or term, table, p))
 
 
 def _groups(fit: OrdinalFit, free: list[int]) -> list[int] | None:
@@ -119,9 +128,9 @@ def _groups(fit: OrdinalFit, free: list[int]) -> list[int] | None:
     return [int(np.abs(np.array(alone) - k).argmin()) for k in range(len(fit.categories) - 1)]
 
 
-def _words(term: str, table: pd.DataFrame, p: float) -> str:
+def _words(name: str, table: pd.DataFrame, p: float) -> str:
     low, high = table["odds_ratio"].min(), table["odds_ratio"].max()
-    said = f"Threshold by threshold the odds ratio of {term} runs from {low:.2g} to {high:.2g}"
+    said = f"Threshold by threshold the odds ratio of {name} runs from {low:.2g} to {high:.2g}"
     if p < 0.05:
         return (
             f"{said}; one odds ratio for all does not describe the readings well (p = {p:.2g}). "

@@ -248,10 +248,10 @@ class OrdinalFit:
         return shares, means
 
     # ------------------------------------------------------------ one odds ratio for all thresholds
-    def proportional_odds(self, term: str) -> ProportionalOdds:
+    def proportional_odds(self, term: str, name: str | None = None) -> ProportionalOdds:
         """Test one odds ratio for all thresholds against one for each, see
         :func:`trialkit.mixed.ordinal_check.check_proportional_odds`."""
-        return check_proportional_odds(self, term)
+        return check_proportional_odds(self, term, name)
 
     # ------------------------------------------------------------ as text
     @property
