@@ -1,6 +1,6 @@
 """The proportional odds model against R's ordinal, statsmodels, and sums that need no software.
 
-``tests/reference/ordinal.json`` holds clmm's and clm's fits; ``make_ordinal.R`` beside it made them:
+``tests/reference/ordinal.json`` holds fits by clmm and clm, and ``make_ordinal.R`` made it:
 
     Rscript tests/reference/make_ordinal.R tests/reference/ordinal.json
 """
@@ -92,7 +92,9 @@ def test_without_units_it_is_the_plain_model(trial: pd.DataFrame) -> None:
     exog = pd.DataFrame({"soft": (trial["setup"] == "soft") * 1.0, "speed": trial["speed"]})
     plain = OrderedModel(trial["score"], exog, distr="logit").fit(method="newton", disp=0)
     assert fit.loglik == pytest.approx(plain.llf, abs=1e-6)
-    assert fit.coefficients()["estimate"].tolist() == pytest.approx(plain.params[:2].tolist(), rel=1e-4)
+    assert fit.coefficients()["estimate"].tolist() == pytest.approx(
+        plain.params[:2].tolist(), rel=1e-4
+    )
     assert fit.coefficients()["se"].tolist() == pytest.approx(plain.bse[:2].tolist(), rel=1e-4)
 
 
@@ -103,7 +105,9 @@ def test_two_scores_are_a_binomial_model(trial: pd.DataFrame) -> None:
                       family="binomial", method="ml")  # fmt: skip
     assert ours.loglik == pytest.approx(other.loglik, abs=1e-8)
     rest = other.coefficients.iloc[1:]
-    assert ours.coefficients()["estimate"].tolist() == pytest.approx(rest["estimate"].tolist(), rel=1e-5)
+    assert ours.coefficients()["estimate"].tolist() == pytest.approx(
+        rest["estimate"].tolist(), rel=1e-5
+    )
     assert ours.thresholds["estimate"].iloc[0] == pytest.approx(
         -other.coefficients["estimate"].iloc[0], rel=1e-5
     )
@@ -196,7 +200,7 @@ def test_check_of_proportional_odds(trial: pd.DataFrame) -> None:
 
 
 def test_check_sees_odds_that_differ() -> None:
-    # Plain: half 0, half 3; soft: all in the middle. No shift of a scale can turn one into the other.
+    # Plain at both ends, soft in the middle: no shift of a scale turns one into the other.
     scores = [0, 1, 2, 3] * 2 + [0, 0, 3, 3] * 8 + [0, 1, 2, 3] * 2 + [1, 1, 2, 2] * 8
     frame = pd.DataFrame({"score": scores, "setup": ["plain"] * 40 + ["soft"] * 40})
     found = fit_ordinal(frame, "score", "setup").proportional_odds("setup")

@@ -3,8 +3,8 @@
 The cumulative-logit (proportional odds) mixed model of :mod:`trialkit.mixed.ordinal`: fixed part,
 nesting and setup effects that vary between fields are those of the design; where a strip has
 several readings the strip is one more normal effect, so readings of a strip are never taken for
-replicates. Odds ratios have Student's t with at most the degrees of freedom of the units the factor
-was set on less the setups (``Design.strata``), shares of scores and mean scores the strips less one.
+replicates. Odds ratios have Student's t with the degrees of freedom of the units the factor was set
+on less the setups (``Design.strata``), shares of scores and mean scores the strips less one.
 
 SIZE
 """
@@ -79,8 +79,11 @@ class OrdinalModel:
         parts += [f"<p>{html.escape(text)}</p>" for text in (self.model, *self.words) if text]
         for shown in (self.table, self.means, self.probabilities):
             if not shown.empty:
-                parts.append(shown.drop(columns=["factor", "level", "reference"], errors="ignore")
-                             .to_html(index=False, float_format="{:.3g}".format, na_rep=""))
+                parts.append(
+                    shown.drop(columns=["factor", "level", "reference"], errors="ignore").to_html(
+                        index=False, float_format="{:.3g}".format, na_rep=""
+                    )
+                )
         return "".join([*parts, *(f"<p>{html.escape(note)}</p>" for note in self.notes)])
 
 
@@ -119,8 +122,7 @@ def ordinal_model(analysis: TrialAnalysis, response: str = "residue_score") -> O
     try:
         fit, design = _fit(readings, result, notes)
     except ModelError as error:
-        words = (f"No odds ratio can be given: {error}",)
-        return _without(result, observed, words, analysis.level)
+        return _without(result, observed, f"No odds ratio can be given: {error}", analysis.level)
     table = _table(fit, design, result.contrasts, analysis.level)
     probabilities, means = _shares(fit, design, observed, analysis.level)
     words = [_sentence(row, design, analysis.level) for _, row in table.iterrows()]
@@ -144,7 +146,8 @@ def _scale(readings: pd.DataFrame, result: ResponseAnalysis) -> list[float]:
     """Scores there could have been: the whole ones, and what else was read."""
     spec = result.specification
     column = schema_table(spec.table).column(spec.response)
-    whole = np.arange(column.low or 0.0, (column.high or 0.0) + 1)
+    bounded = np.isfinite([column.low, column.high]).all()
+    whole = np.arange(column.low, column.high + 1) if bounded else np.zeros(0)
     values = np.unique(np.r_[whole, readings[spec.response].to_numpy(dtype=float)])
     return [int(v) if float(v).is_integer() else float(v) for v in values]
 
@@ -154,17 +157,19 @@ def _variants(design: Design) -> Iterator[tuple[Design, str]]:
     yield design, ""
     if design.slope_factors or design.interactions:
         design = dataclasses.replace(design, slope_factors=(), interactions=())
-        yield design, (
+        note = (
             "The model with interactions, or with effects that differ between fields, could not be "
             "fitted to these scores; odds ratios are taken to multiply and to be the same in every "
             "field."
         )
+        yield design, note
     if "pair" in design.nested:
         nested = tuple(level for level in design.nested if level != "pair")
-        yield dataclasses.replace(design, nested=nested), (
+        note = (
             "The model with an effect of each pair could not be fitted to these scores; pairs are "
             "left out, and what they differ by widens the intervals."
         )
+        yield dataclasses.replace(design, nested=nested), note
 
 
 def _fit(
@@ -207,9 +212,7 @@ def _observed(readings: pd.DataFrame, design: Design, score: str) -> pd.DataFram
     return pd.DataFrame(rows, columns=["factor", "level", "label", "score", "observed", "n"])
 
 
-def _table(
-    fit: OrdinalFit, design: Design, contrasts: pd.DataFrame, level: float
-) -> pd.DataFrame:
+def _table(fit: OrdinalFit, design: Design, contrasts: pd.DataFrame, level: float) -> pd.DataFrame:
     blocks = []
     for factor in design.factors:
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
@@ -243,9 +246,7 @@ def _shares(
     read = _read_means(observed)
     implied = pd.concat(means, ignore_index=True)[["factor", "level", "mean", "low", "high"]]
     implied = read.merge(implied, on=["factor", "level"], validate="one_to_one")
-    return table[columns], implied[
-        ["factor", "level", "label", "mean", "low", "high", "observed"]
-    ]
+    return table[columns], implied[["factor", "level", "label", "mean", "low", "high", "observed"]]
 
 
 def _read_means(observed: pd.DataFrame) -> pd.DataFrame:
@@ -255,7 +256,7 @@ def _read_means(observed: pd.DataFrame) -> pd.DataFrame:
 
 
 def _without(
-    result: ResponseAnalysis, observed: pd.DataFrame, words: tuple[str, ...], level: float
+    result: ResponseAnalysis, observed: pd.DataFrame, words: str, level: float
 ) -> OrdinalModel:
     """What is left when no model can be fitted: the shares read."""
     shares = observed.astype({"score": float})
@@ -265,7 +266,7 @@ def _without(
     for at, name in enumerate(("mean", "low", "high"), start=3):
         means.insert(at, name, np.nan)
     return OrdinalModel(result.response, result.title, "", pd.DataFrame(columns=TABLE), shares,
-                        means, words, (), None, level)  # fmt: skip
+                        means, (words,), (), None, level)  # fmt: skip
 
 
 # ---------------------------------------------------------------- words
@@ -289,11 +290,12 @@ def _checks(fit: OrdinalFit, design: Design) -> list[str]:
     """Whether one odds ratio serves every score, factor by factor."""
     if len(fit.categories) < 3:
         return []
-    return [
-        fit.proportional_odds(f.name, f.label).words
-        for f in design.factors
-        if f.name in fit.model.part.terms
-    ]
+    out = []
+    for factor in design.factors:
+        crossed = any(factor.name in pair for pair in design.interactions)
+        held = " (other factors at their reference)" if crossed else ""
+        out.append(fit.proportional_odds(factor.name, f"{factor.label}{held}").words)
+    return out
 
 
 def _model_words(fit: OrdinalFit, design: Design, readings: pd.DataFrame) -> str:
@@ -302,7 +304,8 @@ def _model_words(fit: OrdinalFit, design: Design, readings: pd.DataFrame) -> str
     if design.slope_factors:
         random.insert(1, "setup by field")
     effects = f"; normal effects of {', '.join(random)}" if random else ""
-    crossed = [f"{a} by {b}" for a, b in design.interactions]
+    labels = {f.name: f.label for f in design.factors}
+    crossed = [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
     fixed = [*(f.label for f in design.factors), *crossed]
     fixed += [c.replace("_centred", "") for c in design.covariates]
     return (

@@ -183,7 +183,7 @@ def _search(criterion: OrdinalCriterion, model: Model, codes: np.ndarray) -> Opt
     for _ in range(2 * len(model.diagonal)):
         zeros = [j for j in model.diagonal if best.parameters[j] == 0.0]
         found = best
-        for j in set(model.diagonal) - set(zeros):
+        for j in sorted({*model.diagonal} - {*zeros}):
             if best.gain < GAIN:
                 at = int(np.flatnonzero(best.free == j)[0])
                 variance = np.linalg.inv(best.information)[at, at]

@@ -83,16 +83,16 @@ def check_proportional_odds(
         readings = lay_out(fit.model, fit.codes, free, groups)
         side = np.where(readings.reached > 0, 1.0, -1.0)
         if separating_direction(readings.model.x, side) is None:
-            known = fit.best.parameters
+            at_one = fit.best.parameters
             extra = np.zeros(len(free) * max(groups))
             criterion = OrdinalCriterion(readings, fit.criterion.nodes)
-            movable = np.r_[fit.best.free, len(known) + np.arange(len(extra))]
-            found = maximise(criterion, np.r_[known, extra], movable)  # type: ignore[arg-type]
+            movable = np.r_[fit.best.free, len(at_one) + np.arange(len(extra))]
+            found = maximise(criterion, np.r_[at_one, extra], movable)  # type: ignore[arg-type]
     if groups is None or found is None or not found.gain < GAIN:
         words = (
-            f"Whether {name or term} has the same odds ratio at every score cannot be tested: at all "
-            f"thresholds but one, or at all, readings of a setup lie on one side only. Compare the "
-            f"shares read."
+            f"Whether {name or term} has the same odds ratio at every score cannot be tested: at "
+            f"all thresholds but one, or at all, readings of a setup lie on one side only. Compare "
+            f"the shares read."
         )
         empty = pd.DataFrame(columns=COLUMNS)
         return ProportionalOdds(term, np.nan, 0, np.nan, empty, words)
@@ -100,7 +100,9 @@ def check_proportional_odds(
     p = float(stats.chi2.sf(statistic, df))
     covariance = np.zeros((len(found.parameters),) * 2)
     covariance[np.ix_(found.free, found.free)] = np.linalg.inv(found.information)
-    thresholds = [", ".join(fit.thresholds.index[np.array(groups) == g]) for g in range(max(groups) + 1)]
+    thresholds = [
+        ", ".join(fit.thresholds.index[np.array(groups) == g]) for g in range(max(groups) + 1)
+    ]
     rows = []
     for i, j in enumerate(free):
         for g, threshold in enumerate(thresholds):

@@ -21,8 +21,8 @@ from trialkit.mixed.ordinal_check import ProportionalOdds, check_proportional_od
 from trialkit.mixed.ordinal_likelihood import OrdinalCriterion, Readings
 from trialkit.mixed.quadrature import Optimum
 
-# Nodes of the average over the random effects: exact to 1e-7 up to a variance of nine.
-AVERAGE_NODES = 60
+# Nodes of the average over the random effects: within 1e-9 up to a variance of nine, 1e-3 at 100.
+AVERAGE_NODES = 100
 # Step of the differences in parameters of natural scale one.
 DIFFERENCE = 1e-5
 
@@ -52,9 +52,17 @@ class OrdinalFit:
         self.readings, self.criterion, self.best = readings, criterion, best
         self.loglik, self.n_rows = best.value, len(codes)
         notes = list(model.notes)
-        for level, variance in zip(self.variances["level"], self.variances["variance"], strict=True):
-            if variance == 0.0:
-                notes.append(f"a variance between units of {level!r} is estimated at zero.")
+        for level, columns, cov in zip(
+            model.chain.names, model.slopes, self.covariances(self.best.parameters[: self.n_theta]),
+            strict=True,
+        ):  # fmt: skip
+            for column, variance in zip(columns, np.diag(cov), strict=True):
+                own = f" of effects of {column.variable}" if column.variable else ""
+                if variance == 0.0:
+                    notes.append(
+                        f"the variance{own} between units of {level!r} is estimated at zero."
+                    )
+        notes = list(dict.fromkeys(notes))
         self.notes = tuple(notes)
 
     # ------------------------------------------------------------ parameters
@@ -102,15 +110,15 @@ class OrdinalFit:
         return [n for j, n in enumerate(self.model.part.names)
                 if j not in self.model.part.terms["1"]]  # fmt: skip
 
-    def _covariances(self, theta: np.ndarray) -> list[np.ndarray]:
+    def covariances(self, theta: np.ndarray) -> list[np.ndarray]:
         lambdas = self.readings.model.layout(with_fixed=False)[0].lambdas(theta)
         return [one @ one.T for one in lambdas]
 
     @cached_property
     def variances(self) -> pd.DataFrame:
         """``level, term, variance, sd`` of the random part, coarse to fine; logits."""
-        rows = []
-        found = self._covariances(self.best.parameters[: self.n_theta])
+        rows: list[tuple[str, str, float, float]] = []
+        found = self.covariances(self.best.parameters[: self.n_theta])
         for name, columns, cov in zip(self.model.chain.names, self.model.slopes, found,
                                       strict=True):  # fmt: skip
             own = [(name, c.name, v, math.sqrt(v))
@@ -184,7 +192,7 @@ class OrdinalFit:
     def random_variance(self, frame: pd.DataFrame) -> np.ndarray:
         """Variance of the random effects in each row of ``frame``, logits."""
         theta = self.best.parameters[: self.n_theta]
-        return self.model.random_variance(frame, self._covariances(theta))
+        return self.model.random_variance(frame, self.covariances(theta))
 
     def probabilities(self, by: str, df: float = np.inf, level: float = 0.95,
                       at: Mapping[str, Any] | None = None
@@ -215,7 +223,7 @@ class OrdinalFit:
 
         def of(parameters: np.ndarray) -> np.ndarray:
             theta, a, b = self.split(parameters)
-            spread = self.model.random_variance(full, self._covariances(theta))
+            spread = self.model.random_variance(full, self.covariances(theta))
             eta = rest @ b
             reached = expit(
                 eta[:, None, None] - a[:, None] + np.sqrt(spread)[:, None, None] * nodes
@@ -233,7 +241,8 @@ class OrdinalFit:
         se = np.sqrt(np.einsum("jac,jk,kac->ac", slope, self.covariance, slope))
         on_logit, reach = logit(found), t * se / (found * (1.0 - found))
         shares = pd.DataFrame({
-            by: np.repeat(labels, len(self.categories)), "category": list(self.categories) * len(labels),
+            by: np.repeat(labels, len(self.categories)),
+            "category": list(self.categories) * len(labels),
             "probability": found.ravel(), "se": se.ravel(),
             "low": expit(on_logit - reach).ravel(), "high": expit(on_logit + reach).ravel(),
         })  # fmt: skip

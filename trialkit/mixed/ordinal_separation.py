@@ -42,7 +42,7 @@ def check_ordinal_separation(
     top = len(categories) - 1
     constant = model.part.terms["1"][0]
     free = np.ones(x.shape[1], dtype=bool)
-    blamed = []
+    blamed: list[str] = []
     for term in [t for t in reversed(model.part.terms) if t != "1"]:
         own = [top + j - (j > constant) for j in model.part.terms[term]]
         free[own] = False

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from matplotlib.colors import LinearSegmentedColormap, to_hex, to_rgb
+from matplotlib.patches import Patch
 
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import INK, QUIET, WIDTH, Plot, style
@@ -64,8 +65,10 @@ def score_shares(model: OrdinalModel, factor: str | None = None) -> Plot:
                 read += f"; model {_told(rows, 'probability')}"
             sentences.append(f"{label} ({n} readings): read {read}")
             y += 1.25 if modelled else 0.95
-        for i, score in enumerate(scores):
-            ax.bar(0, 0, color=colours[i], ec=INK, lw=0.5, label=f"{score:g}")
+        patches = [
+            Patch(fc=colour, ec=INK, lw=0.5, label=f"{score:g}")
+            for colour, score in zip(colours, scores, strict=True)
+        ]
         ax.set_xlim(-0.11, 1.0)
         ax.set_ylim(y - 0.5, -0.6)
         ax.set_yticks([])
@@ -73,7 +76,7 @@ def score_shares(model: OrdinalModel, factor: str | None = None) -> Plot:
         ax.tick_params(length=0)
         ax.set_xlabel("Share of readings")
         legend = figure.legend(
-            *ax.get_legend_handles_labels(), loc="outside upper left", ncols=len(scores),
+            handles=patches, loc="outside upper left", ncols=len(scores),
             title=model.title, frameon=False, handlelength=1.1, handleheight=1.0,
             columnspacing=1.2, fontsize=8.5, title_fontsize=9,
         )  # fmt: skip
