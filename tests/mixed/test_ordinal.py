@@ -247,3 +247,19 @@ def test_variance_at_zero_is_a_result() -> None:
     assert any("'pair' is estimated at zero" in note for note in fit.notes)
     flat = fit_ordinal(frame, "score", "setup")
     assert fit.coefficients()["se"].tolist() == pytest.approx(flat.coefficients()["se"].tolist())
+
+
+def test_level_is_kept_in_small_trials() -> None:
+    # 100 trials of 4 pairs, 4 readings a strip, no effect; tests/calibration/ordinal_size.py is all.
+    rng = np.random.default_rng(11)
+    strip = np.repeat(np.arange(8), 4)
+    frame = pd.DataFrame({"pair": strip // 2, "strip": strip, "setup": strip % 2})
+    rejected = 0
+    for _ in range(100):
+        eta = 0.8 * rng.standard_normal(4)[strip // 2] + 0.6 * rng.standard_normal(8)[strip]
+        latent = eta + rng.logistic(size=len(strip))
+        frame["score"] = np.digitize(latent, [-1.5, 0.5, 2.0])
+        fit = fit_ordinal(frame, "score", "setup", nested=["pair", "strip"])
+        rejected += fit.coefficients(df=6)["p"].iloc[0] < 0.05
+    # Above 12 has probability 0.0015 at a level of 5 % (computed).
+    assert rejected <= 12

@@ -4,7 +4,8 @@ The cumulative-logit (proportional odds) mixed model of :mod:`trialkit.mixed.ord
 nesting and setup effects that vary between fields are those of the design; where a strip has
 several readings the strip is one more normal effect, so readings of a strip are never taken for
 replicates. Odds ratios have Student's t with the degrees of freedom of the units the factor was set
-on less the setups (``Design.strata``), shares of scores and mean scores the strips less one.
+on less the setups (``Design.strata``), or of setups by fields where an effect is found to vary
+between fields; shares of scores and mean scores have the strips less one.
 
 SIZE
 """
@@ -216,9 +217,8 @@ def _table(fit: OrdinalFit, design: Design, contrasts: pd.DataFrame, level: floa
     blocks = []
     for factor in design.factors:
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-        own = fit.contrasts(
-            factor.name, design.strata[factor.name], level, dict.fromkeys(design.covariates, 0.0)
-        )
+        at = dict.fromkeys(design.covariates, 0.0)
+        own = fit.contrasts(factor.name, _df(fit, design, factor.name), level, at)
         own = own.assign(
             factor=factor.name, label=own["level"].map(labels), p_adjusted=holm(own["p"].to_numpy())
         )
@@ -226,6 +226,15 @@ def _table(fit: OrdinalFit, design: Design, contrasts: pd.DataFrame, level: floa
     table = pd.concat(blocks, ignore_index=True)
     table = table.merge(contrasts[["factor", "level", "p_rank"]], on=["factor", "level"])
     return table[TABLE]
+
+
+def _df(fit: OrdinalFit, design: Design, factor: str) -> int:
+    """Degrees of freedom of a factor's comparisons: of the stratum they are judged against."""
+    own = fit.variances["level"].eq("field") & fit.variances["term"].eq(factor)
+    if not (fit.variances.loc[own, "variance"] > 0.0).any():
+        return design.strata[factor]
+    fields = design.strips["field"].nunique()
+    return min(design.strata[factor], (fields - 1) * (len(design.levels[factor]) - 1))
 
 
 def _shares(

@@ -149,3 +149,16 @@ def test_picture_shows_the_shares(pairs) -> None:
     assert figure.summary == pairs.words[0]
     with pytest.raises(DesignError, match="no scores by gap"):
         plots.score_shares(pairs, "gap")
+
+
+def test_effects_found_to_vary_between_fields_are_judged_against_fields() -> None:
+    trial = drawn("gap_fields", 5, 0.9, "gap", "wide")
+    # Every second field turned round: what a wide gap does differs between fields.
+    fields = sorted(trial.strips["field"].unique())
+    turned = trial.strips.loc[trial.strips["field"].isin(fields[::2]), "strip"]
+    residue = trial.residue.assign(
+        score=lambda t: t["score"].where(~t["strip"].isin(turned), 4.0 - t["score"])
+    )
+    found = model(Trial.from_tables(trial.config, {**trial.tables(), "residue": residue}))
+    assert (found.fit.variances.query("level == 'field' and term == 'gap'")["variance"] > 0).all()
+    assert found.table["df"].tolist() == [(len(fields) - 1) * 2.0] * 2
