@@ -1,6 +1,6 @@
 """How often the tests of the proportional odds model reject what is true; run by hand.
 
-    python tests/calibration/ordinal_size.py PAIRS READINGS ROUNDS SEED [--sd PAIR STRIP] [--shift B]
+    python tests/calibration/ordinal_size.py PAIRS READINGS ROUNDS SEED [--sd 0.8 0.6] [--shift 0]
 
 Pairs of two strips with READINGS scores each (four scores, thresholds -1.5, 0.5 and 2), standard
 deviations of pairs 0.8 and of strips 0.6 on the logit scale, and no effect of the setup unless a

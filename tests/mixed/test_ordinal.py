@@ -250,7 +250,7 @@ def test_variance_at_zero_is_a_result() -> None:
 
 
 def test_level_is_kept_in_small_trials() -> None:
-    # 100 trials of 4 pairs, 4 readings a strip, no effect; tests/calibration/ordinal_size.py is all.
+    # 4 pairs, 4 readings a strip, no effect; tests/calibration/ordinal_size.py is all of it.
     rng = np.random.default_rng(11)
     strip = np.repeat(np.arange(8), 4)
     frame = pd.DataFrame({"pair": strip // 2, "strip": strip, "setup": strip % 2})

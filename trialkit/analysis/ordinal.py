@@ -7,7 +7,13 @@ replicates. Odds ratios have Student's t with the degrees of freedom of the unit
 on less the setups (``Design.strata``), or of setups by fields where an effect is found to vary
 between fields; shares of scores and mean scores have the strips less one.
 
-SIZE
+In simulated trials of 4 to 8 pairs, 4 or 6 readings a strip, a true null was rejected at 5 % in 2.4
+to 5.0 % of rounds, in 6.2 and 7.2 % where strips and pairs differ strongly (table and settings in
+:mod:`trialkit.mixed.ordinal`). With 4 fields of 3 pairs, 4 readings a strip and a setup effect that
+varies between fields with a standard deviation of 0.7 and 0 (logits; 300 rounds, seed 7) in 6.0 and
+3.0 %; with the degrees of freedom of the strips throughout it would be 8.0 and 4.3 %, with those of
+the fields throughout 0.7 and 0.0 %. With a single reading a strip the model is often not to be had
+with pairs; the test of ranks stands beside it.
 """
 
 from __future__ import annotations

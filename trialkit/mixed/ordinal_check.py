@@ -5,7 +5,8 @@ A term's coefficients may differ between thresholds (Peterson & Harrell 1990, Ap
 readings (no reading of a setup beyond it, say) share the coefficient of their nearest neighbour. Of
 such a fit comes a likelihood-ratio test against one odds ratio.
 
-SIZE
+One odds ratio being true, the test at 5 % rejected in 3.2 to 7.8 % of rounds in the small trials of
+:mod:`trialkit.mixed.ordinal` (4 to 8 pairs); in 95 to 100 % of them there was a test at all.
 """
 
 from __future__ import annotations
