@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import effect_curve
 from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
 from trialkit.analysis.specifications import SPECIFICATIONS, STILL
@@ -30,6 +31,7 @@ __all__ = [
     "effect_curve",
     "equivalence",
     "no_more_than",
+    "ordinal_model",
     "response_surface",
 ]
 
