@@ -31,21 +31,6 @@ ANSWER = [
 TESTABLE_DF = 2
 
 
-def counted(result: ResponseAnalysis) -> None:
-    """Refuse responses whose rows are not counts of one zone.
-
-    Raises
-    ------
-    DesignError
-        Saying so.
-    """
-    spec = result.specification
-    if spec.family not in ("poisson", "binomial") or len(spec.zones) > 1:
-        raise DesignError(
-            f"{result.title} is not modelled as counts of one zone; this is for responses that are."
-        )
-
-
 def fit_again(
     result: ResponseAnalysis, nested: Sequence[str], *, family: str = "", response: str = "",
     fixed: str = "", data: pd.DataFrame | None = None, slopes: bool = True, method: str = "reml",
