@@ -82,7 +82,15 @@ class Comparison:
 
     Notes
     -----
-    CALIBRATION
+    Measured by ``tests/calibration/across_trials.py``, in percent (standard errors up to 2.5):
+    8 trials on 12 fields of 4 growers, 360 rounds, and 30 trials on 45 fields of 10 growers, 134
+    rounds, the effect's standard deviation 0.1 between trials and 0.1 between fields. Coverage of
+    95 % intervals: a field's effect 97 and 94; a grower's own fields less the others', effect 97
+    and 94 (74 and 85 with variances taken as known and normal quantiles), mean 96 and 95; a field
+    of the next trial 99 and 95 (91 and 91 by t with trials - 2 df); the mean effect 97 and 91. With
+    standard deviations 0.3 and 0.2 the 8 trials cover 93 to 96 (176 rounds); with none at all the
+    intervals of effects are too wide: 98 to 100. Tests at 5 % reject a true null of moisture in 5
+    and 3 (mean), 3 and 4 (effect), of speed in 5 and 3, 8 and 5, of hybrid in 7 and 7, 1 and 2.
     """
 
     response: str
