@@ -137,6 +137,11 @@ def ordinal_model(analysis: TrialAnalysis, response: str = "residue_score") -> O
     probabilities, means = _shares(fit, design, observed, analysis.level)
     words = [_sentence(row, design, analysis.level) for _, row in table.iterrows()]
     words += _checks(fit, design)
+    if not readings["strip"].duplicated().any():
+        notes.append(
+            "There is one reading a strip: with so little the p of the odds ratio is too large, and "
+            "the test of ranks (p_rank) is the one to read."
+        )
     notes += [f"{note[:1].upper()}{note[1:]}" for note in fit.notes]
     return OrdinalModel(
         response, result.title, _model_words(fit, design, readings), table, probabilities, means,
