@@ -139,8 +139,8 @@ def ordinal_model(analysis: TrialAnalysis, response: str = "residue_score") -> O
     words += _checks(fit, design)
     if not readings["strip"].duplicated().any():
         notes.append(
-            "There is one reading a strip: with so little the p of the odds ratio is too large, and "
-            "the test of ranks (p_rank) is the one to read."
+            "There is one reading a strip: with so little the p of the odds ratio is too large, "
+            "and the test of ranks (p_rank) is the one to read."
         )
     notes += [f"{note[:1].upper()}{note[1:]}" for note in fit.notes]
     return OrdinalModel(
