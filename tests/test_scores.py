@@ -126,6 +126,7 @@ def test_one_reading_a_strip_has_no_strip_effect() -> None:
     found = model(drawn("cushion_pairs", 8, -1.0, "cushion", "cushion", per=1))
     assert found.fit is not None
     assert "strip" not in found.fit.model.chain.names
+    assert any("the test of ranks (p_rank) is the one to read" in note for note in found.notes)
 
 
 def test_picture_shows_the_shares(pairs) -> None:
