@@ -10,12 +10,13 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.analysis.design import Design, listed, read_design, with_setup
+from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.thin import listed, with_setup
 from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed

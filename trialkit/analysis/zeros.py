@@ -9,9 +9,10 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
-from trialkit.analysis.design import Design, listed
+from trialkit.analysis.design import Design
 from trialkit.analysis.preharvest import plural
 from trialkit.analysis.specifications import Scale, Specification
+from trialkit.analysis.thin import listed
 from trialkit.errors import DesignError
 
 # A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
