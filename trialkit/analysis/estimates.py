@@ -140,7 +140,7 @@ def _means(
     steady = value > half
     logarithmic = steady & reading.ratios
     with np.errstate(all="ignore"):
-        factor = np.exp(half / np.abs(value))
+        factor = np.where(logarithmic, np.exp(half / value), 1.0)
     table = pd.DataFrame(
         {
             "estimate": value,
