@@ -15,7 +15,7 @@ from statsmodels.stats.multitest import multipletests
 from trialkit.analysis import analyse
 from trialkit.analysis.alternatives import alternatives
 from trialkit.analysis.estimates import holm
-from trialkit.analysis.refits import log_strips
+from trialkit.analysis.refits import strip_values
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.simpler import blocks, fieller, paired_t, sign_flip
 from trialkit.analysis.specifications import SPECIFICATIONS
@@ -66,9 +66,9 @@ def test_chosen_rows_are_the_analysis(split, response):
     pd.testing.assert_frame_equal(chosen[columns], result.contrasts[columns])
     assert (table["reason"] == "").all()
     assert len(table) == 6 * len(result.contrasts)
-    same = table[table["same_counts"]]
+    same = table[table["same_rows"]]
     assert set(same["role"]) == {"chosen", "alternative", "warning"}
-    assert table.loc[~table["same_counts"], "aic"].isna().all()
+    assert table.loc[~table["same_rows"], "aic"].isna().all()
 
 
 def test_plain_binomial_is_that_of_statsmodels(pairs):
@@ -217,7 +217,7 @@ def test_what_fails_says_why_and_the_rest_stands():
 def test_logit_t_matches_scipy_and_text_is_escaped(pairs):
     result = replace(pairs["kernel_damage"], title="<i>damage</i>")
     found = alternatives(result)
-    logit = log_strips(result)
+    logit = strip_values(result)
     strips = result.by_strip.assign(y=result.by_strip["strip"].map(logit))
     wide = strips.pivot(index="pair", columns="cushion", values="y")
     known = stats.ttest_rel(wide["cushion"], wide["standard"])

@@ -14,7 +14,7 @@ from scipy import integrate, stats
 from trialkit import plots
 from trialkit.analysis import analyse
 from trialkit.analysis.checks import check_model
-from trialkit.analysis.refits import block_outliers, leave_out, log_strips
+from trialkit.analysis.refits import block_outliers, leave_out, strip_values
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
@@ -166,7 +166,7 @@ def test_an_outlying_pair_is_named(demo):
 def test_outlier_test_is_that_of_statsmodels(pairs):
     result = pairs["header_loss"]
     ours = block_outliers(result, "cushion", "cushion", "standard")
-    strips = result.by_strip.assign(y=result.by_strip["strip"].map(log_strips(result)))
+    strips = result.by_strip.assign(y=result.by_strip["strip"].map(strip_values(result)))
     wide = strips.pivot(index="pair", columns="cushion", values="y")
     d = (wide["cushion"] - wide["standard"]).to_numpy()
     known = sm.OLS(d, np.ones(len(d))).fit().outlier_test(method="bonf")

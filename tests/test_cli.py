@@ -51,7 +51,7 @@ def test_check_lists_what_was_refused(trial: Path) -> None:
     assert re.search(r"frames\.csv +2 +loose_kernels +\[bold\]-7\[/bold\] +\S", result.stdout)
 
 
-@pytest.mark.parametrize("command", ["check", "report"])
+@pytest.mark.parametrize("command", ["analyse", "check", "report"])
 def test_a_folder_that_is_no_trial(command: str, tmp_path: Path) -> None:
     result = run(command, tmp_path / "nowhere")
     assert result.exit_code == 2

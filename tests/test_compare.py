@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import re
 import shutil
 from dataclasses import replace
 from pathlib import Path
@@ -11,11 +12,15 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from typer.testing import CliRunner
 
 import trialkit as tk
+from trialkit import plots
 from trialkit.analysis.matching import normalised
+from trialkit.cli import app
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
+from trialkit.report.letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
 
@@ -93,7 +98,7 @@ def test_what_cannot_be_compared_is_listed_with_its_reason(result) -> None:
     listed = comparison.skipped.set_index("trial")
     assert listed["kind"].to_dict() == {
         "bare": "unreadable", "broken": "unreadable", "t01 copy": "repeated", "foam": "setups",
-        "gap": "setups", "uncounted": "no counts",
+        "gap": "setups", "uncounted": "no data",
     }  # fmt: skip
     reasons = listed["reason"]
     assert "not valid TOML" in reasons["broken"] and "trial.toml" in reasons["bare"]
@@ -115,14 +120,14 @@ def test_one_tidy_table_of_strips(result, mixed) -> None:
     trial = tk.load_trial(mixed / "t03")
     own = trial.losses().strips.query("source == 'header' and kind == 'kernels'").set_index("strip")
     rows = strips[strips["trial"] == "t03"].set_index("strip")
-    pd.testing.assert_series_equal(rows["header_loss"], own["kg_ha"].reindex(rows.index),
+    pd.testing.assert_series_equal(rows["value"], own["kg_ha"].reindex(rows.index),
                                    check_names=False)  # fmt: skip
     place = comparison.side_by_side.set_index(["trial", "field"]).loc[("t03", "North")]
-    wanted = rows[rows["field"] == "North"].groupby("cushion")["header_loss"].mean()
+    wanted = rows[rows["field"] == "North"].groupby("cushion")["value"].mean()
     assert place[["standard", "cushion"]].to_numpy(float) == pytest.approx(
         wanted[["standard", "cushion"]].to_numpy()
     )
-    assert comparison.trials["n_frames"].sum() == strips["n_frames"].sum() == 14 * 36
+    assert comparison.trials["n_rows"].sum() == strips["n_rows"].sum() == 14 * 36
 
 
 def test_a_growers_own_fields_against_the_rest(result) -> None:
@@ -146,6 +151,9 @@ def test_a_growers_own_fields_against_the_rest(result) -> None:
 
 def test_the_view_names_nobody(result) -> None:
     view = result[0]._repr_html_()
+    row = result[0].effects.iloc[0]
+    for column in ("estimate", "low", "high", "predicted_low"):  # ratios, not their logarithms
+        assert f"<td>{np.exp(row[column]):.3g}</td>" in view
     assert "14 trials, 28 fields" in view and "2 unreadable" in view
     assert not any(name in view for name in ("Grower", "North", "t03", "spelt"))
 
@@ -170,14 +178,14 @@ def test_truth_is_recovered_and_moisture_explains_the_spread(damp) -> None:
     # simulation error of sixteen trials would be chance, so within a factor of two.
     between = 0.08 * np.std(16.0 + np.arange(16) / 2, ddof=1)
     assert between / 2 < np.hypot(row["sd_trial"], row["sd_field"]) < 2 * between
-    half = row["predicted_high"] - row["estimate"]
-    tau2 = row["sd_trial"] ** 2 + row["sd_field"] ** 2
-    assert half == pytest.approx(2.1448 * np.sqrt(tau2 + row["se"] ** 2), rel=1e-4)  # t, 14 df
+    assert row["predicted_low"] < row["low"] and row["high"] < row["predicted_high"]
     table = damp.explained.set_index(["variable", "part"])
+    slope = table.loc[("moisture", "effect")]
+    assert slope["slope_low"] < 0.08 < slope["slope_high"] and slope["slope_low"] > 0
     assert table.loc[("moisture", "effect"), "p"] < 1e-4
     assert table.loc[("moisture", "effect"), "reduction"] > 0.6
     assert table.loc[("speed_measured", "effect"), "p"] > 0.01
-    assert table.loc[("hybrid", "effect"), "null"] == "0.5 chi2(0) + 0.5 chi2(1)"
+    assert table.loc[("hybrid", "effect"), "test"] == "0.5 chi2(0) + 0.5 chi2(1)"
     assert damp.growers.empty and "name no grower" in " ".join(damp.notes)
 
 
@@ -218,3 +226,121 @@ def test_too_little_to_compare(tmp_path) -> None:
     write(tmp_path / "a", 1)
     with pytest.raises(DesignError, match="1 found, 1 can be used"):
         tk.compare(tmp_path)
+
+
+# ---------------------------------------------------------------- other responses
+OTHERS = replace(
+    CUSHION_PAIRS.truth, residue_ratios={"cushion": {"cushion": 0.6}},
+    strip_shifts={"yield": {"cushion": {"cushion": 400.0}}},
+    residue_sd={"field": 0.2, "strip": 0.1},
+)  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def others(tmp_path_factory) -> Path:
+    """Ten trials of every kind of response."""
+    root = tmp_path_factory.mktemp("others")
+    effort = replace(EFFORT, preharvest_frames=2, grain_samples=3, residue_samples=3)
+    config = replace(CUSHION_PAIRS.config, setups=(replace(CUSHION, hard_to_change=False),),
+                     option=None)  # fmt: skip
+    for seed in range(10):
+        trial = simulate_trial(config, OTHERS, seed=200 + seed,
+                               blocks=3, fields=["A", "B"], effort=effort)  # fmt: skip
+        write_trial(root / f"t{seed}", replace(config, title=f"T{seed}"), trial.tables())
+    return root
+
+
+@pytest.mark.parametrize(
+    ("response", "link", "unit", "truth"),
+    [
+        ("kernel_damage", "logit", "%", np.log(0.7)),
+        ("residue_mass", "log", "%", np.log(0.6)),
+        ("yield", "identity", "kg/ha", 400.0),
+        ("preharvest_loss", "log", "kg/ha", 0.0),
+    ],
+)
+def test_other_responses_by_the_same_path(others, response, link, unit, truth) -> None:
+    found = tk.compare(others, response=response)
+    row = found.effects.iloc[0]
+    assert (found.link, found.unit, row["n_trials"], row["n_fields"]) == (link, unit, 10, 20)
+    assert row["low"] < truth < row["high"]
+    assert row["predicted_low"] < truth < row["predicted_high"]
+    # The model's mean agrees with the strips' measured values, pair by pair.
+    wide = found.strips.pivot_table(index=["trial", "field", "pair"], columns="cushion",
+                                    values="value")  # fmt: skip
+    raw = (wide["cushion"] - wide["standard"]).mean()
+    if link != "identity":
+        raw = np.log(wide["cushion"].mean() / wide["standard"].mean())
+    assert row["estimate"] == pytest.approx(raw, abs=3 * row["se"])
+    own = found.by_field.dropna(subset=["raw"])
+    assert len(own) == 20 and own["shrunken"].std() < own["raw"].std()
+    assert np.corrcoef(own["raw"], own["shrunken"])[0, 1] > 0
+
+
+def test_responses_that_one_model_cannot_carry(others) -> None:
+    with pytest.raises(DesignError, match="difference between zones"):
+        tk.compare(others, response="processing_loss")
+    with pytest.raises(DesignError, match="an order, not a quantity"):
+        tk.compare(others, response="residue_score")
+    with pytest.raises(DesignError, match="no response 'loss'; choose one of header_loss"):
+        tk.compare(others, response="loss")
+    with pytest.raises(DesignError, match="holds no data on dropped ears"):
+        tk.compare(others, response="dropped_ears")
+
+
+# ---------------------------------------------------------------- leaving the house
+PRIVATE = ("Grower", "North", "South", "t00", "t03", "spelt", "book", "broken", "uncounted")
+
+
+def test_the_command_prints_words_and_no_names(mixed, tmp_path) -> None:
+    out = tmp_path / "tables"
+    done = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out)],
+                              env={"COLUMNS": "200"})  # fmt: skip
+    assert done.exit_code == 0, done.output
+    assert "14 trials, 28 fields" in done.stdout
+    assert re.search(r"Cushion against standard: 4\d % less \(\d+ to \d+\)", done.stdout)
+    assert "A field of the next trial: from " in done.stdout and "Grower D" in done.stdout
+    assert "Left out: broken: trial.toml is not valid TOML" in done.stderr
+    texts = [done.stdout, *(p.read_text(encoding="utf-8") for p in sorted(out.iterdir()))]
+    assert len(texts) == 10
+    for name in PRIVATE:  # growers here are called "Grower 0" to "Grower 3"
+        pattern = r"Grower \d" if name == "Grower" else rf"\b{name}\b"
+        assert not any(re.search(pattern, text) for text in texts), name
+    strips = pd.read_csv(out / "strips.csv")
+    assert len(strips) == 168 and strips["field"].nunique() == 28
+    assert strips.groupby(["trial", "field", "pair", "strip"]).ngroups == 168
+    before = {p.name: p.read_bytes() for p in out.iterdir()}
+    again = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out)])
+    assert again.exit_code == 2 and "already holds" in again.stderr
+    assert {p.name: p.read_bytes() for p in out.iterdir()} == before
+
+
+def test_a_growers_name_stands_only_where_all_trials_agreed(result) -> None:
+    comparison = result[0]
+    own = comparison.strips.drop_duplicates("trial").set_index("trial")["grower"]
+    trials = comparison.trials["trial"]
+    free = trials.map(own).eq("Grower 1") | trials.eq("t02")
+    agreed = replace(comparison, trials=comparison.trials.assign(growers_agreed=free))
+    letters = ComparedLetters(agreed)
+    assert letters.growers["Grower 1"] == "Grower 1"
+    assert letters.growers["Grower 2"] != "Grower 2"
+    assert letters.trials["t01"] == "t01" and letters.fields["t01", "North"] == "North"
+    assert letters.fields["t00", "North"].startswith("Field ")
+    shown = letters.table(agreed.strips)
+    assert set(shown.loc[shown["trial"] == "t02", "grower"]) == {letters.growers["Grower 2"]}
+    # Many trials have a field of that name: no letter is the right one.
+    assert letters.text("North of t00") == f"(withheld) of {letters.trials['t00']}"
+
+
+def test_forest_of_many_trials(result) -> None:
+    comparison = result[0]
+    names = ComparedLetters(comparison).places
+    figure = plots.field_forest(comparison, field_names=names)
+    labels = [t.get_text() for t in figure.axes[0].get_yticklabels()]
+    assert labels[-2:] == ["Mean of fields", "Next field"] and len(labels) == 30
+    assert all(text.startswith("Field ") for text in labels[:-2])
+    assert not any(name in figure.alt_text for name in ("North", "South", "t00"))
+    marks = [float(line.get_xdata()[0]) for line in figure.axes[0].lines
+             if line.get_gid() == "shrunken"]  # fmt: skip
+    assert marks == sorted(marks)
+    assert marks == pytest.approx(np.exp(np.sort(comparison.by_field["shrunken"])))

@@ -13,7 +13,7 @@ from scipy import stats
 import trialkit as tk
 from trialkit import plots
 from trialkit.analysis.fields import field_effects
-from trialkit.analysis.predictions import unit_predictions
+from trialkit.analysis.predictions import unit_information
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
@@ -75,8 +75,10 @@ def test_predictions_are_those_of_the_mixed_model_equations(levels) -> None:
     equations = (equations + np.diag(np.r_[0, 0, 1 / np.where(keep, g, 1)[2:]]))[keep][:, keep]
     inverse = np.linalg.inv(equations)
     solution = inverse @ c.T[keep] @ frame["y"].to_numpy() / fit.dispersion**2
-    found = unit_predictions(fit, levels)
-    np.testing.assert_allclose(found.phi, inverse[:2, :2], rtol=1e-7)
+    found = unit_information(fit, levels)
+    np.testing.assert_allclose(
+        found.linear(np.eye(2), {})[1], np.sqrt(np.diag(inverse)[:2]), rtol=1e-7
+    )
     n_t, n_f = 5, units["field"].nunique()
     where = np.flatnonzero(keep)
     functions = rng.normal(size=(7, 2))
@@ -96,10 +98,12 @@ def test_predictions_are_those_of_the_mixed_model_equations(levels) -> None:
 
 def test_predictions_of_counts_are_the_fits_own(gaps) -> None:
     fit = gaps.fit
-    found = unit_predictions(fit, ["field"])
-    np.testing.assert_allclose(found.phi, fit.inference.phi, rtol=1e-7, atol=1e-12)
+    found = unit_information(fit, ["field"])
+    fixed, of_fixed = found.linear(np.eye(len(fit.fixed_effects)), {})
+    np.testing.assert_allclose(fixed, fit.fixed_effects, rtol=1e-7)
+    np.testing.assert_allclose(of_fixed, np.sqrt(np.diag(fit.inference.phi)), rtol=1e-7)
     table = fit.unit_effects("field").iloc[:, 1:].to_numpy(float)
-    none = np.zeros((8, len(found.fixed)))
+    none = np.zeros((8, len(fixed)))
     for j in range(3):
         w = np.zeros((8, 8, 3))
         w[np.arange(8), np.arange(8), j] = 1
@@ -107,7 +111,7 @@ def test_predictions_of_counts_are_the_fits_own(gaps) -> None:
         np.testing.assert_allclose(estimate, table[:, 2 * j], atol=1e-12)
         np.testing.assert_allclose(se, table[:, 2 * j + 1], rtol=1e-7)
     with pytest.raises(ModelError, match="not the coarsest"):
-        unit_predictions(fit, ["pair"])
+        unit_information(fit, ["pair"])
 
 
 # ---------------------------------------------------------------- effects

@@ -276,6 +276,95 @@ def test_scatter_about_two_targets_is_not_a_third_setting(found):
     assert read_setting(design, "speed").distinct == 3
 
 
+# ---------------------------------------------------------------- other responses
+def yields(trial: Trial):
+    return analyse_response(SPECIFICATIONS["yield"], trial, trial.losses(), 0.95)
+
+
+def peak(gap: np.ndarray, speed: np.ndarray) -> np.ndarray:
+    return 12000 - 400 * ((gap - BEST[0]) / 4) ** 2 - 300 * ((speed - BEST[1]) / 2) ** 2
+
+
+@pytest.fixture(scope="module")
+def hill() -> Trial:
+    """Yields highest at the best setting."""
+    trial = bowl()
+    strips = trial.strips
+    gap = strips[["gap_front", "gap_rear"]].astype(float).mean(axis=1).to_numpy()
+    noise = np.random.default_rng(4).normal(0, 60, len(strips))
+    value = peak(gap, strips["speed_measured"].to_numpy(dtype=float)) + noise
+    strips = strips.assign(**{"yield": value})
+    return Trial.from_tables(trial.config, {**trial.tables(), "strips": strips})
+
+
+def test_a_surface_of_yield_finds_the_highest(hill):
+    found = response_surface(yields(hill))
+    assert found.better == "higher" and found.stationary.kind == "maximum"
+    # Sixty strips' noise of 60 kg/ha: the top is flat, but not by a whole step of the settings.
+    assert found.best["gap"] == pytest.approx(33, abs=0.7)
+    assert found.best["speed"] == pytest.approx(6.5, abs=0.5)
+    assert found.best["estimate"] == found.grid["estimate"].max()
+    truth = peak(found.grid["gap"].to_numpy(), found.grid["speed"].to_numpy())
+    assert ((found.grid["low"] < truth) & (truth < found.grid["high"])).mean() > 0.8
+    assert (found.grid["excess_low"] <= 12000 - truth + 1e-9).all()
+    assert "highest estimate" in found.words[0] and "below the best" in found.words[1]
+    figure = loss_surface(found)
+    assert "fall short of the best" in figure.alt_text and "highest" in figure.alt_text
+    with pytest.raises(ValueError, match="'lower' or 'higher'"):
+        response_surface(yields(hill), better="more")
+
+
+def test_higher_is_lower_upside_down(hill):
+    found = response_surface(yields(hill))
+    strips = hill.strips.assign(**{"yield": 20000 - hill.strips["yield"].astype(float)})
+    other = Trial.from_tables(hill.config, {**hill.tables(), "strips": strips})
+    turned = response_surface(yields(other), better="lower")
+    for column in ("excess", "excess_high"):
+        assert turned.grid[column].to_numpy() == pytest.approx(found.grid[column].to_numpy())
+    # The critical value is simulated, known to about 0.02 (`quadratic`).
+    assert turned.critical == pytest.approx(found.critical, abs=0.06)
+    assert turned.grid["near_best"].eq(found.grid["near_best"]).mean() > 0.99
+    assert list(turned.best[["gap", "speed"]]) == list(found.best[["gap", "speed"]])
+    assert turned.stationary.kind == "minimum"
+
+
+def test_surface_of_every_response_is_the_mean_of_its_model_by_hand():
+    responses = analyse(load_trial(DEMO / "split_strips")).responses
+    for name in ("processing_loss", "broken_corn", "residue_score", "test_weight"):
+        result = responses[name]
+        found = response_surface(result, points=5)
+        fit, frame = found.fit, found.grid
+        at = {s.name: s.code(frame[s.name].to_numpy()) for s in found.settings}
+        values = dict(zip(("surface_1", "surface_2"), at.values(), strict=True))
+        by_zone = []
+        for zone, weight in (result.reading.zones or {"": 1.0}).items():
+            means = []
+            for cushion in result.design.levels["cushion"]:
+                one = pd.DataFrame(values)
+                one["surface_11"], one["surface_22"] = one["surface_1"] ** 2, one["surface_2"] ** 2
+                one["surface_12"] = one["surface_1"] * one["surface_2"]
+                for c in result.design.covariates:
+                    one[c] = 0.0
+                for f in result.design.names:
+                    levels = list(result.design.levels[f])
+                    own = cushion if f == "cushion" else levels[0]
+                    one[f] = pd.Categorical([own] * len(one), categories=levels)
+                if zone:
+                    zones = list(result.reading.zones)
+                    one["zone"] = pd.Categorical([zone] * len(one), categories=zones)
+                eta = fit.fixed_part.matrix(one) @ fit.fixed_effects.to_numpy()
+                spread = fit.random_variance(one)
+                if result.reading.log:
+                    means.append(np.exp(eta + (spread + fit.dispersion**2) / 2))
+                elif zone:
+                    means.append(np.exp(eta + spread / 2))
+                else:
+                    means.append(eta)
+            by_zone.append(weight * result.scale * np.mean(means, axis=0))
+        assert frame["estimate"].to_numpy() == pytest.approx(np.sum(by_zone, axis=0)), name
+        assert found.margin == result.specification.near
+
+
 # ---------------------------------------------------------------- the figure
 def of(ax, gid):
     return [a for a in (*ax.lines, *ax.collections, *ax.patches) if a.get_gid() == gid]

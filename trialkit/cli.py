@@ -215,6 +215,36 @@ def _print_table(title: str, frame: pd.DataFrame) -> None:
 
 
 @app.command()
+def analyse(
+    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    out: Annotated[
+        Path | None,
+        typer.Option(help="Folder for all tables as CSV and .xlsx; nothing is overwritten."),
+    ] = None,
+) -> None:
+    """Compare the setups in every response and say what was left out."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.analysis import analyse as analysed
+        from trialkit.report.export import write_tables
+        from trialkit.report.letters import Letters
+        from trialkit.report.summary import summary
+        from trialkit.trial import load_trial
+
+        say("reading the trial")
+        trial = load_trial(folder)
+        analysis = analysed(trial, progress=say)
+        written = None if out is None else write_tables(analysis, out)
+    level = f"{100 * analysis.level:g} % intervals in brackets; p adjusted within a factor"
+    _print_table(f"Comparisons ({level})", summary(analysis))
+    letters = Letters(trial)
+    for text in (*analysis.skipped.values(), *analysis.warnings):
+        _out.print(plain(letters.text(text)))
+    if written:
+        _out.print(f"Tables: {plain(written)}", soft_wrap=True)
+
+
+@app.command()
 def report(
     folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
     out: Annotated[
@@ -252,3 +282,44 @@ def new(
 
     make = new_workbook if workbook or folder.suffix.lower() == ".xlsx" else new_trial
     _out.print(f"New trial: {plain(make(folder, units=units.value))}", soft_wrap=True)
+
+
+@app.command()
+def compare(
+    folder: Annotated[Path, typer.Argument(help="Folder that holds trials, at any depth.")],
+    out: Annotated[
+        Path | None, typer.Option(help="Folder for the tables as CSV; none is overwritten.")
+    ] = None,
+    response: Annotated[
+        str, typer.Option(help="header_loss, kernel_damage, yield, ...")
+    ] = "header_loss",
+) -> None:
+    """Compare setups over every trial under a folder: one table, one model.
+
+    Growers, fields and trials stand under letters unless the growers agreed. Trials that cannot be
+    used are told, by their own names, on stderr.
+    """
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.comparison import compare as compare_trials
+        from trialkit.intake import write_all
+        from trialkit.report import compared
+        from trialkit.report.letters import ComparedLetters
+
+        say("comparing")
+        found = compare_trials(folder, response=response)
+        letters = ComparedLetters(found)
+        if out is not None:
+            write_all(out, compared.csv_files(found, letters))
+    for line in compared.sentences(found):
+        _out.print(plain(line), soft_wrap=True)
+    _out.print()
+    growers = compared.grower_table(found, letters)
+    if len(growers):
+        _print_table("Growers", growers)
+    for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
+        _out.print(plain(line), soft_wrap=True)
+    for line in compared.left_out(found):
+        _complain(f"Left out: {line}")
+    if out is not None:
+        _out.print(f"Tables: {plain(out)}", soft_wrap=True)

@@ -11,7 +11,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
-from trialkit.units import kg_ha_to_bu_ac
+from trialkit.units import convert, kg_ha_to_bu_ac
 
 
 @dataclass(frozen=True, slots=True)
@@ -24,6 +24,9 @@ class Scale:
 
 _BU_AC = Scale("bu/ac", float(kg_ha_to_bu_ac(1.0)))
 _KG_HA = Scale("kg/ha", 1.0)
+_LB_BU = Scale("lb/bu", float(convert(1.0, "kg/hL", "lb/bu")))
+_KG_HL = Scale("kg/hL", 1.0)
+_TWO_SYSTEMS = {"kg/ha": (_BU_AC, _KG_HA), "kg/hL": (_LB_BU, _KG_HL)}
 
 
 def scales(unit: str, system: str) -> tuple[Scale, ...]:
@@ -32,13 +35,14 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
     Parameters
     ----------
     unit : str
-        Unit of the quantity inside the program: "kg/ha" or "%".
+        Unit of the quantity inside the program, such as "kg/ha", "kg/hL" or "%".
     system : str
         Units the trial declares: "US" or "SI".
     """
-    if unit == "kg/ha":
-        return (_BU_AC, _KG_HA) if system == "US" else (_KG_HA, _BU_AC)
-    return (Scale(unit, 1.0),)
+    if unit not in _TWO_SYSTEMS:
+        return (Scale(unit, 1.0),)
+    us, si = _TWO_SYSTEMS[unit]
+    return (us, si) if system == "US" else (si, us)
 
 
 def decimals(uncertainty: float) -> int:

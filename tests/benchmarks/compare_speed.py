@@ -90,7 +90,7 @@ def main() -> None:
         result = tk.compare(folder, progress=tell)
         tell("")
         wall, cpu = time.perf_counter() - begun[0], time.process_time() - begun[1]
-        frames = int(result.trials["n_frames"].sum())
+        frames = int(result.trials["n_rows"].sum())
         size = f"{len(result.trials)} trials, {frames:,} frames"
         print(f"run {run}: {size}: {wall:.1f} s, {cpu:.1f} s CPU")
 

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import effect_curve
 from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
 from trialkit.analysis.specifications import SPECIFICATIONS, STILL
@@ -30,6 +31,7 @@ __all__ = [
     "effect_curve",
     "equivalence",
     "no_more_than",
+    "ordinal_model",
     "response_surface",
 ]
 
@@ -84,15 +86,49 @@ def analyse(
             progress(f"{name.replace('_', ' ').capitalize()}: choosing and fitting the model")
         try:
             done[name] = analyse_response(spec, trial, losses, level)
-        except (DesignError, ModelError) as error:
+        except DesignError as error:
             skipped[name] = str(error)
+        except ModelError as error:
+            words = str(error).strip().rstrip(".")
+            skipped[name] = f"{spec.title}: no model could be fitted ({words}). {STILL}"
     if not done:
         reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
+        left = [STILL] if any(reason.endswith(STILL) for reason in skipped.values()) else []
         raise DesignError(
-            " ".join(dict.fromkeys(reasons)) or "The trial holds no data of these responses."
+            " ".join([*_refused(trial), *dict.fromkeys(reasons), *left])
+            or "The trial holds no data of these responses."
         )
-    warnings = (*_outlying(trial), *losses.notes)
+    warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)
     return TrialAnalysis(trial, losses, done, skipped, level, warnings)
+
+
+def _refused(trial: Trial) -> list[str]:
+    """Strips that never reached the trial, and why: no analysis can name them."""
+    files = trial.read.loc[trial.read["table"].eq("strips"), "file"]
+    faults = trial.refused[trial.refused["file"].isin(files)]
+    if faults.empty:
+        return []
+    lines = faults["line"].nunique()
+    first = faults.iloc[0]
+    column = first["column"] or "row"
+    return [
+        f"{lines} {'row' if lines == 1 else 'rows'} of {first['file']} "
+        f"{'was' if lines == 1 else 'were'} refused when the trial was read (first: line "
+        f"{first['line']}, {column} {first['value']!r}; expected {first['expected']}). Strips "
+        "named there, and what was measured on them, take no part in any comparison."
+    ]
+
+
+def _seasons(trial: Trial) -> list[str]:
+    years = trial.strips["harvested_at"].dropna().dt.year.value_counts().sort_index()
+    if len(years) < 2:
+        return []
+    counts = ", ".join(f"{year}: {count}" for year, count in years.items())
+    return [
+        f"Strips were harvested in {len(years)} years ({counts} strips). The model has no effect "
+        "of the year: what years differ by stands with the difference between fields or blocks. "
+        "Keep each season as a trial of its own, and compare them with trialkit.compare."
+    ]
 
 
 def _outlying(trial: Trial) -> list[str]:

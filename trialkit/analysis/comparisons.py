@@ -1,41 +1,23 @@
-"""Means on the reported scale as smooth functions of the fixed effects, and their comparisons.
+"""Comparisons of means on the reported scale, and refits of a response's own model.
 
-What `estimates` does for the levels of a factor, for any set of means ``M = scale * mean_c m_c(b) -
-P`` with their gradients in ``b``: the difference and the ratio of two such means by the delta
-method from the Kenward-Roger covariance, with the variance of ``P`` added where ``P`` does not
-cancel. Variance components inside ``m`` are taken as known.
+For any means ``M(b)`` with their gradients (`reading`): the difference and the ratio of two of them
+by the delta method from the Kenward-Roger covariance of b, with the variance of what was taken off
+added where it does not cancel.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
 
-from trialkit.analysis.estimates import Offset
-from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.reading import Means, Offset
 from trialkit.mixed import MixedFit, fit_mixed
-from trialkit.mixed.means import averaged_response
 
-STEP = 1e-5
-
-
-@dataclass(frozen=True, slots=True)
-class Means:
-    """Several means of the reported quantity.
-
-    Attributes
-    ----------
-    value : ndarray, shape (means,)
-        In the result's unit.
-    gradient, link : ndarray, shape (means, terms)
-        Gradient of `value` in the fixed effects, and the linear function on the link scale.
-    """
-
-    value: np.ndarray
-    gradient: np.ndarray
-    link: np.ndarray
+if TYPE_CHECKING:
+    from trialkit.analysis.result import ResponseAnalysis
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,35 +49,6 @@ class Compared:
         return own + offset.variance * np.outer(self.along_offset, self.along_offset)
 
 
-def means_of(
-    fit: MixedFit, rows: np.ndarray, spread: np.ndarray, each: int, scale: float, offset: Offset
-) -> Means:
-    """Plain means over groups of cells.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (means * each, terms)
-        Linear function of each cell; the cells of a mean follow one another.
-    spread : ndarray, shape (means * each,)
-        Variance of the random effects of each cell (link scale).
-    each : int
-        Cells in a mean.
-    scale, offset
-        As `ResponseAnalysis` has them.
-    """
-    eta = rows @ fit.fixed_effects.to_numpy()
-    mean = averaged_response(fit, eta, spread)
-    up, down = (averaged_response(fit, eta + h, spread) for h in (STEP, -STEP))
-    slope = (up - down) / (2 * STEP)
-
-    def average(values: np.ndarray) -> np.ndarray:
-        return values.reshape(-1, each, *values.shape[1:]).mean(axis=1)
-
-    return Means(
-        scale * average(mean) - offset.value, scale * average(slope[:, None] * rows), average(rows)
-    )
-
-
 def _se_df(fit: MixedFit, rows: np.ndarray, most: float) -> tuple[np.ndarray, np.ndarray]:
     table = fit.linear(rows)
     return table["se"].to_numpy(), np.minimum(table["df"].to_numpy(), most)
@@ -115,25 +68,38 @@ def _welch(variance: np.ndarray, df: np.ndarray, offset: Offset, times=1.0) -> n
     return np.where(other > 0, out, df)
 
 
+def against(means: Means, reference: int = 0) -> tuple[Means, Means]:
+    """Every other mean, and beside each of them the mean of the reference."""
+    others = np.delete(np.arange(len(means.value)), reference)
+    return means.take(others), means.take(np.full(len(others), reference))
+
+
 def differences(fit: MixedFit, one: Means, other: Means, most: float) -> Compared:
     """Differences of means, in which the offset cancels."""
     gradient = one.gradient - other.gradient
     se, df = _se_df(fit, gradient, most)
-    df = np.minimum(df, _se_df(fit, one.link - other.link, most)[1])
+    df = np.minimum(df, link_contrasts(fit, one, other, most).df)
     return Compared(one.value - other.value, se, df, gradient, np.zeros(len(se)))
+
+
+def link_contrasts(fit: MixedFit, one: Means, other: Means, most: float) -> Compared:
+    """Contrasts on the link scale: log ratios, log odds ratios or differences of typical units."""
+    rows = one.link - other.link
+    se, df = _se_df(fit, rows, most)
+    return Compared(rows @ fit.fixed_effects.to_numpy(), se, df, rows, np.zeros(len(se)))
 
 
 def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, most: float) -> Compared:
     """Logarithms of ratios of means; not a number where a mean is not above zero."""
-    with np.errstate(invalid="ignore", divide="ignore"):
-        value = np.log(one.value / other.value)
-    gradient = one.gradient / one.value[:, None] - other.gradient / other.value[:, None]
-    along = 1 / other.value - 1 / one.value
+    clear = (one.value > 0) & (other.value > 0)
+    above, below = (np.where(clear, m.value, np.nan) for m in (one, other))
+    gradient = one.gradient / above[:, None] - other.gradient / below[:, None]
+    along = 1 / below - 1 / above
     se, df = _se_df(fit, gradient, most)
-    link = _se_df(fit, one.link - other.link, most)[1]
-    df = np.minimum(_welch(se**2, df, offset, along**2), link)
-    value = np.where((one.value > 0) & (other.value > 0), value, np.nan)
-    return Compared(value, np.sqrt(se**2 + offset.variance * along**2), df, gradient, along)
+    link = link_contrasts(fit, one, other, most)
+    df = np.minimum(_welch(se**2, df, offset, along**2), link.df)
+    se = np.sqrt(se**2 + offset.variance * along**2)
+    return Compared(np.log(above / below), se, df, gradient, along)
 
 
 def refit(result: ResponseAnalysis, fixed: str, **columns: np.ndarray) -> MixedFit:

@@ -38,7 +38,9 @@ def choose_covariates(
             continue
         if values.isna().any():
             notes.append(
-                f"{label.capitalize()} was not recorded on every strip and is not adjusted for."
+                f"{label.capitalize()} was not recorded on {int(values.isna().sum())} of "
+                f"{len(values)} strips, so setups are compared without adjusting for it; all of "
+                "these strips are in the comparison."
             )
             continue
         spread = float(values.max() - values.min())
@@ -54,7 +56,7 @@ def choose_covariates(
         if float((within**2).sum()) < 0.5 * float(((values - values.mean()) ** 2).sum()):
             notes.append(
                 f"{label.capitalize()} went with the setup, so what it does is part of "
-                "the setup's effect."
+                "the setup's effect and is not adjusted for."
             )
             continue
         trial = strips.assign(**{centred: values - values.mean()})

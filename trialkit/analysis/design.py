@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from trialkit.analysis.covariates import (
@@ -16,6 +17,7 @@ from trialkit.analysis.covariates import (
     spare,
     spare_within,
 )
+from trialkit.analysis.thin import note_thin
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -104,9 +106,9 @@ def read_design(
         When there is nothing to compare, no replication, or a comparison that the layout
         mixes up with something else; the message says what to do.
     """
-    strips = strips.reset_index(drop=True)
     notes: list[str] = []
     why: list[str] = []
+    strips = strips.reset_index(drop=True)
     factors = _factors(config, strips, notes)
     names = [f.name for f in factors]
     levels = {
@@ -127,11 +129,12 @@ def read_design(
     _check_confounding(factors, strips)
     _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
-    nested = _nesting(strips, rows, row, notes)
+    note_thin(factors, levels, strips, notes)
+    nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
     covariates = choose_covariates(factors, strips, interactions, why, notes) if adjust else ()
     slope_factors = _slopes(names, strips, nested, why, notes)
-    strata = _strata(factors, strips, interactions, covariates)
+    strata = layout_df(factors, strips, interactions, covariates)
     return Design(
         tuple(factors),
         levels,
@@ -183,6 +186,26 @@ def _check_confounding(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> 
                 f"{a.label} and {b.label} always change together, so their effects cannot be told "
                 "apart. Declare them as one setup factor, or run their other combinations too."
             )
+    columns = [pd.get_dummies(strips[f.name]) for f in factors]
+    if _rank(columns) < 1 + sum(own.shape[1] - 1 for own in columns):
+        tangled = [
+            f.label
+            for i, (f, own) in enumerate(zip(factors, columns, strict=True))
+            if _rank(columns) < _rank([*columns[:i], *columns[i + 1 :]]) + own.shape[1] - 1
+        ]
+        raise DesignError(
+            f"In the combinations that were run one of {', '.join(tangled)} follows from the "
+            "others, so their effects cannot be told apart. Run their other combinations too, or "
+            "compare fewer factors."
+        )
+
+
+def _rank(columns: Sequence[pd.DataFrame]) -> int:
+    """Rank of a constant and the columns together."""
+    if not columns:
+        return 1
+    matrix = np.hstack([np.ones((len(columns[0]), 1)), *columns]).astype(float)
+    return int(np.linalg.matrix_rank(matrix))
 
 
 def _stratum(f: SetupFactor, strips: pd.DataFrame) -> tuple[str, pd.DataFrame, list[str]] | None:
@@ -211,13 +234,13 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
             )
 
 
-def _strata(
+def layout_df(
     factors: Sequence[SetupFactor],
     strips: pd.DataFrame,
     interactions: Sequence[tuple[str, str]],
     covariates: Sequence[str],
 ) -> dict[str, int]:
-    """Degrees of freedom between the units each factor was set on."""
+    """Degrees of freedom between the units each factor was set on, see `Design.strata`."""
     columns = [pd.get_dummies(strips[f.name]) for f in factors]
     columns += [pd.get_dummies(joined(strips, pair)) for pair in interactions]
     columns += [strips[[name]] for name in covariates]
@@ -260,6 +283,16 @@ def _check_replication(
                 f"Not all combinations of {labels[a]} and {labels[b]} were run; their effects are "
                 "taken to multiply, without an interaction."
             )
+    crossed = [pd.get_dummies(joined(strips, pair)) for pair in complete]
+    terms = [(strips[a].nunique() - 1) * (strips[b].nunique() - 1) for a, b in complete]
+    main = [pd.get_dummies(strips[name]) for name in names]
+    if complete and _rank([*main, *crossed]) < _rank(main) + sum(terms):
+        notes.append(
+            "The combinations that were run do not tell every interaction from the effect of "
+            "another factor; effects are taken to multiply, and an interaction, if there is one, "
+            "stands with them."
+        )
+        return ()
     if complete and spare(strips, names, complete) < SPARE_DF:
         notes.append(
             "There are too few strips to estimate interactions; effects are taken to multiply."
@@ -268,8 +301,18 @@ def _check_replication(
     return tuple(complete)
 
 
-def _nesting(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
-    """Levels with more than one unit that split their parents further, coarse to fine."""
+def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
+    """Levels with more than one unit that split their parents further, coarse to fine.
+
+    Parameters
+    ----------
+    rows : int
+        Measurements on the strips.
+    row : str
+        What a measurement is called.
+    notes : list of str
+        Takes sentences on what cannot be told apart.
+    """
     keys = {"field": ["field"], "pair": ["field", "pair"]}
     if strips["main_strip"].notna().all():
         keys["main_strip"] = ["field", "pair", "main_strip"]
@@ -301,6 +344,8 @@ def _kind(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence
         return f"a split-strip trial of {blocks} blocks on {where}"
     if blocks == fields:
         return f"{len(strips)} strips on {where}, without pairs"
+    if strips.groupby(["field", "pair"])[[f.name for f in factors]].nunique().max().max() <= 1:
+        return f"{blocks} blocks of strips on {where}, each under one setup"
     if len(factors) == 1 and strips[factors[0].name].nunique() == 2:
         return f"paired strips, {blocks} pairs on {where}"
     return f"{blocks} blocks of strips on {where}"

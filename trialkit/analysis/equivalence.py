@@ -3,8 +3,9 @@
 Two one-sided tests (Schuirmann 1987, J. Pharmacokinet. Biopharm. 15:657-680), each of size
 ``1 - confidence``; one of them alone is the test of non-inferiority. `MixedFit.equivalence` asks
 this of typical units on the model's own scale (for damage, of odds). Here the margin is in the
-unit or the ratio that the analysis reports: means over the random effects, the preharvest loss
-taken off, estimates, standard errors and degrees of freedom those of `ResponseAnalysis.contrasts`.
+unit or the ratio that the analysis reports, for every response: means over the random effects, the
+preharvest loss taken off, estimates, standard errors and degrees of freedom those of
+`ResponseAnalysis.contrasts`.
 
 Not shown is not shown: where a margin is neither kept nor exceeded with confidence, the trial has
 not answered, and the verdict says so whatever the estimate.
@@ -19,11 +20,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.analysis.comparisons import Compared, Means, differences, log_ratios, means_of
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.comparisons import Compared, against, differences, log_ratios
+from trialkit.analysis.reading import means_of, setting_cells, unit_words
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
-from trialkit.mixed.means import reference_grid
 
 WITHIN, OPEN, WORSE, BETTER = "within the margin", "not shown", "worse", "better"
 Scale = Literal["ratio", "difference"]
@@ -78,7 +78,8 @@ def equivalence(
     Raises
     ------
     DesignError
-        For an unknown factor, or where a mean is too near zero for a ratio.
+        For an unknown factor, or a ratio of a response without ratios or with a mean too near
+        zero for one.
     ValueError
         For a margin that does not enclose no difference.
     """
@@ -139,7 +140,8 @@ def _test(
     if chosen is None:
         raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
     reference, *others = design.levels[chosen.name]
-    _check_scale(result, scale)
+    if scale == "ratio" and not result.reading.ratios:
+        raise DesignError(f"{result.title} has no ratio; give the margin as a difference.")
     found = _compared(result, chosen.name, scale)
     told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
     if scale == "ratio" and told.isna().any():
@@ -175,50 +177,21 @@ def _test(
     return Equivalence(result, scale, margin, confidence, table)
 
 
-def _check_scale(result: ResponseAnalysis, scale: Scale) -> None:
-    """Refuse responses, and scales of a response, that have no such comparison here."""
-    spec = result.specification
-    if len(spec.zones) > 1:
-        raise DesignError(
-            f"{result.title} is a difference of two zones; margins need a single one."
-        )
-    if scale == "ratio" and not spec.ratios:
-        raise DesignError(f"{result.title} has no ratio; give the margin as a difference.")
-    if scale == "difference" and spec.family == "lognormal":
-        raise DesignError(f"{result.title} is compared by ratios; give the margin as a ratio.")
-
-
 def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
     """Every other level against the reference, as `estimates` compares them."""
-    design, fit = result.design, result.fit
-    offset = result.offset or Offset()
-    names = [factor, *(f for f in design.names if f != factor)]
-    cells, rows, spread = reference_grid(fit, names, dict.fromkeys(design.covariates, 0.0))
-    levels = design.levels[factor]
-    label = cells[factor].astype(str)
-    order = np.concatenate([np.flatnonzero(label.eq(level)) for level in levels])
-    each = len(cells) // len(levels)
-    if result.specification.family == "lognormal":
-        # The model speaks of logarithms; what the spread about them adds cancels in a ratio.
-        size = np.exp(rows[order] @ fit.fixed_effects.to_numpy())
-        parts = (size, size[:, None] * rows[order], rows[order])
-        means = Means(*(v.reshape(-1, each, *v.shape[1:]).mean(axis=1) for v in parts))
-    else:
-        means = means_of(fit, rows[order], spread[order], each, result.scale, offset)
-    one = Means(means.value[1:], means.gradient[1:], means.link[1:])
-    n = len(levels) - 1
-    other = Means(*(np.repeat(v[:1], n, axis=0) for v in (means.value, means.gradient, means.link)))
+    design, fit, reading = result.design, result.fit, result.reading
+    means = means_of(fit, reading, setting_cells(fit, design, reading, factor))
     most = design.strata[factor]
     if scale == "ratio":
-        return log_ratios(fit, one, other, offset, most)
-    return differences(fit, one, other, most)
+        return log_ratios(fit, *against(means), reading.taken_off, most)
+    return differences(fit, *against(means), most)
 
 
 def _words(
     row, reference: str, result: ResponseAnalysis, scale: Scale, margin: tuple[float, float],
     confidence: float,
 ) -> str:  # fmt: skip
-    unit = "percentage points" if result.unit == "%" else result.unit
+    unit = unit_words(result.unit)
     low, high = margin
     if scale == "ratio":
         band = f"within {low:.3g} to {high:.3g} times {reference}"

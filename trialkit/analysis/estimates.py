@@ -1,17 +1,7 @@
 """From a model on the link scale to means, ratios and differences in the units people use.
 
-Model: ``g(E y) = x'b + random effects``. For every combination c of the setup factors, at mean
-covariates, the mean over the distribution of the random effects is ``m_c(b)``; a factor level's
-mean is the plain average of ``m_c`` over the other factors, times the unit's scale, less an
-offset ``P`` estimated from other counts (the preharvest loss, for the header loss)::
-
-    M_l = scale * mean_c m_c(b) - P
-
-A response found as a difference between zones has the zone as one more factor of the model;
-``m_c`` is then the weighted sum over zones (total less header), and its standard error comes from
-the joint covariance of b. A response modelled on the log scale with normal errors (a share by
-mass) has ``m_c = exp(x'b + half the variance of random effects and residual)``; one modelled as
-it stands has ``m_c = x'b``.
+How a mean ``M`` is read off the cells' means ``m_c(b)``, less ``P``, stands in `reading`; how two
+are compared, in `comparisons`.
 
 Approximations. Standard errors are by the delta method from the Kenward-Roger covariance of b
 and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
@@ -33,66 +23,35 @@ difference over its own standard error.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass, field
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.comparisons import (
+    Compared,
+    against,
+    differences,
+    link_contrasts,
+    log_ratios,
+    singly,
+)
+from trialkit.analysis.reading import Cells, Means, Offset, Reading, means_of, setting_cells
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
-from trialkit.mixed.means import averaged_response, reference_grid
+from trialkit.mixed.means import reference_grid
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
 
+__all__ = ["Offset", "Reading", "balanced_tests", "estimate_factors", "holm"]
+
 # A log or logit known no better than this leaves a ratio open by a factor of e^20 or more.
 LARGEST_SE = 10.0
-
-
-@dataclass(frozen=True, slots=True)
-class Offset:
-    """A quantity taken off every mean: value, variance (unit of the result) and df."""
-
-    value: float = 0.0
-    variance: float = 0.0
-    df: float = np.inf
-
-
-@dataclass(frozen=True, slots=True)
-class Reading:
-    """How means are read off a fit.
-
-    Attributes
-    ----------
-    scale : float
-        Result units per unit of the response's mean.
-    offset : Offset or None
-        Taken off every mean.
-    zones : mapping of str to float
-        Weight of each level of the model's factor ``zone``; empty when it has none.
-    log : bool
-        The model's response is the logarithm of what is reported.
-    ratios : bool
-        Whether a ratio of means has a meaning.
-    """
-
-    scale: float
-    offset: Offset | None = None
-    zones: Mapping[str, float] = field(default_factory=dict)
-    log: bool = False
-    ratios: bool = True
-
-
-@dataclass(frozen=True, slots=True)
-class LevelMean:
-    """A factor level's mean and its gradient in the fixed effects."""
-
-    value: float
-    gradient: np.ndarray
-    link: np.ndarray
+# Random effects with a larger variance on the log scale put the mean above the typical value by a
+# factor of e^4.5 = 90 or more: a few counts can be fitted so, but they hold no mean.
+LARGEST_SPREAD = 9.0
 
 
 def estimate_factors(
@@ -119,66 +78,33 @@ def estimate_factors(
     DesignError
         When the counts are too few to hold the estimates.
     """
-    offset = reading.offset or Offset()
-    by = [*design.names, *(["zone"] if reading.zones else [])]
-    cells, rows, spread = reference_grid(fit, by, dict.fromkeys(design.covariates, 0.0))
-    with np.errstate(all="ignore"):
-        known = fit.linear(rows)
-    held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
-    linear = fit.family.link == "identity" and not reading.log
-    if not held or (not linear and known["se"].max() > LARGEST_SE):
-        raise DesignError(
-            "Too little was counted for the number of setups: the model's estimates are not held "
-            "by the data. Count more ground or more kernels, or compare fewer setups."
-        )
     most = len(design.strips) - 1
-    eta = known["estimate"].to_numpy()
-    mean, slope = _mean_response(fit, eta, spread, reading.log)
-    sign = cells["zone"].astype(str).map(reading.zones).to_numpy() if reading.zones else 1.0
     mean_rows, contrast_rows, notes = [], [], []
     for factor in design.factors:
-        found = {}
-        for name in design.levels[factor.name]:
-            w = cells[factor.name].astype(str).eq(name).to_numpy(dtype=float)
-            w *= sign * max(len(reading.zones), 1) / w.sum()
-            found[name] = LevelMean(
-                reading.scale * float(w @ mean) - offset.value,
-                reading.scale * (w * slope) @ rows,
-                w @ rows,
-            )
+        cells = setting_cells(fit, design, reading, factor.name)
+        _check_held(fit, cells, reading)
+        means = means_of(fit, reading, cells)
+        reference, *others = design.levels[factor.name]
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-        table = _means(fit, list(found.values()), reading, level, most)
+        table, steady = _means(fit, means, reading, level, most)
         table.insert(0, "factor", factor.name)
-        table.insert(1, "level", list(found))
-        table.insert(2, "label", [labels[name] for name in found])
+        table.insert(1, "level", [reference, *others])
+        table.insert(2, "label", [labels[name] for name in (reference, *others)])
         mean_rows.append(table)
-        stratum = design.strata[factor.name]
+        clear = steady[0] & steady[1:] & reading.ratios
         crossed = bool(reading.zones) or any(factor.name in pair for pair in design.interactions)
-        reference, *others = found
-        steady = (table["estimate"] - _half(table["se"], table["df"], level)).to_numpy() > 0
-        block = []
-        for i, name in enumerate(others, start=1):
-            clear = bool(reading.ratios and steady[0] and steady[i])
-            row = _contrast(fit, found[name], found[reference], offset, level, clear, stratum)
-            if not crossed:
-                row |= _link_test(fit, found[name], found[reference], stratum)
-            block.append(
-                {
-                    "factor": factor.name,
-                    "level": name,
-                    "reference": reference,
-                    "label": labels[name],
-                    **row,
-                }
-            )
-            if reading.ratios and not clear:
-                notes.append(
-                    f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
-                    "a ratio to be given; the difference stands."
-                )
-        out = pd.DataFrame(block)
-        out["p_adjusted"] = holm(out["p"].to_numpy())
-        contrast_rows.append(out)
+        own = _contrasts(fit, means, reading, level, clear, design.strata[factor.name], crossed)
+        own.insert(0, "factor", factor.name)
+        own.insert(1, "level", others)
+        own.insert(2, "reference", reference)
+        own.insert(3, "label", [labels[name] for name in others])
+        contrast_rows.append(own)
+        notes += [
+            f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
+            "a ratio to be given; the difference stands."
+            for name, given in zip(others, clear, strict=True)
+            if reading.ratios and not given
+        ]
     return (
         pd.concat(mean_rows, ignore_index=True),
         pd.concat(contrast_rows, ignore_index=True),
@@ -186,16 +112,70 @@ def estimate_factors(
     )
 
 
-def _mean_response(
-    fit: MixedFit, eta: np.ndarray, spread: np.ndarray, log: bool
-) -> tuple[np.ndarray, np.ndarray]:
-    """Mean over the random effects, and its slope in the linear predictor."""
-    if log:
-        mean = np.exp(eta + (spread + fit.dispersion**2) / 2)
-        return mean, mean
-    step = 1e-5
-    slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
-    return averaged_response(fit, eta, spread), slope / (2 * step)
+def _check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
+    with np.errstate(all="ignore"):
+        known = fit.linear(cells.rows)
+    held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
+    if not held or (not reading.additive(fit) and known["se"].max() > LARGEST_SE):
+        raise DesignError(
+            "Too little was counted for the number of setups: the model's estimates are not held "
+            "by the data. Count more ground or more kernels, or compare fewer setups."
+        )
+    spread = float(np.max(cells.spread)) + (fit.dispersion**2 if reading.log else 0.0)
+    if (reading.log or fit.family.link == "log") and spread > LARGEST_SPREAD:
+        raise DesignError(
+            "Too little was counted: what was found varies so much between strips and between "
+            f"samples that the model puts the mean over {np.exp(LARGEST_SPREAD / 2):.0f} times "
+            "above the typical value, which the data do not hold. Each strip's own value can still "
+            "be read; count more ground or more kernels for a comparison of setups."
+        )
+
+
+def _means(
+    fit: MixedFit, means: Means, reading: Reading, level: float, most: int
+) -> tuple[pd.DataFrame, np.ndarray]:
+    """Estimates with their intervals, and which stand clear of zero."""
+    se, df = singly(fit, means, reading.taken_off, most)
+    value, half = means.value, stats.t.ppf(0.5 + level / 2, df) * se
+    steady = value > half
+    logarithmic = steady & reading.ratios
+    with np.errstate(all="ignore"):
+        factor = np.where(logarithmic, np.exp(half / value), 1.0)
+    table = pd.DataFrame(
+        {
+            "estimate": value,
+            "se": se,
+            "df": df,
+            "low": np.where(logarithmic, value / factor, value - half),
+            "high": np.where(logarithmic, value * factor, value + half),
+        }
+    )
+    return table, steady
+
+
+def _contrasts(
+    fit: MixedFit, means: Means, reading: Reading, level: float, clear: np.ndarray, most: int,
+    crossed: bool,
+) -> pd.DataFrame:  # fmt: skip
+    """Every level against the first: ratios where both means are clear of zero, differences."""
+    one, other = against(means)
+    ratio = log_ratios(fit, one, other, reading.taken_off, most)
+    difference = differences(fit, one, other, most)
+    # Where effects of a factor do not differ, a difference is zero when the link contrast is.
+    tested: Compared = difference if crossed else link_contrasts(fit, one, other, most)
+    statistic = tested.estimate / tested.se
+    p = 2 * stats.t.sf(np.abs(statistic), tested.df)
+    columns: dict[str, np.ndarray] = {}
+    for name, found in (("ratio", ratio), ("difference", difference)):
+        half = found.half(level)
+        for end, move in (("", 0.0), ("_low", -half), ("_high", half)):
+            value = found.estimate + move
+            columns[name + end] = (
+                np.where(clear, np.exp(value), np.nan) if name == "ratio" else value
+            )
+    return pd.DataFrame(
+        {**columns, "df": tested.df, "statistic": statistic, "p": p, "p_adjusted": holm(p)}
+    )
 
 
 def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
@@ -227,132 +207,3 @@ def holm(p: np.ndarray) -> np.ndarray:
     out = np.empty(len(p))
     out[order] = np.minimum(np.maximum.accumulate(p[order] * np.arange(len(p), 0, -1)), 1.0)
     return out
-
-
-def _linear(fit: MixedFit, rows: np.ndarray, most: int) -> pd.DataFrame:
-    """Estimate, se, statistic, df and p of combinations of the fixed effects, df at most `most`."""
-    table = fit.linear(rows)
-    df = table["df"].clip(upper=most)
-    return table.assign(df=df, p=2 * stats.t.sf(table["statistic"].abs(), df))
-
-
-def _half(se, df, level: float):
-    return stats.t.ppf(0.5 + level / 2, df) * se
-
-
-def _means(
-    fit: MixedFit, found: list[LevelMean], reading: Reading, level: float, most: int
-) -> pd.DataFrame:
-    offset = reading.offset or Offset()
-    own = _linear(fit, np.array([m.gradient for m in found]), most)
-    value = np.array([m.value for m in found])
-    variance = own["se"].to_numpy() ** 2
-    se = np.sqrt(variance + offset.variance)
-    df = _welch(variance, own["df"].to_numpy(), offset.variance, offset.df)
-    half = _half(se, df, level)
-    clear = (value > half) & reading.ratios
-    with np.errstate(all="ignore"):
-        factor = np.exp(half / np.abs(value))
-    return pd.DataFrame(
-        {
-            "estimate": value,
-            "se": se,
-            "df": df,
-            "low": np.where(clear, value / factor, value - half),
-            "high": np.where(clear, value * factor, value + half),
-        }
-    )
-
-
-def _welch(v1, df1, v2, df2):
-    """Degrees of freedom of a sum of two independent variances (Welch 1947)."""
-    with np.errstate(divide="ignore"):
-        return np.divide((v1 + v2) ** 2, v1**2 / df1 + v2**2 / df2)
-
-
-def link_contrast(fit: MixedFit, linear: np.ndarray, most: int) -> tuple[float, float]:
-    """Standard error and degrees of freedom, at most `most`, of a contrast on the link scale."""
-    row = _linear(fit, linear, most).iloc[0]
-    return float(row["se"]), float(row["df"])
-
-
-def contrast_se(
-    fit: MixedFit,
-    rows: np.ndarray,
-    spread: np.ndarray,
-    weights: tuple[np.ndarray, np.ndarray],
-    scale: float,
-    offset: Offset,
-    most: int,
-    *,
-    ratio: bool = True,
-) -> tuple[float, float, float]:
-    """Variance of a log ratio (or difference) of two means: the model's, the offset's, and df.
-
-    Parameters
-    ----------
-    rows, spread : ndarray, shapes (combinations, terms) and (combinations,)
-        Of `trialkit.mixed.means.reference_grid`.
-    weights : pair of ndarray, shape (combinations,)
-        That average them to the level and to its reference.
-    """
-    eta = rows @ fit.fixed_effects.to_numpy()
-    step = 1e-5
-    ends = [averaged_response(fit, eta + side * step, spread) for side in (1, -1)]
-    slope = (ends[0] - ends[1]) / (2 * step)
-    mean = averaged_response(fit, eta, spread)
-    one, reference = (
-        LevelMean(scale * float(w @ mean) - offset.value, scale * (w * slope) @ rows, w @ rows)
-        for w in weights
-    )
-    link = link_contrast(fit, one.link - reference.link, most)
-    by = (one.value, reference.value) if ratio else (1.0, 1.0)
-    se, df = link_contrast(fit, one.gradient / by[0] - reference.gradient / by[1], most)
-    v2 = offset.variance * (1 / by[0] - 1 / by[1]) ** 2
-    return se**2, v2, min(float(_welch(se**2, df, v2, offset.df)), link[1])
-
-
-def _contrast(
-    fit: MixedFit,
-    one: LevelMean,
-    reference: LevelMean,
-    offset: Offset,
-    level: float,
-    clear: bool,
-    most: int,
-) -> dict[str, float]:
-    link = _linear(fit, one.link - reference.link, most).iloc[0]
-    along = _linear(fit, one.gradient - reference.gradient, most).iloc[0]
-    df = min(float(along["df"]), float(link["df"]))
-    difference = one.value - reference.value
-    half = _half(float(along["se"]), df, level)
-    out = {"ratio": np.nan, "ratio_low": np.nan, "ratio_high": np.nan}
-    if clear:
-        log = np.log(one.value / reference.value)
-        part = _linear(fit, one.gradient / one.value - reference.gradient / reference.value, most)
-        v1 = float(part["se"].iloc[0]) ** 2
-        v2 = offset.variance * (1 / one.value - 1 / reference.value) ** 2
-        df_ratio = min(
-            float(_welch(v1, float(part["df"].iloc[0]), v2, offset.df)), float(link["df"])
-        )
-        spread = _half(np.sqrt(v1 + v2), df_ratio, level)
-        out = {
-            "ratio": float(np.exp(log)),
-            "ratio_low": float(np.exp(log - spread)),
-            "ratio_high": float(np.exp(log + spread)),
-        }
-    statistic = difference / float(along["se"])
-    return {
-        **out,
-        "difference": difference,
-        "difference_low": difference - half,
-        "difference_high": difference + half,
-        "df": df,
-        "statistic": statistic,
-        "p": float(2 * stats.t.sf(abs(statistic), df)),
-    }
-
-
-def _link_test(fit: MixedFit, one: LevelMean, reference: LevelMean, most: int) -> dict[str, float]:
-    row = _linear(fit, one.link - reference.link, most).iloc[0]
-    return {name: float(row[name]) for name in ("df", "statistic", "p")}

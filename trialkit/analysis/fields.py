@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.analysis.predictions import unit_predictions
+from trialkit.analysis.predictions import unit_information
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
@@ -109,7 +109,7 @@ def field_effects(
     reference, *others = design.levels[name]
     contrasts = level_contrasts(fit, name, design.names, design.covariates)
     turns = slope_turns(fit, "field", name)
-    found = unit_predictions(fit, ["field"])
+    found = unit_information(fit, ["field"])
     names = found.labels["field"]["field"].astype(str).to_list()
     spread = _spread(fit, name, level)
     rows, pooled = [], []
@@ -202,7 +202,7 @@ def raw_effects(
     fit: MixedFit, factor: str, level: str, reference: str, unit: list[str], pair: list[str],
     confidence: float,
 ) -> pd.DataFrame:  # fmt: skip
-    """Effect of a level in every unit, mean over its pairs, from the totals alone.
+    """Effect of a level in every unit, mean over its pairs, from totals (or means) alone.
 
     Where a total is zero (or all of its trials), half a count is added on either side of the pair
     (Haldane 1956, Ann. Hum. Genet. 20:309-311).
@@ -210,15 +210,19 @@ def raw_effects(
     model = fit.model
     table = fit.rows[[*unit, *pair, factor]].astype(str)
     table["y"] = model.original_order(fit.y)
-    logit = fit.family.link == "logit"
+    link = fit.family.link
+    logit = link == "logit"
     table["size"] = model.original_order(model.size if logit else np.exp(model.offset))
     table = table[table[factor].isin([level, reference])]
     total = table.groupby([*unit, *pair, factor])[["y", "size"]].sum().unstack(factor).dropna()
     y, size = total["y"], total["size"]
-    edge = y.eq(0) | (y.eq(size) & logit)
-    add = 0.5 * edge.any(axis=1).to_numpy()[:, None]
-    rest = (size - y) + add if logit else size
-    effect = np.log((y + add) / rest)
+    if link == "identity":
+        effect = y / size
+    else:
+        edge = y.eq(0) | (y.eq(size) & logit)
+        add = 0.5 * edge.any(axis=1).to_numpy()[:, None]
+        rest = (size - y) + add if logit else size
+        effect = np.log((y + add) / rest)
     grouped = (effect[level] - effect[reference]).groupby(level=unit)
     out = grouped.agg(raw="mean", sd="std", n_pairs="size")
     out["raw_se"] = out.pop("sd") / np.sqrt(out["n_pairs"])

@@ -16,10 +16,11 @@ from trialkit.trial import Trial
 
 @dataclass(frozen=True, slots=True)
 class Candidate:
-    """A trial that was read, by the name it goes by."""
+    """A trial that was read, by the name it goes by, and its rows of the response compared."""
 
     name: str
     trial: Trial
+    rows: pd.DataFrame
 
 
 # Name of the trial, the trial, its strips used (common names), what was left out of it.
@@ -40,7 +41,10 @@ def normalised(name: str, aliases: Mapping[str, str]) -> str:
 
 
 # Columns of the tables the strips go into.
-_TAKEN = frozenset({"trial", "place", "season", "own_pair", "own_strip", "n_frames", "header_loss"})
+_TAKEN = frozenset(
+    {"trial", "place", "season", "own_pair", "own_strip", "row", "n_rows", "amount", "size",
+     "value", "value_se", "mean"}
+)  # fmt: skip
 
 
 def factor_name(name: str, aliases: Mapping[str, str]) -> str:
@@ -50,7 +54,7 @@ def factor_name(name: str, aliases: Mapping[str, str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Setups:
-    """A candidate's factors by common name, and its strips with header-zone frames."""
+    """A candidate's factors by common name, and its strips with the response."""
 
     candidate: Candidate
     own: dict[str, str]
@@ -126,8 +130,7 @@ def match_setups(
 def _setups(candidate: Candidate, aliases: Mapping[str, str]) -> _Setups | str:
     """The trial's setups by common names, or why they have none."""
     trial = candidate.trial
-    counted = trial.frames.loc[trial.frames["zone"].eq("header"), "strip"]
-    strips = trial.strips[trial.strips["strip"].isin(counted)].copy()
+    strips = trial.strips[trial.strips["strip"].isin(candidate.rows["strip"])].copy()
     own: dict[str, str] = {}
     references: dict[str, str] = {}
     for factor in trial.config.setups:
@@ -146,7 +149,7 @@ def _setups(candidate: Candidate, aliases: Mapping[str, str]) -> _Setups | str:
         strips[common] = strips[common].map(renamed)
     known = _Setups(candidate, own, references, strips)
     if not known.varied:
-        return "All its counted strips have one setup."
+        return "All its measured strips have one setup."
     return known
 
 

@@ -5,12 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.reading import Offset
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 
 # Fewer strips say too little of the variation between them to model it.
 MODEL_STRIPS = 4
+# Above this variance on the log scale the model's mean is over e^2 = 7 times its typical value:
+# a handful of counts can be fitted so, but only their pooled rate is held by them.
+LARGEST_SPREAD = 4.0
 
 
 def preharvest_density(
@@ -33,9 +36,9 @@ def preharvest_density(
     -------
     offset : Offset
         In `unit`. From a Poisson mixed model (field, strip, row) where there are at least
-        four strips with anything found among them; else total count over total area, with the
-        standard error between strips or, for one strip, between rows, and never less than
-        the Poisson error of the count (at least one).
+        four strips with anything found among them and the model's mean is held by the counts;
+        else total count over total area, with the standard error between strips or, for one
+        strip, between rows, and never less than the Poisson error of the count (at least one).
     notes : list of str
     """
     if rows.empty:
@@ -48,7 +51,11 @@ def preharvest_density(
     offset = _pooled(rows, scale)
     if rows["strip"].nunique() >= MODEL_STRIPS and rows["count"].sum() > 0:
         try:
-            offset = _from_fit(_fit(rows), scale)
+            fit = _fit(rows)
+            if float(fit.variances["variance"].sum()) <= LARGEST_SPREAD:
+                offset = _from_fit(fit, scale)
+            else:
+                note = " It is the pooled count; so few were found that no model of it holds."
         except ModelError as error:
             note = f" It is the pooled count; a model of it could not be fitted: {error}"
     places = 1 if unit == "kg/ha" else 0

@@ -1,4 +1,11 @@
-"""A response's counts fitted again: by another family, with other levels, without some strips."""
+"""A response's rows fitted again: by another family, with other levels, without some strips.
+
+Blocks are compared on the scale on which the response's model takes setups to act alike: the log
+ratio of counts and of shares by mass, the log odds ratio of shares of a number, the difference of
+quantities with a unit of their own. What is left of one zone less another may be zero or below, so
+it has no logarithm; as it varies with how much lies on the ground, its differences are taken as
+shares of what was found in the block.
+"""
 
 from __future__ import annotations
 
@@ -10,7 +17,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-from trialkit.analysis.design import Design, _nesting, _strata
+from trialkit.analysis.design import Design, layout_df, random_levels
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -24,33 +31,20 @@ ANSWER = [
 TESTABLE_DF = 2
 
 
-def counted(result: ResponseAnalysis) -> None:
-    """Refuse responses whose rows are not counts of one zone.
-
-    Raises
-    ------
-    DesignError
-        Saying so.
-    """
-    spec = result.specification
-    if spec.family not in ("poisson", "binomial") or len(spec.zones) > 1:
-        raise DesignError(
-            f"{result.title} is not modelled as counts of one zone; this is for responses that are."
-        )
-
-
-def fit_counts(
-    result: ResponseAnalysis, family: str, nested: Sequence[str], *,
-    data: pd.DataFrame | None = None, slopes: bool = True, method: str = "reml",
+def fit_again(
+    result: ResponseAnalysis, nested: Sequence[str], *, family: str = "", response: str = "",
+    fixed: str = "", data: pd.DataFrame | None = None, slopes: bool = True, method: str = "reml",
 ) -> MixedFit:  # fmt: skip
-    """The response's fixed part fitted to its counts by a family with given random levels.
+    """A response's model with some of its parts exchanged.
 
     Parameters
     ----------
-    family : str
-        Of `trialkit.mixed.fit_mixed`.
     nested : sequence of str
-        Levels coarse to fine.
+        Random levels coarse to fine.
+    family : str
+        Of `trialkit.mixed.fit_mixed`; "" for the response's own.
+    response, fixed : str
+        Column modelled and right-hand side of the fixed part; "" for the response's own.
     data : DataFrame, optional
         Rows to fit instead of all.
     slopes : bool
@@ -61,21 +55,30 @@ def fit_counts(
     ModelError
         If the model cannot be fitted.
     """
-    spec = result.specification
-    counts = spec.family == "poisson"
-    varying = list(result.design.slope_factors) if slopes and "field" in nested else []
+    spec, own = result.specification, result.fit
+    law = family or own.family.name
+    varying: list[str] = []
+    if slopes and "field" in nested and result.design.slope_factors:
+        varying = [*result.design.slope_factors, *(["zone"] if spec.compared_zones else [])]
     return fit_mixed(
         result.data if data is None else data,
-        response=spec.response,
-        fixed=result.design.formula,
+        response=response or own.model.response,
+        fixed=fixed or result.formula,
         nested=list(nested),
         slopes={"field": varying} if varying else None,
         covariance={"field": "exchangeable"} if varying else None,
-        family=family,
-        exposure=spec.size if counts else None,
-        trials=None if counts else spec.size,
+        family=law,
+        exposure=spec.size if law in ("poisson", "negative_binomial") else None,
+        trials=spec.size if law in ("binomial", "beta_binomial") else None,
         method=method,
     )
+
+
+def finer_levels(result: ResponseAnalysis) -> list[str]:
+    """Random levels of the model below those of the design: zone within strip, and the row."""
+    chain = result.fit.model.chain
+    own = chain.names[: chain.n_nested][::-1]
+    return [name for name in own if name not in result.design.nested]
 
 
 def leave_out(
@@ -136,15 +139,20 @@ def _without(
         if lost:
             raise DesignError(f"No strip with {factor.label} at {', '.join(lost)} would be left.")
     data = result.data[result.data["strip"].isin(strips["strip"])]
-    row = result.fit.model.chain.names[0]
-    nested = _nesting(strips, len(data), result.specification.row, [])
+    nested = tuple(
+        name for name in random_levels(strips, len(data), result.specification.row, [])
+        if name in design.nested
+    )  # fmt: skip
+    finer = finer_levels(result)
+    if "zone" in finer and data.groupby(["strip", "zone"], observed=True).ngroups == len(data):
+        finer.remove("zone")
     less: Design = dataclasses.replace(
         design,
         strips=strips,
         nested=nested,
-        strata=_strata(design.factors, strips, design.interactions, design.covariates),
+        strata=layout_df(design.factors, strips, design.interactions, design.covariates),
     )
-    fit = fit_counts(result, result.fit.family.name, [*nested, row], data=data)
+    fit = fit_again(result, [*nested, *finer], data=data)
     return fit, estimate_factors(fit, less, result.reading, level)[1]
 
 
@@ -158,46 +166,82 @@ def _cooks_distance(full: MixedFit, less: MixedFit) -> float:
 def block_outliers(
     result: ResponseAnalysis, factor: str, name: str, reference: str
 ) -> pd.DataFrame:
-    """Does a block's own ratio (odds ratio, for shares) stand apart from those of the others?
+    """Does a block's own comparison stand apart from those of the others?
 
-    Externally studentised residuals of the blocks' log ratios about their mean, or about their
-    fields' means where every field has at least two blocks (Cook & Weisberg 1982, Residuals and
-    Influence in Regression, section 2.2.2), with half a kernel added to every count.
+    Externally studentised residuals of the blocks' comparisons (`strip_values`, level less
+    reference) about their mean, or about their fields' means where every field has at least two
+    blocks (Cook & Weisberg 1982, Residuals and Influence in Regression, section 2.2.2).
 
     Returns
     -------
-    DataFrame, one row a block that holds both: ``field, pair, log_ratio, studentised, p``, the
-    last two-sided and times the number of blocks (Bonferroni), at most 1. Empty if the blocks are
-    too few.
+    DataFrame, one row a block that holds both: ``field, pair, effect`` (see `effect_name`),
+    ``studentised, p``, the last two-sided and times the number of blocks (Bonferroni), at most 1.
+    Empty if the blocks are too few.
     """
-    strips = result.by_strip.assign(value=result.by_strip["strip"].map(log_strips(result)))
-    wide = strips.pivot_table(index=["field", "pair"], columns=factor, values="value", sort=False)
-    columns = ["field", "pair", "log_ratio", "studentised", "p"]
+    strips = result.by_strip.assign(value=result.by_strip["strip"].map(strip_values(result)))
+    wide = strips.pivot_table(
+        index=["field", "pair"], columns=factor, values="value", observed=True, sort=False
+    )
+    columns = ["field", "pair", "effect", "studentised", "p"]
     if name not in wide or reference not in wide:
         return pd.DataFrame(columns=columns)
-    log_ratio = (wide[name] - wide[reference]).dropna()
-    field = log_ratio.index.get_level_values("field")
-    x = np.ones((len(log_ratio), 1))
-    if pd.Series(field).value_counts().min() > 1:
+    effect = (wide[name] - wide[reference]).dropna()
+    field = effect.index.get_level_values("field")
+    x = np.ones((len(effect), 1))
+    if len(effect) and pd.Series(field).value_counts().min() > 1:
         x = pd.get_dummies(field).to_numpy(dtype=float)
-    df = len(log_ratio) - x.shape[1] - 1
-    if df < TESTABLE_DF or np.ptp(log_ratio) == 0:
+    df = len(effect) - x.shape[1] - 1
+    # Differences that are equal on paper may differ in the last bits.
+    if df < TESTABLE_DF or np.ptp(effect) <= 1e-9 * np.abs(wide.to_numpy()).max():
         return pd.DataFrame(columns=columns)
-    fitted = sm.OLS(log_ratio.to_numpy(), x).fit()
+    fitted = sm.OLS(effect.to_numpy(), x).fit()
     studentised = fitted.get_influence().resid_studentized_external
-    p = np.minimum(len(log_ratio) * 2 * stats.t.sf(np.abs(studentised), df), 1.0)
-    out = log_ratio.rename("log_ratio").reset_index()
+    p = np.minimum(len(effect) * 2 * stats.t.sf(np.abs(studentised), df), 1.0)
+    out = effect.rename("effect").reset_index()
     return out.assign(studentised=studentised, p=p)
 
 
-def log_strips(result: ResponseAnalysis) -> pd.Series:
-    """Log density of kernels, or empirical logit of damage, by strip; half a kernel is added.
+def effect_name(result: ResponseAnalysis) -> str:
+    """What a block's comparison is.
 
-    Cox & Snell 1989, Analysis of Binary Data, section 2.1.6.
+    "ratio" or "odds ratio" (its logarithm), "difference" in the result's unit, or "share": the
+    difference of one zone less another over the block's mean of the zones that count as plus.
     """
     spec = result.specification
-    total = result.data.groupby("strip")[[spec.response, str(spec.size)]].sum()
+    if spec.compared_zones:
+        return "share"
+    return {"poisson": "ratio", "lognormal": "ratio", "binomial": "odds ratio"}.get(
+        spec.family, "difference"
+    )
+
+
+def strip_values(result: ResponseAnalysis) -> pd.Series:
+    """Strips on the scale of `effect_name`: logarithm or logit, the result's unit, or a share.
+
+    Half a kernel (ear) is added to every count (Cox & Snell 1989, Analysis of Binary Data, section
+    2.1.6); of shares by mass the mean of the logarithms that the model saw is taken.
+    """
+    spec, what = result.specification, effect_name(result)
+    by_strip = result.data.groupby("strip")
+    if what == "difference":
+        return result.by_strip.set_index("strip")["value"]
+    if what == "share":
+        return _shares_of_found(result)
+    if spec.family == "lognormal":
+        return by_strip["value"].mean()
+    total = by_strip[[spec.response, str(spec.size)]].sum()
     k, n = total[spec.response], total[spec.size]
     if spec.family == "poisson":
         return np.log((k + 0.5) / n)
     return np.log((k + 0.5) / (n - k + 0.5))
+
+
+def _shares_of_found(result: ResponseAnalysis) -> pd.Series:
+    spec = result.specification
+    zones = [zone for zone, weight in spec.zones.items() if weight > 0]
+    rows = result.data[result.data["zone"].isin(zones)]
+    sums = rows.groupby("strip")[[spec.response, str(spec.size)]].sum()
+    strips = result.by_strip.set_index("strip")
+    found = result.scale * (sums[spec.response] / sums[spec.size]).reindex(strips.index)
+    mean = found.groupby([strips["field"], strips["pair"]]).transform("mean")
+    return strips["value"] / mean.where(mean > 0)

@@ -3,7 +3,9 @@
 from __future__ import annotations
 
 import html
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
@@ -13,6 +15,16 @@ from trialkit.analysis.specifications import Specification
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
 from trialkit.trial import Trial
+
+if TYPE_CHECKING:  # each is imported by the method that needs it
+    from trialkit.analysis.alternatives import Alternatives
+    from trialkit.analysis.checks import ModelCheck
+    from trialkit.analysis.curves import EffectCurve
+    from trialkit.analysis.equivalence import Equivalence
+    from trialkit.analysis.fields import FieldEffects
+    from trialkit.analysis.pairwise import Pairwise
+    from trialkit.analysis.power import PowerAttained
+    from trialkit.analysis.surface import ResponseSurface
 
 
 @dataclass(frozen=True, slots=True)
@@ -56,6 +68,8 @@ class ResponseAnalysis:
         level, reference, label, difference, se, df, low, high, n_pairs``; empty for one field.
     notes : tuple of str
         What was assumed, left out, or should be known of the fit.
+    level : float
+        Confidence level of the intervals.
     """
 
     response: str
@@ -77,11 +91,73 @@ class ResponseAnalysis:
     by_strip: pd.DataFrame
     by_field: pd.DataFrame
     notes: tuple[str, ...]
+    level: float
 
     @property
     def reading(self) -> Reading:
         """How means are read off the fit, or off another fit of the same rows."""
         return self.specification.reading(self.scale, self.offset)
+
+    # Further questions; what they take and raise is told where each is answered.
+    def pairwise(self, factor: str | None = None, adjust: str = "tukey") -> Pairwise:
+        """Every two levels of a factor compared, see `trialkit.analysis.pairwise.pairwise`."""
+        from trialkit.analysis.pairwise import pairwise
+
+        return pairwise(self, factor, adjust=adjust, level=self.level)
+
+    def alternatives(self) -> Alternatives:
+        """Other models' answers, see `trialkit.analysis.alternatives.alternatives`."""
+        from trialkit.analysis.alternatives import alternatives
+
+        return alternatives(self, self.level)
+
+    def check(
+        self, seed: int = 1, *, n: int = 500, progress: Callable[[str], None] | None = None
+    ) -> ModelCheck:
+        """Does the model hold, see `trialkit.analysis.checks.check_model`."""
+        from trialkit.analysis.checks import check_model
+
+        return check_model(self, seed, n=n, level=self.level, progress=progress)
+
+    def power(
+        self, factor: str | None = None, level: str | None = None, **aims: Any
+    ) -> PowerAttained:
+        """What the trial could tell, see `trialkit.analysis.power.power_attained`."""
+        from trialkit.analysis.power import power_attained
+
+        return power_attained(self, factor, level, confidence=self.level, **aims)
+
+    def field_effects(self, factor: str | None = None) -> FieldEffects:
+        """Effects field by field, see `trialkit.analysis.fields.field_effects`."""
+        from trialkit.analysis.fields import field_effects
+
+        return field_effects(self, factor, level=self.level)
+
+    def effect_along(self, covariate: str = "moisture", **chosen: Any) -> EffectCurve:
+        """An effect along moisture or speed, see `trialkit.analysis.curves.effect_curve`."""
+        from trialkit.analysis.curves import effect_curve
+
+        return effect_curve(self, covariate, confidence=self.level, **chosen)
+
+    def surface(
+        self, settings: tuple[str, str] = ("gap", "speed"), **options: Any
+    ) -> ResponseSurface:
+        """The response over two settings, see `trialkit.analysis.surface.response_surface`."""
+        from trialkit.analysis.surface import response_surface
+
+        return response_surface(self, settings, confidence=self.level, **options)
+
+    def no_more_than(self, margin: float, **options: Any) -> Equivalence:
+        """One-sided test of a margin, see `trialkit.analysis.equivalence.no_more_than`."""
+        from trialkit.analysis.equivalence import no_more_than
+
+        return no_more_than(self, margin, **options)
+
+    def equivalence(self, margin: float | tuple[float, float], **options: Any) -> Equivalence:
+        """Two one-sided tests of a margin, see `trialkit.analysis.equivalence.equivalence`."""
+        from trialkit.analysis.equivalence import equivalence
+
+        return equivalence(self, margin, **options)
 
     def _repr_html_(self) -> str:
         parts = [
@@ -119,6 +195,44 @@ class TrialAnalysis:
     skipped: dict[str, str]
     level: float
     warnings: tuple[str, ...]
+
+    def __getitem__(self, response: str) -> ResponseAnalysis:
+        """The analysis of one response, by name.
+
+        Raises
+        ------
+        KeyError
+            With the reason where the response was not analysed.
+        """
+        if response in self.responses:
+            return self.responses[response]
+        known = f"analysed: {', '.join(self.responses)}"
+        raise KeyError(self.skipped.get(response, f"no response {response!r}; {known}."))
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self.responses)
+
+    @property
+    def comparisons(self) -> pd.DataFrame:
+        """Contrasts of all responses in one tidy table, one row a level against its reference.
+
+        Columns: ``response, title, unit``; those of `ResponseAnalysis.contrasts` (SI); with the
+        level's and the reference's adjusted mean as ``mean`` and ``reference_mean``.
+        """
+        tables = []
+        for result in self.responses.values():
+            means = result.means.set_index(["factor", "level"])["estimate"]
+            own = result.contrasts
+            table = own[[c for c in own.columns if not c.endswith("_bu_ac")]].copy()
+            for place, (name, of) in enumerate(
+                (("mean", "level"), ("reference_mean", "reference"))
+            ):
+                keys = list(zip(own["factor"], own[of], strict=True))
+                table.insert(4 + place, name, means.loc[keys].to_numpy())
+            for place, name in enumerate(("response", "title", "unit")):
+                table.insert(place, name, getattr(result, name))
+            tables.append(table)
+        return pd.concat(tables, ignore_index=True)
 
     def _repr_html_(self) -> str:
         parts = [result._repr_html_() for result in self.responses.values()]

@@ -100,16 +100,15 @@ def read_setting(design: Design, name: str) -> Setting:
     if missing:
         raise DesignError(
             f"{label.capitalize()} was not recorded on {missing} of {len(values)} strips, so no "
-            "trend over it can be found."
+            "trend over it can be found. The comparison of the setups stands in the analysis."
         )
     x = values.to_numpy(dtype=float)
     low, high = float(x.min()), float(x.max())
     if high - low <= max(least, 1e-9 * abs(high)) and not (own and high > low):
         raise DesignError(
             f"{label.capitalize()} was nearly the same on every strip ({low:.3g} to {high:.3g} "
-            f"{unit}); a trend over it needs at least {least:g} {unit} of difference.".replace(
-                " ;", ";"
-            )
+            f"{unit}); a trend over it needs at least {least:g} {unit} of difference. The "
+            "comparison of the setups stands in the analysis."
         )
     classes = _classes(x)
     middle = pd.Series(x).groupby(classes).transform("mean").to_numpy()

@@ -9,16 +9,24 @@ same way: the values at which it changes are the means (or ratios of sums) over 
 subsets of pairs, and each gap between them has probability ``2^-n`` (Hartigan 1969, J. Am. Stat.
 Assoc. 64:1303-1317).
 
+The paired t itself is that of pingouin, with Cohen's d (the mean difference over the root mean
+square of the two standard deviations, without sign) and the Bayes factor of a difference against
+none (Rouder et al. 2009, Psychon. Bull. Rev. 16:225-237, Cauchy scale 0.707). Its power of the
+difference found says nothing that p does not and is not told.
+
 A paired test speaks for the fields at hand and adjusts for no covariate; where a factor meets a
-level several times in a block, the mean of those strips is taken.
+level several times in a block, the mean of those strips is taken. Of a loss that is one zone less
+another, a strip's value is the difference of its densities.
 """
 
 from __future__ import annotations
 
 import dataclasses
+import functools
 import warnings
 from collections.abc import Callable
 from functools import partial
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -27,11 +35,11 @@ from scipy import stats
 from scipy.special import expit
 
 from trialkit.analysis.estimates import estimate_factors
-from trialkit.analysis.refits import log_strips
+from trialkit.analysis.refits import fit_again, strip_values
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
-from trialkit.mixed import MixedFit, fit_mixed
-from trialkit.randomisation import paired_randomisation_test
+from trialkit.mixed import MixedFit
+from trialkit.randomisation import EXACT_PAIRS, paired_randomisation_test
 
 ANSWER = [
     "ratio", "ratio_low", "ratio_high", "difference", "difference_low", "difference_high",
@@ -46,20 +54,32 @@ Compute = Callable[[str, str, str, float], Answer]
 
 def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
     """The simpler analyses of a response by name, each to be called for a contrast."""
-    if result.specification.family == "poisson":
+    spec = result.specification
+    paired, flips = (partial(_paired, result, test) for test in (paired_t, sign_flip))
+    if spec.family == "binomial":
         return {
-            "Log-Gaussian of strip densities": _LogStrips(result),
-            "Paired t of strip means": partial(_paired, result, paired_t),
-            "Sign-flip test of strip means": partial(_paired, result, sign_flip),
+            "Paired t of logit shares": partial(_logit_t, result),
+            "Sign-flip test of strip shares": flips,
         }
-    return {
-        "Paired t of logit shares": partial(_logit_t, result),
-        "Sign-flip test of strip shares": partial(_paired, result, sign_flip),
-    }
+    found: dict[str, Compute] = {
+        "Paired t of strip means": paired, "Sign-flip test of strip means": flips,
+    }  # fmt: skip
+    if spec.ordinal:
+        return found | {"Sign-flip test of ranks": partial(_ranks, result)}
+    if spec.compared_zones:
+        return {
+            "Paired t of strip differences": paired, "Sign-flip test of strip differences": flips,
+        }  # fmt: skip
+    if spec.family == "poisson":
+        return {"Log-Gaussian of strip densities": _LogStrips(result), **found}
+    # Where a strip is one value the chosen model is that of strips already.
+    if spec.family == "lognormal" and len(result.data) > result.data["strip"].nunique():
+        return {"Log-Gaussian of strip shares": _LogStrips(result), **found}
+    return found
 
 
 class _LogStrips:
-    """Gaussian REML model of the log density of strips; fitted once, asked for every contrast."""
+    """Gaussian REML model of the log of pooled strips; fitted once, asked for every contrast."""
 
     def __init__(self, result: ResponseAnalysis) -> None:
         self.result = result
@@ -76,21 +96,20 @@ class _LogStrips:
 
     def _fitted(self) -> MixedFit:
         data, design = self.result.data, self.result.design
-        strips = design.categories(design.strips)
         spec = self.result.specification
         sums = data.groupby("strip")[[spec.response, str(spec.size)]].sum()
-        strips = strips.assign(density=strips["strip"].map(sums[spec.response] / sums[spec.size]))
-        empty = strips.loc[strips["density"] == 0, "strip"].astype(str)
+        strips = design.categories(design.strips)
+        strips["pooled"] = strips["strip"].map(sums[spec.response] / sums[spec.size])
+        empty = strips.loc[strips["pooled"] == 0, "strip"].astype(str)
         if len(empty):
             raise DesignError(
-                f"Nothing was counted on strip {', '.join(empty)}: it has no logarithm."
+                f"No {spec.thing} was found on strip {', '.join(empty)}: it has no logarithm."
             )
-        strips["log_density"] = np.log(strips["density"])
+        strips["log_pooled"] = np.log(strips["pooled"])
         nested = [name for name in design.nested if name != "strip"]
-        slopes = {"field": list(design.slope_factors)} if design.slope_factors else None
-        return fit_mixed(
-            strips, "log_density", design.formula, nested=nested, slopes=slopes,
-            covariance={"field": "exchangeable"} if slopes else None,
+        return fit_again(
+            self.result, nested, family="gaussian", response="log_pooled", fixed=design.formula,
+            data=strips,
         )  # fmt: skip
 
 
@@ -130,7 +149,7 @@ def _paired(
 
 
 def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
-    """Paired t-test of ``b - a``, Fieller's interval for the ratio of means.
+    """Paired t-test of ``b - a`` by pingouin, Fieller's interval for the ratio of means.
 
     Parameters
     ----------
@@ -143,23 +162,51 @@ def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
     DesignError
         If all differences are alike.
     """
-    with warnings.catch_warnings():
-        warnings.simplefilter("ignore", RuntimeWarning)
-        test = stats.ttest_rel(b, a)
-    if not np.isfinite(test.pvalue):
-        raise DesignError("All pairs differ by the same amount: there is no spread to judge by.")
-    interval = test.confidence_interval(level)
     n = len(b)
+    # Differences that are equal on paper may differ in the last bits.
+    if np.ptp(b - a) <= 1e-12 * max(np.abs(a).max(), np.abs(b).max()):
+        raise DesignError("All pairs differ by the same amount: there is no spread to judge by.")
+    test = _pingouin_t(b, a, level)
     low, high = fieller(b, a, float(stats.t.ppf(0.5 + level / 2, n - 1)))
+    ends = np.asarray(test["ci"], dtype=float)
     return dict(
         zip(
             ANSWER,
             (b.mean() / a.mean() if np.isfinite(high) else np.nan, low, high, (b - a).mean(),
-             interval.low, interval.high, float(n - 1), float(test.pvalue)),
+             ends[0], ends[1], float(test["dof"]), float(test["pval"])),
             strict=True,
         ),
-        remark=_of_pairs(n),
+        remark=f"{_of_pairs(n)}; Cohen's d {float(test['cohend']):.2g}; Bayes factor for a "
+        f"difference {float(test['bf10']):.2g}",
     )  # fmt: skip
+
+
+def _pingouin_t(b: np.ndarray, a: np.ndarray, level: float) -> dict[str, Any]:
+    """Its one row, unrounded, by names that its versions share: dof, pval, ci, cohend, bf10."""
+    pingouin = _pingouin()
+    kept = dict(pingouin.options)
+    try:
+        # By default ends are rounded to two decimals and the Bayes factor is text.
+        for option in [name for name in kept if name.startswith("round")]:
+            pingouin.options[option] = None
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of the power for few pairs, which is not used
+            table = pingouin.ttest(b, a, paired=True, confidence=level)
+    finally:
+        pingouin.options.update(kept)
+    # "p-val" and "CI95%" up to version 0.5, "p_val" and "CI95" since.
+    row = {"".join(c for c in str(k) if c.isalnum()).lower(): v for k, v in table.iloc[0].items()}
+    row["ci"] = next(value for name, value in row.items() if name.startswith("ci"))
+    return row
+
+
+@functools.cache
+def _pingouin() -> ModuleType:
+    """Imported only when a paired t is asked for: it brings a second and a half of imports."""
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        import pingouin
+    return pingouin
 
 
 def fieller(b: np.ndarray, a: np.ndarray, quantile: float) -> tuple[float, float]:
@@ -201,10 +248,7 @@ def sign_flip(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
         if cut:
             parted = np.partition(values, [cut - 1, len(values) - cut])
             out[f"{name}_low"], out[f"{name}_high"] = parted[cut - 1], parted[-cut]
-    remark = _of_pairs(n)
-    if 2 / 2**n >= 1 - level:
-        remark += f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
-    return out | {"remark": remark}
+    return out | {"remark": f"{_of_pairs(n)}{_fewest(n, level)}"}
 
 
 def _logit_t(
@@ -214,7 +258,7 @@ def _logit_t(
 
     The odds ratio is carried to the reference's mean logit, which is taken as known.
     """
-    strips = result.by_strip.assign(value=result.by_strip["strip"].map(log_strips(result)))
+    strips = result.by_strip.assign(value=result.by_strip["strip"].map(strip_values(result)))
     both = _wide(strips, factor, name, reference)
     answer = paired_t(both["b"].to_numpy(), both["a"].to_numpy(), level)
     base = both["a"].mean()
@@ -223,6 +267,35 @@ def _logit_t(
         answer[f"ratio{end}"] = share / expit(base)
         answer[f"difference{end}"] = result.scale * (share - expit(base))
     return answer | {"remark": f"{answer['remark']}; the reference's share is taken as known"}
+
+
+def _ranks(
+    result: ResponseAnalysis, factor: str, name: str, reference: str, level: float
+) -> Answer:
+    """The test of ranks that stands beside the means (`ranks`); the difference is of strip means.
+
+    Raises
+    ------
+    DesignError
+        If no block holds both setups.
+    """
+    own = result.contrasts
+    row = own[(own["factor"] == factor) & (own["level"] == name)].iloc[0]
+    n = int(row["n_blocks"])
+    if not np.isfinite(row["p_rank"]):
+        raise DesignError("No pair (block) holds both setups.")
+    both = blocks(result, factor, name, reference)
+    return {
+        "difference": float((both["b"] - both["a"]).mean()), "p": float(row["p_rank"]),
+        "remark": f"{_of_pairs(n)}; p by ranks{_fewest(n, level)}",
+    }  # fmt: skip
+
+
+def _fewest(n: int, level: float) -> str:
+    """What to say where so few pairs cannot tell anything apart, whatever was found."""
+    if n > EXACT_PAIRS or 2 / 2**n < 1 - level:
+        return ""
+    return f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
 
 
 def _of_pairs(n: int) -> str:

@@ -22,13 +22,14 @@ from typing import TYPE_CHECKING, Literal
 import pandas as pd
 
 from trialkit import units
-from trialkit.analysis.estimates import Offset, Reading
+from trialkit.analysis.reading import Offset, Reading
 from trialkit.losses import kernel_mass_per_ear
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 Family = Literal["poisson", "binomial", "lognormal", "normal"]
+Better = Literal["lower", "higher"]
 
 STILL = "Each strip's own value can still be read; only the comparison of setups is missing."
 """What is left when the layout allows no comparison."""
@@ -79,6 +80,10 @@ class Specification:
         Sentence to read beside every result.
     ratios, covariates : bool
         Whether ratios have a meaning; whether measured speed and moisture are adjusted for.
+    better : {"lower", "higher"}
+        Which end of the quantity is the better one, where a best setting is looked for.
+    near : float
+        What is still near the best, in the result's unit: common practice.
     expected : bool
         Whether its absence is worth a sentence even when no data for it were given.
     ordinal : bool
@@ -105,6 +110,8 @@ class Specification:
     remark: str = ""
     ratios: bool = True
     covariates: bool = True
+    better: Better = "lower"
+    near: float = 5.0
     expected: bool = False
     ordinal: bool = False
 
@@ -115,6 +122,8 @@ class Specification:
             table = table[table["zone"].isin(list(self.zones))]
         needed = [self.response, *([self.size] if self.size else [])]
         rows = table.dropna(subset=needed)
+        if self.size:  # a sample of nothing says nothing
+            rows = rows[rows[self.size] > 0]
         if len(self.zones) > 1:  # a difference between zones needs each of them on the strip
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
@@ -124,6 +133,19 @@ class Specification:
     def compared_zones(self) -> dict[str, float]:
         """Weights of the zones that are a factor of the model; empty for one zone."""
         return dict(self.zones) if len(self.zones) > 1 else {}
+
+    @property
+    def law(self) -> dict[str, str]:
+        """What a fit is told of the response: column, family, and the column of its size."""
+        if self.family in ("lognormal", "normal"):
+            return {"response": "value", "family": "gaussian"}
+        size = "exposure" if self.family == "poisson" else "trials"
+        return {"response": self.response, "family": self.family, size: str(self.size)}
+
+    @property
+    def link(self) -> str:
+        """Scale of the effects: "log" (of ratios), "logit" (of odds ratios) or "identity"."""
+        return {"binomial": "logit", "normal": "identity"}.get(self.family, "log")
 
     def reading(self, scale: float, offset: Offset | None) -> Reading:
         """How means are read off a fit: `scale` result units per unit of the response's mean."""
@@ -181,23 +203,27 @@ _SHARE = "logarithm of the share by mass: Gaussian"
 
 
 def _share(
-    name: str, title: str, table: str, column: str, thing: str, remark: str = ""
-) -> Specification:
+    name: str, title: str, table: str, column: str, thing: str, remark: str = "",
+    near: float = 0.5,
+) -> Specification:  # fmt: skip
     """A share by mass in samples."""
     return Specification(
         name, title, table, column, "lognormal", _fixed(100.0, "%"), "sample", thing, _SHARE,
         f"No {table} sample gives both its mass and that of its {thing}, so {title.lower()} cannot "
         "be analysed.",
         size="sample_mass", lacking=f"{table} samples without both masses", remark=remark,
+        near=near,
     )  # fmt: skip
 
 
-def _strip_value(name: str, title: str, unit: str, remark: str = "") -> Specification:
+def _strip_value(
+    name: str, title: str, unit: str, near: float, better: Better = "lower"
+) -> Specification:
     """A value of the whole strip, from the strips table."""
     return Specification(
         name, title, "strips", name, "normal", _fixed(1.0, unit), "strip", title.lower(),
-        f"{title.lower()} of the strip: Gaussian", "", remark=remark, ratios=False,
-        covariates=False,
+        f"{title.lower()} of the strip: Gaussian", "", ratios=False, covariates=False,
+        better=better, near=near,
     )  # fmt: skip
 
 
@@ -208,7 +234,7 @@ _ENTRIES = (
         "There are no frames from the header zone (ground the header crossed but the combine "
         "body did not), so header loss cannot be analysed.",
         size="area", zones={"header": 1.0}, offset="preharvest", source=("header", "kernels"),
-        still="", expected=True,
+        expected=True,
     ),
     Specification(
         "kernel_damage", "Damaged kernels", "grain", "kernels_damaged", "binomial",
@@ -216,8 +242,8 @@ _ENTRIES = (
         "damaged among examined kernels: binomial with logit link",
         "No grain sample gives both kernels examined and kernels damaged, so kernel damage "
         "cannot be analysed.",
-        size="kernels_examined", still="", lacking="grain samples without counted kernels",
-        expected=True,
+        size="kernels_examined", lacking="grain samples without counted kernels",
+        near=0.5, expected=True,
     ),
     Specification(
         "dropped_ears", "Dropped ears", "ears", "ears", "poisson", _per_ear, "search", "ear",
@@ -240,11 +266,13 @@ _ENTRIES = (
         "so what threshing and cleaning left cannot be told from what the header left.",
         size="area", zones={"header": -1.0, "total": 1.0}, given_by=("total",),
         source=("processing", "kernels"),
-        remark="Both zones stand in one model, so the intervals carry the chance of both counts.",
+        remark="Both zones stand in one model, with a variance of frames each, so the intervals "
+        "carry the chance of both counts.",
     ),
     _share("broken_corn", "Broken corn", "grain", "sieve_mass", "broken corn",
            "By mass through the sieve; whole kernels with damage are not in it."),
-    _share("foreign_material", "Foreign material", "grain", "foreign_mass", "foreign material"),
+    _share("foreign_material", "Foreign material", "grain", "foreign_mass", "foreign material",
+           near=0.1),
     _share("residue_mass", "Material other than grain", "residue", "residue_mass",
            "material other than grain"),
     Specification(
@@ -252,11 +280,11 @@ _ENTRIES = (
         _fixed(1.0, "score"), "strip", "score", "mean score of the strip: Gaussian", "",
         remark="The score is an order, 0 none to 5 worst: its mean takes the steps to be equal, "
         "the test of ranks does not.",
-        ratios=False, ordinal=True,
+        ratios=False, ordinal=True, near=0.25,
     ),
-    _strip_value("yield", "Yield", "kg/ha"),
-    _strip_value("moisture", "Grain moisture", "%"),
-    _strip_value("test_weight", "Test weight", "kg/hL"),
+    _strip_value("yield", "Yield", "kg/ha", 100.0, "higher"),
+    _strip_value("moisture", "Grain moisture", "%", 0.5),
+    _strip_value("test_weight", "Test weight", "kg/hL", 0.5, "higher"),
 )  # fmt: skip
 
 SPECIFICATIONS: dict[str, Specification] = {entry.name: entry for entry in _ENTRIES}

@@ -1,21 +1,20 @@
 """A response's mean at several ground speeds, with their joint uncertainty.
 
 Speed is either a setup factor, whose levels stand at the speeds measured (or set) on their strips,
-or a covariate, whose line on the log scale is known by its ends. The method is that of `estimates`:
-delta method on the averaged response, at balanced levels of the other factors.
+or a covariate, whose line on the log scale is known by its ends. The means are those of `reading`,
+their uncertainty by the delta method, at balanced levels of the other factors.
 """
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.reading import means_of, setting_cells
 from trialkit.errors import DesignError
-from trialkit.mixed.means import averaged_response, reference_grid
 
 if TYPE_CHECKING:
     from trialkit.analysis.result import ResponseAnalysis
@@ -71,11 +70,10 @@ def speed_means(
     ------
     DesignError
         When the trial's model has no such factor or no speed in it, a level's speed is not known,
-        or two levels have one speed.
+        two levels have one speed, or a mean is not above zero.
     """
     design, fit = result.design, result.fit
-    names = list(design.names)
-    held = dict.fromkeys(design.covariates, 0.0)
+    reading = replace(result.reading, offset=None)
     if factor is None:
         if COVARIATE not in design.covariates:
             raise DesignError(
@@ -84,50 +82,39 @@ def speed_means(
             )
         measured = design.strips["speed_measured"].astype(float)
         ends = np.array([measured.min(), measured.max()])
-        grids = [
-            reference_grid(fit, names, {**held, COVARIATE: float(end - measured.mean())})
-            for end in ends
-        ]
-        found = [(rows, spread, np.full(len(rows), 1 / len(rows))) for _, rows, spread in grids]
+        held = {COVARIATE: list(ends - measured.mean())}
+        cells = setting_cells(fit, design, reading, COVARIATE, held)
         at, source = ends, "measured ground speed as a covariate"
         most = len(design.strips) - 2
     else:
-        if factor not in names:
-            raise DesignError(f"{factor} is not a setup factor of this model ({', '.join(names)}).")
+        if factor not in design.names:
+            raise DesignError(
+                f"{factor} is not a setup factor of this model ({', '.join(design.names)})."
+            )
         levels = design.levels[factor]
         at = np.array([_speed_of(result, factor, level, speeds) for level in levels])
         if len(set(np.round(at, 6))) < len(at):
             raise DesignError(f"Two levels of {factor} have the same speed.")
-        cells, rows, spread = reference_grid(fit, names, held)
-        found = []
-        for level in levels:
-            weight = cells[factor].astype(str).eq(level).to_numpy(dtype=float)
-            found.append((rows, spread, weight / weight.sum()))
+        cells = setting_cells(fit, design, reading, factor)
         source = f"levels of {factor}"
         most = design.strata[factor]
-    values, gradients = zip(*(_log_mean(fit, *part) for part in found), strict=True)
     order = np.argsort(at)
-    gradient = np.array(gradients)[order]
+    means = means_of(fit, reading, cells).take(order)
+    if not (means.value > 0).all():
+        raise DesignError(
+            f"{result.title} is not above zero at every speed, so it has no curve on the logarithm."
+        )
+    gradient = means.gradient / means.value[:, None]
     covariance = gradient @ fit.covariance.to_numpy() @ gradient.T
     df = float(fit.linear(np.diff(gradient, axis=0))["df"].clip(upper=most).min())
     return SpeedMeans(
         speed=at[order],
-        log_mean=np.array(values)[order] + np.log(result.scale),
+        log_mean=np.log(means.value),
         covariance=covariance,
         df=df,
-        offset=(result.offset or Offset()).value,
+        offset=result.reading.taken_off.value,
         source=source,
     )
-
-
-def _log_mean(fit, rows: np.ndarray, spread: np.ndarray, weight: np.ndarray):
-    """Logarithm of the weighted mean response and its gradient in the fixed effects."""
-    eta = fit.linear(rows)["estimate"].to_numpy()
-    step = 1e-5
-    mean = averaged_response(fit, eta, spread)
-    slope = averaged_response(fit, eta + step, spread) - averaged_response(fit, eta - step, spread)
-    total = float(weight @ mean)
-    return np.log(total), (weight * slope / (2 * step)) @ rows / total
 
 
 def _speed_of(

@@ -1,8 +1,9 @@
-"""Loss over stripper-plate gap and ground speed: a second-order response surface.
+"""A response over stripper-plate gap and ground speed: a second-order response surface.
 
 The response's own model is refitted with a polynomial of two numeric settings, coded to -1..1, in
 the place of the setup factors that set them; other setup factors keep their effects and, where the
-design has their interaction, change its slope. Terms are kept only as far as distinct settings
+design has their interaction, change its slope; a difference between zones has a polynomial for each
+zone. Terms are kept only as far as distinct settings
 identify them: settings nearer than a quarter of the range count as one, so that the scatter of a
 measured speed about its target does not pass for a third speed. What the surface says is confined
 to the convex hull of the settings run. The mathematics and its sources are in `quadratic`.
@@ -19,8 +20,7 @@ from scipy import stats
 from scipy.spatial import ConvexHull, Delaunay, QhullError
 
 from trialkit.analysis import quadratic
-from trialkit.analysis.comparisons import Means, differences, means_of, refit, singly
-from trialkit.analysis.estimates import Offset
+from trialkit.analysis.comparisons import against, differences, refit, singly
 from trialkit.analysis.polynomial import (
     FURTHER,
     LINEAR,
@@ -29,9 +29,10 @@ from trialkit.analysis.polynomial import (
     power,
     term_words,
 )
-from trialkit.analysis.refits import counted
+from trialkit.analysis.reading import Cells, Means, Reading, means_of, zone_weights
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.settings import Setting, read_setting
+from trialkit.analysis.specifications import Better
 from trialkit.analysis.surface_words import describe
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
@@ -41,7 +42,7 @@ SPARE_DF = 3
 
 @dataclass(frozen=True, slots=True)
 class StationaryPoint:
-    """Where the surface is level, on the link scale.
+    """Where the surface is level, on the model's scale.
 
     Attributes
     ----------
@@ -65,7 +66,7 @@ class StationaryPoint:
 
 @dataclass(frozen=True, slots=True)
 class ResponseSurface:
-    """Loss over two settings.
+    """A response over two settings.
 
     Attributes
     ----------
@@ -83,19 +84,23 @@ class ResponseSurface:
         Convex hull of the settings run, in their units.
     grid : DataFrame
         Points inside it: the two settings; ``estimate, se, df, low, high`` in the result's unit,
-        pointwise; ``excess`` over the lowest estimate with ``excess_low, excess_high``, one-sided
-        bounds of the excess over the true best, whichever it is; ``near_best``, not shown to
-        exceed it by more than the margin; ``within``, shown not to; ``stationary``, in the region
-        of the stationary point; ``edge``, added along the hull's edge, beside the regular grid.
+        pointwise; ``excess``, how much worse than the best estimate (above it, or below where
+        higher is better), with ``excess_low, excess_high``, one-sided bounds of the same from the
+        true best, whichever it is; ``near_best``, not shown to be worse than it by more than the
+        margin; ``within``, shown not to; ``stationary``, in the region of the stationary point;
+        ``edge``, added along the hull's edge, beside the regular grid.
     best : Series
-        The row of `grid` with the lowest estimate.
+        The row of `grid` with the lowest estimate, the highest where higher is better.
+    better : {"lower", "higher"}
     margin, confidence : float
         In the result's unit; of every interval and region.
     critical : float
         Of the largest difference of a setting from any other, one-sided.
     tests : DataFrame
-        F tests of the terms, link scale.
+        F tests of the terms, model's scale.
     stationary : StationaryPoint or None
+        None where the surface is not of full second order; a difference between zones, each with
+        a surface of its own, is not.
     words, notes : tuple of str
     """
 
@@ -108,6 +113,7 @@ class ResponseSurface:
     hull: np.ndarray
     grid: pd.DataFrame
     best: pd.Series
+    better: Better
     margin: float
     confidence: float
     critical: float
@@ -119,20 +125,22 @@ class ResponseSurface:
 
 def response_surface(
     result: ResponseAnalysis, settings: tuple[str, str] = ("gap", "speed"), *,
-    margin: float = 5.0, confidence: float = 0.95, hold: dict[str, str] | None = None,
-    points: int = 31,
+    margin: float | None = None, better: Better | None = None, confidence: float = 0.95,
+    hold: dict[str, str] | None = None, points: int = 31,
 ) -> ResponseSurface:  # fmt: skip
-    """Loss over two settings, and which settings are near the best.
+    """A response over two settings, and which settings are near the best.
 
     Parameters
     ----------
     result : ResponseAnalysis
-        Of a quantity that is better the lower it is.
     settings : (str, str)
         ``"gap"`` (mean of front and rear gap, mm), ``"speed"`` (measured, else as set, km/h),
         another numeric column of the strips, or a setup factor whose levels are numbers.
-    margin : float
-        Loss above the best that still counts as near it, in the result's unit.
+    margin : float, optional
+        How much worse than the best still counts as near it, in the result's unit; by default the
+        response's own (`Specification.near`).
+    better : {"lower", "higher"}, optional
+        Which end is the better one; by default the response's own (`Specification.better`).
     confidence : float
     hold : dict, optional
         Another setup factor to the level the surface is wanted for; the rest are averaged.
@@ -146,27 +154,33 @@ def response_surface(
     Raises
     ------
     DesignError
-        When the settings cannot answer: one did not vary, they went together, or neither was run
-        at three values.
+        When the settings cannot answer: one did not vary, they went together, neither was run at
+        three values, or one is the response itself.
     ModelError
         When the model cannot be fitted.
     """
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, not {confidence!r}.")
+    spec = result.specification
+    margin = spec.near if margin is None else margin
+    better = better or spec.better
     if not margin > 0:
         raise ValueError(f"margin must be above zero, not {margin!r}.")
+    if better not in ("lower", "higher"):
+        raise ValueError(f"better {better!r} is not known; choose 'lower' or 'higher'.")
+    if spec.table == "strips" and spec.response in settings:
+        raise DesignError(f"{result.title} cannot be a setting of its own surface; choose another.")
     one, two = (read_setting(result.design, name) for name in settings)
-    counted(result)
     coded = np.column_stack([one.code(one.values), two.code(two.values)])
     check_pair(one, two, coded)
     terms = polynomial_terms(one, two)
     surface = _Surface(result, (one, two), tuple(terms), dict(hold or {}))
     fit = surface.refit()
     z, edge, hull, z_hull = _inside(coded, points)
-    grid, critical = _grid(surface, fit, z, margin, confidence)
+    grid, critical = _grid(surface, fit, z, margin, better, confidence)
     grid["edge"] = edge
     place = _stationary(surface, fit, z, z_hull, grid, confidence)
-    best = grid.loc[grid["estimate"].idxmin()]
+    best = grid.loc[grid["excess"].idxmin()]
     tests = fit.term_tests()
     den = np.minimum(tests["den_df"], surface.most)
     names = term_words(one, two) | {f.name: f.label for f in result.design.factors}
@@ -180,7 +194,7 @@ def response_surface(
     corners = np.column_stack([one.decode(hull[:, 0]), two.decode(hull[:, 1])])
     found = ResponseSurface(
         result, fit, (one, two), tuple(names[t] for t in terms), surface.held, strips, corners,
-        grid, best, margin, confidence, critical, tests, place, (),
+        grid, best, better, margin, confidence, critical, tests, place, (),
         surface.notes() + tuple(f"{n[:1].upper()}{n[1:].rstrip('.')}." for n in fit.notes),
     )  # fmt: skip
     return replace(found, words=describe(found))
@@ -208,8 +222,8 @@ class _Surface:
                 raise DesignError(f"{factor} has no level {level!r}; choose {', '.join(levels)}.")
 
     @property
-    def offset(self) -> Offset:
-        return self.result.offset or Offset()
+    def reading(self) -> Reading:
+        return self.result.reading
 
     @property
     def replaced(self) -> dict[str, str]:
@@ -229,20 +243,29 @@ class _Surface:
         return [c for c in self.result.design.covariates if c not in own]
 
     @property
-    def formula(self) -> str:
+    def parts(self) -> list[str]:
+        """Terms of the fixed part, of each zone where there are several."""
         parts = [*self.others, *self.covariates, *self.terms]
         replaced = self.replaced
         for a, b in self.result.design.interactions:
             pair = [replaced.get(a, a), replaced.get(b, b)]
             if pair[0] != pair[1] and any(v in self.others for v in pair):
                 parts.append(":".join(sorted(pair)))
-        return " + ".join(dict.fromkeys(parts))
+        return list(dict.fromkeys(parts))
+
+    @property
+    def formula(self) -> str:
+        parts = self.parts
+        if self.reading.zones:
+            # As in the response's own model, covariates alone do not meet the zone.
+            parts += ["zone", *(f"{p}:zone" for p in parts if p not in self.covariates)]
+        return " + ".join(parts)
 
     @property
     def most(self) -> int:
         """Most degrees of freedom: strips, or the units a replaced factor was set on."""
         design = self.result.design
-        free = len(design.strips) - 1 - len(self.formula.split(" + "))
+        free = len(design.strips) - 1 - len(self.parts)
         return max(min([free, *(design.strata[f] for f in self.replaced)]), 1)
 
     def columns(self, z: np.ndarray) -> dict[str, np.ndarray]:
@@ -251,7 +274,7 @@ class _Surface:
 
     def refit(self) -> MixedFit:
         design, data = self.result.design, self.result.data
-        spare = len(design.strips) - 1 - len(self.formula.split(" + "))
+        spare = len(design.strips) - 1 - len(self.parts)
         if spare < SPARE_DF:
             raise DesignError(
                 f"{len(design.strips)} strips are too few for a surface of "
@@ -267,28 +290,36 @@ class _Surface:
             )
         return fit
 
-    def frame(self, z: np.ndarray) -> tuple[pd.DataFrame, int]:
-        """Rows of the other factors' combinations at every setting, and how many each has."""
+    def cells(self, fit: MixedFit, z: np.ndarray) -> Cells:
+        """Combinations of the other factors, and zones, at every setting."""
         design = self.result.design
         choices = [[self.held[f]] if f in self.held else design.levels[f] for f in self.others]
-        cells = pd.DataFrame(list(product(*choices)), columns=self.others)
+        names = [*self.others]
+        if self.reading.zones:
+            choices.append(list(self.reading.zones))
+            names.append("zone")
+        cells = pd.DataFrame(list(product(*choices)), columns=names)
         frame = cells.iloc[np.tile(np.arange(len(cells)), len(z))].reset_index(drop=True)
         own = self.columns(np.repeat(z, len(cells), axis=0))
         # Variances do not depend on the level of a replaced factor.
         fixed = {f: design.levels[f][0] for f in self.replaced}
         frame = frame.assign(**own, **dict.fromkeys(self.covariates, 0.0), **fixed)
-        for f in design.names:
-            frame[f] = pd.Categorical(frame[f], categories=list(design.levels[f]))
-        return frame, len(cells)
-
-    def rows(self, fit: MixedFit, z: np.ndarray) -> np.ndarray:
-        frame, n = self.frame(z)
-        return fit.fixed_part.matrix(frame).reshape(len(z), n, -1).mean(axis=1)
+        categories = {f: list(design.levels[f]) for f in design.names}
+        if self.reading.zones:
+            categories["zone"] = list(self.reading.zones)
+        for name, levels in categories.items():
+            frame[name] = pd.Categorical(frame[name], categories=levels)
+        weights = zone_weights(
+            self.reading, frame["zone"] if self.reading.zones else (), len(cells)
+        )
+        return Cells(fit.fixed_part.matrix(frame), fit.random_variance(frame), weights)
 
     def means(self, fit: MixedFit, z: np.ndarray) -> Means:
-        frame, each = self.frame(z)
-        rows, spread = fit.fixed_part.matrix(frame), fit.random_variance(frame)
-        return means_of(fit, rows, spread, each, self.result.scale, self.offset)
+        return means_of(fit, self.reading, self.cells(fit, z))
+
+    def rows(self, fit: MixedFit, z: np.ndarray) -> np.ndarray:
+        """Linear functions of the linear predictor at every setting, shape (settings, terms)."""
+        return self.means(fit, z).link
 
     def notes(self) -> tuple[str, ...]:
         one, two = self.settings
@@ -334,28 +365,28 @@ def along_edge(corners: np.ndarray, each: int) -> np.ndarray:
 
 
 def _grid(
-    surface: _Surface, fit: MixedFit, z: np.ndarray, margin: float, confidence: float
-) -> tuple[pd.DataFrame, float]:
+    surface: _Surface, fit: MixedFit, z: np.ndarray, margin: float, better: Better,
+    confidence: float,
+) -> tuple[pd.DataFrame, float]:  # fmt: skip
     one, two = surface.settings
     means = surface.means(fit, z)
-    se, df = singly(fit, means, surface.offset, len(surface.result.design.strips) - 1)
+    offset = surface.reading.taken_off
+    se, df = singly(fit, means, offset, len(surface.result.design.strips) - 1)
     half = stats.t.ppf(0.5 + confidence / 2, df) * se
-    best = int(np.argmin(means.value))
-    apart = np.arange(len(z)) != best
-    top = Means(*(np.repeat(v[[best]], apart.sum(), axis=0)
-                  for v in (means.value, means.gradient, means.link)))  # fmt: skip
-    rest = Means(means.value[apart], means.gradient[apart], means.link[apart])
-    least = float(differences(fit, rest, top, surface.most).df.min())
+    sign = 1.0 if better == "lower" else -1.0
+    value, gradient = sign * means.value, sign * means.gradient
+    best = int(np.argmin(value))
+    least = float(differences(fit, *against(means, best), surface.most).df.min())
     covariance = fit.inference.adjusted
-    critical = quadratic.critical_value(means.gradient, covariance, least, confidence)
+    critical = quadratic.critical_value(gradient, covariance, least, confidence)
     single = float(stats.t.ppf(confidence, least))
-    low, high = quadratic.excess(means.value, means.gradient, covariance, critical, single)
+    low, high = quadratic.excess(value, gradient, covariance, critical, single)
     grid = pd.DataFrame(
         {
             one.name: one.decode(z[:, 0]), two.name: two.decode(z[:, 1]),
             "estimate": means.value, "se": se, "df": df,
             "low": means.value - half, "high": means.value + half,
-            "excess": means.value - means.value[best], "excess_low": low, "excess_high": high,
+            "excess": value - value[best], "excess_low": low, "excess_high": high,
             "near_best": low <= margin, "within": high <= margin,
         }
     )  # fmt: skip
@@ -368,7 +399,7 @@ def _stationary(
 ) -> StationaryPoint | None:  # fmt: skip
     """The stationary point of a full second-order surface; marks its region in the grid."""
     grid["stationary"] = False
-    if not set(FURTHER) <= set(surface.terms):
+    if surface.reading.zones or not set(FURTHER) <= set(surface.terms):
         return None
 
     def rows(at: np.ndarray) -> np.ndarray:

@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.analysis.reading import unit_words
+
 if TYPE_CHECKING:
     from trialkit.analysis.surface import ResponseSurface
 
@@ -13,6 +15,11 @@ if TYPE_CHECKING:
 def describe(surface: ResponseSurface) -> tuple[str, ...]:
     """Best setting, settings near it, and the stationary point, none stronger than its interval."""
     return (_best(surface), *_near(surface), _stationary(surface))
+
+
+def extreme(surface: ResponseSurface) -> str:
+    """What the best estimate is: "lowest" or "highest"."""
+    return "lowest" if surface.better == "lower" else "highest"
 
 
 def _at(surface: ResponseSurface, values: tuple[float, float]) -> str:
@@ -31,17 +38,18 @@ def _best(surface: ResponseSurface) -> str:
     best = surface.best
     d = _places((best["high"] - best["low"]) / 2)
     where = _at(surface, tuple(best[s.name] for s in surface.settings))
+    percent = f"{100 * surface.confidence:g} %"
     return (
-        f"Among the settings run the lowest estimate is at {where}: {best['estimate']:.{d}f} "
-        f"{surface.result.unit} ({100 * surface.confidence:g} % interval {best['low']:.{d}f} to "
-        f"{best['high']:.{d}f}); where exactly the best lies is not known, see the settings near "
-        "it."
+        f"Among the settings run the {extreme(surface)} estimate is at {where}: "
+        f"{best['estimate']:.{d}f} {surface.result.unit} ({percent} interval {best['low']:.{d}f} "
+        f"to {best['high']:.{d}f}); where exactly the best lies is not known, see the settings "
+        "near it."
     )
 
 
 def _near(surface: ResponseSurface) -> list[str]:
-    grid, unit = surface.grid, surface.result.unit
-    unit = "percentage points" if unit == "%" else unit
+    grid, unit = surface.grid, unit_words(surface.result.unit)
+    side = "above" if surface.better == "lower" else "below"
     near = grid[grid["near_best"]]
     inner = grid[~grid["edge"]]
     share = float(inner["near_best"].mean())
@@ -49,8 +57,8 @@ def _near(surface: ResponseSurface) -> list[str]:
     margin = f"{surface.margin:g} {unit}"
     if grid["near_best"].all():
         out = [
-            f"No setting run is shown to lie more than {margin} above the best ({percent} for each "
-            "setting)."
+            f"No setting run is shown to lie more than {margin} {side} the best ({percent} for "
+            "each setting)."
         ]
     else:
         spans = " and ".join(
@@ -58,8 +66,8 @@ def _near(surface: ResponseSurface) -> list[str]:
             for s in surface.settings
         )
         out = [
-            f"Settings not shown to lie more than {margin} above the best ({percent} for each "
-            f"setting) are {_share(share)} of those run, within {spans}; not every "
+            f"Settings not shown to lie more than {margin} {side} the best ({percent} for "
+            f"each setting) are {_share(share)} of those run, within {spans}; not every "
             "combination in those spans is among them."
         ]
     within = float(inner["within"].mean())
@@ -77,6 +85,11 @@ def _share(part: float) -> str:
 
 def _stationary(surface: ResponseSurface) -> str:
     place = surface.stationary
+    if surface.result.reading.zones:
+        return (
+            "Each zone has a surface of its own; their difference is not of second order, so no "
+            "stationary point is looked for."
+        )
     if place is None:
         return (
             "The settings run do not identify a full second-order surface, so no stationary point "

@@ -12,12 +12,16 @@ from trialkit import units
 from trialkit.analysis.design import Design
 from trialkit.analysis.preharvest import plural
 from trialkit.analysis.specifications import Scale, Specification
+from trialkit.analysis.thin import listed
 from trialkit.errors import DesignError
 
 # A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
 RULE_OF_THREE = -np.log(0.05)
 # Above this share of samples in which nothing was weighed a lognormal share is no model of them.
 MOST_ZEROS = 0.1
+
+# Nothing found where effects that multiply would leave more than this (counts, or g) is not chance.
+UNEXPLAINED = 10.0
 
 _MORE = {
     "poisson": "count more ground or more kernels",
@@ -44,7 +48,7 @@ def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: 
     for where, part in _parts(data, spec):
         if part[spec.response].sum() == 0:
             raise DesignError(
-                f"There was {_limit(part, data, spec, scale)}{where}. No setup can be told from "
+                f"There was {_limit(part, data, spec, scale, where)}. No setup can be told from "
                 f"another: {_MORE[spec.family]}."
             )
         for factor in design.factors:
@@ -60,8 +64,46 @@ def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: 
     )
     if kept == design.interactions:
         return design
-    note = "Some combinations of setups have no count above zero; effects are taken to multiply."
+    names = []
+    for name, where, part, cell, expected in _empty(data, design, spec):
+        if expected > UNEXPLAINED:
+            raise DesignError(
+                f"Under {name} there was {_limit(cell, part, spec, scale, where)}, where the two "
+                f"effects multiplied would leave about {expected:.0f}. The interaction has no "
+                "finite estimate, and no model without it fits. Each strip's own value can still "
+                "be read, and the other combinations be compared without these strips."
+            )
+        names.append(name)
+    note = (
+        f"Nothing was found under {listed(dict.fromkeys(names), 4)}: the interaction has no finite "
+        "estimate there, so effects are taken to multiply; those strips stay in the model."
+    )
     return dataclasses.replace(design, interactions=kept, notes=(*design.notes, note))
+
+
+def _empty(
+    data: pd.DataFrame, design: Design, spec: Specification
+) -> Iterator[tuple[str, str, pd.DataFrame, pd.DataFrame, float]]:
+    """Pairs of setups under which nothing was found.
+
+    In words, with the zone, its rows, those of the pair, and what rates of the two setups that
+    multiply would have left there.
+    """
+    labels = {f.name: f.label for f in design.factors}
+    for a, b in design.interactions:
+        for where, part in _parts(data, spec):
+
+            def rate(rows: pd.DataFrame) -> float:
+                return float(rows[spec.response].sum() / rows[spec.size].sum())
+
+            for (one, other), cell in part.groupby([a, b], observed=True):
+                if cell[spec.response].sum() > 0:
+                    continue
+                product = rate(part[part[a].eq(one)]) * rate(part[part[b].eq(other)]) / rate(part)
+                expected = product * float(cell[spec.size].sum())
+                yield (
+                    f"{labels[a]} {one} with {labels[b]} {other}", where, part, cell, expected
+                )  # fmt: skip
 
 
 def _parts(data: pd.DataFrame, spec: Specification) -> Iterator[tuple[str, pd.DataFrame]]:
@@ -83,7 +125,7 @@ def _check_level(
         if where:
             why = "The difference between the zones has no finite estimate in this model"
         raise DesignError(
-            f"Under {level} there was {_limit(rows, data, spec, scale)}{where}. {why}; compare "
+            f"Under {level} there was {_limit(rows, data, spec, scale, where)}. {why}; compare "
             "the raw means, or count more."
         )
     if spec.family == "binomial" and found == rows[spec.size].sum():
@@ -93,7 +135,9 @@ def _check_level(
         )
 
 
-def _limit(rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: Scale) -> str:
+def _limit(
+    rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: Scale, where: str
+) -> str:
     """ "no loose kernel in 8 frames (7.4 m2), which puts the loss below 1.2 kg/ha ..."."""
     total = float(rows[spec.size].sum())
     if spec.family == "binomial":
@@ -116,8 +160,37 @@ def _limit(rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: S
     if scale.unit == "kg/ha":
         limit += f" ({two_digits(units.kg_ha_to_bu_ac(most))} bu/ac)"
     return (
-        f"no {spec.thing} in {len(rows)} {plural(spec.row)} ({total:.1f} m2), which puts the loss "
-        f"below {limit} at 95 % if {spec.thing.split()[-1]}s lie at random"
+        f"no {spec.thing} in {len(rows)} {plural(spec.row)}{where} ({total:.1f} m2), which puts "
+        f"the loss below {limit} at 95 % if {spec.thing.split()[-1]}s lie at random"
+    )
+
+
+def check_varies(data: pd.DataFrame, design: Design, spec: Specification) -> None:
+    """Refuse values that do not vary beyond the setups: no interval can come from them.
+
+    Raises
+    ------
+    DesignError
+        With the values, as far as they are alike.
+    """
+    setup = data[design.names].astype(str).agg(", ".join, axis=1)
+    value = data["value"].astype(float)
+    spread = value.groupby(setup).agg(lambda v: v.max() - v.min())
+    if spread.max() > 1e-12 * max(float(value.abs().max()), 1.0):
+        return
+    shown = value if spec.family == "normal" else 100 * np.exp(value)
+    each = shown.groupby(setup).first()
+    if each.max() - each.min() <= 1e-9 * max(float(each.abs().max()), 1.0):
+        raise DesignError(
+            f"{spec.title} has one and the same value on every strip ({each.iloc[0]:,.6g}), so no "
+            "setup differs from another in it, and how far they might differ cannot be judged. "
+            "Measured values vary: check whether one value was written down for all strips."
+        )
+    means = "; ".join(f"{name}: {number:,.6g}" for name, number in each.items())
+    raise DesignError(
+        f"{spec.title} is the same on all strips of one setup ({means}), so there is no variation "
+        "that a difference between setups could be judged by. Measured values vary: check "
+        "whether one value was written down for each setup."
     )
 
 

@@ -17,6 +17,7 @@ from trialkit.plots.curves import effect_along
 from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
+from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
 from trialkit.plots.sources import loss_by_source
@@ -38,5 +39,6 @@ __all__ = [
     "money_by_area",
     "paired_strips",
     "residual_quantiles",
+    "score_shares",
     "sensitivity_bars",
 ]

@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.analysis.apart import number, places, side
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import lower_first
@@ -19,6 +20,7 @@ if TYPE_CHECKING:
     from trialkit.analysis.checks import ModelCheck
 
 OUTSIDE = "#8a2d4f"
+ENDS = ("", "_low", "_high")
 ROUND = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 0.7, 1.0, 1.5, 2.0, 3.0, 5.0, 10.0, 20.0, 50.0)
 FINER = (0.3, 0.4, 0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.2, 1.3, 1.4, 1.6, 1.8, 2.0, 2.5, 3.0)
 
@@ -81,10 +83,11 @@ def influence(
     check: ModelCheck, factor: str | None = None, level: str | None = None, *,
     field_names: Mapping[str, str] | None = None,
 ) -> Plot:  # fmt: skip
-    """The ratio to the reference without each pair and each field, joined to the full one.
+    """The comparison with the reference without each pair and each field, joined to the full one.
 
-    The dashed line is the estimate with everything in, the grey band its interval. Units without
-    which something else is told apart are diamonds, the others circles.
+    Ratios where the contrast has one, else differences. The dashed line is the estimate with
+    everything in, the grey band its interval. Units without which something else is told apart are
+    diamonds, the others circles.
 
     Parameters
     ----------
@@ -96,7 +99,7 @@ def influence(
     Raises
     ------
     DesignError
-        If there is no such contrast, nothing could be left out, or the contrast has no ratio.
+        If there is no such contrast, or nothing could be left out.
     """
     full = check.full
     full = full[
@@ -108,38 +111,40 @@ def influence(
     table = check.influence
     if not table.empty:
         table = table[(table["factor"] == own["factor"]) & (table["level"] == own["level"])]
-        table = table[table["ratio"].notna()]
-    if table.empty or not np.isfinite(own["ratio"]):
-        raise DesignError("No ratio without a pair or a field is known, so there is none to draw.")
+        what = "ratio" if np.isfinite(own["ratio"]) else "difference"
+        table = table[table[what].notna()]
+    if table.empty:
+        raise DesignError("Nothing is known without any pair or field, so there is none to draw.")
+    value, low, high = (own[f"{what}{end}"] for end in ENDS)
     names = [_name(row, table, field_names or {}) for _, row in table.iterrows()]
-    alpha = 1 - check.level
-    other = np.array([_side(row, alpha) != _side(own, alpha) for _, row in table.iterrows()])
+    before = side(own, check.level)
+    other = np.array([side(row, check.level) != before for _, row in table.iterrows()])
     with style():
         figure = Plot(figsize=(WIDTH, 1.0 + 0.27 * len(table)))
         ax = figure.add_subplot()
-        ends = float(own["ratio_low"]), float(own["ratio_high"])
-        ax.axvspan(*ends, color=FAINT, alpha=0.6, lw=0, gid="interval")
-        ax.axvline(own["ratio"], color=QUIET, lw=1, ls=(0, (4, 3)), gid="full")
+        ax.axvspan(low, high, color=FAINT, alpha=0.6, lw=0, gid="interval")
+        ax.axvline(value, color=QUIET, lw=1, ls=(0, (4, 3)), gid="full")
         for y, ((_, row), decides) in enumerate(zip(table.iterrows(), other, strict=True)):
-            _unit(ax, y, row, float(own["ratio"]), bool(decides))
-        ax.axvline(1.0, color=INK, lw=0.8, gid="none")
+            _unit(ax, y, row[[f"{what}{end}" for end in ENDS]], float(value), bool(decides))
+        ax.axvline(1.0 if what == "ratio" else 0.0, color=INK, lw=0.8, gid="none")
         ax.set_yticks(range(len(names)), [f"without {name}" for name in names], color=INK)
         ax.set_ylim(len(names) - 0.5, -0.5)
-        ax.set_xscale("log")
-        _ratio_ticks(ax)
+        if what == "ratio":
+            ax.set_xscale("log")
+            _ratio_ticks(ax)
         ax.tick_params(length=0, which="both")
         ax.xaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         label = textwrap.fill(lower_first(str(own["label"])), 38)
-        ax.set_xlabel(f"{check.title}, ratio to the reference:\n{label}")
-    moved = (np.log(table["ratio"]) - np.log(own["ratio"])).abs().to_numpy()
+        of = "ratio to" if what == "ratio" else f"{check.unit}, difference from"
+        ax.set_xlabel(f"{check.title}, {of} the reference:\n{label}")
+    scale = np.log if what == "ratio" else np.asarray
+    moved = np.abs(scale(table[what].to_numpy()) - scale(value))
     most = int(moved.argmax())
     deciding = [name for name, d in zip(names, other, strict=True) if d]
     figure.summary = (
-        f"With everything in, the ratio is {own['ratio']:.2f} ({own['ratio_low']:.2f} to "
-        f"{own['ratio_high']:.2f}). It moves most without {names[most]}: "
-        f"{table['ratio'].iloc[most]:.2f} ({table['ratio_low'].iloc[most]:.2f} to "
-        f"{table['ratio_high'].iloc[most]:.2f}). "
+        f"With everything in, the {what} is {_interval(own, what)}. It moves most without "
+        f"{names[most]}: {_interval(table.iloc[most], what)}. "
         + (
             f"What is told apart changes without {', '.join(deciding)}."
             if deciding
@@ -153,14 +158,22 @@ def influence(
     return figure
 
 
-def _unit(ax: Axes, y: int, row: pd.Series, full: float, decides: bool) -> None:
+def _interval(row: pd.Series, what: str) -> str:
+    """ "0.59 (0.45 to 0.78)"; differences to two figures of their interval's half width."""
+    values = [float(row[f"{what}{end}"]) for end in ENDS]
+    shown = 2 if what == "ratio" else places(values)
+    value, low, high = (number(v, shown) for v in values)
+    return f"{value} ({low} to {high})"
+
+
+def _unit(ax: Axes, y: int, ends: pd.Series, full: float, decides: bool) -> None:
     """One unit left out: its interval, the estimate, and a bar to the full estimate."""
+    value, low, high = ends
     marker, colour = ("D", OUTSIDE) if decides else ("o", LEVELS[1][1])
-    ends = [row["ratio_low"], row["ratio_high"]]
-    ax.plot(ends, [y, y], color=QUIET, lw=0.9, gid="without interval")
-    ax.plot([full, row["ratio"]], [y, y], color=colour, lw=3, solid_capstyle="butt", gid="moved")
+    ax.plot([low, high], [y, y], color=QUIET, lw=0.9, gid="without interval")
+    ax.plot([full, value], [y, y], color=colour, lw=3, solid_capstyle="butt", gid="moved")
     ax.plot(
-        [row["ratio"]],
+        [value],
         [y],
         marker=marker,
         ms=6.5,
@@ -189,10 +202,6 @@ def _name(row: pd.Series, table: pd.DataFrame, fields: Mapping[str, str]) -> str
     if row["unit"] == "field":
         return f"field {field}"
     return f"pair {row['pair']}" + (f", {field}" if table["field"].nunique() > 1 else "")
-
-
-def _side(row: pd.Series, alpha: float) -> int:
-    return int(np.sign(row["difference"])) if row["p_adjusted"] < alpha else 0
 
 
 def _p(p: float) -> str:

@@ -8,7 +8,8 @@ import numpy as np
 import pandas as pd
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from trialkit.analysis.curves import stretches
+from trialkit.analysis.curve_words import stretches
+from trialkit.analysis.reading import unit_words
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import lower_first, number, scales
@@ -27,26 +28,29 @@ US = {"km/h": "mph", "mm": "in"}
 _TICKS = (0.05, 0.1, 0.2, 0.3, 0.4, 0.5, 0.6, 0.8, 1, 1.25, 1.5, 2, 2.5, 3, 4, 5, 7, 10, 20)
 
 
-def effect_along(curve: EffectCurve, *, shown: str = "ratio", system: str = "SI") -> Plot:
+def effect_along(curve: EffectCurve, *, shown: str | None = None, system: str = "SI") -> Plot:
     """The effect against the covariate: pointwise band, band for all values together, strips.
 
     Parameters
     ----------
     curve : EffectCurve
-    shown : {"ratio", "difference"}
-        Ratios stand on a logarithmic axis.
+    shown : {"ratio", "difference"}, optional
+        Ratios stand on a logarithmic axis; they are shown where the response has them.
     system : {"SI", "US"}
 
     Raises
     ------
     DesignError
-        When the curve has no ratio anywhere.
+        When ratios are asked for and the curve has none anywhere.
     """
+    ratios = curve.result.reading.ratios
+    shown = shown or ("ratio" if ratios else "difference")
     if shown not in ("ratio", "difference"):
         raise ValueError(f"shown {shown!r} is not known; choose 'ratio' or 'difference'.")
     table = curve.table
     if table[shown].isna().all():
-        raise DesignError("A mean is too near zero for ratios; draw the difference.")
+        why = "A mean is too near zero for ratios" if ratios else "The response has no ratios"
+        raise DesignError(f"{why}; draw the difference.")
     unit = US.get(curve.along_unit, curve.along_unit) if system == "US" else curve.along_unit
 
     def horizontal(values: np.ndarray) -> np.ndarray:
@@ -74,7 +78,8 @@ def effect_along(curve: EffectCurve, *, shown: str = "ratio", system: str = "SI"
         if shown == "ratio":
             ax.set_title(f"{level}: {what} as\na multiple of {reference}", size=9, loc="left")
         else:
-            ax.set_title(f"{level} less {reference},\n{what}, {own.unit}", size=9, loc="left")
+            units = unit_words(own.unit)
+            ax.set_title(f"{level} less {reference},\n{what}, {units}", size=9, loc="left")
         _rug(rug, curve, horizontal)
         rug.set_xlabel(f"{curve.along_label[:1].upper()}{curve.along_label[1:]}, {unit}")
         rug.xaxis.set_major_locator(MaxNLocator(6))
@@ -100,7 +105,8 @@ def _value_axis(ax: Axes, shown: str) -> None:
         ax.yaxis.set_minor_locator(NullLocator())
         ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:g}"))
     else:
-        ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: number(v, 1 if abs(v) < 10 else 0)))
+        places = max(0, 1 - int(np.floor(np.log10(np.ptp(ax.get_ylim())))))
+        ax.yaxis.set_major_formatter(FuncFormatter(lambda v, _: number(v, places)))
 
 
 def _rug(ax: Axes, curve: EffectCurve, horizontal) -> None:
@@ -136,7 +142,7 @@ def _alt(curve: EffectCurve, shown: str, x, y, unit: str, value_unit: str) -> st
     known = np.flatnonzero(np.isfinite(y))
     first, last = known[0], known[-1]
     level, reference = curve.name(curve.level), curve.name(curve.reference)
-    what = "ratio" if shown == "ratio" else f"difference in {value_unit}"
+    what = "ratio" if shown == "ratio" else f"difference in {unit_words(value_unit)}"
     n = curve.strips["level"].value_counts()
     return (
         f"{curve.result.title}: {what} of {lower_first(level)} to {lower_first(reference)} along "

@@ -4,21 +4,27 @@ from __future__ import annotations
 
 import textwrap
 from collections.abc import Mapping
+from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
+from trialkit.errors import DesignError
 from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
-from trialkit.quantities import decimals, lower_first, number
+from trialkit.quantities import decimals, lower_first, number, upper_first
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from trialkit.analysis.fields import FieldEffects
+    from trialkit.comparison import Comparison
 
 LANE = 0.36  # inches
+# From so many fields on the lanes are narrow, and from so many on nameless.
+NARROW, NAMELESS = 16, 80
+NARROW_LANE = 0.17
 EFFECT = "#0f5c63"
 # Ratios a tick may stand at, wherever the axis runs.
 TICKS = np.array([1.0, 1.25, 1.5, 2.0, 3.0, 5.0, 7.0, 10.0])
@@ -27,24 +33,71 @@ MOST_TICKS = 6
 REACH = 1.6
 
 
-def field_forest(effects: FieldEffects, *, field_names: Mapping[str, str] | None = None) -> Plot:
+@dataclass(frozen=True, slots=True)
+class _Forest:
+    """What is drawn: effects in every field and their mean, on the model's scale."""
+
+    title: str
+    label: str
+    reference: str
+    link: str
+    unit: str
+    fields: pd.DataFrame
+    pooled: pd.DataFrame
+    level: float
+
+    @property
+    def lane(self) -> float:
+        n = self.fields["field"].nunique()
+        if n <= NARROW:
+            return LANE
+        return NARROW_LANE * min(1.0, NAMELESS / n)
+
+    @property
+    def named(self) -> bool:
+        return self.fields["field"].nunique() <= NAMELESS
+
+    def shown(self, values: Any) -> np.ndarray:
+        """From the model's scale to the axis."""
+        values = np.asarray(values, dtype=float)
+        return values if self.link == "identity" else np.exp(values)
+
+    @property
+    def what(self) -> str:
+        if self.link == "identity":
+            return f"difference from {lower_first(self.reference)}, {self.unit}"
+        odds = "odds ratio" if self.link == "logit" else "ratio"
+        return f"{odds} to {lower_first(self.reference)}"
+
+
+def field_forest(
+    effects: FieldEffects | Comparison, *, factor: str | None = None,
+    field_names: Mapping[str, str] | None = None,
+) -> Plot:  # fmt: skip
     """Forest plot of a setup factor's effect in every field, as ratios on a logarithmic axis.
 
     For every field a ring and a thin line (its own pairs alone, interval by t) and a filled mark
     and a thick line (the model's prediction); below them a diamond (mean over fields, as wide as
     its interval) and a dashed line with ends (interval for the next field). Raw intervals that
-    leave the axis end in arrows. One panel for each level against the reference.
+    leave the axis end in arrows. One panel for each level against the reference. Effects that are
+    differences stand on a plain axis.
 
     Parameters
     ----------
-    effects : FieldEffects
+    effects : FieldEffects or Comparison
+        Of one trial; or of many, whose fields are then drawn in the order of their effects. More
+        than eighty fields are drawn without names.
+    factor : str, optional
+        Of a Comparison: the setup factor, the first by default.
     field_names : mapping, optional
-        What to print instead of each field's own name.
+        What to print instead of each field's own name; of a Comparison, instead of
+        ``"trial / field"`` (`trialkit.report.letters.ComparedLetters.places`).
     """
-    names = {f: (field_names or {}).get(f, f) for f in effects.fields["field"]}
-    levels = effects.pooled["level"].tolist()
-    lanes = {level: int((effects.fields["level"] == level).sum()) + 2 for level in levels}
-    height = sum(0.5 + LANE * lanes[level] for level in levels) + 0.75
+    forest = _of_trial(effects) if hasattr(effects, "fields") else _of_trials(effects, factor)
+    names = {f: (field_names or {}).get(f, f) for f in forest.fields["field"]}
+    levels = forest.pooled["level"].tolist()
+    lanes = {level: int((forest.fields["level"] == level).sum()) + 2 for level in levels}
+    height = sum(0.5 + forest.lane * lanes[level] for level in levels) + 0.75
     sentences = []
     with style():
         figure = Plot(figsize=(WIDTH, height))
@@ -52,24 +105,48 @@ def field_forest(effects: FieldEffects, *, field_names: Mapping[str, str] | None
             len(levels), 1, sharex=True, squeeze=False,
             gridspec_kw={"height_ratios": [lanes[level] + 1.2 for level in levels]},
         ).ravel()  # fmt: skip
-        low, high = _reach(effects)
+        low, high = _reach(forest)
         for ax, level in zip(axes, levels, strict=True):
-            pooled = effects.pooled.set_index("level").loc[level]
-            rows = effects.fields[effects.fields["level"] == level]
-            ax.set_xscale("log")
-            ax.set_xlim(np.exp(low), np.exp(high))
-            _panel(ax, rows, pooled, names)
-            sentences.append(_words(effects, rows, pooled, names))
-        _axis(axes, effects, low, high)
-        figure.summary = " ".join(_summary(effects, row) for _, row in effects.pooled.iterrows())
+            pooled = forest.pooled.set_index("level").loc[level]
+            rows = forest.fields[forest.fields["level"] == level]
+            ax.set_xscale("linear" if forest.link == "identity" else "log")
+            ax.set_xlim(*forest.shown([low, high]))
+            _panel(ax, forest, rows, pooled, names)
+            sentences.append(_words(forest, rows, pooled, names))
+        _axis(axes, forest, low, high)
+        figure.summary = " ".join(_summary(forest, row) for _, row in forest.pooled.iterrows())
         figure.alt_text = (
-            f"{effects.title}: {effects.label} in {len(names)} fields, ratio to "
-            f"{lower_first(effects.reference_label)} in each. {' '.join(sentences)}"
+            f"{forest.title}: {forest.label} in {len(names)} fields, {forest.what} in each. "
+            f"{' '.join(sentences)}"
         )
     return figure
 
 
-def _reach(effects: FieldEffects) -> tuple[float, float]:
+def _of_trial(effects: Any) -> _Forest:
+    return _Forest(effects.title, effects.label, effects.reference_label, effects.link, "",
+                   effects.fields, effects.pooled, effects.level)  # fmt: skip
+
+
+def _of_trials(comparison: Any, factor: str | None) -> _Forest:
+    known = list(comparison.factors)
+    if factor is not None and factor not in known:
+        raise DesignError(f"{factor!r} is no factor of this comparison; there are {known}.")
+    name = factor or known[0]
+    fields = comparison.by_field[comparison.by_field["factor"] == name].copy()
+    fields["field"] = fields["trial"] + " / " + fields["field"]
+    fields["label"] = fields["level"]
+    for column in ("shrunken", "low", "high"):
+        if column not in fields:
+            fields[column] = np.nan
+    order = fields["shrunken"].where(fields["shrunken"].notna(), fields["raw"])
+    fields = fields.loc[order.sort_values().index]
+    pooled = comparison.effects[comparison.effects["factor"] == name]
+    pooled = pooled.assign(label=pooled["level"].map(upper_first))
+    return _Forest(comparison.title, name, str(pooled["reference"].iloc[0]), comparison.link,
+                   comparison.unit, fields, pooled, comparison.level)  # fmt: skip
+
+
+def _reach(effects: _Forest) -> tuple[float, float]:
     """Ends of the axis on the log scale: all that is estimated, raw intervals only in part."""
     fields, pooled = effects.fields, effects.pooled
     own = [fields["low"], fields["high"], fields["raw"], pooled["predicted_low"],
@@ -85,100 +162,128 @@ def _reach(effects: FieldEffects) -> tuple[float, float]:
     return middle - reach, middle + reach
 
 
-def _panel(ax: Axes, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]) -> None:
-    ax.axvline(1.0, color=QUIET, lw=0.9, zorder=0)
-    ax.axvline(float(np.exp(pooled["estimate"])), color=EFFECT, lw=0.8, ls=(0, (1, 2)), zorder=0)
-    places, labels, texts = [], [], []
-    for y, (_, row) in enumerate(rows.iterrows()):
-        _line(ax, y + 0.2, row["raw_low"], row["raw_high"], "raw interval",
-              color=QUIET, lw=0.9)  # fmt: skip
-        _point(ax, y + 0.2, row["raw"], "raw", marker="o", ms=4.6, mfc="white", mec=QUIET, mew=1.0)
-        _line(ax, y - 0.12, row["low"], row["high"], "shrunken interval", color=EFFECT, lw=2.6)
-        _point(ax, y - 0.12, row["shrunken"], "shrunken", marker="s", ms=5.6, color=EFFECT,
-               mec="white", mew=0.7)  # fmt: skip
+def _panel(
+    ax: Axes, forest: _Forest, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]
+) -> None:
+    big = min(forest.lane / LANE, 1.0) ** 0.5
+    size = 8 if big == 1.0 else 6.5
+    ax.axvline(float(forest.shown(0.0)), color=QUIET, lw=0.9, zorder=0)
+    ax.axvline(
+        float(forest.shown(pooled["estimate"])), color=EFFECT, lw=0.8, ls=(0, (1, 2)), zorder=0
+    )
+    places: list[float] = []
+    labels, texts = [], []
+    for y, (_, row) in zip(np.arange(float(len(rows))), rows.iterrows(), strict=True):
+        _line(ax, forest, y + 0.2, row["raw_low"], row["raw_high"], "raw interval",
+              color=QUIET, lw=0.9 * big)  # fmt: skip
+        _point(ax, forest, y + 0.2, row["raw"], "raw", marker="o", ms=4.6 * big, mfc="white",
+               mec=QUIET, mew=1.0 * big)  # fmt: skip
+        _line(ax, forest, y - 0.12, row["low"], row["high"], "shrunken interval", color=EFFECT,
+              lw=2.6 * big)  # fmt: skip
+        _point(ax, forest, y - 0.12, row["shrunken"], "shrunken", marker="s", ms=5.6 * big,
+               color=EFFECT, mec="white", mew=0.7 * big)  # fmt: skip
+        if not forest.named:
+            continue
         places.append(y)
-        labels.append("\n".join(textwrap.wrap(str(names[row["field"]]), 16)[:2]))
-        texts.append(_ratio(row["shrunken"], row["low"], row["high"]))
-    y = len(rows)
+        wide, most = (16, 2) if big == 1.0 else (24, 1)
+        labels.append("\n".join(textwrap.wrap(str(names[row["field"]]), wide)[:most]))
+        texts.append(_estimate(forest, row["shrunken"], row["low"], row["high"]))
+    y = float(len(rows))
+    deep = LANE / forest.lane if not forest.named else 1.0
     ax.axhline(y - 0.5, color=FAINT, lw=0.9)
-    ends = np.exp(pooled[["low", "estimate", "high", "estimate"]].to_numpy(dtype=float))
-    ax.fill(ends, [y, y - 0.24, y, y + 0.24], color=INK, lw=0, gid="pooled")
+    y += 0.5 * (deep - 1.0)
+    ends = forest.shown(pooled[["low", "estimate", "high", "estimate"]])
+    ax.fill(ends, [y, y - 0.24 * deep, y, y + 0.24 * deep], color=INK, lw=0, gid="pooled")
     places.append(y)
     labels.append("Mean of fields")
-    texts.append(_ratio(pooled["estimate"], pooled["low"], pooled["high"]))
+    texts.append(_estimate(forest, pooled["estimate"], pooled["low"], pooled["high"]))
     if np.isfinite([pooled["predicted_low"], pooled["predicted_high"]]).all():
-        _line(ax, y + 1, pooled["predicted_low"], pooled["predicted_high"], "next",
+        _line(ax, forest, y + deep, pooled["predicted_low"], pooled["predicted_high"], "next",
               color=INK, lw=1.3, ls=(0, (4, 2)), ends=True)  # fmt: skip
-        places.append(y + 1)
+        places.append(y + deep)
         labels.append("Next field")
-        shown = _ratio(pooled["estimate"], pooled["predicted_low"], pooled["predicted_high"])
+        shown = _estimate(forest, pooled["estimate"], pooled["predicted_low"],
+                          pooled["predicted_high"])  # fmt: skip
         texts.append(shown[shown.index("(") + 1 : -1])
-    ax.set_ylim(y + 1.5, -0.6)
+    ax.set_ylim(y + 1.5 * deep, -0.6)
     ax.set_yticks(places, labels, color=INK)
-    ax.tick_params(axis="y", length=0, pad=7)  # arrow heads stand there
+    # Arrow heads stand between labels and axis.
+    ax.tick_params(axis="y", length=0, pad=7, labelsize=size if big < 1.0 else None)
     for place, text in zip(places, texts, strict=True):
-        ax.text(1.04, place, text, va="center", size=8, transform=ax.get_yaxis_transform())
+        ax.text(1.04, place, text, va="center", size=size, transform=ax.get_yaxis_transform())
     ax.set_title(str(pooled["label"]), loc="left", size=9.5, weight="bold")
 
 
 def _line(
-    ax: Axes, y: float, low: float, high: float, gid: str, *, ends: bool = False, **look: Any
-) -> None:
-    """An interval on the log scale; what leaves the axis ends in an arrow head."""
+    ax: Axes, forest: _Forest, y: float, low: float, high: float, gid: str, *, ends: bool = False,
+    **look: Any,
+) -> None:  # fmt: skip
+    """An interval on the model's scale; what leaves the axis ends in an arrow head."""
     if not np.isfinite([low, high]).all():
         return
     bounds = ax.get_xlim()
-    inside = np.clip(np.exp([low, high]), *bounds)
+    values = forest.shown([low, high])
+    inside = np.clip(values, *bounds)
     ax.plot(inside, [y, y], solid_capstyle="butt", gid=gid, **look)
-    for value, edge, marker in ((low, bounds[0], "<"), (high, bounds[1], ">")):
-        if not bounds[0] <= np.exp(value) <= bounds[1]:
+    for value, edge, marker in zip(values, bounds, "<>", strict=True):
+        if not bounds[0] <= value <= bounds[1]:
             ax.plot([edge], [y], marker=marker, ms=4, color=look["color"], clip_on=False,
                     gid="beyond")  # fmt: skip
         elif ends:
-            ax.plot([np.exp(value)], [y], marker="|", ms=9, mew=1.3, color=look["color"])
+            ax.plot([value], [y], marker="|", ms=9, mew=1.3, color=look["color"])
 
 
-def _point(ax: Axes, y: float, value: float, gid: str, **look: Any) -> None:
+def _point(ax: Axes, forest: _Forest, y: float, value: float, gid: str, **look: Any) -> None:
     if np.isfinite(value):
-        ax.plot([np.exp(value)], [y], ls="none", gid=gid, **look)
+        ax.plot([float(forest.shown(value))], [y], ls="none", gid=gid, **look)
 
 
-def _axis(axes: np.ndarray, effects: FieldEffects, low: float, high: float) -> None:
+def _axis(axes: np.ndarray, forest: _Forest, low: float, high: float) -> None:
+    for ax in axes:
+        if forest.link != "identity":
+            ax.xaxis.set_major_locator(FixedLocator(_ratio_ticks(low, high)))
+            ax.xaxis.set_minor_locator(NullLocator())
+            ax.xaxis.set_major_formatter(
+                FuncFormatter(lambda v, _: f"{v:.2g}" if v < 1 else f"{v:g}")
+            )
+        ax.xaxis.grid(True, color=FAINT, lw=0.7)
+        ax.set_axisbelow(True)
+        ax.tick_params(axis="x", length=0)
+    axes[-1].set_xlabel(
+        f"{upper_first(forest.what)}\n"
+        "\N{WHITE CIRCLE} own pairs   \N{BLACK SQUARE} by the model   "
+        "\N{BLACK DIAMOND} mean of fields"
+    )
+
+
+def _ratio_ticks(low: float, high: float) -> list[float]:
     ticks = np.unique(np.r_[1.0 / TICKS, TICKS, 10.0 * TICKS, 0.1 / TICKS])
     for step in (0, 1):
         shown = ticks[(ticks >= np.exp(low)) & (ticks <= np.exp(high))]
         if len(shown) <= MOST_TICKS or step:
             break
         ticks = np.unique(np.r_[1.0, 2.0, 5.0, 10.0, 50.0, 0.5, 0.2, 0.1, 0.02])
-    for ax in axes:
-        ax.xaxis.set_major_locator(FixedLocator(shown.tolist()))
-        ax.xaxis.set_minor_locator(NullLocator())
-        ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: f"{v:.2g}" if v < 1 else f"{v:g}"))
-        ax.xaxis.grid(True, color=FAINT, lw=0.7)
-        ax.set_axisbelow(True)
-        ax.tick_params(axis="x", length=0)
-    what = "Odds ratio" if effects.link == "logit" else "Ratio"
-    axes[-1].set_xlabel(
-        f"{what} to {lower_first(effects.reference_label)}\n"
-        "\N{WHITE CIRCLE} own pairs   \N{BLACK SQUARE} by the model   "
-        "\N{BLACK DIAMOND} mean of fields"
-    )
+    return [float(v) for v in shown]
 
 
-def _ratio(value: float, low: float, high: float) -> str:
-    """Ratio and interval, digits as the interval allows."""
-    value, low, high = (float(np.exp(v)) for v in (value, low, high))
+def _estimate(forest: _Forest, value: float, low: float, high: float) -> str:
+    """Ratio (or difference) and interval, digits as the interval allows."""
+    value, low, high = (float(v) for v in forest.shown([value, low, high]))
     places = max(decimals((high - low) / 2), 2) if np.isfinite(high) else 2
     return f"{number(value, places)} ({number(low, places)} to {number(high, places)})"
 
 
 def _words(
-    effects: FieldEffects, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]
+    effects: _Forest, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]
 ) -> str:
     percent = f"{100 * effects.level:g} %"
     own = ", ".join(
-        f"{names[row['field']]} {_ratio(row['shrunken'], row['low'], row['high'])}"
-        + (f", own pairs {number(float(np.exp(row['raw'])), 2)}" if np.isfinite(row["raw"]) else "")
+        f"{names[row['field']]} {_estimate(effects, row['shrunken'], row['low'], row['high'])}"
+        + (
+            f", own pairs {number(float(effects.shown(row['raw'])), 2)}"
+            if np.isfinite(row["raw"])
+            else ""
+        )
         for _, row in rows.iterrows()
     )
     return f"{pooled['label']} by the model ({percent} intervals): {own}. " + _summary(
@@ -186,9 +291,10 @@ def _words(
     )
 
 
-def _summary(effects: FieldEffects, row: pd.Series) -> str:
-    text = f"{row['label']}: mean of fields {_ratio(row['estimate'], row['low'], row['high'])}"
+def _summary(effects: _Forest, row: pd.Series) -> str:
+    mean = _estimate(effects, row["estimate"], row["low"], row["high"])
+    text = f"{row['label']}: mean of fields {mean}"
     if not np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
         return text + "."
-    next_field = _ratio(row["estimate"], row["predicted_low"], row["predicted_high"])
+    next_field = _estimate(effects, row["estimate"], row["predicted_low"], row["predicted_high"])
     return f"{text}; next field {next_field[next_field.index('(') + 1 : -1]}."

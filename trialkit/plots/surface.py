@@ -1,4 +1,4 @@
-"""Loss over two settings: contours, the settings near the best, the settings run."""
+"""A response over two settings: contours, the settings near the best, the settings run."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 from matplotlib.tri import Triangulation
 
+from trialkit.analysis.reading import unit_words
+from trialkit.analysis.surface_words import extreme
 from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.plots.curves import US, in_unit
 from trialkit.quantities import decimals, number, scales, upper_first
@@ -21,7 +23,7 @@ if TYPE_CHECKING:
 
 
 def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
-    """Contours of the loss inside the settings run; those near the best are hatched.
+    """Contours of the response inside the settings run; those near the best are hatched.
 
     Parameters
     ----------
@@ -80,20 +82,23 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         ax.spines["left"].set_visible(True)
         ax.tick_params(length=0)
         margin = surface.margin * own.factor
-        words = f"{margin:.2g}"
+        words = f"{float(f'{margin:.2g}'):g} {unit_words(own.unit)}"
+        apart = "exceed" if surface.better == "lower" else "fall short of"
         ax.set_title(
-            f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to exceed the best "
-            f"by more than {words} {own.unit}\nstar: lowest estimate; rings: strips",
+            f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to {apart} the best "
+            f"by more than {words}\nstar: {extreme(surface)} estimate; rings: strips",
             size=8.5, loc="left",
         )  # fmt: skip
+        digits = max(decimals(float(np.ptp(value)) / 10), 0)
         share = float(grid.loc[~grid["edge"], "near_best"].mean())
         names = [f"{s.label} ({u})" for s, u in zip(surface.settings, axes_units, strict=True)]
         figure.alt_text = (
             f"{surface.result.title} in {own.unit} over {names[0]} and {names[1]}: contour lines "
-            f"from {value.min():.3g} to {value.max():.3g}, lowest estimate at {at[0]:.3g} and "
-            f"{at[1]:.3g}. {100 * share:.0f} % of the settings inside those run are hatched: not "
-            f"shown to exceed the best by more than {words} {own.unit}. {len(run)} strips are "
-            "drawn as rings."
+            f"from {number(value.min(), digits)} to {number(value.max(), digits)}, "
+            f"{extreme(surface)} estimate at "
+            f"{at[0]:.3g} and {at[1]:.3g}. {100 * share:.0f} % of the settings inside those run "
+            f"are hatched: not shown to {apart} the best by more than {words}. "
+            f"{len(run)} strips are drawn as rings."
         )
         figure.summary = surface.words[0]
     return figure

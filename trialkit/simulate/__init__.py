@@ -13,7 +13,17 @@ from trialkit.intake import write_trial
 from trialkit.intake.config import TrialConfig
 from trialkit.simulate.layout import strips_layout
 from trialkit.simulate.tables import Effort, HeaderProfile, draw_tables
-from trialkit.simulate.truth import Truth, true_damage, true_header_loss
+from trialkit.simulate.truth import (
+    Truth,
+    true_broken_corn,
+    true_damage,
+    true_dropped_ears,
+    true_header_loss,
+    true_processing_loss,
+    true_residue,
+    true_residue_score,
+    true_yield,
+)
 from trialkit.trial import Trial
 
 __all__ = [
@@ -21,8 +31,14 @@ __all__ = [
     "HeaderProfile",
     "Truth",
     "simulate_trial",
+    "true_broken_corn",
     "true_damage",
+    "true_dropped_ears",
     "true_header_loss",
+    "true_processing_loss",
+    "true_residue",
+    "true_residue_score",
+    "true_yield",
     "write_simulated",
 ]
 

@@ -10,7 +10,15 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.intake.config import TrialConfig
-from trialkit.simulate.truth import Truth, setup_effect, setup_shift
+from trialkit.simulate.truth import (
+    PROCESSING_SD,
+    RESIDUE_SAMPLE_SD,
+    SCORE_SD,
+    SIEVED,
+    Truth,
+    setup_effect,
+    setup_shift,
+)
 
 SQUARE_FEET_10 = 10.0 * 0.3048**2
 
@@ -236,7 +244,7 @@ class _Draw:
             if zone != "preharvest":
                 density += np.exp(header[row] + rng.normal(0.0, t.sd.get("frame", 0.0), size))
             if zone == "total":
-                density += processing[row] * width * np.exp(rng.normal(0.0, 0.3, size))
+                density += processing[row] * width * np.exp(rng.normal(0.0, PROCESSING_SD, size))
             parts.append(
                 pd.DataFrame(
                     {
@@ -299,7 +307,7 @@ class _Draw:
                 "kernels_examined": e.kernels_examined,
                 "kernels_damaged": rng.binomial(e.kernels_examined, share),
                 "sample_mass": mass,
-                "sieve_mass": np.round(mass * 0.3 * share * rng.uniform(0.8, 1.2, len(row)), 1),
+                "sieve_mass": np.round(mass * SIEVED * share * rng.uniform(0.8, 1.2, len(row)), 1),
                 "foreign_mass": np.round(mass * rng.uniform(0.001, 0.006, len(row)), 1),
             }
         )
@@ -309,7 +317,7 @@ class _Draw:
         row, number = self._repeat(self.effort.residue_samples)
         log = np.log(t.residue) + setup_effect(t.residue_ratios, self.strips)
         log = log + self._effects(t.residue_sd)
-        share = np.exp(log[row] + rng.normal(0.0, 0.25, len(row)))
+        share = np.exp(log[row] + rng.normal(0.0, RESIDUE_SAMPLE_SD, len(row)))
         mass = np.round(rng.normal(2000.0, 60.0, len(row)), 0)
         return pd.DataFrame(
             {
@@ -317,7 +325,9 @@ class _Draw:
                 "sample": number.astype(str),
                 "sample_mass": mass,
                 "residue_mass": np.round(mass * share, 1),
-                "score": np.round(share / t.residue + rng.normal(0.0, 0.4, len(row))).clip(0, 5),
+                "score": np.round(share / t.residue + rng.normal(0.0, SCORE_SD, len(row))).clip(
+                    0, 5
+                ),
             }
         )
 

@@ -1,0 +1,148 @@
+"""Every two levels of a setup factor compared, adjusted for their number.
+
+Differences and ratios of means in the reported quantity with intervals that hold together, by the
+methods of `trialkit.mixed.multiplicity`: "tukey" for all pairs (Tukey 1953; Kramer 1956), "dunnett"
+for every level against the reference (Dunnett 1955), "holm" and "bonferroni" for all pairs with no
+use of their correlation (intervals of "holm" are the single ones). Each comparison keeps its own
+degrees of freedom, those of `ResponseAnalysis.contrasts`.
+"""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass
+from itertools import combinations
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.analysis.comparisons import Compared, differences, link_contrasts, log_ratios
+from trialkit.analysis.reading import means_of, setting_cells
+from trialkit.errors import DesignError
+from trialkit.mixed.multiplicity import ADJUSTMENTS
+from trialkit.mixed.multiplicity import adjust as adjust_contrasts
+
+if TYPE_CHECKING:
+    from trialkit.analysis.result import ResponseAnalysis
+
+
+@dataclass(frozen=True, slots=True)
+class Pairwise:
+    """Levels of a factor, two by two.
+
+    Attributes
+    ----------
+    title, unit, factor : str
+    adjustment : str
+    level : float
+        Confidence level of all intervals together ("holm", "none": of each).
+    table : DataFrame
+        One row a comparison: ``level, against, label, against_label``; ``ratio`` and
+        ``difference`` (level less the other, `unit`) with ``_low`` and ``_high``; ``df,
+        statistic, p, p_adjusted``. A ratio is missing where a mean is too near zero to carry one
+        or ratios have no meaning.
+    """
+
+    title: str
+    unit: str
+    factor: str
+    adjustment: str
+    level: float
+    table: pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        shown = self.table.drop(columns=["level", "against"])
+        return (
+            f"<p><b>{html.escape(self.title)}, {html.escape(self.unit)}: every two levels</b></p>"
+            + shown.to_html(index=False, float_format="{:.3g}".format, na_rep="")
+            + f"<p>p adjusted and {100 * self.level:g} % intervals by {self.adjustment}.</p>"
+        )
+
+
+def pairwise(
+    result: ResponseAnalysis, factor: str | None = None, *, adjust: str = "tukey",
+    level: float = 0.95,
+) -> Pairwise:  # fmt: skip
+    """Compare every two levels of a factor, or every level with the reference.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    factor : str, optional
+        A setup factor; the first unless told.
+    adjust : {"tukey", "dunnett", "holm", "bonferroni", "none"}
+        "dunnett" compares with the reference only.
+    level : float
+        Confidence level.
+
+    Raises
+    ------
+    DesignError
+        For an unknown factor.
+    ValueError
+        For an unknown adjustment, or a level outside 0 to 1.
+    """
+    design, fit, reading = result.design, result.fit, result.reading
+    factor = design.names[0] if factor is None else factor
+    if factor not in design.names:
+        raise DesignError(
+            f"{factor!r} was not compared; the factors are {', '.join(design.names)}."
+        )
+    if adjust not in ADJUSTMENTS:
+        raise ValueError(f"adjust must be one of {', '.join(ADJUSTMENTS)}, not {adjust!r}.")
+    if not 0 < level < 1:
+        raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
+    levels = design.levels[factor]
+    pairs = [(j, i) for i, j in combinations(range(len(levels)), 2)]
+    if adjust == "dunnett":
+        pairs = [(j, 0) for j in range(1, len(levels))]
+    one_at, other_at = (np.array(side) for side in zip(*pairs, strict=True))
+    means = means_of(fit, reading, setting_cells(fit, design, reading, factor))
+    one, other = means.take(one_at), means.take(other_at)
+    most = design.strata[factor]
+    difference = differences(fit, one, other, most)
+    # A ratio is told only where `estimates` tells it: both means well clear of zero.
+    own = result.means[result.means["factor"].eq(factor)].set_index("level").loc[list(levels)]
+    half = stats.t.ppf(0.5 + result.level / 2, own["df"]) * own["se"]
+    steady = (own["estimate"] > half).to_numpy() & reading.ratios
+    clear = steady[one_at] & steady[other_at]
+    crossed = bool(reading.zones) or any(factor in pair for pair in design.interactions)
+    tested = difference if crossed else link_contrasts(fit, one, other, most)
+
+    def judged(found: Compared, df: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+        covariance = found.covariance(fit, reading.taken_off)
+        sd = np.sqrt(np.diag(covariance))
+        return adjust_contrasts(
+            found.estimate / found.se, df, covariance / np.outer(sd, sd), adjust, level, len(levels)
+        )
+
+    labels = dict(zip(*_of_factor(result, factor), strict=True))
+    names = [(levels[j], levels[i]) for j, i in pairs]
+    table = pd.DataFrame(names, columns=["level", "against"])
+    table["label"], table["against_label"] = (table[c].map(labels) for c in ("level", "against"))
+    table[["ratio", "ratio_low", "ratio_high"]] = np.nan
+    told = [("difference", difference, np.ones(len(pairs), bool))]
+    if clear.any():
+        at = np.flatnonzero(clear)
+        ratio = log_ratios(fit, one.take(at), other.take(at), reading.taken_off, most)
+        told.append(("ratio", ratio, clear))
+    for name, found, where in told:
+        # Ratios that are missing still count in the number of comparisons.
+        df = difference.df.copy()
+        df[where] = found.df
+        critical = judged(difference, df)[1][where]
+        back = np.exp if name == "ratio" else np.asarray
+        for end, side in (("", 0.0), ("_low", -1.0), ("_high", 1.0)):
+            table.loc[where, f"{name}{end}"] = back(found.estimate + side * critical * found.se)
+    statistic = tested.estimate / tested.se
+    table["df"], table["statistic"] = tested.df, statistic
+    table["p"] = 2 * stats.t.sf(np.abs(statistic), tested.df)
+    table["p_adjusted"] = judged(tested, tested.df)[0]
+    return Pairwise(result.title, result.unit, factor, adjust, level, table)
+
+
+def _of_factor(result: ResponseAnalysis, name: str) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    factor = next(f for f in result.design.factors if f.name == name)
+    return factor.levels, factor.level_labels
