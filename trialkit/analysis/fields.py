@@ -91,11 +91,18 @@ def field_effects(
     Raises
     ------
     DesignError
-        When the factor is not in the model, or its effect is the same in every field there.
+        When the factor is not in the model, or its effect is the same in every field there; for
+        a difference between zones, which has no effect on the model's scale.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
     design, fit = result.design, result.fit
+    if result.reading.zones:
+        raise DesignError(
+            f"{result.title} is a difference between zones, and the model's scale is that of the "
+            "counts in each zone: no ratio of it holds in a field. Its measured differences, field "
+            "by field, stand in by_field."
+        )
     if factor is not None and factor not in design.names:
         raise DesignError(f"{factor!r} is no setup factor here; there are {design.names}.")
     if not design.slope_factors or (factor or design.slope_factors[0]) not in design.slope_factors:

@@ -59,13 +59,11 @@ def fit_again(
     law = family or own.family.name
     varying: dict[str, list[str]] = {}
     kinds = {"field": "exchangeable", spec.row: "independent"}
+    zone = ["zone"] if spec.compared_zones else []
     if slopes and "field" in nested and result.design.slope_factors:
-        varying["field"] = [
-            *result.design.slope_factors,
-            *(["zone"] if spec.compared_zones else []),
-        ]
-    if spec.compared_zones and spec.row in nested and len(_row_slopes(own, spec.row)) > 1:
-        varying[spec.row] = ["zone"]  # a variance of rows in each zone, as in the response's own
+        varying["field"] = [*result.design.slope_factors, *zone]
+    if zone and spec.row in nested and len(_row_slopes(own, spec.row)) > 1:
+        varying[spec.row] = zone  # a variance of rows in each zone, as in the response's own
     return fit_mixed(
         result.data if data is None else data,
         response=response or own.model.response,
