@@ -51,7 +51,8 @@ class FieldEffects:
         One row per level: ``level, label, estimate, se, df, low, high`` (mean effect over fields);
         ``sd, sd_low, sd_high`` (of the effect between fields, profile interval), ``sd_statistic,
         sd_p`` (likelihood-ratio test that it is zero); ``same_direction`` (share of fields, by the
-        model); ``predicted_low, predicted_high`` (the effect in the next field); ``n_fields``.
+        model; missing where the effects are estimated not to differ); ``predicted_low,
+        predicted_high`` (the effect in the next field); ``n_fields``.
     level : float
         Confidence level of all intervals.
     """
@@ -190,7 +191,7 @@ def pooled_effect(
         "low": mu - half,
         "high": mu + half,
         "sd": tau,
-        "same_direction": float(stats.norm.cdf(abs(mu) / tau)) if tau > 0 else 1.0,
+        "same_direction": float(stats.norm.cdf(abs(mu) / tau)) if tau > 0 else np.nan,
         "predicted_low": mu - wide,
         "predicted_high": mu + wide,
     }

@@ -17,7 +17,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-from trialkit.analysis.design import Design, layout_df, random_levels
+from trialkit.analysis.design import SLOPE_FIELDS, Design, layout_df, random_levels
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -162,7 +162,9 @@ def _without(
         nested=nested,
         strata=layout_df(design.factors, strips, design.interactions, design.covariates),
     )
-    fit = fit_again(result, [*nested, *finer], data=data)
+    # Effects that differ between fields need as many fields as a trial of these strips would.
+    slopes = strips["field"].nunique() >= SLOPE_FIELDS
+    fit = fit_again(result, [*nested, *finer], data=data, slopes=slopes)
     return fit, estimate_factors(fit, less, result.reading, level)[1]
 
 
