@@ -20,7 +20,7 @@ from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.simpler import blocks, fieller, paired_t, sign_flip
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
+from trialkit.simulate.demo import CUSHION_PAIRS, GAP
 from trialkit.trial import Trial, load_trial
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -162,6 +162,26 @@ def test_too_few_pairs_leave_the_sign_flip_out_of_the_conclusion():
     assert np.isnan(flips["difference_low"])
     assert "no p-value below 0.125" in flips["remark"]
     assert "sign-flip test has too few pairs" in found.conclusion
+
+
+def test_too_few_pairs_once_adjusted_for_the_number_of_setups():
+    # Six blocks give p of 2 / 2^6 = 0.031, by Holm for two comparisons 0.062: never below 0.05.
+    truth = replace(
+        CUSHION_PAIRS.truth, header_ratios={"gap": {"narrow": 0.4, "wide": 2.2}}, damage_odds={},
+        ear_ratios={}, residue_ratios={},
+    )  # fmt: skip
+    config = replace(CUSHION_PAIRS.config, setups=(GAP,), option=None)
+    trial = simulate_trial(config, truth, seed=1, blocks=6, effort=FRAMES_ONLY)
+    result = one_response(trial, "header_loss")
+    found = alternatives(result)
+    flips = found.table[found.table["model"] == FLIPS]
+    assert flips["p"].tolist() == pytest.approx([1 / 32, 1 / 32])
+    assert flips["remark"].str.contains("no p-value below 0.0625 adjusted").all()
+    assert (found.table.loc[found.table["role"] == "alternative", "p"] < 0.05).all()
+    assert found.conclusion.count("does not hang on the choice of model") == 2
+    assert "not so" not in found.conclusion
+    at_90 = alternatives(result, 0.9).table
+    assert not at_90["remark"].str.contains("no p-value").any()
 
 
 def test_many_pairs_flip_signs_at_random():

@@ -279,3 +279,21 @@ def test_influence_joins_each_unit_to_the_full_estimate(check):
         influence(check, "gap")
     with pytest.raises(DesignError, match="none to draw"):
         influence(replace(check, influence=pd.DataFrame()))
+
+
+def test_without_a_field_of_three_effects_are_those_of_a_trial_of_two_fields():
+    trial = load_trial(DEMO / "gap_fields")
+    three = list(dict.fromkeys(trial.strips["field"]))[:3]
+
+    def of(fields):
+        tables = {k: t[t["field"].isin(fields)] if "field" in t else t
+                  for k, t in trial.tables().items()}  # fmt: skip
+        kept = set(tables["strips"]["strip"])
+        tables = {k: t[t["strip"].isin(kept)] if "strip" in t else t for k, t in tables.items()}
+        return analyse(Trial.from_tables(trial.config, tables), responses=["yield"])["yield"]
+
+    table = leave_out(of(three), "field", 0.95)
+    row = table[table["field"].eq(three[0])].reset_index(drop=True)
+    own = of(three[1:]).contrasts
+    for column in ("difference", "difference_low", "difference_high", "df", "p"):
+        assert row[column].to_numpy(float) == pytest.approx(own[column].to_numpy(float), rel=1e-6)

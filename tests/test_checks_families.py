@@ -166,13 +166,18 @@ def test_skewed_amounts_are_seen_on_the_wrong_scale():
     assert "Residuals are shaped differently from the model's" in found.verdict
 
 
-@pytest.mark.parametrize("name", ["processing_loss", "broken_corn", "yield", "residue_score"])
+@pytest.mark.parametrize(
+    "name", ["processing_loss", "broken_corn", "yield", "residue_score", "demo processing_loss"]
+)
 def test_leaving_a_pair_out_is_a_trial_without_it(drawn, name):
-    table = leave_out(one(drawn, name), "pair", 0.95)
-    gone = drawn.strips.loc[drawn.strips["pair"] != "4", "strip"]
-    tables = drawn.tables()
+    # In the demo trial frames vary differently in the two zones: the refits keep that, too.
+    trial = load_trial(DEMO / "cushion_pairs") if name.startswith("demo") else drawn
+    name = name.removeprefix("demo ")
+    table = leave_out(one(trial, name), "pair", 0.95)
+    gone = trial.strips.loc[trial.strips["pair"] != "4", "strip"]
+    tables = trial.tables()
     less = {k: t[t["strip"].isin(gone)] if "strip" in t else t for k, t in tables.items()}
-    known = one(Trial.from_tables(drawn.config, less), name).contrasts.iloc[0]
+    known = one(Trial.from_tables(trial.config, less), name).contrasts.iloc[0]
     ours = table.set_index("pair").loc["4"]
     for column in ("ratio", "difference", "difference_high", "df", "p"):
         assert ours[column] == pytest.approx(known[column], rel=1e-4, nan_ok=True), column

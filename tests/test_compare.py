@@ -20,6 +20,7 @@ from trialkit.analysis.matching import normalised
 from trialkit.cli import app
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
+from trialkit.report.compared import sentences
 from trialkit.report.letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
@@ -275,6 +276,18 @@ def test_other_responses_by_the_same_path(others, response, link, unit, truth) -
     own = found.by_field.dropna(subset=["raw"])
     assert len(own) == 20 and own["shrunken"].std() < own["raw"].std()
     assert np.corrcoef(own["raw"], own["shrunken"])[0, 1] > 0
+
+
+def test_ratios_say_what_they_are_of(result) -> None:
+    result = result[0]
+    # Counts of both losses hold what lay there before harvest; a share of kernels does not.
+    assert " of all kernels behind the header, those lost before harvest too," in result.words
+    ears = replace(result, response="dropped_ears", title="Dropped ears")
+    assert "Ratios are of all ears behind the header, those lost before harvest too." in (
+        sentences(ears)
+    )
+    damage = replace(result, response="kernel_damage")
+    assert not damage.of_all and not any("before harvest" in line for line in sentences(damage))
 
 
 def test_responses_that_one_model_cannot_carry(others) -> None:

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from trialkit.analysis import analyse
-from trialkit.analysis.equivalence import BETTER, OPEN, WITHIN, WORSE, equivalence, no_more_than
+from trialkit.analysis.equivalence import ABOVE, BELOW, OPEN, WITHIN, equivalence, no_more_than
 from trialkit.analysis.estimates import Offset
 from trialkit.errors import DesignError
 from trialkit.trial import load_trial
@@ -65,10 +65,10 @@ def test_verdicts_are_graded(demos):
     result = demos["gap_fields"].responses["header_loss"]
     by = equivalence(result, 1.25).table.set_index("level")
     # Truth of the demo: narrow 0.88, wide 1.40.
-    assert by.loc["narrow", "verdict"] == WITHIN and by.loc["wide", "verdict"] == WORSE
+    assert by.loc["narrow", "verdict"] == WITHIN and by.loc["wide", "verdict"] == ABOVE
     assert by.loc["wide", "low"] > 1.25
     chain = demos["split_strips"].responses["header_loss"]
-    assert equivalence(chain, 1.25, factor="cushion").table["verdict"].iloc[0] == BETTER
+    assert equivalence(chain, 1.25, factor="cushion").table["verdict"].iloc[0] == BELOW
     assert no_more_than(chain, 1.25, factor="cushion").table["verdict"].iloc[0] == WITHIN
     tight = equivalence(result, 1.01).table.set_index("level").loc["narrow"]
     assert tight["verdict"] == OPEN and tight["low"] < 1.01 < tight["high"]

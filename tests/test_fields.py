@@ -213,6 +213,15 @@ def test_what_has_no_fields_to_differ_says_so(gaps) -> None:
         field_effects(gaps, "speed")
 
 
+def test_a_difference_between_zones_has_no_ratio_in_a_field() -> None:
+    # The model's scale there is that of the counts of both zones, not of their difference.
+    trial = tk.load_trial(demo_dir("gap_fields"))
+    result = tk.analyse(trial, responses=["processing_loss"]).responses["processing_loss"]
+    assert result.design.slope_factors
+    with pytest.raises(DesignError, match="Processing loss is a difference between zones"):
+        field_effects(result)
+
+
 # ---------------------------------------------------------------- the figure
 def marks(ax, gid: str) -> list:
     return [line for line in ax.lines if line.get_gid() == gid]

@@ -370,6 +370,14 @@ def of(ax, gid):
     return [a for a in (*ax.lines, *ax.collections, *ax.patches) if a.get_gid() == gid]
 
 
+def test_a_covariate_as_a_setting_takes_its_own_place():
+    result = analyse(load_trial(DEMO / "gap_fields"), responses=["kernel_damage"])["kernel_damage"]
+    assert set(result.design.covariates) == {"speed_centred", "moisture_centred"}
+    found = response_surface(result, ("moisture", "speed"), points=5)
+    assert found.settings[0].unit == "%"
+    assert not any("centred" in str(term) for term in found.fit.fixed_effects.index)
+
+
 def test_figure_shows_the_region_and_the_strips(found):
     ax = loss_surface(found).axes[0]
     (strips,) = of(ax, "strips")

@@ -165,7 +165,7 @@ def check(
 ) -> None:
     """Say what was read, what was refused and why, and what the data unlock.
 
-    Exit code 0: clean; 1: usable, with refusals; 2: unusable.
+    Exit code 0: clean; 1: usable, with refusals; 2: no report can be made of it.
     """
     from trialkit.trial import load_trial
 
@@ -176,11 +176,21 @@ def check(
     parts = trial.unlocks()
     words = parts["unlocked"].map({True: "yes", False: "no"})
     _print_table("What the data unlock", parts.assign(unlocked=words))
-    reasons = _why_unusable(parts.set_index("part"))
+    named = parts.set_index("part")
+    reasons = _why_unusable(named)
     if reasons:
-        _complain(f"The setups cannot be compared yet: {'; '.join(reasons)}.")
+        what = else_ = ""
+        if named.loc["comparison of setups", "unlocked"]:
+            what = " by header loss or kernel damage"
+            if named.loc[[*_FURTHER], "unlocked"].any():
+                else_ = " What else was measured is compared by: trialkit analyse FOLDER"
+        _complain(f"The setups cannot be compared yet{what}: {'; '.join(reasons)}.{else_}")
         raise typer.Exit(2)
     raise typer.Exit(0 if trial.refused.empty else 1)
+
+
+_FURTHER = ("dropped ears", "broken corn", "foreign material", "residue by mass",
+            "residue by score", "test weight")  # fmt: skip
 
 
 def _why_unusable(parts: pd.DataFrame) -> list[str]:

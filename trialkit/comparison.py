@@ -132,7 +132,16 @@ class Comparison:
         """What `told` holds: ratios, odds ratios or differences, and at which level."""
         what = {"log": "Ratio to the reference", "logit": "Odds ratio to the reference",
                 "identity": f"Difference from the reference, {self.unit}"}[self.link]  # fmt: skip
+        what += self.of_all
         return f"{what}, {100 * self.level:g} % intervals"
+
+    @property
+    def of_all(self) -> str:
+        """What ratios are of where the loss before harvest is in the counts, else nothing."""
+        spec = SPECIFICATIONS[self.response]
+        if not spec.offset:
+            return ""
+        return f" of all {spec.thing.split()[-1]}s behind the header, those lost before harvest too"
 
     def told(self) -> pd.DataFrame:
         """Mean effects as people read them: ratios (or differences) instead of logarithms.

@@ -207,6 +207,42 @@ def test_break_even_is_open_where_the_difference_may_be_zero(analysis):
     assert (covered.value, covered.low) == (0, 0) and "none needed" in covered.sentence
 
 
+def test_an_option_that_loses_grain_may_pay_below_a_price():
+    # 100 a ha of discount less 894.18 / 242.81 ha of cost, over 5 kg/ha lost.
+    option = replace(PLAIN, saved=-5.0, discount_avoided=100.0)
+    limit = 1000 * (100 - option.annual_cost / PLAIN.area) / 5
+    assert replace(option, price=limit).net_per_year == pytest.approx(0, abs=1e-6)
+    for interval in ((-10, -1), (-10, 5)):
+        found = break_even(option, "price", interval, 0.95)
+        assert found.covered and found.value == 0.0
+        assert found.limit == pytest.approx(limit)
+        assert f"it loses grain, and pays below USD {limit:,.2f} per t only" in found.sentence
+    kept = break_even(replace(option, saved=5.0), "price", (-10, 20), 0.95, system="US")
+    half = f"{limit / 2 / 1000 * 25.40117272:,.2f}"  # kg in a bushel of 56 lb
+    assert "none needed at the estimate" in kept.sentence
+    assert f"low end of the interval of the saving it loses grain, and pays below USD {half}" in (
+        kept.sentence
+    )
+    area = [100.0, 200.0]
+    told = balance_map(option, area, [100.0, 200.0])
+    assert (told.net > 0).all()
+    price = told.break_even_price(200.0)
+    assert replace(option, area=200.0, price=price).net_per_year == pytest.approx(0, abs=1e-6)
+    assert told.sentences[0].count("it pays below USD") == 2
+    nothing = balance_map(replace(option, saved=0.0), area, [100.0, 200.0])
+    assert nothing.sentences[0].count("every grain price pays") == 2
+    lost = balance_map(replace(PLAIN, saved=-5.0), area, [100.0, 200.0])
+    assert lost.sentences[0].count("no grain price pays") == 2
+
+
+def test_a_price_repaid_late_is_set_beside_the_options_life(analysis):
+    found = payback(analysis)
+    assert found.table.loc["years", "high"] > found.budget.years == 10
+    assert "; the option is taken to last 10." in found.sentences[2]
+    soon = payback(with_difference(analysis, -60.0, 10.0))
+    assert soon.table.loc["years", "high"] < 10 and "taken to last" not in soon.sentences[2]
+
+
 def test_stated_ranges_are_drawn_as_stated():
     p = uniforms(10_000, 3, seed=2)
     assert np.sort((p * 10_000).astype(int), axis=0)[:, 1].tolist() == list(range(10_000))

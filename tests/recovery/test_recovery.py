@@ -17,6 +17,9 @@ import recover
 CHANCE = 1e-3
 BIAS = 2.0  # per cent of the true saving
 COVERAGE = (0.935, 0.965)
+# Shown to be wider than they need be: the model lets zones differ between fields, which is not
+# simulated, and a mean over fields carries that possibility (its differences do not).
+CAUTIOUS = ("4 fields of 3 pairs, other responses", "processing_loss", "mean")
 
 
 @pytest.fixture(scope="module")
@@ -29,7 +32,7 @@ def test_every_design_has_its_rounds(table: pd.DataFrame) -> None:
     for name, own in table.groupby("design"):
         assert set(own["response"]) == set(recover.truths_of(name))
     tried = table["rounds"] + table["without_estimate"] + table["failed"]
-    assert (tried >= np.where(table["response"].isin(list(recover.TRUTHS)), 500, 200)).all()
+    assert (tried >= np.where(table["response"].isin(list(recover.TRUTHS)), 500, 250)).all()
     assert (table["failed"] + table["without_estimate"] <= 0.02 * tried).all()
 
 
@@ -47,7 +50,9 @@ def test_intervals_cover(table: pd.DataFrame) -> None:
     chance = CHANCE / 2 / len(table)
     below = stats.binom.cdf(k, n, COVERAGE[0]) < chance
     above = stats.binom.sf(k - 1, n, COVERAGE[1]) < chance
-    outside = table[below | above]
+    known = (table[["design", "response", "quantity"]] == list(CAUTIOUS)).all(axis=1)
+    assert above[known].any(), "the exception is no longer needed"
+    outside = table[below | (above & ~known)]
     assert outside.empty, outside.to_string()
 
 

@@ -25,7 +25,8 @@ from trialkit.analysis.reading import means_of, setting_cells, unit_words
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
 
-WITHIN, OPEN, WORSE, BETTER = "within the margin", "not shown", "worse", "better"
+WITHIN, OPEN = "within the margin", "not shown"
+ABOVE, BELOW = "above the margin", "below the margin"
 Scale = Literal["ratio", "difference"]
 
 
@@ -47,8 +48,8 @@ class Equivalence:
         One row a level: ``factor, level, reference, label, estimate, df``; ``low, high``, the
         interval of confidence ``2 * confidence - 1`` that decides both tests; ``p_lower`` against
         a value at or below the lower margin (missing where there is none), ``p_upper``, ``p`` the
-        larger; ``verdict``, "within the margin", "not shown", "worse" (shown to lie above the
-        upper margin) or "better" (below the lower); ``words``.
+        larger; ``verdict``, "within the margin", "not shown", "above the margin" (shown to lie
+        above the upper) or "below the margin" (below the lower); ``words``.
     """
 
     result: ResponseAnalysis
@@ -84,6 +85,8 @@ def equivalence(
         For a margin that does not enclose no difference.
     """
     none = _none(scale)
+    if scale == "ratio":
+        _require_ratios(result)
     if np.ndim(margin) == 0:
         one = float(margin)  # type: ignore[arg-type]
         if scale == "ratio" and one > 0:
@@ -116,8 +119,11 @@ def no_more_than(
     DesignError, ValueError
         As `equivalence` does.
     """
-    if not (np.isfinite(margin) and margin > _none(scale)):
-        raise ValueError(f"margin {margin!r} must be a number above {_none(scale):g}.")
+    none = _none(scale)
+    if scale == "ratio":
+        _require_ratios(result)
+    if not (np.isfinite(margin) and margin > none):
+        raise ValueError(f"margin {margin!r} must be a number above {none:g}.")
     lower = 0.0 if scale == "ratio" else -np.inf
     return _test(result, scale, (lower, float(margin)), factor, confidence)
 
@@ -126,6 +132,13 @@ def _none(scale: Scale) -> float:
     if scale not in ("ratio", "difference"):
         raise ValueError(f"scale {scale!r} is not known; choose 'ratio' or 'difference'.")
     return 1.0 if scale == "ratio" else 0.0
+
+
+def _require_ratios(result: ResponseAnalysis) -> None:
+    if not result.reading.ratios:
+        raise DesignError(
+            f"{result.title} has no ratio; give the margin as a difference (scale='difference')."
+        )
 
 
 def _test(
@@ -140,8 +153,6 @@ def _test(
     if chosen is None:
         raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
     reference, *others = design.levels[chosen.name]
-    if scale == "ratio" and not result.reading.ratios:
-        raise DesignError(f"{result.title} has no ratio; give the margin as a difference.")
     found = _compared(result, chosen.name, scale)
     told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
     if scale == "ratio" and told.isna().any():
@@ -157,7 +168,7 @@ def _test(
     p_upper = stats.t.cdf((found.estimate - high) / found.se, found.df)
     first, last = found.estimate - half, found.estimate + half
     verdict = np.select(
-        [(first > low) & (last < high), first > high, last < low], [WITHIN, WORSE, BETTER], OPEN
+        [(first > low) & (last < high), first > high, last < low], [WITHIN, ABOVE, BELOW], OPEN
     )
     labels = dict(zip(chosen.levels, chosen.level_labels, strict=True))
     one_sided = not np.isfinite(low)
@@ -203,9 +214,9 @@ def _words(
         shown = f"difference {row.estimate:.3g} {unit}, {row.low:.3g} to {row.high:.3g}"
     one_sided = low == 0 if scale == "ratio" else not np.isfinite(low)
     said = {
-        WITHIN: f"does not exceed {over}" if one_sided else f"lies {band}",
-        WORSE: f"exceeds {over}" if one_sided else f"lies above, not {band}",
-        BETTER: f"lies below, not {band}",
+        WITHIN: f"is shown {f'not to exceed {over}' if one_sided else f'to lie {band}'}",
+        ABOVE: f"is shown to {f'exceed {over}' if one_sided else f'lie above, not {band}'}",
+        BELOW: f"is shown to lie below, not {band}",
         OPEN: (
             f"is neither shown to exceed {over} nor shown not to"
             if one_sided

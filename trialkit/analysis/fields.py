@@ -51,7 +51,8 @@ class FieldEffects:
         One row per level: ``level, label, estimate, se, df, low, high`` (mean effect over fields);
         ``sd, sd_low, sd_high`` (of the effect between fields, profile interval), ``sd_statistic,
         sd_p`` (likelihood-ratio test that it is zero); ``same_direction`` (share of fields, by the
-        model); ``predicted_low, predicted_high`` (the effect in the next field); ``n_fields``.
+        model; missing where the effects are estimated not to differ); ``predicted_low,
+        predicted_high`` (the effect in the next field); ``n_fields``.
     level : float
         Confidence level of all intervals.
     """
@@ -91,11 +92,18 @@ def field_effects(
     Raises
     ------
     DesignError
-        When the factor is not in the model, or its effect is the same in every field there.
+        When the factor is not in the model, or its effect is the same in every field there; for
+        a difference between zones, which has no effect on the model's scale.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
     design, fit = result.design, result.fit
+    if result.reading.zones:
+        raise DesignError(
+            f"{result.title} is a difference between zones, and the model's scale is that of the "
+            "counts in each zone: no ratio of it holds in a field. Its measured differences, field "
+            "by field, stand in by_field."
+        )
     if factor is not None and factor not in design.names:
         raise DesignError(f"{factor!r} is no setup factor here; there are {design.names}.")
     if not design.slope_factors or (factor or design.slope_factors[0]) not in design.slope_factors:
@@ -183,7 +191,7 @@ def pooled_effect(
         "low": mu - half,
         "high": mu + half,
         "sd": tau,
-        "same_direction": float(stats.norm.cdf(abs(mu) / tau)) if tau > 0 else 1.0,
+        "same_direction": float(stats.norm.cdf(abs(mu) / tau)) if tau > 0 else np.nan,
         "predicted_low": mu - wide,
         "predicted_high": mu + wide,
     }

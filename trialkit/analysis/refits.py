@@ -17,7 +17,7 @@ import pandas as pd
 import statsmodels.api as sm
 from scipy import stats
 
-from trialkit.analysis.design import Design, layout_df, random_levels
+from trialkit.analysis.design import SLOPE_FIELDS, Design, layout_df, random_levels
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -57,21 +57,31 @@ def fit_again(
     """
     spec, own = result.specification, result.fit
     law = family or own.family.name
-    varying: list[str] = []
+    varying: dict[str, list[str]] = {}
+    kinds = {"field": "exchangeable", spec.row: "independent"}
+    zone = ["zone"] if spec.compared_zones else []
     if slopes and "field" in nested and result.design.slope_factors:
-        varying = [*result.design.slope_factors, *(["zone"] if spec.compared_zones else [])]
+        varying["field"] = [*result.design.slope_factors, *zone]
+    if zone and spec.row in nested and len(_row_slopes(own, spec.row)) > 1:
+        varying[spec.row] = zone  # a variance of rows in each zone, as in the response's own
     return fit_mixed(
         result.data if data is None else data,
         response=response or own.model.response,
         fixed=fixed or result.formula,
         nested=list(nested),
-        slopes={"field": varying} if varying else None,
-        covariance={"field": "exchangeable"} if varying else None,
+        slopes=varying or None,
+        covariance={name: kinds[name] for name in varying} or None,
         family=law,
         exposure=spec.size if law in ("poisson", "negative_binomial") else None,
         trials=spec.size if law in ("binomial", "beta_binomial") else None,
         method=method,
     )
+
+
+def _row_slopes(fit: MixedFit, row: str) -> Sequence[object]:
+    """Random columns of a row's effect, the intercept among them."""
+    names = list(fit.model.chain.names)
+    return fit.model.slopes[names.index(row)] if row in names else ()
 
 
 def finer_levels(result: ResponseAnalysis) -> list[str]:
@@ -152,7 +162,9 @@ def _without(
         nested=nested,
         strata=layout_df(design.factors, strips, design.interactions, design.covariates),
     )
-    fit = fit_again(result, [*nested, *finer], data=data)
+    # Effects that differ between fields need as many fields as a trial of these strips would.
+    slopes = strips["field"].nunique() >= SLOPE_FIELDS
+    fit = fit_again(result, [*nested, *finer], data=data, slopes=slopes)
     return fit, estimate_factors(fit, less, result.reading, level)[1]
 
 

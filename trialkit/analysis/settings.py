@@ -75,6 +75,7 @@ KNOWN = {
     "speed_measured": ("ground speed", "km/h", 1.0),
     "speed_set": ("ground speed asked for", "km/h", 1.0),
     "roll_rpm": ("stalk-roll speed", "1/min", 25.0),
+    "moisture": ("grain moisture", "%", 1.0),
 }
 
 
@@ -113,7 +114,9 @@ def read_setting(design: Design, name: str) -> Setting:
     classes = _classes(x)
     middle = pd.Series(x).groupby(classes).transform("mean").to_numpy()
     factors_of = [f for f in design.names if f == own or _set_by(values, strips[f])]
-    same = {"speed": "speed_centred", "speed_measured": "speed_centred"}
+    same = {
+        "speed": "speed_centred", "speed_measured": "speed_centred", "moisture": "moisture_centred",
+    }  # fmt: skip
     if name in same:
         covariates: tuple[str, ...] = (same[name],)
     else:

@@ -34,7 +34,7 @@ import pandas as pd
 from scipy import stats
 from scipy.special import expit
 
-from trialkit.analysis.estimates import estimate_factors
+from trialkit.analysis.estimates import estimate_factors, holm
 from trialkit.analysis.refits import fit_again, strip_values
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError
@@ -55,7 +55,8 @@ Compute = Callable[[str, str, str, float], Answer]
 def analyses(result: ResponseAnalysis) -> dict[str, Compute]:
     """The simpler analyses of a response by name, each to be called for a contrast."""
     spec = result.specification
-    paired, flips = (partial(_paired, result, test) for test in (paired_t, sign_flip))
+    paired = partial(_paired, result, paired_t)
+    flips = partial(_flips, result)
     if spec.family == "binomial":
         return {
             "Paired t of logit shares": partial(_logit_t, result),
@@ -146,6 +147,13 @@ def _paired(
 ) -> Answer:  # fmt: skip
     both = blocks(result, factor, name, reference)
     return test(both["b"].to_numpy(), both["a"].to_numpy(), level)
+
+
+def _flips(
+    result: ResponseAnalysis, factor: str, name: str, reference: str, level: float
+) -> Answer:
+    answer = _paired(result, sign_flip, factor, name, reference, level)
+    return answer | {"remark": answer["remark"] + _too_few(result, factor, name, level)}
 
 
 def paired_t(b: np.ndarray, a: np.ndarray, level: float) -> Answer:
@@ -287,7 +295,8 @@ def _ranks(
     both = blocks(result, factor, name, reference)
     return {
         "difference": float((both["b"] - both["a"]).mean()), "p": float(row["p_rank"]),
-        "remark": f"{_of_pairs(n)}; p by ranks{_fewest(n, level)}",
+        "remark": f"{_of_pairs(n)}; p by ranks{_fewest(n, level)}"
+        f"{_too_few(result, factor, name, level)}",
     }  # fmt: skip
 
 
@@ -296,6 +305,23 @@ def _fewest(n: int, level: float) -> str:
     if n > EXACT_PAIRS or 2 / 2**n < 1 - level:
         return ""
     return f"; {n} pairs can give {UNABLE} {2 / 2**n:.3g}"
+
+
+def _too_few(result: ResponseAnalysis, factor: str, name: str, level: float) -> str:
+    """The same where p could be small enough, but not once adjusted for the number of setups."""
+    names, least = [], []
+    for row in result.contrasts[result.contrasts["factor"] == factor].itertuples():
+        try:
+            n = len(blocks(result, factor, row.level, row.reference))
+        except DesignError:  # no test of this setup, and no part in the adjustment
+            continue
+        names.append(row.level)
+        least.append(2 / 2**n)
+    at = names.index(name)
+    adjusted = float(holm(np.array(least))[at])
+    if least[at] >= 1 - level or adjusted < 1 - level:
+        return ""
+    return f"; they can give {UNABLE} {adjusted:.3g} adjusted for the number of setups"
 
 
 def _of_pairs(n: int) -> str:

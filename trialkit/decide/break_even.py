@@ -2,14 +2,14 @@
 
 The cost over a saving that is known to an interval: the set of areas (prices) for which the saving
 that would break even lies inside the interval of the difference. Where that interval reaches zero
-the set has no upper end; where it lies below zero the set is empty.
+the set has no upper end; where it lies below zero the set is empty. Where what else the option
+saves covers its cost, no price is needed, but an option that loses grain pays below a price only.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import Any
 
 from trialkit import units
 from trialkit.decide.budget import Budget
@@ -28,6 +28,11 @@ class BreakEven:
         end of the saving.
     confidence : float
     currency, system : str
+    limit, limit_low : float
+        Price above which the grain lost outweighs what else the option saves, at the estimate and
+        at the low end of the saving; infinite where no grain is lost, and for an area.
+    covered : bool
+        Whether what else the option saves covers its cost, so that no grain price is needed.
     """
 
     what: str
@@ -37,6 +42,9 @@ class BreakEven:
     confidence: float
     currency: str
     system: str
+    limit: float = math.inf
+    limit_low: float = math.inf
+    covered: bool = False
 
     @property
     def in_system(self) -> tuple[float, float, float]:
@@ -61,17 +69,8 @@ class BreakEven:
         else:
             unit = "per bu" if self.system == "US" else "per t"
             name, first, places = "grain price", f"{self.currency} ", 2
-        if self.what == "price" and value == 0:
-            more = (
-                " At the low end of the interval of the saving it loses grain, and pays at low "
-                "prices only."
-                if math.isinf(high)
-                else ""
-            )
-            return (
-                "Break-even grain price: none needed at the estimate; what else the option saves "
-                f"covers its cost.{more}"
-            )
+        if self.covered:
+            return f"Break-even grain price: none needed{self._covered(first, unit)}"
         if math.isinf(low):
             return (
                 f"Break-even {name}: none. The whole {level} interval of the saving is too low for "
@@ -93,6 +92,20 @@ class BreakEven:
             f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval "
             f"{amount(low, places)} to {amount(high, places)})."
         )
+
+    def _covered(self, first: str, unit: str) -> str:
+        """What a price means where discount and time already cover the cost."""
+        size = float(units.price_per_tonne_to_per_bushel(1.0)) if self.system == "US" else 1.0
+        at, least = (f"{first}{amount(v * size)} {unit}" for v in (self.limit, self.limit_low))
+        rest = "; what else the option saves covers its cost."
+        if math.isfinite(self.limit):
+            return f"{rest} At the estimate it loses grain, and pays below {at} only."
+        if math.isfinite(self.limit_low):
+            return (
+                f" at the estimate{rest} At the low end of the interval of the saving it loses "
+                f"grain, and pays below {least} only."
+            )
+        return f" at the estimate{rest}"
 
 
 def break_even(
@@ -126,8 +139,14 @@ def break_even(
         raise ValueError(f"what is 'area' or 'price', not {what!r}.")
     find = _area if what == "area" else _price
     low, high = saved
-    value, least, most = (find(replace(budget, saved=kg)) for kg in (budget.saved, high, low))
-    return BreakEven(what, value, least, most, confidence, currency, system)
+    at, best, worst = (replace(budget, saved=kg) for kg in (budget.saved, high, low))
+    value, least, most = (find(each) for each in (at, best, worst))
+    if what == "area" or value > 0:
+        return BreakEven(what, value, least, most, confidence, currency, system)
+    return BreakEven(
+        what, value, least, most, confidence, currency, system, price_limit(at),
+        price_limit(worst), covered=True,
+    )  # fmt: skip
 
 
 def _area(budget: Budget) -> float:
@@ -137,7 +156,22 @@ def _area(budget: Budget) -> float:
 
 def _price(budget: Budget) -> float:
     """Price per t; zero where discount and time already cover the cost."""
-    needed: Any = budget.annual_cost / budget.area - budget.other_per_ha
+    needed = _needed(budget)
     if needed <= 0:
-        return 0.0 if budget.saved >= 0 else math.inf
-    return float(1000.0 * needed / budget.saved) if budget.saved > 0 else math.inf
+        return 0.0
+    return 1000.0 * needed / float(budget.saved) if budget.saved > 0 else math.inf
+
+
+def price_limit(budget: Budget) -> float:
+    """Price per t above which the grain an option loses outweighs what else it saves.
+
+    Infinite where it loses none; zero where nothing else covers its cost either.
+    """
+    if budget.saved >= 0:
+        return math.inf
+    return 1000.0 * min(_needed(budget), 0.0) / float(budget.saved)
+
+
+def _needed(budget: Budget) -> float:
+    """What grain must bring per ha for the budget to leave nothing."""
+    return float(budget.annual_cost / budget.area - budget.other_per_ha)

@@ -94,7 +94,7 @@ class Payback:
             )
             repaid = (
                 f"The price is repaid with interest after {amount(years['median'], 1)} years "
-                f"({level} range {latest})."
+                f"({level} range {latest}){self._life(float(years['high']))}."
             )
         else:
             repaid = "At the median the saving does not repay the price in any number of years."
@@ -112,6 +112,11 @@ class Payback:
             self.price.sentence,
             CAUTION_MORE,
         )
+
+    def _life(self, latest: float) -> str:
+        """That a price is repaid within the option's life or not at all."""
+        life = self.budget.years
+        return f"; the option is taken to last {amount(life, 0)}" if latest > life else ""
 
     def _repr_html_(self) -> str:
         return paragraphs(self.sentences)

@@ -164,11 +164,15 @@ class BalanceMap:
     system: str
 
     def break_even_price(self, area: float) -> float:
-        """Price per t at which the net is zero on this area (ha); not finite where none is."""
+        """Price per t at which the net is zero on this area (ha); not finite where none is.
+
+        With grain kept the net is above zero at higher prices, with grain lost at lower ones.
+        """
         saved = float(self.base.saved)
-        if saved <= 0:
+        needed = float(self.base.annual_cost / area - self.base.other_per_ha)
+        if saved == 0 or (saved < 0 < needed):
             return float("inf")
-        return 1000.0 * float(self.base.annual_cost / area - self.base.other_per_ha) / saved
+        return 1000.0 * needed / saved
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -177,8 +181,11 @@ class BalanceMap:
         parts = []
         for area in (self.area[0], self.area[-1]):
             price = self.break_even_price(float(area))
+            at_zero = self.base.annual_cost / float(area) < self.base.other_per_ha
             if not np.isfinite(price):
-                words = "no grain price pays"
+                words = "every grain price pays" if at_zero else "no grain price pays"
+            elif self.base.saved < 0:
+                words = f"it pays below {self.currency} {input_value('price', price, self.system)}"
             elif price <= 0:
                 words = "every grain price pays"
             else:

@@ -40,8 +40,8 @@ def sentences(comparison: Comparison) -> list[str]:
         f"{comparison.title}: {len(comparison.trials)} trials, {fields} fields, {len(strips)} "
         f"strips, compared by {factors}; {100 * comparison.level:g} % intervals."
     ]
-    if comparison.response == "header_loss":
-        out.append("Ratios are of all kernels behind the header, those lost before harvest too.")
+    if comparison.of_all:
+        out.append(f"Ratios are{comparison.of_all}.")
     for _, row in comparison.effects.iterrows():
         text = (
             f"{upper_first(row['level'])} against {row['reference']}: "
