@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from trialkit.plots import Plot
 
 _TOGETHER = {
-    Grade.LEANING: "All strips together lean {side}; no difference at all is still possible.",
+    Grade.LEANING: "All strips together lean towards {side}; no difference at all is still possible.",
     Grade.OPEN: "All strips together cannot tell the two apart.",
 }
 
@@ -39,7 +39,7 @@ def of_pairs(plot: Plot, findings: Sequence[Finding], word: str) -> str:
     """Of strips joined within their pair (block): the count, and what it may be taken for."""
     parts = [plot.summary]
     if len(findings) == 1 and not findings[0].grade.found:
-        side = "to less" if findings[0].falls else "to more"
+        side = "less" if findings[0].falls else "more"
         parts.append(_TOGETHER[findings[0].grade].format(side=side))
     elif findings and not any(f.grade.found for f in findings):
         parts.append("All strips together do not tell the setups apart.")

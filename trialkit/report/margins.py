@@ -49,14 +49,14 @@ def margin_words(
         )  # fmt: skip
         what = f"{kept} {lower_first(reference)}"
     percent = f"{100 * confidence:g} % confidence"
+    equal = "be more" if one_sided else "differ by more"
     if not (math.isfinite(low) and math.isfinite(high)):
         said = "not shown"
     elif low > least and high < most:
-        said = f"shown, with {percent}"
+        said = f"shown ({percent})"
     elif low > most or high < least:
-        said = f"shown not to hold, with {percent}"
+        said = f"shown not to hold ({percent})"
     else:
-        said = "not shown; that is not the same as shown to be more"
-        said = said if one_sided else "not shown; that is not the same as shown to differ"
+        said = f"not shown, which is not the same as shown to {equal}"
     subject = upper_first(TERMS[response].subject)
-    return f"{subject}: {lower_first(str(row['label']))} {what} is {said}."
+    return f"{subject}, {lower_first(str(row['label']))}: {what}: {said}."
