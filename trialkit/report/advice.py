@@ -13,6 +13,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 from trialkit.quantities import lower_first, number, upper_first
@@ -117,12 +118,13 @@ def needed(power: PowerAttained, pairs: int, fields: int, word: str, system: str
         ways.append(f"about {counted(int(row['pairs']), word)} of strips")
     if row["fields"] == row["fields"]:
         ways.append(f"about {counted(int(row['fields']), 'field')} like these")
-    often = f"{power.power * 100:.0f} times in 100"
+    often = Fraction(power.power).limit_denominator(20)
+    seen = f"{often.numerator} times in {often.denominator}"
     if not ways:
-        return f"No trial of this kind would see a difference {size} {often}."
+        return f"No trial of this kind would see a difference {size} {seen}."
     had = counted(pairs, word) + (f" on {counted(fields, 'field')}" if fields > 1 else "")
     return (
-        f"To see a difference {size} {often} takes {' or '.join(ways)} (this trial had {had})."
+        f"To see a difference {size} {seen} takes {' or '.join(ways)} (this trial had {had})."
     )
 
 
@@ -178,5 +180,6 @@ def in_a_line(title: str, found: Sequence[Finding]) -> str:
             return ""
         return f"{upper_first(title)}: this trial cannot tell {labels} apart."
     return " ".join(
-        f"{f.sentence.rstrip('.')}: {f.extent[:1].lower() + f.extent[1:]}." for f in known
+        f"{f.sentence.rstrip('.')}: {'' if f.grade.found else 'best guess '}{f.absolute[0]}."
+        for f in known
     )

@@ -31,10 +31,10 @@ def chance(p: float) -> str:
 def pays(probability: float, area: str) -> str:
     """Whether an option pays on an area, as a chance and its counterpart."""
     if not 0 <= probability <= 1:
-        return f"The chance that it pays for itself on {area} a year is not known."
+        return f"Chance that it pays for itself on {area} a year: not known."
     return (
-        f"The chance that it pays for itself on {area} a year is {chance(probability)}, that it "
-        f"does not {chance(1 - probability)}, if price, life and area turn out as entered."
+        f"Chance that it pays for itself on {area} a year: {chance(probability)} (that it does "
+        f"not: {chance(1 - probability)}), with price, life and area as entered."
     )
 
 

@@ -198,8 +198,9 @@ class FieldDayPage(FoldedParts):
             power = self.responses[self.response].power(found.factor, found.level)
         except (DesignError, ValueError, np.linalg.LinAlgError):
             return ""
+        word = self.block if len(strips) <= 2 * pairs else "block"
         fields = strips["field"].nunique()
-        return advice.needed(power, pairs, fields, self.block, self.config.units)
+        return advice.needed(power, pairs, fields, word, self.config.units)
 
     def unknown(self) -> Fragment:
         """What this trial cannot tell."""
