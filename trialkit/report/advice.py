@@ -119,7 +119,7 @@ def needed(power: PowerAttained, pairs: int, fields: int, word: str, system: str
     if row["fields"] == row["fields"]:
         ways.append(f"about {counted(int(row['fields']), 'field')} like these")
     often = Fraction(power.power).limit_denominator(20)
-    seen = f"{often.numerator} times in {often.denominator}"
+    seen = f"in {often.numerator} trials of {often.denominator}"
     if not ways:
         return f"No trial of this kind would see a difference {size} {seen}."
     had = counted(pairs, word) + (f" on {counted(fields, 'field')}" if fields > 1 else "")

@@ -88,10 +88,10 @@ class FieldDayPage(FoldedParts):
 
     def loss_by_setup(self) -> Fragment:
         """Header loss of every setup with its interval."""
-        title = "Loose kernels left at the header, setup by setup"
+        title = "Loss at the header, setup by setup"
         if "header_loss" not in self.responses:
             return section("loss", title, paragraph(self._skipped("header_loss")))
-        words = [*self._told("header_loss"), folded("The numbers", self._means("header_loss"))]
+        words = [*self._told("header_loss")[1:], folded("The numbers", self._means("header_loss"))]
         picture = self._picture("header_loss", plots.loss_by_setup)
         return section("loss", title, *words, picture=picture)
 
@@ -122,15 +122,21 @@ class FieldDayPage(FoldedParts):
             if "header_loss" not in self.responses:
                 reason = self._skipped("header_loss")
             return section("worth", title, paragraph(reason))
-        first, *others = (self.letters.text(sentence) for sentence in self.money.sentences)
-        words = [paragraph(first, "extent"), *(paragraph(text) for text in others)]
+        first, *sums, caution = (self.letters.text(text) for text in self.money.sentences)
+        words = [paragraph(first, "extent")]
+        if sums:
+            words.append(folded("The sums", *(paragraph(text) for text in sums)))
+        words.append(paragraph(caution))
         if self.money.annual_cost is None:
             return section("worth", title, *words)
         pays = self._pays()
-        caption = captions.of_balance(self.money.confidence, pays)
         plot: Plot = plots.money_by_area(self.money)
         plot.alt_text = f"{plot.alt_text} {pays}".strip()
-        return section("worth", title, *words, picture=figure(plot, caption))
+        picture = figure(plot, captions.of_balance(self.money.confidence, pays))
+        # On the handout the picture stands without the words beside it.
+        own = f'<figcaption><span class="paper">{escape(first)} </span>'
+        picture = picture.replace("<figcaption>", own, 1)
+        return section("worth", title, *words, picture=picture)
 
     def _pays(self) -> str:
         """The chance that the option pays on the area given; "" where it cannot be told."""

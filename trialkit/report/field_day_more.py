@@ -135,7 +135,7 @@ class FoldedParts:
         for result in self.responses.values():
             words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
             models.append(paragraph(self.letters.text(" ".join(words)), "record"))
-        return section("record", "For the record", folded(
+        return section("records", "For the record", folded(
             "Data quality and models", bullets(items), *quality(trial, self.letters), *models
         ))  # fmt: skip
 
@@ -165,7 +165,7 @@ class FoldedParts:
         return [found for f in factors for found in self._findings(response, f.name)]
 
     def _told(self, response: str) -> list[str]:
-        """A paragraph for every finding of a response."""
+        """A paragraph for every finding of a response, the headline's factor first."""
         return [
             f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
             f"{escape('; '.join((found.extent, *found.absolute[1:])))}.</p>"
