@@ -35,6 +35,7 @@ finite = st.floats(-500, 500, allow_nan=False)
 anything = st.floats(-1e4, 1e4) | st.sampled_from([math.nan, math.inf, -math.inf])
 BU = Scale("bu/ac", 1.0)
 MINUS = "−"
+SHOWN = Plot()
 TOO_STRONG = re.compile(r"signific|prov(e|es|en|ed)\b|proof|certain|guarantee|always|never", re.I)
 
 
@@ -140,7 +141,8 @@ def test_findings_are_never_stronger_than_their_numbers(
     assert strength(line) == told
     watched = " ".join(advice.to_watch({"it": [found]}, {"it": better}))
     assert ("perhaps" in watched) == (bool(watched) and told == 1)
-    shown = Plot()
+    shown = SHOWN
+    shown.alt_text = "What the marks are."
     shown.summary = "Lower in 6 of 6 pairs."
     caption = captions.of_pairs(shown, [found], "pair")
     assert ("All strips together" in caption) == (told < 2)
