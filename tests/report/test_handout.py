@@ -18,8 +18,8 @@ from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.simulate import Effort, Truth, simulate_trial
 
 LONG = (
-    "Cushioned gathering chain with the long rubber lugs, new at the start of the season, tensioned "
-    "by the manual"
+    "Cushioned gathering chain with the long rubber lugs, new at the start of the season, "
+    "tensioned by the manual"
 )
 SIZES = {"us-letter": (612, 792), "a4": (595, 842)}
 
@@ -44,16 +44,23 @@ def check(pdf: PdfReader, analysis: TrialAnalysis, paper: str) -> list[str]:
         assert len(fonts) >= 2
         for font in fonts.values():
             inner = font.get_object()["/DescendantFonts"][0].get_object()
-            assert "/FontFile2" in inner["/FontDescriptor"] or "/FontFile3" in (
-                inner["/FontDescriptor"]
+            assert (
+                "/FontFile2" in inner["/FontDescriptor"]
+                or "/FontFile3" in (inner["/FontDescriptor"])
             )
     texts = [" ".join(page.extract_text().split()) for page in pdf.pages]
     page = FieldDayPage(analysis, money(analysis))
     first = page._findings(page.response, page.factor.name)[0]
     assert first.sentence.rstrip(".") in texts[0]
     assert first.absolute[0] in texts[0]
-    for words in ("What to try", "What we do not know", "How it was measured", "take the key out",
-                  "29 CFR 1928.57", "Thanks to"):
+    for words in (
+        "What to try",
+        "What we do not know",
+        "How it was measured",
+        "take the key out",
+        "29 CFR 1928.57",
+        "Thanks to",
+    ):
         assert words in texts[1]
     return texts
 

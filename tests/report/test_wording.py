@@ -137,7 +137,7 @@ def test_findings_are_never_stronger_than_their_numbers(
     assert tried.startswith("Try") == (told >= 2 and (value < 0) == (better == "lower"))
     untold = " ".join(advice.to_test([found], [""]))
     assert bool(untold) == (told < 2)
-    line = advice.in_a_line(TERMS[response].subject, [found])
+    line = " ".join(advice.in_lines({TERMS[response].subject: [found]}))
     assert strength(line) == told
     watched = " ".join(advice.to_watch({"it": [found]}, {"it": better}))
     assert ("perhaps" in watched) == (bool(watched) and told == 1)
@@ -146,8 +146,17 @@ def test_findings_are_never_stronger_than_their_numbers(
     shown.summary = "Lower in 6 of 6 pairs."
     caption = captions.of_pairs(shown, [found], "pair")
     assert ("All strips together" in caption) == (told < 2)
-    words = " ".join([tried, untold, line, watched, caption,
-                      captions.of_means(0.95, [found]), captions.told(shown, [found]).alt_text])
+    words = " ".join(
+        [
+            tried,
+            untold,
+            line,
+            watched,
+            caption,
+            captions.of_means(0.95, [found]),
+            captions.told(shown, [found]).alt_text,
+        ]
+    )
     assert not TOO_STRONG.search(words)
     assert found.sentence in shown.alt_text
 
@@ -165,7 +174,7 @@ def test_change_in_words() -> None:
 
 @given(values=st.tuples(finite, finite, finite))
 def test_change_never_hides_that_both_directions_are_possible(
-    values: tuple[float, float, float]
+    values: tuple[float, float, float],
 ) -> None:
     low, value, high = sorted(values)
     text = change(value, low, high, BU)
@@ -290,8 +299,11 @@ def test_margins_agree_with_the_tests_of_equivalence() -> None:
                 system="US", confidence=found.confidence,
             )  # fmt: skip
             seen.add(row["verdict"])
-            assert {"within the margin": ": shown (", "not shown": ": not shown",
-                    "worse": "shown not to hold"}[row["verdict"]] in words
+            assert {
+                "within the margin": ": shown (",
+                "not shown": ": not shown",
+                "worse": "shown not to hold",
+            }[row["verdict"]] in words
     assert seen == {"within the margin", "not shown", "worse"}
 
 
@@ -312,8 +324,13 @@ def test_what_a_trial_needs_is_read_off_its_power() -> None:
 
 def test_advice_by_grade() -> None:
     def made(p: float, sign: float, label: str = "Wide gap") -> Finding:
-        row = {"label": label, "p_adjusted": p, "difference": sign * 2.0,
-               "difference_low": min(sign, sign * 3), "difference_high": max(sign, sign * 3)}
+        row = {
+            "label": label,
+            "p_adjusted": p,
+            "difference": sign * 2.0,
+            "difference_low": min(sign, sign * 3),
+            "difference_high": max(sign, sign * 3),
+        }
         return finding("header_loss", row, "Usual gap", unit="kg/ha", system="US")
 
     assert advice.to_try([made(0.001, -1), made(0.2, -1)], "lower") == [
@@ -337,6 +354,13 @@ def test_advice_by_grade() -> None:
         "This holds for grain at 16 to 19 % moisture; elsewhere, count first."
     )
     assert advice.holds_for(None, None, "mph") == ""
+    lines = advice.in_lines({"ears": [made(0.9, 1)], "kernels": [made(0.1, -1)],
+                             "score": [made(0.9, 1)]})  # fmt: skip
+    assert lines == [
+        "Wide gap probably left fewer loose kernels at the header than usual gap: best guess "
+        "0.03 bu/ac less (0.02 to 0.05).",
+        "This trial cannot tell the two apart in ears and score.",
+    ]
 
 
 def test_summary_grades_every_response() -> None:

@@ -16,7 +16,7 @@ from collections.abc import Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trialkit.quantities import lower_first, number, upper_first
+from trialkit.quantities import lower_first, number
 from trialkit.report.terms import TERMS
 from trialkit.report.wording import Finding, Grade, counted, listed, of_difference
 
@@ -123,9 +123,7 @@ def needed(power: PowerAttained, pairs: int, fields: int, word: str, system: str
     if not ways:
         return f"No trial of this kind would see a difference {size} {seen}."
     had = counted(pairs, word) + (f" on {counted(fields, 'field')}" if fields > 1 else "")
-    return (
-        f"To see a difference {size} {seen} takes {' or '.join(ways)} (this trial had {had})."
-    )
+    return f"To see a difference {size} {seen} takes {' or '.join(ways)} (this trial had {had})."
 
 
 def to_watch(others: Mapping[str, Sequence[Finding]], better: Mapping[str, str]) -> list[str]:
@@ -169,17 +167,23 @@ def between(ends: tuple[float, float], places: int) -> str:
     return low if low == high else f"{low} to {high}"
 
 
-def in_a_line(title: str, found: Sequence[Finding]) -> str:
-    """One response in one line: what was found, or that nothing was."""
-    known = [f for f in found if f.grade.strength]
-    if not known:
-        labels = listed(list(dict.fromkeys(
-            lower_first(name) for f in found for name in (f.reference, f.label)
-        )))  # fmt: skip
-        if not found:
-            return ""
-        return f"{upper_first(title)}: this trial cannot tell {labels} apart."
-    return " ".join(
-        f"{f.sentence.rstrip('.')}: {'' if f.grade.found else 'best guess '}{f.absolute[0]}."
-        for f in known
-    )
+def in_lines(others: Mapping[str, Sequence[Finding]]) -> list[str]:
+    """Other responses, by heading, a line each; those that tell nothing apart share the last."""
+    out, untold, setups = [], [], set()
+    for title, found in others.items():
+        known = [f for f in found if f.grade.strength]
+        if known:
+            out.append(
+                " ".join(
+                    f"{f.sentence.rstrip('.')}: "
+                    f"{'' if f.grade.found else 'best guess '}{f.absolute[0]}."
+                    for f in known
+                )
+            )
+        elif found:
+            untold.append(title)
+            setups.update(f.level for f in found)
+    if untold:
+        which = "the two" if len(setups) == 1 else "the setups"
+        out.append(f"This trial cannot tell {which} apart in {listed(untold)}.")
+    return out

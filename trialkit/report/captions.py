@@ -12,7 +12,9 @@ if TYPE_CHECKING:
     from trialkit.plots import Plot
 
 _TOGETHER = {
-    Grade.LEANING: "All strips together lean towards {side}; no difference at all is still possible.",
+    Grade.LEANING: (
+        "All strips together lean towards {side}; no difference at all is still possible."
+    ),
     Grade.OPEN: "All strips together cannot tell the two apart.",
 }
 

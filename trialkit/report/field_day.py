@@ -152,15 +152,13 @@ class FieldDayPage(FoldedParts):
 
     def also(self) -> Fragment:
         """What else was counted, a line each."""
-        lines = []
+        others = {}
         for response, title in ALSO.items():
             if response == self.response or response not in self.analysis.responses:
                 continue
-            compared = set(self.analysis.responses[response].contrasts["factor"])
-            if self.factor.name in compared:
-                lines.append(
-                    advice.in_a_line(title, self._findings(response, self.factor.name))
-                )
+            if self.factor.name in set(self.analysis[response].contrasts["factor"]):
+                others[title] = self._findings(response, self.factor.name)
+        lines = advice.in_lines(others)
         if not lines:
             lines = ["Nothing else was counted that compares the setups."]
         return section("also", "What else was counted", bullets(lines))

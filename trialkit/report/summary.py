@@ -33,14 +33,14 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
             findings(result, system), result.contrasts.to_dict("records"), strict=True
         ):
             p = row["p_adjusted"]
-            ends = (row[f"difference{end}"] for end in ("", "_low", "_high"))
+            value, low, high = (row[f"difference{end}"] for end in ("", "_low", "_high"))
             rows.append(
                 {
                     "response": result.title,
                     "comparison": letters.text(
                         f"{found.label} against {lower_first(found.reference)}"
                     ),
-                    "difference": change(*ends, shown),
+                    "difference": change(value, low, high, shown),
                     "in per cent": found.percent,
                     "p": f"{p:.2g}" if p >= 0.001 else "below 0.001",
                     "evidence": found.grade.word,

@@ -173,10 +173,12 @@ def finding(
     if not low <= value <= high:  # also where the estimate is missing
         verdict = Grade.OPEN
     label = str(row["label"])
-    ratios = [(float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")]
+    share, least, most = (
+        (float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")
+    )
     percent = ""
-    if all(math.isfinite(r) for r in ratios):
-        percent = change(*ratios, Scale("%", 1.0), words.smaller, words.larger)
+    if all(map(math.isfinite, (share, least, most))):
+        percent = change(share, least, most, Scale("%", 1.0), words.smaller, words.larger)
     return Finding(
         response=response,
         factor=str(row.get("factor", "")),
