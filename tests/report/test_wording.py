@@ -358,7 +358,7 @@ def test_advice_by_grade() -> None:
                              "score": [made(0.9, 1)]})  # fmt: skip
     assert lines == [
         "Wide gap probably left fewer loose kernels at the header than usual gap: best guess "
-        "0.03 bu/ac less (0.02 to 0.05).",
+        "0.032 bu/ac less (0.016 to 0.048).",
         "This trial cannot tell the two apart in ears and score.",
     ]
 

@@ -169,7 +169,9 @@ def between(ends: tuple[float, float], places: int) -> str:
 
 def in_lines(others: Mapping[str, Sequence[Finding]]) -> list[str]:
     """Other responses, by heading, a line each; those that tell nothing apart share the last."""
-    out, untold, setups = [], [], set()
+    out: list[str] = []
+    untold: list[str] = []
+    setups: set[str] = set()
     for title, found in others.items():
         known = [f for f in found if f.grade.strength]
         if known:
