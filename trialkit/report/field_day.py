@@ -239,7 +239,14 @@ class FieldDayPage(FoldedParts):
             float(row["same_direction"]), float(row["predicted_low"]),
             float(row["predicted_high"]), int(row["n_fields"]), first.grade,
         )  # fmt: skip
-        return [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]
+        items = [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]
+        own = self.responses[self.response].by_field
+        own = own[(own["factor"] == first.factor) & (own["level"] == first.level)]
+        change = own["difference"].dropna()
+        if first.grade is not Grade.OPEN and len(change):
+            same = int(((change < 0) == first.falls).sum())
+            items[0] += f" {chances.fields_counted(same, len(change))}"
+        return items
 
     def measured(self) -> Fragment:
         """How it was measured, in few words."""
