@@ -5,23 +5,38 @@ from __future__ import annotations
 import math
 import re
 
+import numpy as np
 import pytest
-from hypothesis import given
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import trialkit as tk
+from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.plots import Plot
 from trialkit.quantities import Scale, lower_first, upper_first
+from trialkit.report import advice, captions, demo_dir
+from trialkit.report.chances import across_fields, chance, fields_counted, pays
+from trialkit.report.margins import margin_words
+from trialkit.report.summary import summary
+from trialkit.report.terms import TERMS
 from trialkit.report.wording import (
+    Finding,
     Grade,
     change,
     compared,
     counted,
     finding,
+    findings,
     grade,
     listed,
 )
 
 finite = st.floats(-500, 500, allow_nan=False)
+anything = st.floats(-1e4, 1e4) | st.sampled_from([math.nan, math.inf, -math.inf])
 BU = Scale("bu/ac", 1.0)
+MINUS = "−"
+SHOWN = Plot()
+TOO_STRONG = re.compile(r"signific|prov(e|es|en|ed)\b|proof|certain|guarantee|always|never", re.I)
 
 
 @pytest.mark.parametrize(
@@ -43,33 +58,114 @@ def test_ladder_of_grades(p: float, low: float, high: float, expected: Grade) ->
     assert grade(p, low, high) is expected
 
 
-@given(p=st.floats(0, 1), ends=st.tuples(finite, finite))
-def test_a_zero_inside_the_interval_is_never_called_a_difference(
-    p: float, ends: tuple[float, float]
+@given(ps=st.tuples(st.floats(0, 1), st.floats(0, 1)), ends=st.tuples(finite, finite))
+def test_grades_never_rise_with_p_nor_when_the_interval_takes_in_zero(
+    ps: tuple[float, float], ends: tuple[float, float]
 ) -> None:
-    low, high = sorted(ends)
-    if low <= 0 <= high:
-        assert grade(p, low, high) in (Grade.LEANING, Grade.OPEN)
+    (less, more), (low, high) = sorted(ps), sorted(ends)
+    assert grade(more, low, high).strength <= grade(less, low, high).strength
+    wider = min(low, -0.01), max(high, 0.01)
+    assert grade(less, *wider).strength <= grade(less, low, high).strength
+    assert not grade(less, *wider).found
 
 
-@pytest.mark.parametrize("response", ["header_loss", "kernel_damage"])
-@pytest.mark.parametrize("verdict", list(Grade))
+def strength(sentence: str) -> int:
+    """How sure a sentence sounds, read off the sentence alone."""
+    if "cannot tell" in sentence:
+        return 0
+    return 1 if "probably" in sentence else 3 if "clearly" in sentence else 2
+
+
+def test_every_response_has_its_words() -> None:
+    assert set(TERMS) == set(SPECIFICATIONS)
+
+
+@pytest.mark.parametrize("response", list(TERMS))
 @pytest.mark.parametrize("falls", [True, False])
-def test_sentences_hedge_as_their_grade_says(response: str, verdict: Grade, falls: bool) -> None:
-    text = compared(response, "cushioned chain", "standard chain", verdict, falls)
-    assert ("clearly" in text) == (verdict is Grade.CLEAR)
-    assert ("probably" in text) == (verdict is Grade.LEANING)
-    assert ("cannot tell" in text) == (verdict is Grade.OPEN)
-    assert not re.search("signific|prove", text + verdict.value)
-    if verdict is not Grade.OPEN:
-        assert f" {'fewer' if falls else 'more'} " in text
-        assert text.startswith("Cushioned chain")
+def test_sentences_hedge_as_their_grade_says(response: str, falls: bool) -> None:
+    for verdict in Grade:
+        text = compared(response, "Cushioned chain", "Standard chain", verdict, falls)
+        assert strength(text) == verdict.strength
+        assert not TOO_STRONG.search(text + verdict.value)
+        assert "standard chain" in text and text.endswith(".")
+        if verdict is not Grade.OPEN:
+            assert text.startswith("Cushioned chain")
+            side = r"\b(fewer|less|lower)\b" if falls else r"\b(more|higher)\b"
+            assert re.search(side, text)
+            assert TERMS[response].verb in text
+
+
+rows = st.fixed_dictionaries(
+    {
+        "label": st.just("Cushioned chain"),
+        "p_adjusted": st.floats(0, 1) | st.just(math.nan),
+        **{f"difference{end}": anything for end in ("", "_low", "_high")},
+        **{f"ratio{end}": st.floats(0, 50) | st.just(math.nan) for end in ("", "_low", "_high")},
+    }
+)
+
+
+def said(found: Finding) -> str:
+    return " ".join([found.sentence, found.grade.value, found.extent, *found.absolute])
+
+
+@settings(max_examples=3000, deadline=None)
+@given(row=rows, response=st.sampled_from(list(TERMS)), system=st.sampled_from(["US", "SI"]))
+def test_findings_are_never_stronger_than_their_numbers(
+    row: dict, response: str, system: str
+) -> None:
+    unit = {"header_loss": "kg/ha", "yield": "kg/ha", "residue_score": "score",
+            "test_weight": "kg/hL"}.get(response, "%")  # fmt: skip
+    found = finding(response, row, "Standard chain", unit=unit, system=system)
+    assert not TOO_STRONG.search(said(found))
+    low, value, high = (row[f"difference{end}"] for end in ("_low", "", "_high"))
+    told = strength(found.sentence)
+    # Two bounds of what may be said, written here once more from the numbers alone.
+    if not (low > 0 or high < 0) or not row["p_adjusted"] < 0.05:
+        assert told <= 1
+        assert found.extent.startswith("Best guess")
+    if not row["p_adjusted"] < 0.15 or not low <= value <= high:
+        assert told == 0
+    if not row["p_adjusted"] < 0.01:
+        assert told < 3
+    if told:
+        assert found.falls == (value < 0)
+    # Advice follows the grade: nothing is recommended that was not found.
+    better = SPECIFICATIONS[response].better
+    tried = " ".join(advice.to_try([found], better))
+    assert bool(tried) == (told >= 2)
+    assert tried.startswith("Try") == (told >= 2 and (value < 0) == (better == "lower"))
+    untold = " ".join(advice.to_test([found], [""]))
+    assert bool(untold) == (told < 2)
+    line = " ".join(advice.in_lines({TERMS[response].subject: [found]}))
+    assert strength(line) == told
+    watched = " ".join(advice.to_watch({"it": [found]}, {"it": better}))
+    assert ("perhaps" in watched) == (bool(watched) and told == 1)
+    shown = SHOWN
+    shown.alt_text = "What the marks are."
+    shown.summary = "Lower in 6 of 6 pairs."
+    caption = captions.of_pairs(shown, [found], "pair")
+    assert ("All strips together" in caption) == (told < 2)
+    words = " ".join(
+        [
+            tried,
+            untold,
+            line,
+            watched,
+            caption,
+            captions.of_means(0.95, [found]),
+            captions.told(shown, [found]).alt_text,
+        ]
+    )
+    assert not TOO_STRONG.search(words)
+    assert found.sentence in shown.alt_text
 
 
 def test_change_in_words() -> None:
     assert change(-1.38, -1.86, -0.9, BU) == "1.4 bu/ac less (0.9 to 1.9)"
     assert change(1.38, 0.9, 1.86, BU) == "1.4 bu/ac more (0.9 to 1.9)"
     assert change(-0.6, -1.8, 0.62, BU) == "0.6 bu/ac less (from 1.8 less to 0.6 more)"
+    assert change(-0.01, -1.8, 1.7, BU) == "0.0 bu/ac (from 1.8 less to 1.7 more)"
     assert change(math.nan, 0, 1, BU) == "not known"
     # A lopsided interval does not round a share away, nor a fall up to the whole.
     lopsided = change(-25.2, -98.3, 5931, Scale("%", 1.0))
@@ -78,15 +174,12 @@ def test_change_in_words() -> None:
 
 @given(values=st.tuples(finite, finite, finite))
 def test_change_never_hides_that_both_directions_are_possible(
-    values: tuple[float, float, float]
+    values: tuple[float, float, float],
 ) -> None:
     low, value, high = sorted(values)
     text = change(value, low, high, BU)
     assert (low < 0 < high) == ("less to" in text)
     assert MINUS not in text
-
-
-MINUS = "−"
 
 
 def test_finding_reads_one_row_of_contrasts() -> None:
@@ -102,11 +195,191 @@ def test_finding_reads_one_row_of_contrasts() -> None:
     assert found.absolute == (
         "2.0 bu/ac less (1.0 to 3.0)", "130 kg/ha less (60 to 190)"
     )  # fmt: skip
-    assert found.percent == "40 % less (25 to 52)"
+    assert found.percent == "40 % fewer (25 to 52)"
     points = finding("kernel_damage", {**row, "difference": -2.0, "difference_low": -3.0,
                                        "difference_high": -1.0},
                      "standard chain", unit="%", system="US")  # fmt: skip
-    assert points.absolute == ("2.0 percentage points fewer (1.0 to 3.0)",)
+    assert points.absolute == ("2.0 percentage points less (1.0 to 3.0)",)
+    si = finding("header_loss", row, "standard chain", unit="kg/ha", system="SI")
+    assert si.absolute == found.absolute[::-1]
+
+
+# ---------------------------------------------------------------- chances, fields, margins
+def as_number(words: str) -> tuple[float, float]:
+    """The range of probabilities a phrase stands for."""
+    part, whole = map(int, re.search(r"(\d+) in (\d+)", words).groups())
+    if "more than" in words:
+        return part / whole, 1.0
+    if "less than" in words:
+        return 0.0, part / whole
+    return part / whole, part / whole
+
+
+@given(st.floats(0, 1))
+def test_chances_are_near_the_number_and_never_certain(p: float) -> None:
+    words = chance(p)
+    low, high = as_number(words)
+    assert low - 0.05 <= p <= high + 0.05
+    assert "about" in words or low <= p <= high
+    assert not (words.startswith("about") and as_number(words)[0] in (0.0, 1.0))
+    # The two sides of a bet are told alike.
+    other = as_number(chance(1 - p))
+    assert math.isclose(low + high + sum(other), 2.0, abs_tol=0.11)
+
+
+@given(st.lists(st.floats(0, 1), min_size=2, max_size=2))
+def test_chances_keep_their_order(pair: list[float]) -> None:
+    low, high = (sum(as_number(chance(p))) for p in sorted(pair))
+    assert low <= high + 1e-12
+
+
+def test_chances_in_words() -> None:
+    assert [chance(p) for p in (0, 0.03, 0.26, 0.5, 0.748, 0.96, 1)] == [
+        "less than 1 in 100", "less than 1 in 20", "about 1 in 4", "about 1 in 2", "about 3 in 4",
+        "more than 19 in 20", "more than 99 in 100",
+    ]  # fmt: skip
+    assert chance(math.nan) == chance(1.2) == "not known"
+    assert "about 3 in 4 (that it does not: about 1 in 4)" in pays(0.75, "600 ac")
+    assert "not known" in pays(math.nan, "600 ac")
+    assert fields_counted(7, 8) == "In 7 of 8 fields the measured difference goes that way."
+
+
+@given(share=st.floats(0.5, 1), ends=st.tuples(finite, finite), verdict=st.sampled_from(Grade))
+def test_fields_are_never_told_surer_than_share_and_interval(
+    share: float, ends: tuple[float, float], verdict: Grade
+) -> None:
+    low, high = sorted(ends)
+    words = across_fields(share, low, high, 8, verdict)
+    assert not TOO_STRONG.search(words)
+    if verdict is Grade.OPEN:
+        assert "cannot tell" in words and not re.search(r"\d+ in \d+", words)
+        return
+    assert ("the other way" in words) == (low <= 0 <= high)
+    assert as_number(words)[0] <= share + 0.05
+    if low <= 0 <= high:
+        assert as_number(words)[1] <= 0.95
+    assert ("If the lean is real" in words) == (verdict is Grade.LEANING)
+    assert "cannot tell" in across_fields(math.nan, low, high, 8, verdict)
+
+
+@settings(max_examples=1000, deadline=None)
+@given(
+    ends=st.tuples(anything, anything), response=st.sampled_from(list(TERMS)),
+    system=st.sampled_from(["US", "SI"]), one_sided=st.booleans(),
+    scale=st.sampled_from(["ratio", "difference"]),
+)  # fmt: skip
+def test_margins_are_shown_only_by_the_whole_interval(
+    ends: tuple[float, float], response: str, system: str, one_sided: bool, scale: str
+) -> None:
+    low, high = ends
+    least, most = (0.8, 1.25) if scale == "ratio" else (-5.0, 5.0)
+    if one_sided:
+        least = 0.0 if scale == "ratio" else -math.inf
+    words = margin_words(
+        response, {"label": "Wide gap", "low": low, "high": high}, "Usual gap", (least, most),
+        scale=scale, unit="kg/ha", system=system, confidence=0.95,
+    )  # fmt: skip
+    assert not TOO_STRONG.search(words)
+    inside = math.isfinite(low) and math.isfinite(high) and least < low and high < most
+    outside = math.isfinite(low) and math.isfinite(high) and (low > most or high < least)
+    assert ("shown (95 % confidence)" in words) == inside
+    assert ("shown not to hold" in words) == (outside and not inside)
+    assert ("not shown" in words) == (not inside and not outside)
+
+
+def test_margins_agree_with_the_tests_of_equivalence() -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    result = analysis["header_loss"]
+    seen = set()
+    for margin in (1.05, 1.2, 1.3, 2.0):
+        found = result.no_more_than(margin)
+        for row in found.table.to_dict("records"):
+            words = margin_words(
+                "header_loss", row, "usual", found.margin, scale="ratio", unit=result.unit,
+                system="US", confidence=found.confidence,
+            )  # fmt: skip
+            seen.add(row["verdict"])
+            assert {
+                "within the margin": ": shown (",
+                "not shown": ": not shown",
+                "worse": "shown not to hold",
+            }[row["verdict"]] in words
+    assert seen == {"within the margin", "not shown", "worse"}
+
+
+# ---------------------------------------------------------------- what to try
+def test_what_a_trial_needs_is_read_off_its_power() -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss"])
+    power = analysis["header_loss"].power()
+    words = advice.needed(power, 6, 1, "pair", "US")
+    needed = power.needed.set_index(["aim", "value"])["pairs"]
+    assert needed["detectable ratio", 0.5] <= 6 < needed["detectable ratio", 0.7]
+    assert "a difference of 30 % in 4 trials of 5" in words
+    assert f"about {needed['detectable ratio', 0.7]:.0f} pairs of strips" in words
+    assert "this trial had 6 pairs" in words
+    # A trial that is large enough for one aim is told of the next.
+    later = advice.needed(power, int(needed["detectable ratio", 0.7]), 1, "pair", "US")
+    assert "of 20 %" in later
+
+
+def test_advice_by_grade() -> None:
+    def made(p: float, sign: float, label: str = "Wide gap") -> Finding:
+        row = {
+            "label": label,
+            "p_adjusted": p,
+            "difference": sign * 2.0,
+            "difference_low": min(sign, sign * 3),
+            "difference_high": max(sign, sign * 3),
+        }
+        return finding("header_loss", row, "Usual gap", unit="kg/ha", system="US")
+
+    assert advice.to_try([made(0.001, -1), made(0.2, -1)], "lower") == [
+        "Try wide gap on some passes of your own, next to usual gap in the same field on the same "
+        "day, and count behind both."
+    ]
+    assert advice.to_try([made(0.03, 1)], "lower") == [
+        "Stay with usual gap rather than wide gap, which left more loose kernels at the header "
+        "here."
+    ]
+    assert advice.to_test([made(0.1, -1), made(0.9, 1, "Narrow gap")], ["A.", "B."]) == [
+        "Not settled yet: wide gap against usual gap. A.",
+        "Nothing here speaks for a change between usual gap and narrow gap. B.",
+    ]
+    watched = {"damaged kernels": [made(0.001, 1), made(0.1, 1, "Narrow gap"), made(0.001, -1)]}
+    assert advice.to_watch(watched, {"damaged kernels": "lower"}) == [
+        "Watch damaged kernels: up with wide gap in this trial.",
+        "Watch damaged kernels: perhaps up with narrow gap in this trial.",
+    ]
+    assert advice.holds_for((16.2, 19.4), None, "mph") == (
+        "This holds for grain at 16 to 19 % moisture; elsewhere, count first."
+    )
+    assert advice.holds_for(None, None, "mph") == ""
+    lines = advice.in_lines({"ears": [made(0.9, 1)], "kernels": [made(0.1, -1)],
+                             "score": [made(0.9, 1)]})  # fmt: skip
+    assert lines == [
+        "Wide gap probably left fewer loose kernels at the header than usual gap: best guess "
+        "0.032 bu/ac less (0.016 to 0.048).",
+        "This trial cannot tell the two apart in ears and score.",
+    ]
+
+
+def test_summary_grades_every_response() -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir()))
+    table = summary(analysis)
+    assert len(table) == len(analysis.comparisons)
+    assert set(table["evidence"]) <= {g.word for g in Grade}
+    for (_, text), row in zip(
+        table.iterrows(), analysis.comparisons.to_dict("records"), strict=True
+    ):
+        expected = grade(row["p_adjusted"], row["difference_low"], row["difference_high"])
+        assert text["evidence"] == expected.word
+        assert ("(from " in text["difference"]) == (
+            row["difference_low"] < 0 < row["difference_high"]
+        )
+    for result in analysis.responses.values():
+        found = findings(result, "US", result.contrasts["factor"].iloc[0])
+        assert np.all(np.diff([f.grade.strength for f in found]) <= 0)
+    assert not TOO_STRONG.search(" ".join(table.to_numpy().ravel()))
 
 
 def test_small_words() -> None:

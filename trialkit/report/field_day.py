@@ -1,29 +1,32 @@
-"""The field-day page: one headline, a few pictures, what is not known, and the cautions.
+"""The field-day page: one headline, three pictures, what to try, what is not known, the cautions.
 
-The page only puts a TrialAnalysis into words and pictures; nothing is estimated here.
+The page only puts a TrialAnalysis into words and pictures; nothing is estimated here. Its words
+are graded by `wording` and the rules beside it. What a reader at arm's length does not need stands
+lower on the page, folded (`field_day_more`).
 """
 
 from __future__ import annotations
 
-from datetime import date
 from html import escape
-from statistics import median
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
-from trialkit import __version__, plots
+from trialkit import plots
+from trialkit.decide import payback
 from trialkit.errors import DesignError
-from trialkit.quantities import decimals, number, scales, span, upper_first
-from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
-from trialkit.report.letters import Letters
-from trialkit.report.quality import quality
-from trialkit.report.wording import Finding, Grade, counted, finding, listed
+from trialkit.quantities import number, upper_first
+from trialkit.report import advice, captions, chances
+from trialkit.report.field_day_more import SHOWN, FoldedParts, folded
+from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
+from trialkit.report.wording import Finding, Grade, counted, listed
 from trialkit.units import convert
 
 if TYPE_CHECKING:
-    from trialkit.analysis import TrialAnalysis
-    from trialkit.decide import Money
+    from trialkit.plots import Plot
+
+__all__ = ["ALSO", "CAUTIONS", "SHOWN", "FieldDayPage"]
 
 CAUTIONS = (
     "Stop the machine, disengage the header, switch the engine off, take the key out and wait "
@@ -46,108 +49,51 @@ DEFER = (
     "this page. In the United States guarding and servicing farm equipment fall under 29 CFR "
     "1928.57; other places have their own rules."
 )
+ALSO = {
+    "kernel_damage": "damaged kernels",
+    "dropped_ears": "dropped ears",
+    "residue_mass": "material other than grain",
+    "residue_score": "score of material other than grain",
+}
+"""Responses that get a line each beside the headline's, with their names inside a sentence."""
 
 
-SHOWN = ("header_loss", "kernel_damage")
-"""Responses the page tells of, the headline's first; others of the analysis are not shown."""
-
-
-class FieldDayPage:
-    """The parts of the field-day page, in reading order.
-
-    Parameters
-    ----------
-    analysis : TrialAnalysis
-        What is put into words and pictures.
-    money : Money, optional
-        What the difference is worth; None when the trial gives no price.
-    """
-
-    def __init__(self, analysis: TrialAnalysis, money: Money | None = None) -> None:
-        self.analysis = analysis
-        self.trial = analysis.trial
-        self.config = analysis.trial.config
-        self.money = money
-        self.letters = Letters(self.trial)
-        self.responses = {n: analysis.responses[n] for n in SHOWN if n in analysis.responses}
-        self.skipped = {n: analysis.skipped[n] for n in SHOWN if n in analysis.skipped}
-        if not self.responses:
-            raise DesignError(" ".join(self.skipped.values()) or "No loss or damage was analysed.")
-        self.response = next(iter(self.responses))
-        # Factors that were compared; one that never changed is not.
-        compared = set(self.responses[self.response].contrasts["factor"])
-        self.setups = [f for f in self.config.setups if f.name in compared]
-        option = self.config.option
-        self.factor = next(
-            (f for f in self.setups if option and f.name == option.factor), self.setups[0]
-        )
-        self.block = "pair" if len(self.factor.levels) == 2 else "block"
+class FieldDayPage(FoldedParts):
+    """The parts of the field-day page, in reading order."""
 
     def headline(self) -> Fragment:
         """What the trial found, in one sentence, with its range and how sure it is."""
-        findings = self._findings(self.response, self.factor.name)
-        first, *others = findings
-        extent = first.absolute[0] + (f", that is {first.percent}" if first.percent else "")
-        if first.grade in (Grade.LEANING, Grade.OPEN):
-            extent = f"Best guess: {extent}"
+        first, *others = self._findings(self.response, self.factor.name)
+        for factor in self.setups:
+            if factor.name != self.factor.name:
+                others += self._findings(self.response, factor.name)
         parts = [
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
-            paragraph(f"{upper_first(extent)}.", "extent"),
+            paragraph(f"{first.extent}.", "extent"),
+            paragraph(f"{first.grade.value} {self._brackets(first)}", "grade"),
         ]
-        if len(first.absolute) > 1:
-            parts.append(paragraph(f"In other units: {first.absolute[1]}.", "quiet"))
-        level = number(self.analysis.level * 100, 0)
-        parts.append(
-            paragraph(
-                f"{first.grade.value} The range in brackets is the {level} % interval: values "
-                "outside it fit the counts poorly.",
-                "grade",
-            )
-        )
-        rest = [f.sentence for f in others]
-        for factor in self.setups:
-            if factor.name != self.factor.name:
-                rest += [f.sentence for f in self._findings(self.response, factor.name)]
-        if rest:
-            parts.append(bullets(rest))
+        if others:
+            parts.append(bullets([found.sentence for found in others]))
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
+
+    def _brackets(self, first: Finding) -> str:
+        text = (
+            f"The range in brackets is the {self.percent} % interval: values outside it fit the "
+            "counts poorly."
+        )
+        if len(first.absolute) > 1:
+            text += f" In other units: {first.absolute[1]}."
+        return text
 
     def loss_by_setup(self) -> Fragment:
         """Header loss of every setup with its interval."""
-        title = "Loose kernels left at the header, setup by setup"
-        return self._by_setup("header_loss", "loss", title, plots.loss_by_setup)
-
-    def damage(self) -> Fragment:
-        """Damaged kernels of every setup with its interval."""
-        return self._by_setup(
-            "kernel_damage", "damage", "Damaged kernels in the grain tank", plots.damage_by_setup
-        )
-
-    def _by_setup(self, response: str, name: str, title: str, draw: Any) -> Fragment:
-        if response not in self.responses:
-            return section(name, title, paragraph(self._skipped(response)))
-        result = self.responses[response]
-        level = number(self.analysis.level * 100, 0)
-        rows = []
-        means = result.means.set_index(["factor", "level"])
-        order = [(f.name, level) for f in self.config.setups for level in f.levels]
-        for _, row in means.loc[[key for key in order if key in means.index]].iterrows():
-            cells = [
-                span(row["estimate"], row["low"], row["high"], scale)
-                for scale in scales(result.unit, self.config.units)
-            ]
-            rows.append([str(row["label"]), *(f"{c.value} ({c.interval})" for c in cells)])
-        head = ["setup", *(s.unit for s in scales(result.unit, self.config.units))]
-        words = [table(f"{result.title}: adjusted mean and {level} % interval", head, rows)]
-        for factor in self.setups:
-            for found in self._findings(response, factor.name):
-                words.append(_finding_html(found))
-        picture = figure(
-            draw(self.analysis),
-            f"Large mark: adjusted mean. Bar: {level} % interval. Rings: single strips.",
-        )
-        return section(name, title, *words, picture=picture)
+        title = "Loss at the header, setup by setup"
+        if "header_loss" not in self.responses:
+            return section("loss", title, paragraph(self._skipped("header_loss")))
+        words = [*self._told("header_loss")[1:], folded("The numbers", self._means("header_loss"))]
+        picture = self._picture("header_loss", plots.loss_by_setup)
+        return section("loss", title, *words, picture=picture)
 
     def pair_by_pair(self) -> Fragment:
         """The strips of each pair joined, so that anyone can check the headline by eye."""
@@ -155,68 +101,18 @@ class FieldDayPage:
             self.analysis, self.response, self.factor.name, field_names=self.letters.fields
         )
         word = self.block
-        caption = f"One line is one {word}."
-        if word == "pair":
-            caption += " Dashed: a pair that does not fall."
+        found = self._findings(self.response, self.factor.name)
+        caption = captions.of_pairs(plot, found, word)
         return section(
             "pairs",
             f"{upper_first(word)} by {word}",
-            paragraph(plot.summary, "extent"),
             paragraph(
                 f"Strips of one {word} belong side by side in the same field and on the same "
                 f"day; then what differs inside a {word} is the setup and the luck of the sample. "
                 "If the lines mostly run the same way, the setup is the likelier reason."
             ),
-            picture=figure(plot, caption),
+            picture=figure(captions.told(plot, found), caption),
         )
-
-    def sources(self) -> Fragment:
-        """Loss before harvest, at the header, in threshing and cleaning."""
-        title = "Where the corn was lost"
-        losses = self.analysis.losses.setups
-        if losses.empty:
-            return section("sources", title, paragraph("No frame counts, so no loss by source."))
-        seen = set(losses.loc[losses["kg_ha"].notna(), "source"])
-        missing = [words for source, (words, _) in plots.SOURCES.items() if source not in seen]
-        words = [
-            paragraph(
-                "Loss before harvest lies on the ground whatever the machine does; loss at the "
-                "header and loss in threshing and cleaning answer to different settings."
-            )
-        ]
-        if missing:
-            words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
-        if len(missing) == len(plots.SOURCES):
-            return section("sources", title, *words)
-        kinds = set(losses.loc[losses["kg_ha"].notna(), "kind"]) - {"all"}
-        what = {"kernels": "loose kernels", "ears": "dropped ears"}
-        measured = listed([words for kind, words in what.items() if kind in kinds])
-        picture = figure(
-            plots.loss_by_source(self.analysis), f"Plain means over strips: {measured}."
-        )
-        numbers = self._sources_table(losses)
-        return section("sources", title, *words, picture=picture, below=numbers)
-
-    def _sources_table(self, losses: pd.DataFrame) -> str:
-        """The bars as numbers, in the trial's own units, and the share of the yield."""
-        own = scales("kg/ha", self.config.units)[0]
-        factors = [f for f in self.config.setups if f.name in losses]
-        labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
-        rows = []
-        shown = losses[losses["kind"] == "all"]
-        allowed = [decimals(2 * se * own.factor) for se in shown["se_kg_ha"]]
-        places = max(int(median(allowed)), 0)
-        for key, group in shown.groupby([f.name for f in factors], sort=False, observed=True):
-            by_source = group.set_index("source")
-            cells = [", ".join(labels[f.name][v] for f, v in zip(factors, key, strict=True))]
-            for source in (*plots.SOURCES, "total"):
-                kg = by_source["kg_ha"].get(source)
-                cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
-            share = by_source["percent_of_yield"].get("total", float("nan"))
-            cells.append(f"{number(float(share), 1)}\N{NO-BREAK SPACE}%" if pd.notna(share) else "")
-            rows.append(cells)
-        head = ["setup", *(words for words, _ in plots.SOURCES.values()), "in all", "of yield"]
-        return table(f"Loss by source, {own.unit}", head, rows)
 
     def worth(self) -> Fragment:
         """What the difference is worth, and whether the option pays."""
@@ -226,19 +122,134 @@ class FieldDayPage:
             if "header_loss" not in self.responses:
                 reason = self._skipped("header_loss")
             return section("worth", title, paragraph(reason))
-        first, *others = (self.letters.text(sentence) for sentence in self.money.sentences)
-        words = [paragraph(first, "extent"), *(paragraph(text) for text in others)]
+        first, *sums, caution = (self.letters.text(text) for text in self.money.sentences)
+        words = [paragraph(first, "extent")]
+        if sums:
+            words.append(folded("The sums", *(paragraph(text) for text in sums)))
+        words.append(paragraph(caution))
         if self.money.annual_cost is None:
             return section("worth", title, *words)
-        plot = plots.money_by_area(self.money)
-        level = number(self.money.confidence * 100, 0)
-        picture = figure(
-            plot, f"Line: value saved less the option's yearly cost. Band: {level} % interval."
-        )
+        pays = self._pays()
+        plot: Plot = plots.money_by_area(self.money)
+        plot.alt_text = f"{plot.alt_text} {pays}".strip()
+        picture = figure(plot, captions.of_balance(self.money.confidence, pays))
+        # On the handout the picture stands without the words beside it.
+        own = f'<figcaption><span class="paper">{escape(first)} </span>'
+        picture = picture.replace("<figcaption>", own, 1)
         return section("worth", title, *words, picture=picture)
 
+    def _pays(self) -> str:
+        """The chance that the option pays on the area given; "" where it cannot be told."""
+        if self.money is None or not self.money.area_per_year:
+            return ""
+        us = self.config.units == "US"
+        area = convert(self.money.area_per_year, "ha", "ac") if us else self.money.area_per_year
+        try:
+            probability = payback(self.analysis).probability
+        except (DesignError, ValueError):  # a price or life of nothing
+            return ""
+        return chances.pays(probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}")
+
+    def also(self) -> Fragment:
+        """What else was counted, a line each."""
+        others = {}
+        for response, title in ALSO.items():
+            if response == self.response or response not in self.analysis.responses:
+                continue
+            if self.factor.name in set(self.analysis[response].contrasts["factor"]):
+                others[title] = self._findings(response, self.factor.name)
+        lines = advice.in_lines(others)
+        if not lines:
+            lines = ["Nothing else was counted that compares the setups."]
+        return section("also", "What else was counted", bullets(lines))
+
+    def what_to_try(self) -> Fragment:
+        """What the evidence is good for on the reader's own fields, and what to test first."""
+        result = self.responses[self.response]
+        better = result.specification.better
+        items: list[str] = []
+        untold: list[str] = []
+        for factor in sorted(self.setups, key=lambda f: f.name != self.factor.name):
+            found = self._findings(self.response, factor.name)
+            items += advice.to_try(found, better)
+            untold += advice.to_test(found, [self._needed(f) for f in found])
+        others = {
+            title: self._every(response)
+            for response, title in ALSO.items()
+            if response != self.response and response in self.analysis.responses
+        }
+        ends = {
+            title: self.analysis.responses[response].specification.better
+            for response, title in ALSO.items()
+            if response in self.analysis.responses
+        }
+        items += [*untold, *advice.to_watch(others, ends)]
+        speed = self._range("speed_measured")
+        unit = "mph" if self.config.units == "US" else "km/h"
+        if speed is not None:
+            low, high = (float(convert(v, "km/h", unit)) for v in speed)
+            speed = (low, high)
+        items.append(advice.holds_for(self._range("moisture"), speed, unit))
+        return section("try", "What to try", bullets([item for item in items if item]))
+
+    def _needed(self, found: Finding) -> str:
+        """What a trial would need; nothing where the difference is told already."""
+        if found.grade.found:
+            return ""
+        strips = self.trial.strips
+        pairs = len(strips[["field", "pair"]].drop_duplicates())
+        try:
+            power = self.responses[self.response].power(found.factor, found.level)
+        except (DesignError, ValueError, np.linalg.LinAlgError):
+            return ""
+        word = self.block if len(strips) <= 2 * pairs else "block"
+        fields = strips["field"].nunique()
+        return advice.needed(power, pairs, fields, word, self.config.units)
+
+    def unknown(self) -> Fragment:
+        """What this trial cannot tell."""
+        n_fields = self.trial.strips["field"].nunique()
+        items = [
+            f"One season ({self.config.season}) and {counted(n_fields, 'field')}: another year, "
+            "hybrid or soil may answer differently."
+        ]
+        items += self._between_fields()
+        if any(f.grade is Grade.OPEN for r in self.responses for f in self._every(r)):
+            items.append(
+                "Where the page says the trial cannot tell two setups apart, the range shows how "
+                "large a difference may still be hiding."
+            )
+        items += [self.letters.text(reason) for reason in self.skipped.values()]
+        items += [self.letters.text(warning) for warning in self.analysis.warnings]
+        items.append(
+            "Several things were counted; a lone surprise among them may be luck. Agronomic and "
+            "money figures are estimates for a decision, not guarantees."
+        )
+        return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
+
+    def _between_fields(self) -> list[str]:
+        """How alike the fields are for the headline, where the model lets them differ."""
+        first = self._findings(self.response, self.factor.name)[0]
+        try:
+            pooled = self.responses[self.response].field_effects(self.factor.name).pooled
+        except DesignError:
+            return []
+        row = pooled.set_index("level").loc[first.level]
+        said = chances.across_fields(
+            float(row["same_direction"]), float(row["predicted_low"]),
+            float(row["predicted_high"]), int(row["n_fields"]), first.grade,
+        )  # fmt: skip
+        items = [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]
+        own = self.responses[self.response].by_field
+        own = own[(own["factor"] == first.factor) & (own["level"] == first.level)]
+        change = own["difference"].dropna()
+        if first.grade is not Grade.OPEN and len(change):
+            same = int(((change < 0) == first.falls).sum())
+            items[0] += f" {chances.fields_counted(same, len(change))}"
+        return items
+
     def measured(self) -> Fragment:
-        """How it was measured, and what of the data could not be used."""
+        """How it was measured, in few words."""
         trial = self.trial
         strips = trial.strips
         pairs = len(strips[["field", "pair"]].drop_duplicates())
@@ -251,68 +262,17 @@ class FieldDayPage:
         if len(trial.frames):
             zones = [words for zone, words in ZONES.items() if (trial.frames["zone"] == zone).any()]
             items.append(
-                f"{counted(len(trial.frames), 'frame')} laid on the ground and the loose kernels "
-                f"in them counted: {listed(zones)}."
+                f"Loose kernels counted in {counted(len(trial.frames), 'frame')} on the ground: "
+                f"{listed(zones)}."
             )
-        if "header_loss" in self.responses:
-            items.append(
-                "Loss at the header is what lies where it has passed, less what lay in standing "
-                "corn."
-            )
-        if len(trial.ears):
-            items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
         if len(trial.grain):
             items.append(
                 f"{counted(len(trial.grain), 'grain sample')} looked through for damaged kernels."
             )
-        items.append(
-            f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
-            f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
-        )
-        return section(
-            "measured",
-            "How it was measured",
-            bullets(items),
-            *quality(self.trial, self.letters),
-            *self._record(),
-        )
-
-    def _record(self) -> list[str]:
-        """The models in the statistician's words."""
-        parts = ["<h3>For the record</h3>"]
-        for result in self.responses.values():
-            words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
-            parts.append(paragraph(self.letters.text(" ".join(words)), "record"))
-        return parts
-
-    def unknown(self) -> Fragment:
-        """What this trial cannot tell."""
-        strips = self.trial.strips
-        n_fields = strips["field"].nunique()
-        items = [
-            f"One season ({self.config.season}) and {counted(n_fields, 'field')}: another year, "
-            "hybrid or soil may answer differently."
-        ]
-        moisture = strips["moisture"].dropna()
-        if len(moisture):
-            items.append(
-                f"Grain was at {_range(moisture, 0)} % moisture; drier or wetter corn shells "
-                "differently."
-            )
-        speed = strips["speed_measured"].dropna()
-        if len(speed):
-            unit = "mph" if self.config.units == "US" else "km/h"
-            pace = _range(convert(speed, "km/h", unit), 1)
-            items.append(f"Ground speed was {pace} {unit}; nothing here speaks for other speeds.")
-        if any(f.grade is Grade.OPEN for f in self._all_findings()):
-            items.append(
-                "Where the page says the trial cannot tell two setups apart, the range shows how "
-                "large a difference may still be hiding."
-            )
-        items += [self.letters.text(reason) for reason in self.skipped.values()]
-        items += [self.letters.text(warning) for warning in self.analysis.warnings]
-        items.append("Agronomic and money figures are estimates for a decision, not guarantees.")
-        return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
+        moisture = self._range("moisture")
+        if moisture is not None:
+            items.append(f"Grain moisture {advice.between(moisture, 0)} %.")
+        return section("measured", "How it was measured", bullets(items))
 
     def cautions(self) -> Fragment:
         """The cautions for anyone who counts behind a combine or touches a header."""
@@ -323,58 +283,23 @@ class FieldDayPage:
             paragraph(DEFER, "defer"),
         )
 
-    def colophon(self) -> Fragment:
-        """Version, data hash and date, so that the page can be made again."""
+    def thanks(self) -> Fragment:
+        """Thanks to those who gave ground and time, by name if they agreed."""
+        known = self.trial.fields.get("grower")
+        names = [] if known is None else list(dict.fromkeys(known.dropna().astype(str)))
+        if self.letters.agreed and names:
+            who = f"{listed(names)}, who"
+        elif names:
+            who = f"the {counted(len(names), 'grower')} who" if len(names) > 1 else "the grower who"
+        else:
+            who = "those who"
         return Fragment(
-            '<footer class="colophon">'
-            + paragraph(
-                f"Made with trialkit {__version__} on {date.today().isoformat()}. Data "
-                f"fingerprint (SHA-256): {self.trial.data_hash()[:16]}. Names of growers and "
-                + ("fields shown as agreed." if self.letters.agreed else "fields are letters.")
-            )
-            + "</footer>"
+            '<section class="thanks">'
+            + paragraph(f"Thanks to {who} gave ground, corn and time to this trial.")
+            + "</section>"
         )
 
-    def _findings(self, response: str, factor: str) -> list[Finding]:
-        """The levels of one setup factor against their reference: the one that money is spent on
-        first, then by the strength of the evidence."""
-        result = self.responses[response]
-        rows = result.contrasts[result.contrasts["factor"] == factor]
-        setup = next(f for f in self.setups if f.name == factor)
-        labels = dict(zip(setup.levels, setup.level_labels, strict=True))
-        option = self.config.option
-        bought = option.level if option and option.factor == factor else None
-        rows = rows.assign(_later=rows["level"] != bought).sort_values(
-            ["_later", "p_adjusted"], kind="stable"
-        )
-        return [
-            finding(
-                response, row, labels[row["reference"]], unit=result.unit, system=self.config.units
-            )
-            for row in rows.to_dict("records")
-        ]
-
-    def _all_findings(self) -> list[Finding]:
-        return [
-            found
-            for response in self.responses
-            for factor in self.setups
-            for found in self._findings(response, factor.name)
-        ]
-
-    def _skipped(self, response: str) -> str:
-        reason = self.skipped.get(response, "The trial has no data for it.")
-        return self.letters.text(f"Not shown. {reason}")
-
-
-def _finding_html(found: Finding) -> str:
-    extent = "; ".join([*found.absolute, found.percent] if found.percent else found.absolute)
-    return (
-        f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
-        f"{escape(upper_first(extent))}. {escape(found.grade.value)}</p>"
-    )
-
-
-def _range(values: pd.Series, places: int) -> str:
-    low, high = number(float(values.min()), places), number(float(values.max()), places)
-    return low if low == high else f"{low} to {high}"
+    def _range(self, column: str) -> tuple[float, float] | None:
+        """Lowest and highest reading of a column of the strips."""
+        values: pd.Series = self.trial.strips[column].dropna()
+        return (float(values.min()), float(values.max())) if len(values) else None

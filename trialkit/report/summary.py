@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.quantities import Scale, lower_first, scales
+from trialkit.quantities import lower_first
 from trialkit.report.letters import Letters
-from trialkit.report.wording import change
+from trialkit.report.wording import change, findings, of_difference
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
-
-_IN_WORDS = {"%": "points", "score": "steps"}  # of a difference
 
 
 def summary(analysis: TrialAnalysis) -> pd.DataFrame:
@@ -23,31 +21,29 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
     -------
     DataFrame
         ``response, comparison, difference`` (with its interval), ``in per cent`` (of the
-        reference; empty where ratios have no meaning) and ``p`` (adjusted by Holm within the
-        factor).
+        reference; empty where ratios have no meaning), ``p`` (adjusted by Holm within the
+        factor) and ``evidence``, the grade of `trialkit.report.wording` in a word.
     """
     letters = Letters(analysis.trial)
+    system = analysis.trial.config.units
     rows = []
     for result in analysis.responses.values():
-        labels = {
-            f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
-        }
-        own = scales(result.unit, analysis.trial.config.units)[0]
-        shown = Scale(_IN_WORDS.get(own.unit, own.unit), own.factor)
-        for row in result.contrasts.to_dict("records"):
-            reference = lower_first(labels[row["factor"]][row["reference"]])
-            ratio, low, high = (100 * (row[f"ratio{end}"] - 1) for end in ("", "_low", "_high"))
-            value, least, most = (row[f"difference{end}"] for end in ("", "_low", "_high"))
+        shown = of_difference(result.unit, system, short=True)[0]
+        for found, row in zip(
+            findings(result, system), result.contrasts.to_dict("records"), strict=True
+        ):
             p = row["p_adjusted"]
+            value, low, high = (row[f"difference{end}"] for end in ("", "_low", "_high"))
             rows.append(
                 {
                     "response": result.title,
-                    "comparison": letters.text(f"{row['label']} against {reference}"),
-                    "difference": change(value, least, most, shown),
-                    "in per cent": change(ratio, low, high, Scale("%", 1.0))
-                    if ratio == ratio
-                    else "",
+                    "comparison": letters.text(
+                        f"{found.label} against {lower_first(found.reference)}"
+                    ),
+                    "difference": change(value, low, high, shown),
+                    "in per cent": found.percent,
                     "p": f"{p:.2g}" if p >= 0.001 else "below 0.001",
+                    "evidence": found.grade.word,
                 }
             )
     return pd.DataFrame(rows)

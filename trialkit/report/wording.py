@@ -12,8 +12,11 @@ open          otherwise                                   "this trial cannot tel
 ============  ==========================================  =================================
 
 p is the two-sided p-value after adjustment for the number of comparisons. The cuts are this
-project's choice, the same for every trial; 0.15 two-sided is 0.075 one-sided, odds of about 12 to
-1 on the sign for a reader who held both signs equally likely before.
+project's choice, the same for every trial and every response (`terms`); 0.15 two-sided is 0.075
+one-sided, odds of about 12 to 1 on the sign for a reader who held both signs equally likely before.
+
+Chances and fields stand in `chances`, margins in `margins`, what figures show in `captions`, what
+to do about it in `advice`; they all speak by these grades.
 """
 
 from __future__ import annotations
@@ -22,7 +25,7 @@ import math
 from collections.abc import Mapping
 from dataclasses import dataclass
 from enum import Enum
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from trialkit.quantities import (
     Scale,
@@ -33,6 +36,10 @@ from trialkit.quantities import (
     span,
     upper_first,
 )
+from trialkit.report.terms import TERMS
+
+if TYPE_CHECKING:
+    from trialkit.analysis import ResponseAnalysis
 
 
 class Grade(Enum):
@@ -42,6 +49,21 @@ class Grade(Enum):
     GOOD = "The evidence for a difference is good."
     LEANING = "The counts lean this way; no difference at all is still possible."
     OPEN = "These counts cannot tell the two apart; that is not the same as being equal."
+
+    @property
+    def strength(self) -> int:
+        """0 (open) to 3 (clear)."""
+        return [Grade.OPEN, Grade.LEANING, Grade.GOOD, Grade.CLEAR].index(self)
+
+    @property
+    def found(self) -> bool:
+        """Whether it may be told as a difference, without a "probably"."""
+        return self.strength >= Grade.GOOD.strength
+
+    @property
+    def word(self) -> str:
+        """One word for a column of a table."""
+        return self.name.lower()
 
 
 def grade(p: float, low: float, high: float) -> Grade:
@@ -56,41 +78,36 @@ def grade(p: float, low: float, high: float) -> Grade:
     return Grade.LEANING if p < 0.15 else Grade.OPEN
 
 
-# Verb, noun with a slot for {how} ("fewer", "more"), word for a smaller amount, what is compared.
-_VERBS = {
-    "header_loss": (
-        "left",
-        "{how} loose kernels at the header",
-        "less",
-        "loose kernels left at the header",
-    ),
-    "kernel_damage": ("had", "{how} damaged kernels", "fewer", "damaged kernels"),
-}
-
-
 def compared(response: str, label: str, reference: str, verdict: Grade, falls: bool) -> str:
     """One sentence comparing a level with its reference, as strong as the grade and no more."""
-    verb, noun, _, subject = _VERBS[response]
+    words = TERMS[response]
     label, reference = lower_first(label), lower_first(reference)
     if verdict is Grade.OPEN:
-        return f"This trial cannot tell {label} from {reference} in {subject}."
-    how = "fewer" if falls else "more"
-    if verdict is Grade.CLEAR:
-        how = f"clearly {how}"
-    if verdict is Grade.LEANING:
-        verb = f"probably {verb}"
-    return upper_first(f"{label} {verb} {noun.format(how=how)} than {reference}.")
+        return f"This trial cannot tell {label} from {reference} in {words.subject}."
+    noun = (words.less if falls else words.more).format(
+        "clearly " if verdict is Grade.CLEAR else ""
+    )
+    verb = f"probably {words.verb}" if verdict is Grade.LEANING else words.verb
+    return upper_first(f"{label} {verb} {noun} than {reference}.")
 
 
-def change(value: float, low: float, high: float, scale: Scale, less: str = "less") -> str:
+def of_difference(unit: str, system: str, short: bool = False) -> tuple[Scale, ...]:
+    """Units to print a difference in, the trial's own first: percentages differ by points."""
+    points = {"%": "points" if short else "percentage points", "score": "steps"}
+    return tuple(Scale(points.get(s.unit, s.unit), s.factor) for s in scales(unit, system))
+
+
+def change(
+    value: float, low: float, high: float, scale: Scale, less: str = "less", more: str = "more"
+) -> str:
     """A difference and its interval in words: "1.4 bu/ac less (0.9 to 1.9 less)".
 
     Parameters
     ----------
     value, low, high : float
         Difference (level minus reference) and its interval, in SI.
-    less : str
-        Word for a fall, "less" or "fewer".
+    less, more : str
+        Words for a fall and a rise: "fewer", "higher".
     """
     unit = scale.unit
     if not all(math.isfinite(x) for x in (value, low, high)):
@@ -100,37 +117,44 @@ def change(value: float, low: float, high: float, scale: Scale, less: str = "les
         return f"{s.value} {unit} {less} ({s.interval})"
     if low >= 0:
         s = span(value, low, high, scale)
-        return f"{s.value} {unit} more ({s.interval})"
+        return f"{s.value} {unit} {more} ({s.interval})"
     places = places_in(scale, (high - low) / 2 * scale.factor)
     middle, least, most = (number(abs(x) * scale.factor, places) for x in (value, low, high))
-    side = less if value < 0 else "more"
-    return f"{middle} {unit} {side} (from {least} {less} to {most} more)"
+    # A difference that rounds to nothing has no side.
+    side = "" if middle == number(0.0, places) else f" {less if value < 0 else more}"
+    return f"{middle} {unit}{side} (from {least} {less} to {most} {more})"
 
 
 @dataclass(frozen=True, slots=True)
 class Finding:
     """One level of a setup factor against its reference, ready to be printed as plain text.
 
-    `sentence` is the comparison in words, `grade` how sure it is, `absolute` the difference in
-    each unit (the trial's own first), `percent` the same as a share of the reference ("" where
-    the model gives no ratio).
+    `sentence` is the comparison in words, `grade` how sure it is, `falls` whether the estimate
+    lies below the reference, `absolute` the difference in each unit (the trial's own first),
+    `percent` the same as a share of the reference ("" where the model gives no ratio).
     """
 
+    response: str
+    factor: str
+    level: str
     sentence: str
     grade: Grade
+    falls: bool
     label: str
     reference: str
     absolute: tuple[str, ...]
     percent: str
 
+    @property
+    def extent(self) -> str:
+        """How large, in the trial's own unit and as a share, with "Best guess" where the evidence
+        is no more than that."""
+        text = self.absolute[0] + (f", that is {self.percent}" if self.percent else "")
+        return upper_first(text) if self.grade.found else f"Best guess: {text}"
+
 
 def finding(
-    response: str,
-    row: Mapping[str, Any],
-    reference: str,
-    *,
-    unit: str,
-    system: str,
+    response: str, row: Mapping[str, Any], reference: str, *, unit: str, system: str
 ) -> Finding:
     """Put one row of a contrasts table into words.
 
@@ -143,26 +167,61 @@ def finding(
     unit, system : str
         Unit of the differences ("kg/ha" or "%") and the units the trial declares.
     """
+    words = TERMS[response]
     value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
     verdict = grade(float(row["p_adjusted"]), low, high)
+    if not low <= value <= high:  # also where the estimate is missing
+        verdict = Grade.OPEN
     label = str(row["label"])
-    less = _VERBS[response][2]
-    shown = [
-        Scale("percentage points" if s.unit == "%" else s.unit, s.factor)
-        for s in scales(unit, system)
-    ]
-    ratios = [(float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")]
+    share, least, most = (
+        (float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")
+    )
     percent = ""
-    if all(math.isfinite(r) for r in ratios):
-        percent = change(ratios[0], ratios[1], ratios[2], Scale("%", 1.0), less)
+    if all(map(math.isfinite, (share, least, most))):
+        percent = change(share, least, most, Scale("%", 1.0), words.smaller, words.larger)
     return Finding(
+        response=response,
+        factor=str(row.get("factor", "")),
+        level=str(row.get("level", label)),
         sentence=compared(response, label, reference, verdict, value < 0),
         grade=verdict,
+        falls=value < 0,
         label=label,
         reference=reference,
-        absolute=tuple(change(value, low, high, s, less) for s in shown),
+        absolute=tuple(change(value, low, high, s) for s in of_difference(unit, system)),
         percent=percent,
     )
+
+
+def findings(
+    result: ResponseAnalysis, system: str, factor: str | None = None, first: str | None = None
+) -> list[Finding]:
+    """Every level of the setup factors, or of one, against its reference.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    system : str
+        Units the trial declares.
+    factor : str, optional
+    first : str, optional
+        Level told first, such as the one money is spent on; the others follow by the strength of
+        the evidence. Without it they stand as analysed.
+    """
+    rows = result.contrasts
+    if factor is not None:
+        rows = rows[rows["factor"] == factor]
+        rows = rows.assign(_later=rows["level"] != first).sort_values(
+            ["_later", "p_adjusted"], kind="stable"
+        )
+    labels = {
+        f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
+    }
+    return [
+        finding(result.response, row, labels[row["factor"]][row["reference"]],
+                unit=result.unit, system=system)
+        for row in rows.to_dict("records")
+    ]  # fmt: skip
 
 
 def listed(words: list[str]) -> str:

@@ -1,0 +1,73 @@
+"""Chances and shares in words that never reach certainty, and are never surer than the number."""
+
+from __future__ import annotations
+
+import math
+
+from trialkit.report.wording import Grade, counted
+
+_PARTS = ((1, 20), (1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (4, 5),
+          (9, 10), (19, 20))  # fmt: skip
+
+
+def chance(p: float) -> str:
+    """A probability or share in words: "about 3 in 4".
+
+    Between 1 in 20 and 19 in 20 the nearest simple fraction; beyond, a bound that is true ("more
+    than 19 in 20", "less than 1 in 100"), so that nothing is ever certain.
+    """
+    if not 0 <= p <= 1:  # also not a number
+        return "not known"
+    for limit, words in ((0.01, "1 in 100"), (0.05, "1 in 20")):
+        if p < limit:
+            return f"less than {words}"
+    for limit, words in ((0.99, "99 in 100"), (0.95, "19 in 20")):
+        if p > limit:
+            return f"more than {words}"
+    part, whole = min(_PARTS, key=lambda f: abs(f[0] / f[1] - p))
+    return f"about {part} in {whole}"
+
+
+def pays(probability: float, area: str) -> str:
+    """Whether an option pays on an area, as a chance and its counterpart."""
+    if not 0 <= probability <= 1:
+        return f"Chance that it pays for itself on {area} a year: not known."
+    return (
+        f"Chance that it pays for itself on {area} a year: {chance(probability)} (that it does "
+        f"not: {chance(1 - probability)}), with price, life and area as entered."
+    )
+
+
+def across_fields(
+    share: float, low: float, high: float, n_fields: int, verdict: Grade
+) -> str:  # fmt: skip
+    """How alike fields are, in a sentence.
+
+    Parameters
+    ----------
+    share : float
+        Of fields whose effect has the sign of the mean effect, by the model.
+    low, high : float
+        Interval of the effect in the next field, on a scale where no effect is 0.
+    n_fields : int
+        Fields of the trial.
+    verdict : Grade
+        Of the mean effect: where that is open, so is its sign in the next field.
+    """
+    if verdict is Grade.OPEN or not all(map(math.isfinite, (share, low, high))):
+        return "Which way it goes in the next field this trial cannot tell."
+    either = low <= 0 <= high
+    if either:  # the interval and the share must both allow what is said
+        share = min(share, 0.95)
+    text = (
+        f"By the model {chance(share)} fields like the {counted(n_fields, 'field')} of this trial "
+        "go that way"
+    )
+    if verdict is Grade.LEANING:
+        text = f"If the lean is real: b{text[1:]}"
+    return text + ("; the next one may go the other way." if either else ".")
+
+
+def fields_counted(same: int, n_fields: int) -> str:
+    """In how many fields the measured difference has the sign of the whole."""
+    return f"In {same} of {counted(n_fields, 'field')} the measured difference goes that way."

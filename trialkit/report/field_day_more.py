@@ -1,0 +1,201 @@
+"""What stands lower on the field-day page: damage, loss by source, and the record, folded."""
+
+from __future__ import annotations
+
+from datetime import date
+from html import escape
+from statistics import median
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from trialkit import __version__, plots
+from trialkit.errors import DesignError
+from trialkit.quantities import decimals, number, scales, span, upper_first
+from trialkit.report import captions
+from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
+from trialkit.report.letters import Letters
+from trialkit.report.quality import quality
+from trialkit.report.wording import Finding, counted, findings, listed
+
+if TYPE_CHECKING:
+    from trialkit.analysis import TrialAnalysis
+    from trialkit.decide import Money
+
+SHOWN = ("header_loss", "kernel_damage")
+"""Responses the page is about; the headline is the first's that was analysed."""
+
+
+class FoldedParts:
+    """The trial as the page sees it, and the parts that stand lower on it.
+
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+        What is put into words and pictures.
+    money : Money, optional
+        What the difference is worth; None when the trial gives no price.
+    """
+
+    def __init__(self, analysis: TrialAnalysis, money: Money | None = None) -> None:
+        self.analysis = analysis
+        self.trial = analysis.trial
+        self.config = analysis.trial.config
+        self.money = money
+        self.letters = Letters(self.trial)
+        self.responses = {n: analysis.responses[n] for n in SHOWN if n in analysis.responses}
+        self.skipped = {n: analysis.skipped[n] for n in SHOWN if n in analysis.skipped}
+        if not self.responses:
+            raise DesignError(" ".join(self.skipped.values()) or "No loss or damage was analysed.")
+        self.response = next(iter(self.responses))
+        # Factors that were compared; one that never changed is not.
+        compared = set(self.responses[self.response].contrasts["factor"])
+        self.setups = [f for f in self.config.setups if f.name in compared]
+        option = self.config.option
+        self.factor = next(
+            (f for f in self.setups if option and f.name == option.factor), self.setups[0]
+        )
+        self.block = "pair" if len(self.factor.levels) == 2 else "block"
+        self.percent = number(analysis.level * 100, 0)
+
+    def damage(self) -> Fragment:
+        """Damaged kernels of every setup with its interval."""
+        title = "Damaged kernels in the grain tank"
+        if "kernel_damage" not in self.responses:
+            return section("damage", title, paragraph(self._skipped("kernel_damage")))
+        return section("damage", title, *self._told("kernel_damage"), folded(
+            "Picture and numbers", self._picture("kernel_damage", plots.damage_by_setup),
+            self._means("kernel_damage"),
+        ))  # fmt: skip
+
+    def sources(self) -> Fragment:
+        """Loss before harvest, at the header, in threshing and cleaning."""
+        title = "Where the corn was lost"
+        losses = self.analysis.losses.setups
+        if losses.empty:
+            return section("sources", title, paragraph("No frame counts, so no loss by source."))
+        seen = set(losses.loc[losses["kg_ha"].notna(), "source"])
+        missing = [words for source, (words, _) in plots.SOURCES.items() if source not in seen]
+        words = [
+            paragraph(
+                "Loss before harvest lies on the ground whatever the machine does; loss at the "
+                "header and loss in threshing and cleaning answer to different settings."
+            )
+        ]
+        if missing:
+            words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
+        if len(missing) == len(plots.SOURCES):
+            return section("sources", title, *words)
+        kinds = set(losses.loc[losses["kg_ha"].notna(), "kind"]) - {"all"}
+        what = {"kernels": "loose kernels", "ears": "dropped ears"}
+        measured = listed([words for kind, words in what.items() if kind in kinds])
+        picture = figure(
+            plots.loss_by_source(self.analysis), f"Plain means over strips: {measured}."
+        )
+        numbers = self._sources_table(losses)
+        return section("sources", title, *words, folded("Picture and numbers", picture, numbers))
+
+    def _sources_table(self, losses: pd.DataFrame) -> str:
+        """The bars as numbers, in the trial's own units, and the share of the yield."""
+        own = scales("kg/ha", self.config.units)[0]
+        factors = [f for f in self.config.setups if f.name in losses]
+        labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
+        rows = []
+        shown = losses[losses["kind"] == "all"]
+        allowed = [decimals(2 * se * own.factor) for se in shown["se_kg_ha"]]
+        places = max(int(median(allowed)), 0)
+        for key, group in shown.groupby([f.name for f in factors], sort=False, observed=True):
+            by_source = group.set_index("source")
+            cells = [", ".join(labels[f.name][v] for f, v in zip(factors, key, strict=True))]
+            for source in (*plots.SOURCES, "total"):
+                kg = by_source["kg_ha"].get(source)
+                cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
+            share = by_source["percent_of_yield"].get("total", float("nan"))
+            cells.append(f"{number(float(share), 1)}\N{NO-BREAK SPACE}%" if pd.notna(share) else "")
+            rows.append(cells)
+        head = ["setup", *(words for words, _ in plots.SOURCES.values()), "in all", "of yield"]
+        return table(f"Loss by source, {own.unit}", head, rows)
+
+    def record(self) -> Fragment:
+        """Data quality, conversions and the models in the statistician's words."""
+        trial = self.trial
+        items = []
+        if "header_loss" in self.responses:
+            items.append(
+                "Loss at the header is what lies where it has passed, less what lay in standing "
+                "corn."
+            )
+        if len(trial.ears):
+            items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
+        items.append(
+            f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
+            f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
+        )
+        models = ["<h3>Models</h3>"]
+        for result in self.responses.values():
+            words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
+            models.append(paragraph(self.letters.text(" ".join(words)), "record"))
+        return section("records", "For the record", folded(
+            "Data quality and models", bullets(items), *quality(trial, self.letters), *models
+        ))  # fmt: skip
+
+    def colophon(self) -> Fragment:
+        """Version, data hash and date, so that the page can be made again."""
+        return Fragment(
+            '<footer class="colophon">'
+            + paragraph(
+                f"Made with trialkit {__version__} on {date.today().isoformat()}. Data "
+                f"fingerprint (SHA-256): {self.trial.data_hash()[:16]}. Names of growers and "
+                + ("fields shown as agreed." if self.letters.agreed else "fields are letters.")
+            )
+            + "</footer>"
+        )
+
+    # ------------------------------------------------------------ shared by the parts
+    def _findings(self, response: str, factor: str) -> list[Finding]:
+        """The levels of one setup factor against their reference: the one that money is spent on
+        first, then by the strength of the evidence."""
+        option = self.config.option
+        first = option.level if option and option.factor == factor else None
+        return findings(self.analysis.responses[response], self.config.units, factor, first)
+
+    def _every(self, response: str) -> list[Finding]:
+        """Findings of every factor, the headline's first."""
+        factors = sorted(self.setups, key=lambda f: f.name != self.factor.name)
+        return [found for f in factors for found in self._findings(response, f.name)]
+
+    def _told(self, response: str) -> list[str]:
+        """A paragraph for every finding of a response, the headline's factor first."""
+        return [
+            f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
+            f"{escape('; '.join((found.extent, *found.absolute[1:])))}.</p>"
+            for found in self._every(response)
+        ]
+
+    def _picture(self, response: str, draw: Any) -> str:
+        every = self._every(response)
+        caption = captions.of_means(self.analysis.level)
+        return figure(captions.told(draw(self.analysis), every), caption)
+
+    def _means(self, response: str) -> str:
+        """Adjusted means of a response as a table."""
+        result = self.responses[response]
+        means = result.means.set_index(["factor", "level"])
+        shown = scales(result.unit, self.config.units)
+        rows = []
+        order = [(f.name, level) for f in self.config.setups for level in f.levels]
+        for _, row in means.loc[[key for key in order if key in means.index]].iterrows():
+            cells = [span(row["estimate"], row["low"], row["high"], scale) for scale in shown]
+            rows.append([str(row["label"]), *(f"{c.value} ({c.interval})" for c in cells)])
+        head = ["setup", *(scale.unit for scale in shown)]
+        caption = f"{result.title}: adjusted mean and {self.percent} % interval"
+        return table(caption, head, rows)
+
+    def _skipped(self, response: str) -> str:
+        reason = self.skipped.get(response, "The trial has no data for it.")
+        return self.letters.text(f"Not shown. {reason}")
+
+
+def folded(summary: str, *parts: str) -> str:
+    """What a reader opens who wants it."""
+    return f"<details><summary>{upper_first(escape(summary))}</summary>{''.join(parts)}</details>"
