@@ -14,6 +14,7 @@ from typing import Any
 from trialkit import units
 from trialkit.decide.budget import Budget
 from trialkit.decide.words import amount, area_unit
+from trialkit.display import card
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,11 @@ class BreakEven:
         return (
             f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval "
             f"{amount(low, places)} to {amount(high, places)})."
+        )
+
+    def _repr_html_(self) -> str:
+        return card(
+            f"Break-even {'area' if self.what == 'area' else 'grain price'}", [self.sentence]
         )
 
 

@@ -22,7 +22,8 @@ from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget, budget
 from trialkit.decide.comparison import Comparison, Estimate, comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, years_to_payback
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, paragraphs, percent
+from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -114,7 +115,16 @@ class Payback:
         )
 
     def _repr_html_(self) -> str:
-        return paragraphs(self.sentences)
+        us = self.system == "US"
+        names = {f"{what}_per_{'ac' if us else 'ha'}": f"{word} per {'ac' if us else 'ha'}"
+                 for what, word in (("saving", "Saving"), ("net", "Left"))}  # fmt: skip
+        names |= {"net_per_year": "Left in a year", "years": "Years to repay the price"}
+        shown = (self.table_per_ac if us else self.table).rename(names).rename_axis("")
+        return card(
+            f"Does it pay: {self.found.label} against {self.found.reference_label}",
+            self.sentences,
+            table(shown, f"{self.currency}; {100 * self.confidence:g} % range in brackets"),
+        )
 
 
 def payback(
