@@ -160,6 +160,9 @@ class ResponseAnalysis:
 
         return equivalence(self, margin, **options)
 
+    def __repr__(self) -> str:
+        return f"ResponseAnalysis({self.response!r}, {self.unit}: {self.model})"
+
     def _repr_html_(self) -> str:
         names = {"label": "", "estimate": f"mean, {self.unit}", "estimate bu ac": "mean, bu/ac",
                  "difference": f"difference, {self.unit}",
@@ -243,6 +246,9 @@ class TrialAnalysis:
                 table.insert(place, name, getattr(result, name))
             tables.append(table)
         return pd.concat(tables, ignore_index=True)
+
+    def __repr__(self) -> str:
+        return f"TrialAnalysis({self.trial.config.title!r}: {', '.join(self.responses)})"
 
     def _repr_html_(self) -> str:
         told = pd.DataFrame(

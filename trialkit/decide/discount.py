@@ -141,10 +141,9 @@ class Discount:
 
     def _repr_html_(self) -> str:
         grades = self.table[["label", *(c for c in self.table if c.startswith("no_")), "sample"]]
-        names = {"label": "", "sample": "sample grade"}
-        shown = table(
-            grades, "Shares of loads by the US limits of damaged kernels alone", names=names
-        )
+        grades = grades.set_index("label").map(percent).rename_axis("")
+        caption = "Shares of loads by the US limits of damaged kernels alone"
+        shown = table(grades, caption, names={"sample": "sample grade"})
         head = f"Price discount: {self.found.label} against {self.found.reference_label}"
         return card(head, self.sentences, shown)
 
