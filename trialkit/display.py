@@ -16,6 +16,7 @@ from typing import Any
 import pandas as pd
 
 ROWS = 20
+LONG = 40
 # What "low" and "high" without a name of their own belong to.
 _ESTIMATES = ("estimate", "effect", "shrunken", "mean", "median", "probability", "expected")
 _LIMITS = {math.inf: "no limit", -math.inf: "no limit"}
@@ -67,7 +68,8 @@ def table(
     """A table as HTML: numbers rounded to their uncertainty, text escaped.
 
     ``ratio, ratio_low, ratio_high`` become one column, the interval in brackets, and so do
-    ``estimate, low, high``; what is missing stays empty.
+    ``estimate, low, high``; what is missing stays empty, and a
+    column with nothing in it is left out.
 
     Parameters
     ----------
@@ -84,20 +86,25 @@ def table(
     if any(name is not None for name in frame.index.names):
         frame = frame.reset_index()
     left = len(frame) - rows
-    columns = _columns(frame.head(rows))
+    columns = {k: v for k, v in _columns(frame.head(rows)).items() if any(v)}
     head = "".join(
         f'<th scope="col">{escape((names or {}).get(name, name))}</th>' for name in columns
     )
     body = "".join(
-        "<tr>" + "".join(f"<td>{escape(cell)}</td>" for cell in cells) + "</tr>"
-        for cells in zip(*columns.values(), strict=True)
+        "<tr>" + "".join(map(_td, cells)) + "</tr>" for cells in zip(*columns.values(), strict=True)
     )
     more = f"<p>... and {left:,} more rows.</p>" if left > 0 else ""
     title = f"<caption>{escape(caption)}</caption>" if caption else ""
     return (
-        f'<div style="overflow-x:auto"><table>{title}<thead><tr>{head}</tr></thead>'
-        f"<tbody>{body}</tbody></table></div>{more}"
+        f'<div style="overflow-x:auto"><table style="white-space:nowrap">{title}'
+        f"<thead><tr>{head}</tr></thead><tbody>{body}</tbody></table></div>{more}"
     )
+
+
+def _td(cell: str) -> str:
+    """A cell; only sentences are broken into lines."""
+    broken = ' style="white-space:normal;min-width:16em"' if len(cell) > LONG else ""
+    return f"<td{broken}>{escape(cell)}</td>"
 
 
 def _columns(frame: pd.DataFrame) -> dict[str, list[str]]:

@@ -260,10 +260,7 @@ class TrialAnalysis:
             [level],
             table(told, rows=len(told)),
             paragraphs((*self.skipped.values(), *self.warnings)),
-            *(
-                folded(f"{result.title}: {result.model}", result._repr_html_())
-                for result in self.responses.values()
-            ),
+            *(folded(result.title, result._repr_html_()) for result in self.responses.values()),
         )
 
 

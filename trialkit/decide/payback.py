@@ -115,15 +115,23 @@ class Payback:
         )
 
     def _repr_html_(self) -> str:
-        us = self.system == "US"
-        names = {f"{what}_per_{'ac' if us else 'ha'}": f"{word} per {'ac' if us else 'ha'}"
-                 for what, word in (("saving", "Saving"), ("net", "Left"))}  # fmt: skip
-        names |= {"net_per_year": "Left in a year", "years": "Years to repay the price"}
-        shown = (self.table_per_ac if us else self.table).rename(names).rename_axis("")
+        unit, size = area_unit(self.system)
+        rows = {
+            f"Saving, {self.currency} per {unit}": self.table.loc["saving_per_ha"] * size,
+            f"Left, {self.currency} per {unit}": self.table.loc["net_per_ha"] * size,
+            f"Left in a year, {self.currency}": self.table.loc["net_per_year"],
+            "Years to repay the price": self.table.loc["years"],
+        }
+        cells = [
+            (what, *(amount(row[column], places) for column in ("median", "low", "high")))
+            for (what, row), places in zip(rows.items(), (2, 2, 0, 1), strict=True)
+        ]
+        level = f"{100 * self.confidence:g} % range"
+        columns = ["", "median", f"{level} from", "to"]
         return card(
             f"Does it pay: {self.found.label} against {self.found.reference_label}",
             self.sentences,
-            table(shown, f"{self.currency}; {100 * self.confidence:g} % range in brackets"),
+            table(pd.DataFrame(cells, columns=columns)),
         )
 
 
