@@ -72,8 +72,8 @@ class Losses:
     def _repr_html_(self) -> str:
         return card(
             "Loss by source, mean over the strips of a setup",
-            ["Plus or minus the standard error. Single strips and frames stand in `strips` and "
-             "`frames`.", *self.notes],
+            ["Plus or minus the standard error. Single strips and frames: see strips and "
+             "frames.", *self.notes],
             table(_by_source(self.setups, "bu_ac"), "bu/ac", rows=len(self.setups)),
             table(_by_source(self.setups, "kg_ha"), "kg/ha", rows=len(self.setups)),
         )  # fmt: skip

@@ -20,6 +20,7 @@ from trialkit.analysis.covariates import (
 from trialkit.analysis.thin import note_thin
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.quantities import upper_first
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
@@ -98,7 +99,7 @@ class Design:
             }
             for factor in self.factors
         ]
-        return card(self.kind, [*self.why, *self.notes], table(pd.DataFrame(rows)))
+        return card(upper_first(self.kind), [*self.why, *self.notes], table(pd.DataFrame(rows)))
 
 
 def read_design(

@@ -81,7 +81,7 @@ class FieldEffects:
         return card(
             f"{self.title}, field by field: {self.label}, {what} to "
             f"{lower_first(self.reference_label)}",
-            [f"{100 * self.level:g} % intervals in brackets; single fields stand in `fields`."],
+            [f"{100 * self.level:g} % intervals in brackets; single fields: see fields."],
             table(shown.assign(**{name: np.exp(shown[name]) for name in effects}), names=names),
         )
 
