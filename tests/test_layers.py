@@ -14,7 +14,6 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("report",),
     ("plots",),
-    ("quantities",),
     ("decide",),
     ("comparison",),
     ("analysis",),
@@ -22,11 +21,12 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("trial",),
     ("losses",),
     ("intake",),
-    ("schema",),
+    ("schema", "quantities"),
     ("units",),
     # Mathematics that knows nothing of corn.
     ("mixed", "randomisation"),
-    ("errors",),
+    # What everyone may use.
+    ("display", "errors"),
 )
 # Stricter than the order: who may know of these rooms at all.
 KNOWN_BY = {"mixed": {"analysis"}, "randomisation": {"analysis"}}

@@ -3,10 +3,8 @@
 from __future__ import annotations
 
 import re
-import shutil
 import time
 from enum import StrEnum
-from itertools import count
 from pathlib import Path
 from typing import Annotated, Any
 
@@ -17,7 +15,7 @@ from rich.table import Table
 from typer.core import TyperGroup
 
 from trialkit import __version__
-from trialkit.errors import FileExistsRefusal, TrialkitError
+from trialkit.errors import TrialkitError
 
 # User text is printed literally: no markup, no highlighting, no emoji codes.
 _out = Console(markup=False, highlight=False, emoji=False)
@@ -134,26 +132,39 @@ def demo(
     with Steps() as say:
         say("loading trialkit")
         from trialkit.report import demo_dir, render
+        from trialkit.report.resources import new_copy
 
         say("copying the demo trial")
-        target = _copy(demo_dir(), folder)
+        target = new_copy(demo_dir(), folder, "trialkit-demo")
         made = render(target, progress=say)
     _out.print(f"Trial:  {plain(target)}\nReport: {plain(made.html)}", soft_wrap=True)
 
 
-def _copy(source: Path, folder: Path | None) -> Path:
-    """Copy a demo trial to a folder that does not exist yet, or is empty."""
-    if folder is not None:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-            raise FileExistsRefusal(f"{folder} exists and is not empty; name a new folder.")
-        return Path(shutil.copytree(source, folder, dirs_exist_ok=True))
-    for n in count(1):
-        folder = Path("trialkit-demo" if n == 1 else f"trialkit-demo-{n}")
-        try:
-            return Path(shutil.copytree(source, folder))
-        except FileExistsError:
-            continue
-    raise AssertionError("unreachable")
+@app.command()
+def lab(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(help="New folder, or an earlier copy; by default trialkit-notebooks, here."),
+    ] = None,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address instead of opening it.")
+    ] = False,
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="Port to listen on, on this machine only.")
+    ] = None,
+    allow_root: Annotated[
+        bool, typer.Option("--allow-root", help="Run as root too, as inside a container.")
+    ] = False,
+) -> None:
+    """Open JupyterLab on a copy of the notebooks, the tour first; Ctrl-C ends it.
+
+    The demo trials are copied beside them. An earlier copy is opened as it is.
+    """
+    from trialkit.report.lab import notebooks_copy, run_lab
+
+    target = notebooks_copy(folder)
+    _out.print(f"Notebooks: {plain(target)}", soft_wrap=True)
+    run_lab(target, browser=not no_browser, port=port, allow_root=allow_root)
 
 
 @app.command()

@@ -8,7 +8,6 @@ this room. The HTML view here names nobody.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -21,6 +20,7 @@ from trialkit.analysis.across import across_trials
 from trialkit.analysis.matching import Candidate, Matched, match_setups, normalised
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
+from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError, TrialError, TrialkitError
 from trialkit.losses import losses
 from trialkit.trial import Trial, load_trial
@@ -114,18 +114,21 @@ class Comparison:
         kinds = self.skipped["kind"].value_counts()
         left_out = ", ".join(f"{n} {kind}" for kind, n in kinds.items()) or "none"
         fields = self.strips[["trial", "field"]].drop_duplicates()
-        head = (
-            f"{self.title}: {len(self.trials)} trials, {len(fields)} fields, {len(self.strips)} "
-            f"strips compared by {', '.join(self.factors)}; left out: {left_out} (see skipped)"
-        )
-        tables = [(self.words, self.told()), ("Variances", self.variances)]
+        names = {"next": "in the next field", "same direction": "share of fields in that direction",
+                 "n trials": "trials", "n fields": "fields"}  # fmt: skip
+        more = [table(self.variances, "Variances")]
         if len(self.explained):
-            tables.append(("What explains the spread", self.explained))
-        parts = [f"<p>{html.escape(head)}.</p>"]
-        for title, table in tables:
-            parts.append(f"<h4>{html.escape(title)}</h4>")
-            parts.append(table.to_html(index=False, float_format="{:.3g}".format, na_rep=""))
-        return "".join(parts)
+            more.append(table(self.explained, "What explains the spread"))
+        return card(
+            f"{self.title} over {len(self.trials)} trials",
+            [
+                f"{len(fields)} fields and {len(self.strips)} strips compared by "
+                f"{', '.join(self.factors)}; left out: {left_out} (see skipped).",
+                f"{self.words} in brackets.",
+            ],
+            table(self.told(), names=names, rows=len(self.effects)),
+            folded("Variances, and what explains the spread", *more, paragraphs(self.notes)),
+        )
 
     @property
     def words(self) -> str:
@@ -398,9 +401,9 @@ def _losses(trials: Mapping[str, Trial], source: tuple[str, str]) -> pd.DataFram
         tables: dict[str, list[pd.DataFrame]] = {"frames": [], "ears": [], "strips": []}
         for name in names:
             trial = trials[name]
-            for table in ("frames", "ears"):
-                own = getattr(trial, table)
-                tables[table].append(own.assign(strip=name + _SEPARATOR + own["strip"]))
+            for kind in ("frames", "ears"):
+                own = getattr(trial, kind)
+                tables[kind].append(own.assign(strip=name + _SEPARATOR + own["strip"]))
             strips = trial.strips[["strip", "field", "pair", "moisture", "yield"]]
             for column in ("strip", "field"):
                 strips = strips.assign(**{column: name + _SEPARATOR + strips[column]})

@@ -30,6 +30,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
+from trialkit.display import card, decimals, number, table
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -69,7 +70,13 @@ class Losses:
     notes: tuple[str, ...]
 
     def _repr_html_(self) -> str:
-        return self.setups.to_html(index=False, float_format="{:.2f}".format, escape=True)
+        return card(
+            "Loss by source, mean over the strips of a setup",
+            ["Plus or minus the standard error. Single strips and frames: see strips and "
+             "frames.", *self.notes],
+            table(_by_source(self.setups, "bu_ac"), "bu/ac", rows=len(self.setups)),
+            table(_by_source(self.setups, "kg_ha"), "kg/ha", rows=len(self.setups)),
+        )  # fmt: skip
 
 
 def losses(
@@ -387,3 +394,20 @@ def _setup_table(by_strip: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
     out["bu_ac"] = units.kg_ha_to_bu_ac(out["kg_ha"])
     out["se_bu_ac"] = units.kg_ha_to_bu_ac(out["se_kg_ha"])
     return out[columns]
+
+
+def _by_source(setups: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Setups in rows, sources in columns, as text: loss in `unit` and its standard error."""
+    factors = list(setups.columns[: setups.columns.get_loc("source")])
+    rows: dict[tuple[str, ...], dict[str, str]] = {}
+    for row in setups[setups["kind"] == "all"].to_dict("records"):
+        value, se = row[unit], row[f"se_{unit}"]
+        key = tuple(str(row[factor]) for factor in factors)
+        cells = rows.setdefault(key, dict(zip(factors, key, strict=True)))
+        known = se == se
+        cells[row["source"]] = (
+            f"{number(value, decimals(se))} \N{PLUS-MINUS SIGN} {number(se, decimals(se))}"
+            if known
+            else number(value, 2)
+        )
+    return pd.DataFrame(list(rows.values()))

@@ -1,17 +1,24 @@
-"""Numbers and labels as people read them: own units first, digits the uncertainty allows.
-
-The rounding rule is the Particle Data Group's (Review of Particle Physics, introduction,
-"Rounding"): look at the first three digits of the uncertainty; 100 to 354 keeps two of them,
-355 to 949 keeps one, 950 to 999 rounds up to 1000 and keeps two. The uncertainty is half the
-width of the interval that is printed beside the number.
-"""
+"""Numbers and labels as people read them: own units first, digits the uncertainty allows (the
+rule stands in `trialkit.display`)."""
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
 
+from trialkit.display import decimals, number
 from trialkit.units import convert, kg_ha_to_bu_ac
+
+__all__ = [
+    "Scale",
+    "Span",
+    "decimals",
+    "lower_first",
+    "number",
+    "places_in",
+    "scales",
+    "span",
+    "upper_first",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,36 +52,12 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
     return (us, si) if system == "US" else (si, us)
 
 
-def decimals(uncertainty: float) -> int:
-    """Decimal places the uncertainty allows; negative means tens, hundreds, ..."""
-    if not math.isfinite(uncertainty) or uncertainty <= 0:
-        return 1
-    exponent = math.floor(math.log10(uncertainty))
-    lead = round(uncertainty / 10.0**exponent * 100)
-    if lead >= 1000:
-        exponent, lead = exponent + 1, 100
-    if lead >= 950:
-        exponent, lead = exponent + 1, 100
-    digits = 2 if lead < 355 else 1
-    return digits - 1 - exponent
-
-
 def places_in(scale: Scale, uncertainty: float) -> int:
     """Decimal places of a number in `scale`; a percentage is never coarser than whole, since its
     interval is lopsided: by the width of "-98 to +5,900 %" alone an estimate of -25 % would be 0.
     """
     places = decimals(uncertainty)
     return max(places, 0) if scale.unit == "%" else places
-
-
-def number(value: float, places: int) -> str:
-    """The value rounded to `places` decimals, thousands parted, with a true minus sign."""
-    if not math.isfinite(value):
-        return "not known"
-    rounded = round(value, places)
-    if rounded == 0:
-        rounded = 0.0  # no "-0"
-    return f"{rounded:,.{max(places, 0)}f}".replace("-", "\N{MINUS SIGN}")
 
 
 def lower_first(text: str) -> str:

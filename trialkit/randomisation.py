@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from trialkit.display import card
 from trialkit.errors import DesignError
 
 EXACT_PAIRS = 20
@@ -48,6 +49,9 @@ class PairedRandomisation:
             f"{self.patterns} {how} sign patterns at least as extreme ({self.alternative}), "
             f"p = {self.p:.4g}"
         )
+
+    def _repr_html_(self) -> str:
+        return card("Paired randomisation test", [f"{self}."])
 
 
 def paired_randomisation_test(

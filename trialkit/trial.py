@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import hashlib
-import html
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -11,6 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from trialkit import schema
+from trialkit.display import card, table
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake.check import no_faults
 from trialkit.intake.config import TrialConfig
@@ -324,12 +324,11 @@ def _html(trial: Trial) -> str:
     factors = "; ".join(
         f"{factor.label}: {', '.join(factor.level_labels)}" for factor in config.setups
     )
-    parts = [
-        f"<p><b>{html.escape(config.title)}</b> ({config.season})"
-        f"<br>{html.escape(factors) or 'no setup factors'}</p>",
-        counts.to_html(index=False, escape=True, border=0),
-    ]
+    told = [factors or "No setup factors."]
+    faults = ""
     if refused:
-        first = trial.refused.head(5).to_html(index=False, escape=True, border=0)
-        parts.append(f"<p>{_rows(refused)} refused; first faults:</p>{first}")
-    return f"<div>{''.join(parts)}</div>"
+        told.append(f"{_rows(refused)} refused.")
+        faults = table(trial.refused, "Refused, the first", rows=5)
+    heading = f"{config.title} ({config.season})"
+    names = {"rows in": "rows", "rows kept": "kept", "rows refused": "refused"}
+    return card(heading, told, table(counts, names=names), faults)

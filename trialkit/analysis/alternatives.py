@@ -15,7 +15,6 @@ Nelder 1989, Generalized Linear Models, section 4.5). It takes no part in the co
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,6 +26,7 @@ from trialkit.analysis.estimates import estimate_factors, holm
 from trialkit.analysis.other_models import OTHER, OtherModel, other_models, same_rows
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.simpler import ANSWER
+from trialkit.display import card, table
 from trialkit.errors import DesignError, ModelError
 
 KEYS = ["factor", "level", "reference", "label"]
@@ -63,12 +63,15 @@ class Alternatives:
     def _repr_html_(self) -> str:
         shown = self.table.drop(columns=["factor", "level", "reference", "same_rows"])
         shown["aic"] = shown["aic"].where(self.table["same_rows"])
-        return (
-            f"<p><b>{html.escape(self.title)}, {html.escape(self.unit)}: the same data by other "
-            f"models</b></p><p>{html.escape(self.conclusion)}</p>"
-            + shown.to_html(index=False, float_format="{:.3g}".format, na_rep="")
-            + f"<p>AIC is given for models of the {html.escape(self.compared)} only; strip totals "
-            "are other data. Smaller is better supported, and differences below 2 say little.</p>"
+        return card(
+            f"{self.title}, {self.unit}: the same data by other models",
+            [
+                self.conclusion,
+                f"{100 * self.level:g} % intervals in brackets. AIC is given for models of the "
+                f"{self.compared} only; strip totals are other data. Smaller is better supported, "
+                "and differences below 2 say little.",
+            ],
+            table(shown),
         )
 
 

@@ -19,7 +19,6 @@ The words, and the grades of what is found, are those of `check_words`.
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -30,6 +29,7 @@ from trialkit.analysis.check_words import Finding, apart_name, of_influence, of_
 from trialkit.analysis.estimates import estimate_factors, holm
 from trialkit.analysis.refits import block_outliers, leave_out
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.display import card, folded, table
 from trialkit.mixed.goodness import Check
 from trialkit.mixed.residual_shape import residual_shape
 
@@ -83,16 +83,15 @@ class ModelCheck:
     level: float
 
     def _repr_html_(self) -> str:
-        parts = [f"<p><b>{html.escape(self.title)}: does the model hold?</b></p>"]
-        parts.append(f"<p>{html.escape(self.verdict)}</p>")
-        tables = [self.checks]
+        columns = ["unit", "field", "pair", "label", "ratio", "ratio_low", "ratio_high",
+                   "difference", "difference_low", "difference_high", "p", "cooks_distance",
+                   "reason"]  # fmt: skip
+        without = []
         if len(self.influence):
-            columns = ["unit", "field", "pair", "label", "ratio", "ratio_low", "ratio_high",
-                       "difference", "difference_low", "difference_high", "p", "cooks_distance",
-                       "reason"]  # fmt: skip
-            tables.append(self.influence[columns])
-        parts += [t.to_html(index=False, float_format="{:.3g}".format, na_rep="") for t in tables]
-        return "".join(parts)
+            shown = table(self.influence[columns], rows=len(self.influence))
+            without = [folded("The answer without each pair and field", shown)]
+        head = f"{self.title}: does the model hold?"
+        return card(head, [self.verdict], table(self.checks), *without)
 
 
 def check_model(

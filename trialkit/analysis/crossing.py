@@ -11,10 +11,12 @@ from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
+import pandas as pd
 from scipy import optimize
 
 from trialkit.analysis.curves import EffectCurve, Line
 from trialkit.analysis.reading import unit_words
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 Scale = Literal["ratio", "difference"]
@@ -45,6 +47,14 @@ class Crossing:
     open_low: bool
     open_high: bool
     words: str
+
+    def _repr_html_(self) -> str:
+        ranges = pd.DataFrame(self.intervals, columns=["from", "to"])
+        return card(
+            f"Where the {self.scale} is {self.value:.4g}",
+            [self.words],
+            table(ranges, "Where it cannot be refused") if len(ranges) > 1 else "",
+        )
 
 
 def crossing(

@@ -39,11 +39,13 @@ from trialkit.analysis.comparisons import (
 from trialkit.analysis.curve_words import THIN, describe
 from trialkit.analysis.reading import Means, Reading, means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError
 from trialkit.intake.config import SetupFactor
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import reference_grid
 from trialkit.mixed.multiplicity import maximum_probability
+from trialkit.quantities import lower_first
 
 # Column of the strips: centred column of the model, words, unit, least range worth a curve
 # (common practice, as in `design`).
@@ -114,6 +116,22 @@ class EffectCurve:
     def name(self, level: str) -> str:
         """Label of a level of the factor."""
         return dict(zip(self.factor.levels, self.factor.level_labels, strict=True))[level]
+
+    def _repr_html_(self) -> str:
+        what = "ratio" if self.table["ratio"].notna().any() else "difference"
+        columns = ["x", what, f"{what}_low", f"{what}_high", "n_level", "n_reference"]
+        rows = np.unique(np.linspace(0, len(self.table) - 1, 5).round().astype(int))
+        names = {"x": f"{self.along_label}, {self.along_unit}", "n level": "strips near it",
+                 "n reference": "and of the reference"}  # fmt: skip
+        if what == "difference":
+            names[what] = f"{what}, {self.result.unit}"
+        return card(
+            f"{self.result.title}: {self.name(self.level)} against "
+            f"{lower_first(self.name(self.reference))} along {self.along_label.lower()}",
+            [*self.words, f"{100 * self.confidence:g} % intervals at each point in brackets."],
+            table(self.table.iloc[rows][columns], names=names),
+            *([folded("What it rests on", paragraphs(self.notes))] if self.notes else []),
+        )
 
 
 @dataclass(frozen=True, slots=True)

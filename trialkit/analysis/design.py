@@ -18,7 +18,9 @@ from trialkit.analysis.covariates import (
     spare_within,
 )
 from trialkit.analysis.thin import note_thin
+from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.quantities import upper_first
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
@@ -82,6 +84,22 @@ class Design:
         for name in self.names:
             out[name] = pd.Categorical(out[name], categories=list(self.levels[name]))
         return out
+
+    def _repr_html_(self) -> str:
+        rows = [
+            {
+                "factor": factor.label,
+                "levels": ", ".join(
+                    label
+                    for level, label in zip(factor.levels, factor.level_labels, strict=True)
+                    if level in self.levels[factor.name]
+                ),
+                "degrees of freedom at most": self.strata.get(factor.name),
+                "effect varies between fields": factor.name in self.slope_factors,
+            }
+            for factor in self.factors
+        ]
+        return card(upper_first(self.kind), [*self.why, *self.notes], table(pd.DataFrame(rows)))
 
 
 def read_design(

@@ -23,6 +23,7 @@ from scipy import stats
 from trialkit.analysis.comparisons import Compared, against, differences, log_ratios
 from trialkit.analysis.reading import means_of, setting_cells, unit_words
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 WITHIN, OPEN = "within the margin", "not shown"
@@ -57,6 +58,20 @@ class Equivalence:
     margin: tuple[float, float]
     confidence: float
     table: pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        low, high = self.margin
+        unit = "" if self.scale == "ratio" else f" {self.result.unit}"
+        one_sided = low == 0 or not np.isfinite(low)
+        margin = f"{high:.4g}{unit}" if one_sided else f"{low:.4g} to {high:.4g}{unit}"
+        told = "no more than" if one_sided else "within"
+        columns = ["label", "estimate", "low", "high", "df", "p_lower", "p_upper", "p", "verdict"]
+        shown = self.table[columns].dropna(axis="columns", how="all")
+        return card(
+            f"{self.result.title}: {self.scale} {told} {margin}?",
+            [*self.table["words"], f"{100 * (2 * self.confidence - 1):g} % intervals in brackets."],
+            table(shown, names={"label": "level", "estimate": f"{self.scale}{unit and ','}{unit}"}),
+        )
 
 
 def equivalence(

@@ -17,7 +17,6 @@ included: a ratio of the header's own loss is further from one (`ResponseAnalysi
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
 
 import numpy as np
@@ -26,8 +25,10 @@ from scipy import stats
 
 from trialkit.analysis.predictions import unit_information
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
+from trialkit.quantities import lower_first
 
 
 @dataclass(frozen=True, slots=True)
@@ -69,9 +70,20 @@ class FieldEffects:
     level: float
 
     def _repr_html_(self) -> str:
-        head = f"{self.title}: {self.label}, against {self.reference_label}, log scale"
-        return f"<h4>{html.escape(head)}</h4>" + self.pooled.to_html(
-            index=False, float_format="{:.3g}".format, na_rep=""
+        what = "ratio" if self.link == "log" else "odds ratio"
+        shown = self.pooled[["label", "estimate", "low", "high", "predicted_low", "predicted_high",
+                             "same_direction", "sd", "sd_low", "sd_high", "n_fields"]]  # fmt: skip
+        ratios = {"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}
+        shown = shown.rename(columns=ratios)
+        effects = [*ratios.values(), "predicted_low", "predicted_high"]
+        names = {"label": "level", "ratio": what, "predicted": "in the next field",
+                 "same direction": "share of fields in that direction",
+                 "sd": f"sd between fields of the log {what}", "n fields": "fields"}  # fmt: skip
+        return card(
+            f"{self.title}, field by field: {self.label}, {what} to "
+            f"{lower_first(self.reference_label)}",
+            [f"{100 * self.level:g} % intervals in brackets; single fields: see fields."],
+            table(shown.assign(**{name: np.exp(shown[name]) for name in effects}), names=names),
         )
 
 

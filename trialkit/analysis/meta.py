@@ -27,6 +27,7 @@ import pandas as pd
 from scipy import optimize, stats
 from statsmodels.stats.meta_analysis import CombineResults, combine_effects
 
+from trialkit.display import card, p_text, table
 from trialkit.errors import DesignError
 
 MODELS = {"fixed": "dl", "dersimonian-laird": "dl", "paule-mandel": "pm"}
@@ -60,7 +61,15 @@ class MetaAnalysis:
     level: float
 
     def _repr_html_(self) -> str:
-        return self.models.to_html(float_format="{:.3g}".format, na_rep="")
+        return card(
+            f"{len(self.trials)} trials combined",
+            [
+                f"Test that all have the same effect: Q = {self.q:.3g}, {self.df} df, p "
+                f"{p_text(self.p)}. {100 * self.level:g} % intervals in brackets, on the scale "
+                'of the effects; "hk" by Hartung and Knapp, "predicted" for the next trial.'
+            ],
+            table(self.models),
+        )
 
 
 def combine_trials(

@@ -22,7 +22,6 @@ them, and one had no estimate. The test of ranks stands beside it.
 from __future__ import annotations
 
 import dataclasses
-import html
 from collections.abc import Iterator
 from dataclasses import dataclass
 
@@ -32,6 +31,7 @@ import pandas as pd
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
+from trialkit.display import card, folded, table
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed.ordinal import fit_ordinal
 from trialkit.mixed.ordinal_fit import OrdinalFit
@@ -85,16 +85,15 @@ class OrdinalModel:
     level: float
 
     def _repr_html_(self) -> str:
-        parts = [f"<h4>{html.escape(self.title)}: odds of a higher score</h4>"]
-        parts += [f"<p>{html.escape(text)}</p>" for text in (self.model, *self.words) if text]
-        for shown in (self.table, self.means, self.probabilities):
-            if not shown.empty:
-                parts.append(
-                    shown.drop(columns=["factor", "level", "reference"], errors="ignore").to_html(
-                        index=False, float_format="{:.3g}".format, na_rep=""
-                    )
-                )
-        return "".join([*parts, *(f"<p>{html.escape(note)}</p>" for note in self.notes)])
+        codes = ["factor", "level", "reference"]
+        of_levels = (t.drop(columns=codes, errors="ignore") for t in (self.table, self.means))
+        chances = self.probabilities.drop(columns=codes, errors="ignore")
+        return card(
+            f"{self.title}: odds of a higher score",
+            [self.model, *self.words, *self.notes],
+            *map(table, of_levels),
+            folded("The chance of every score", table(chances, rows=len(chances))),
+        )
 
 
 def ordinal_model(analysis: TrialAnalysis, response: str = "residue_score") -> OrdinalModel:

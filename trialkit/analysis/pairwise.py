@@ -9,7 +9,6 @@ degrees of freedom, those of `ResponseAnalysis.contrasts`.
 
 from __future__ import annotations
 
-import html
 from dataclasses import dataclass
 from itertools import combinations
 from typing import TYPE_CHECKING
@@ -20,6 +19,7 @@ from scipy import stats
 
 from trialkit.analysis.comparisons import Compared, differences, link_contrasts, log_ratios
 from trialkit.analysis.reading import means_of, setting_cells
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 from trialkit.mixed.multiplicity import ADJUSTMENTS
 from trialkit.mixed.multiplicity import adjust as adjust_contrasts
@@ -53,11 +53,14 @@ class Pairwise:
     table: pd.DataFrame
 
     def _repr_html_(self) -> str:
-        shown = self.table.drop(columns=["level", "against"])
-        return (
-            f"<p><b>{html.escape(self.title)}, {html.escape(self.unit)}: every two levels</b></p>"
-            + shown.to_html(index=False, float_format="{:.3g}".format, na_rep="")
-            + f"<p>p adjusted and {100 * self.level:g} % intervals by {self.adjustment}.</p>"
+        return card(
+            f"{self.title}, {self.unit}: every two levels",
+            [f"p adjusted and {100 * self.level:g} % intervals by {self.adjustment}."],
+            table(
+                self.table.drop(columns=["level", "against"]),
+                names={"label": "level", "against label": "against"},
+                rows=len(self.table),
+            ),
         )
 
 

@@ -16,7 +16,6 @@ More pairs, more frames: `precision`.
 
 from __future__ import annotations
 
-import html
 import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
@@ -27,6 +26,7 @@ import pandas as pd
 from trialkit.analysis.precision import Contrast, chance, detectable
 from trialkit.analysis.reading import unit_words
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
 
 __all__ = ["PowerAttained", "chance", "detectable", "power_attained"]
@@ -101,13 +101,16 @@ class PowerAttained:
     notes: tuple[str, ...]
 
     def _repr_html_(self) -> str:
-        parts = [f"<p><b>{html.escape(self.title)}: what this trial could tell</b></p>"]
-        parts += [f"<p>{html.escape(text)}</p>" for text in (self.sentence, *self.notes)]
-        parts += [
-            table.to_html(index=False, float_format="{:.3g}".format, na_rep="")
-            for table in (self.needed, self.scaling, self.variance)
-        ]
-        return "".join(parts)
+        return card(
+            f"{self.title}: what this trial could tell",
+            [self.sentence, *self.notes],
+            table(self.needed, "Pairs or fields that would reach an aim"),
+            folded(
+                "What more effort would bring, and where the uncertainty comes from",
+                table(self.scaling),
+                table(self.variance),
+            ),
+        )
 
 
 def power_attained(

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
@@ -12,8 +11,10 @@ import pandas as pd
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import Offset, Reading
 from trialkit.analysis.specifications import Specification
+from trialkit.display import card, folded, p_text, paragraphs, table
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
+from trialkit.quantities import lower_first, scales, span
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:  # each is imported by the method that needs it
@@ -159,16 +160,28 @@ class ResponseAnalysis:
 
         return equivalence(self, margin, **options)
 
+    def __repr__(self) -> str:
+        return f"ResponseAnalysis({self.response!r}, {self.unit}: {self.model})"
+
     def _repr_html_(self) -> str:
-        parts = [
-            f"<h4>{html.escape(self.title)}, {html.escape(self.unit)}</h4>",
-            f"<p>{html.escape(self.model)}</p>",
-        ]
-        parts += [
-            table.to_html(index=False, float_format="{:.3g}".format, na_rep="")
-            for table in (self.means, self.contrasts)
-        ]
-        return "".join(parts)
+        names = {"label": "", "estimate": f"mean, {self.unit}", "estimate bu ac": "mean, bu/ac",
+                 "difference": f"difference, {self.unit}",
+                 "difference bu ac": "difference, bu/ac"}  # fmt: skip
+        return card(
+            f"{self.title}, {self.unit}",
+            [
+                self.model,
+                f"{100 * self.level:g} % intervals in brackets. Differences are the level less its "
+                "reference, ratios the level over it; p adjusted within the factor.",
+            ],
+            table(_ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
+            table(
+                _ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
+                "Against the reference",
+                names=names | {"label": "level"},
+            ),
+            *([folded("Notes", paragraphs(self.notes))] if self.notes else []),
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -234,9 +247,51 @@ class TrialAnalysis:
             tables.append(table)
         return pd.concat(tables, ignore_index=True)
 
+    def __repr__(self) -> str:
+        return f"TrialAnalysis({self.trial.config.title!r}: {', '.join(self.responses)})"
+
     def _repr_html_(self) -> str:
-        parts = [result._repr_html_() for result in self.responses.values()]
-        parts += [
-            f"<p>{html.escape(text)}</p>" for text in (*self.skipped.values(), *self.warnings)
-        ]
-        return "".join(parts)
+        told = pd.DataFrame(
+            [row for result in self.responses.values() for row in _told(result, self.trial)]
+        )
+        level = f"{100 * self.level:g} % intervals in brackets; p adjusted within a factor."
+        return card(
+            f"{self.trial.config.title} ({self.trial.config.season})",
+            [level],
+            table(told, rows=len(told)),
+            paragraphs((*self.skipped.values(), *self.warnings)),
+            *(folded(result.title, result._repr_html_()) for result in self.responses.values()),
+        )
+
+
+def _ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Columns to show with the ends of their intervals, ``..._low_bu_ac`` as ``..._bu_ac_low``."""
+    kept = {}
+    for column in columns:
+        for unit in ("", "_bu_ac"):
+            if f"{column}{unit}" not in frame or frame[f"{column}{unit}"].isna().all():
+                continue
+            kept[f"{column}{unit}"] = frame[f"{column}{unit}"]
+            for end in ("_low", "_high"):
+                own = f"{'' if column == 'estimate' else column}{end}{unit}".lstrip("_")
+                if own in frame:
+                    kept[f"{column}{unit}{end}"] = frame[own]
+    return pd.DataFrame(kept)
+
+
+def _told(result: ResponseAnalysis, trial: Trial) -> Iterator[dict[str, str]]:
+    """A line for every comparison of a response, in the trial's own units."""
+    labels = {
+        f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
+    }
+    scale = scales(result.unit, trial.config.units)[0]
+    for row in result.contrasts.to_dict("records"):
+        reference = lower_first(labels[row["factor"]][row["reference"]])
+        value, low, high = (row[f"difference{end}"] for end in ("", "_low", "_high"))
+        found = span(value, low, high, scale)
+        yield {
+            "response": result.title,
+            "comparison": f"{row['label']} against {reference}",
+            "difference": f"{found.value} {scale.unit} ({found.interval})",
+            "p": p_text(row["p_adjusted"]),
+        }

@@ -34,6 +34,7 @@ from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.settings import Setting, read_setting
 from trialkit.analysis.specifications import Better
 from trialkit.analysis.surface_words import describe
+from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
 
@@ -62,6 +63,17 @@ class StationaryPoint:
     eigenvalues: tuple[float, ...]
     inside: bool
     bounded: bool
+
+    def _repr_html_(self) -> str:
+        where = "among the settings run" if self.inside else "outside the settings run"
+        bounded = "ends inside them" if self.bounded else "runs out of them: it is not pinned down"
+        return card(
+            f"Stationary point: {self.kind}",
+            [
+                f"At {self.at[0]:.4g} and {self.at[1]:.4g}, {where}; its confidence region "
+                f"{bounded}."
+            ],
+        )
 
 
 @dataclass(frozen=True, slots=True)
@@ -121,6 +133,23 @@ class ResponseSurface:
     stationary: StationaryPoint | None
     words: tuple[str, ...]
     notes: tuple[str, ...]
+
+    def _repr_html_(self) -> str:
+        first, second = self.settings
+        columns = [first.name, second.name, "estimate", "low", "high"]
+        best = self.best[columns].to_frame().T.astype(float)
+        names = {s.name.replace("_", " "): f"{s.label}, {s.unit}" for s in self.settings}
+        names["estimate"] = f"estimate, {self.result.unit}"
+        return card(
+            f"{self.result.title} over {first.label.lower()} and {second.label.lower()}",
+            [*self.words, f"{100 * self.confidence:g} % interval in brackets."],
+            table(best, "Best of the settings run", names=names),
+            folded(
+                "Tests of the terms, and what it rests on",
+                table(self.tests),
+                paragraphs(self.notes),
+            ),
+        )
 
 
 def response_surface(

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 from trialkit import units
 from trialkit.decide.budget import Budget
 from trialkit.decide.words import amount, area_unit
+from trialkit.display import card
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,6 +107,11 @@ class BreakEven:
                 f"grain, and pays below {least} only."
             )
         return f" at the estimate{rest}"
+
+    def _repr_html_(self) -> str:
+        return card(
+            f"Break-even {'area' if self.what == 'area' else 'grain price'}", [self.sentence]
+        )
 
 
 def break_even(

@@ -15,8 +15,13 @@ import dataclasses
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
+import pandas as pd
+
 from trialkit.decide import cost
 from trialkit.decide.comparison import comparison
+from trialkit.decide.words import CAUTION_MORE
+from trialkit.display import card, paragraphs, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -87,6 +92,37 @@ class Budget:
     def net_per_ha(self) -> Any:
         """Net per year over the area."""
         return self.saving_per_ha - self.annual_cost / self.area
+
+    def _repr_html_(self) -> str:
+        rows = (
+            ("Grain kept", self.saved, "kg/ha"),
+            ("Grain price", self.price, "per t"),
+            ("Discount avoided", self.discount_avoided, "per ha"),
+            ("Extra time", self.time_cost, "per ha"),
+            ("Saving", self.saving_per_ha, "per ha"),
+            ("Yearly cost of the option", self.annual_cost, "a year"),
+            ("Area", self.area, "ha a year"),
+            ("Left", self.net_per_ha, "per ha"),
+            ("Left", self.net_per_year, "a year"),
+        )
+        shown = pd.DataFrame(
+            [
+                {"": what, "amount": float(np.median(value)), "unit": unit}
+                for what, value, unit in rows
+            ]
+        )
+        many = max(np.size(value) for _, value, _ in rows)
+        return card(
+            "Partial budget",
+            [
+                f"An option of {self.option_price:,.0f}, {self.years:g} years at "
+                f"{100 * self.interest:g} % interest, kept on "
+                f"{float(np.median(self.area)):,.0f} ha a year.",
+                f"Medians of {many:,} draws." if many > 1 else "",
+            ],
+            table(shown),
+            paragraphs([CAUTION_MORE]),
+        )
 
 
 NAMES = tuple(field.name for field in dataclasses.fields(Budget))

@@ -20,6 +20,7 @@ import numpy as np
 from trialkit import units
 from trialkit.decide.cost import HECTARES_PER_ACRE
 from trialkit.decide.words import System, amount, area_unit
+from trialkit.display import card
 
 ACRE_DIVISOR = 8.25
 
@@ -118,6 +119,9 @@ class ExtraTime:
             f"{self.currency} {amount(abs(self.cost_per_ha) * size)} per {area} {word} at "
             f"{self.currency} {amount(self.cost_per_hour)} an hour.",
         )
+
+    def _repr_html_(self) -> str:
+        return card("Extra time", self.sentences)
 
 
 def extra_time(

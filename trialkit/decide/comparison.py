@@ -7,7 +7,10 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+import pandas as pd
 from scipy import stats
+
+from trialkit.display import card, table
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -51,6 +54,11 @@ class Estimate:
             return float(self.value > limit)
         return float(stats.t.sf((limit - self.value) / self.se, self.df))
 
+    def _repr_html_(self) -> str:
+        low, high = self.interval(0.95)
+        row = {"estimate": self.value, "low": low, "high": high, "se": self.se, "df": self.df}
+        return card("Estimate", ["95 % interval in brackets."], table(pd.DataFrame([row])))
+
 
 @dataclass(frozen=True, slots=True)
 class Comparison:
@@ -84,6 +92,24 @@ class Comparison:
     difference: Estimate
     log_ratio: Estimate | None
     bought: bool
+
+    def _repr_html_(self) -> str:
+        parts = [
+            (self.label, self.mean, self.unit),
+            (self.reference_label, self.reference_mean, self.unit),
+            ("difference", self.difference, self.unit),
+        ]
+        rows = [(what, found.value, *found.interval(0.95), unit) for what, found, unit in parts]
+        if self.log_ratio is not None:
+            logs = self.log_ratio.value, *self.log_ratio.interval(0.95)
+            value, low, high = map(math.exp, logs)
+            rows.append(("ratio", value, low, high, ""))
+        response = self.response.replace("_", " ")
+        return card(
+            f"{self.label} against {self.reference_label}: {response}",
+            ["95 % intervals in brackets."],
+            table(pd.DataFrame(rows, columns=["", "estimate", "low", "high", "unit"])),
+        )
 
 
 def comparison(

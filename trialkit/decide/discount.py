@@ -21,7 +21,8 @@ from trialkit.decide import draws
 from trialkit.decide.comparison import Comparison, comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE
 from trialkit.decide.grades import US_CORN_GRADES, DiscountTable, share_above
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, paragraphs, percent
+from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -139,7 +140,12 @@ class Discount:
         return (*out, KERNEL_CAUTION, CAUTION_MORE)
 
     def _repr_html_(self) -> str:
-        return paragraphs(self.sentences)
+        grades = self.table[["label", *(c for c in self.table if c.startswith("no_")), "sample"]]
+        grades = grades.set_index("label").map(percent).rename_axis("")
+        caption = "Shares of loads by the US limits of damaged kernels alone"
+        shown = table(grades, caption, names={"sample": "sample grade"})
+        head = f"Price discount: {self.found.label} against {self.found.reference_label}"
+        return card(head, self.sentences, shown)
 
 
 def discount(

@@ -17,9 +17,11 @@ from dataclasses import dataclass
 from typing import Any, Literal, NamedTuple
 
 import numpy as np
+import pandas as pd
 from scipy import special
 
 from trialkit import units
+from trialkit.display import card, table
 
 
 class GradeLimits(NamedTuple):
@@ -30,6 +32,15 @@ class GradeLimits(NamedTuple):
     heat_damaged: float
     damaged: float
     broken_and_foreign: float
+
+    def _repr_html_(self) -> str:
+        limits = {
+            "test weight, lb/bu at least": self.test_weight,
+            "heat damaged, % at most": self.heat_damaged,
+            "damaged, % at most": self.damaged,
+            "broken and foreign, % at most": self.broken_and_foreign,
+        }
+        return card(f"US grade No. {self.grade}", [], table(pd.DataFrame([limits])))
 
 
 US_CORN_GRADES = (
@@ -158,6 +169,22 @@ class DiscountTable:
     def share_refused(self, mean: Any, sd: float = 0.0) -> np.ndarray:
         """Share of loads above `refused_above`, for the same loads."""
         return share_above(mean, sd, min(self.refused_above, 100.0))
+
+    def _repr_html_(self) -> str:
+        how = {
+            "step": "Above a limit the discount is its amount.",
+            "point": "Above a limit every begun point costs its amount, on top of the bands below.",
+            "prorated": "Above a limit each point costs its amount in proportion, on top of the "
+            "bands below.",
+        }[self.kind]
+        refused = (
+            f"A load above {self.refused_above:g} % may be refused."
+            if math.isfinite(self.refused_above)
+            else ""
+        )
+        amounts = f"amount per {self.per}"
+        shown = pd.DataFrame(self.bands, columns=["damaged kernels above, %", amounts])
+        return card("Discounts for damaged kernels", [how, refused], table(shown))
 
 
 def share_above(mean: Any, sd: float, limit: float) -> np.ndarray:

@@ -7,9 +7,12 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
+import pandas as pd
+from scipy import stats
 
 from trialkit.analysis.speed import SpeedMeans, speed_means
 from trialkit.decide import draws
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -103,6 +106,31 @@ class LossCurve:
                 raise ValueError("an exponential curve needs losses above zero.")
             v, y = v / np.outer(y, y), np.log(y)
         return _fit(s, y, v, df, form)
+
+    def _repr_html_(self) -> str:
+        speed = np.linspace(self.low, self.high, 5)
+        rows = _columns(self.form, speed - self.centre)
+        eta = rows @ self.coefficients
+        se = np.sqrt(np.einsum("ij,jk,ik->i", rows, self.covariance, rows).clip(min=0.0))
+        half = stats.t.ppf(0.975, self.df) * se
+        loss, low, high = (
+            (np.exp(v) if self.form == "exponential" else v) - self.offset
+            for v in (eta, eta - half, eta + half)
+        )
+        shown = pd.DataFrame({"speed": speed, "mean": loss, "low": low, "high": high})
+        misfit = (
+            f"Squared distance of the means from it {self.misfit:.3g} on {self.misfit_df} df."
+            if self.misfit_df
+            else "It goes through every mean."
+        )
+        return card(
+            "Loss against ground speed",
+            [
+                f"{self.form.capitalize()} curve from {self.source}. {misfit}",
+                "95 % intervals in brackets.",
+            ],
+            table(shown, names={"speed": "speed, km/h", "mean": "loss, kg/ha"}),
+        )
 
 
 def loss_curve(

@@ -13,7 +13,8 @@ from typing import TYPE_CHECKING
 from trialkit import units
 from trialkit.decide.comparison import comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, annual_cost, break_even_area
-from trialkit.decide.words import CAUTION, amount, area_unit, paragraphs
+from trialkit.decide.words import CAUTION, amount, area_unit
+from trialkit.display import card
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -162,7 +163,8 @@ class Money:
         )
 
     def _repr_html_(self) -> str:
-        return paragraphs(self.sentences)
+        head = f"What the grain is worth: {self.label} against {self.reference_label}"
+        return card(head, self.sentences)
 
 
 def money(

@@ -22,7 +22,8 @@ from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget, budget
 from trialkit.decide.comparison import Comparison, Estimate, comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, years_to_payback
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, paragraphs, percent
+from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
+from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -119,7 +120,24 @@ class Payback:
         return f"; the option is taken to last {amount(life, 0)}" if latest > life else ""
 
     def _repr_html_(self) -> str:
-        return paragraphs(self.sentences)
+        unit, size = area_unit(self.system)
+        rows = {
+            f"Saving, {self.currency} per {unit}": self.table.loc["saving_per_ha"] * size,
+            f"Left, {self.currency} per {unit}": self.table.loc["net_per_ha"] * size,
+            f"Left in a year, {self.currency}": self.table.loc["net_per_year"],
+            "Years to repay the price": self.table.loc["years"],
+        }
+        cells = [
+            (what, *(amount(row[column], places) for column in ("median", "low", "high")))
+            for (what, row), places in zip(rows.items(), (2, 2, 0, 1), strict=True)
+        ]
+        level = f"{100 * self.confidence:g} % range"
+        columns = ["", "median", f"{level} from", "to"]
+        return card(
+            f"Does it pay: {self.found.label} against {self.found.reference_label}",
+            self.sentences,
+            table(pd.DataFrame(cells, columns=columns)),
+        )
 
 
 def payback(

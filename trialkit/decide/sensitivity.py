@@ -13,6 +13,7 @@ from trialkit import units
 from trialkit.decide.budget import NAMES, Budget
 from trialkit.decide.cost import HECTARES_PER_ACRE
 from trialkit.decide.words import amount, area_unit
+from trialkit.display import card, table
 
 PER_BU = float(units.price_per_tonne_to_per_bushel(1.0))
 # Field of a budget: words; unit and size of an SI value in it, for US and for SI; decimals.
@@ -89,6 +90,22 @@ class Sensitivity:
         else:
             out.append("No single input within its range decides whether it pays.")
         return tuple(out)
+
+    def _repr_html_(self) -> str:
+        rows = []
+        for name, row in self.table.iterrows():
+            ends = (
+                input_value(str(name), row[end], self.system) for end in ("low", "base", "high")
+            )
+            left = (amount(row[f"net_{end}"], 0) for end in ("low", "high"))
+            rows.append((row["label"], *ends, *left))
+        columns = ["", "low end", "base", "high end", "left at low", "left at high"]
+        shown = table(
+            pd.DataFrame(rows, columns=columns),
+            f"{self.currency} a year, one input moved at a time",
+        )
+        base = f"At the base {self.currency} {amount(self.net, 0)} a year is left."
+        return card("What moves the balance", [base, *self.sentences], shown)
 
 
 def sensitivity(
@@ -196,6 +213,20 @@ class BalanceMap:
         return (
             f"The balance is above zero on {100 * pays:.0f} % of the grid; {', '.join(parts)}.",
         )
+
+    def _repr_html_(self) -> str:
+        def some(values: np.ndarray) -> np.ndarray:
+            return np.unique(np.linspace(0, len(values) - 1, 4).round().astype(int))
+
+        unit, size = area_unit(self.system)
+        rows = [
+            {"grain price": input_value("price", self.price[p], self.system),
+             **{f"{amount(self.area[a] / size, 0)} {unit}": amount(self.net[p, a], 0)
+                for a in some(self.area)}}
+            for p in some(self.price)
+        ]  # fmt: skip
+        shown = table(pd.DataFrame(rows), f"{self.currency} left in a year")
+        return card("The balance by area and grain price", self.sentences, shown)
 
 
 def balance_map(

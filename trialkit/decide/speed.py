@@ -21,7 +21,8 @@ from trialkit import units
 from trialkit.decide import draws
 from trialkit.decide.capacity import field_capacity
 from trialkit.decide.loss_curve import LossCurve
-from trialkit.decide.words import CAUTION_MORE, System, amount, area_unit, paragraphs, percent
+from trialkit.decide.words import CAUTION_MORE, System, amount, area_unit, percent
+from trialkit.display import card, table
 
 N_DRAWS = 4_000
 N_SPEEDS = 201
@@ -105,7 +106,16 @@ class SpeedChoice:
         return (*out, CAUTION_MORE)
 
     def _repr_html_(self) -> str:
-        return paragraphs(self.sentences)
+        area, size = area_unit(self.system)
+        unit = "mph" if self.system == "US" else "km/h"
+        rows = np.unique(np.linspace(0, len(self.table) - 1, 6).round().astype(int))
+        shown = self.table.iloc[rows][["speed", "loss_cost", "time_cost", "total", "low", "high"]]
+        shown = shown.rename(columns={"low": "total_low", "high": "total_high"}) * size
+        shown["speed"] = units.convert(self.table["speed"].iloc[rows], "km/h", unit)
+        caption = f"{self.currency} per {area}; {100 * self.confidence:g} % intervals in brackets"
+        names = {"speed": f"speed, {unit}", "loss cost": "grain lost", "time cost": "time"}
+        head = "The ground speed that costs least"
+        return card(head, self.sentences, table(shown, caption, names=names))
 
 
 def best_speed(

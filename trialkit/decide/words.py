@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import html
 import math
 from typing import Literal
 
@@ -40,8 +39,3 @@ def percent(share: float) -> str:
     if share > 0.99:
         return "more than 99 %"
     return f"{100 * share:.0f} %"
-
-
-def paragraphs(sentences: tuple[str, ...]) -> str:
-    """Sentences as HTML paragraphs, user text escaped."""
-    return "".join(f"<p>{html.escape(sentence)}</p>" for sentence in sentences)

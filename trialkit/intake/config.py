@@ -13,8 +13,11 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
+import pandas as pd
+
 from trialkit import schema
 from trialkit import units as u
+from trialkit.display import card, table
 from trialkit.errors import TrialError
 
 DateOrder = Literal["month-first", "day-first"]
@@ -78,6 +81,19 @@ class TrialConfig:
     currency: str = "USD"
     option: OptionCost | None = None
     date_order: DateOrder | None = None
+
+    def _repr_html_(self) -> str:
+        price = "" if self.price_per_t is None else f"{self.price_per_t:,.2f} {self.currency} per t"
+        settings = {
+            "Files in units of": self.units,
+            "Grain price": price,
+            "Base moisture": f"{self.base_moisture:g} %",
+            "Thousand-kernel mass": f"{self.thousand_kernel_mass:g} g",
+            "Growers agreed to be named": "yes" if self.growers_agreed else "no",
+            **{f"Setup: {f.label}": ", ".join(f.level_labels) for f in self.setups},
+        }
+        shown = pd.DataFrame(settings.items(), columns=["setting", "value"])
+        return card(f"{self.title} ({self.season})", [self.notes], table(shown))
 
 
 def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:

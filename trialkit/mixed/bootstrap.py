@@ -13,7 +13,6 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,6 +20,7 @@ import pandas as pd
 from scipy import stats
 from scipy.linalg import qr
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed import means
 from trialkit.mixed.estimate import estimate
@@ -113,7 +113,7 @@ class Bootstrap:
         return f"{self._title}\n\n{self.summary.round(5).to_string()}"
 
     def _repr_html_(self) -> str:
-        return f"<p><b>{escape(self._title)}</b></p>{self.summary.round(5).to_html()}"
+        return card(self._title, [], table(self.summary))
 
 
 @dataclass(frozen=True, slots=True)
@@ -166,7 +166,7 @@ class BootstrapTest:
         return f"{self._title}\n\n{self.summary.round(5).to_string()}"
 
     def _repr_html_(self) -> str:
-        return f"<p><b>{escape(self._title)}</b></p>{self.summary.round(5).to_html()}"
+        return card(self._title, [], table(self.summary))
 
 
 def _count(n: int, what: str) -> str:

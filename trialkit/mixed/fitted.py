@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from functools import cached_property
-from html import escape
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.display import card, table
 from trialkit.mixed import means
 from trialkit.mixed.estimate import Estimate, estimate
 from trialkit.mixed.families import Family
@@ -302,10 +302,9 @@ class FittedModel:
         return "\n".join([*parts, *(f"note: {n}" for n in self.notes)])
 
     def _repr_html_(self) -> str:
-        out = [f"<p><b>{escape(self._title())}</b></p>", self.coefficients.round(4).to_html()]
-        if len(self.variances):
-            out.append(self.variances.round(5).to_html(index=False))
-        if self._spread_words:
-            out.append(f"<p>{self._spread_words}</p>")
-        out += [f"<p>Note: {escape(n)}</p>" for n in self.notes]
-        return "".join(out)
+        return card(
+            self._title(),
+            [self._spread_words, *self.notes],
+            table(self.coefficients),
+            table(self.variances),
+        )

@@ -15,13 +15,13 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.check import response_law
 from trialkit.mixed.effects import unit_effects, unit_part
@@ -75,7 +75,7 @@ class Check:
         return f"{self.verdict}\n\n{self.summary.round(4).to_string()}"
 
     def _repr_html_(self) -> str:
-        return f"<p>{escape(self.verdict)}</p>{self.summary.round(4).to_html()}"
+        return card(self.what, [self.verdict], table(self.summary))
 
 
 def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:

@@ -15,12 +15,12 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain, closing
 from trialkit.mixed.estimate import estimate
@@ -78,7 +78,7 @@ class Influence:
         return f"{self._title}\n\n{self.summary.head(12).round(4).to_string()}"
 
     def _repr_html_(self) -> str:
-        return f"<p><b>{escape(self._title)}</b></p>{self.summary.head(12).round(4).to_html()}"
+        return card(self._title, [], table(self.summary, rows=12))
 
 
 def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -> Influence:

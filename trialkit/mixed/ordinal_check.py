@@ -19,6 +19,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.ordinal_likelihood import OrdinalCriterion, lay_out, slopes_part
 from trialkit.mixed.quadrature import GAIN, maximise
@@ -52,6 +53,10 @@ class ProportionalOdds:
     p: float
     by_threshold: pd.DataFrame
     words: str
+
+    def _repr_html_(self) -> str:
+        head = f"one odds ratio for every threshold: {self.term}"
+        return card(head, [self.words], table(self.by_threshold))
 
 
 def check_proportional_odds(

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from functools import cached_property
-from html import escape
 from typing import Any
 
 import numpy as np
@@ -14,6 +13,7 @@ from numpy.polynomial.hermite_e import hermegauss
 from scipy import stats
 from scipy.special import expit, logit
 
+from trialkit.display import card, table
 from trialkit.mixed.design import FixedPart
 from trialkit.mixed.means import reference_grid
 from trialkit.mixed.model import Model
@@ -282,6 +282,4 @@ class OrdinalFit:
         return "\n\n".join([*parts, *(f"note: {n}" for n in self.notes)])
 
     def _repr_html_(self) -> str:
-        out = [f"<p><b>{escape(self.title)}</b></p>"]
-        out += [table.round(4).to_html() for table in self._tables()]
-        return "".join([*out, *(f"<p>Note: {escape(n)}</p>" for n in self.notes)])
+        return card(self.title, self.notes, *map(table, self._tables()))

@@ -10,13 +10,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from html import escape
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.hermite import Criterion
 from trialkit.mixed.variance_inference import DISPERSIONS
@@ -152,9 +152,8 @@ class Quadrature:
         return "\n".join([*parts, *(f"note: {n}" for n in self.notes)])
 
     def _repr_html_(self) -> str:
-        out = [f"<p><b>{escape(self.title)}</b></p>", self.coefficients.round(4).to_html(),
-               self.comparison.round(5).to_html()]  # fmt: skip
-        return "".join([*out, *(f"<p>Note: {escape(n)}</p>" for n in self.notes)])
+        tables = table(self.coefficients), table(self.comparison)
+        return card(self.title, self.notes, *tables)
 
 
 def quadrature(fit: MixedFit, nodes: int) -> Quadrature:

@@ -22,6 +22,7 @@ import numpy as np
 import pandas as pd
 from scipy import special, stats
 
+from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.check import quantile_residuals
 from trialkit.mixed.effects import _modes, unit_part
@@ -58,6 +59,14 @@ class ResidualShape:
     quantiles: pd.DataFrame
     checks: dict[str, Check]
     effects: pd.DataFrame
+
+    def _repr_html_(self) -> str:
+        found = [check.summary for check in self.checks.values()]
+        return card(
+            "residuals and unit effects against the model's own",
+            [check.verdict for check in self.checks.values()],
+            *([table(pd.concat(found))] if found else []),
+        )
 
 
 def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarray:

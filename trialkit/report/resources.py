@@ -1,13 +1,16 @@
 """Where the notebooks and the demo trials are: beside the installed package, or at the top level
-of the sources."""
+of the sources; and copies of them for the user."""
 
 from __future__ import annotations
 
+import shutil
+from itertools import count
 from pathlib import Path
 
-from trialkit.errors import ReportError
+from trialkit.errors import FileExistsRefusal, ReportError
 
 _PACKAGE = Path(__file__).resolve().parents[1]
+_NOT_COPIED = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints")
 
 
 def _shared(name: str) -> Path:
@@ -42,3 +45,30 @@ def demo_dir(name: str = "cushion_pairs") -> Path:
 def template_dir() -> Path:
     """Folder of the page templates."""
     return Path(__file__).resolve().parent / "templates"
+
+
+def new_copy(source: Path, folder: Path | None, name: str) -> Path:
+    """Copy a folder to one that does not exist yet, or is empty.
+
+    Parameters
+    ----------
+    source : Path
+    folder : Path or None
+        Where to; None takes `name` here, or the first of name-2, name-3, ... that is free.
+
+    Raises
+    ------
+    FileExistsRefusal
+        When `folder` holds anything.
+    """
+    if folder is not None:
+        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+            raise FileExistsRefusal(f"{folder} exists and is not empty; name a new folder.")
+        return Path(shutil.copytree(source, folder, ignore=_NOT_COPIED, dirs_exist_ok=True))
+    for n in count(1):
+        folder = Path(name if n == 1 else f"{name}-{n}")
+        try:
+            return Path(shutil.copytree(source, folder, ignore=_NOT_COPIED))
+        except FileExistsError:
+            continue
+    raise AssertionError("unreachable")

@@ -10,6 +10,7 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.intake.config import TrialConfig
+from trialkit.simulate.shown import settings_card
 from trialkit.simulate.truth import (
     PROCESSING_SD,
     RESIDUE_SAMPLE_SD,
@@ -37,6 +38,9 @@ class HeaderProfile:
     clearance_sd: float = 1.5
     pinched_row: int = 3
     pinched_by: float = 18.0
+
+    def _repr_html_(self) -> str:
+        return settings_card("The header as measured, mm", self)
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,6 +76,9 @@ class Effort:
     stalks: int = 20
     settings: Mapping[str, Mapping[str, Mapping[str, float]]] = field(default_factory=dict)
     header_check: HeaderProfile | None = None
+
+    def _repr_html_(self) -> str:
+        return settings_card("What is counted", self)
 
 
 def tidy(

@@ -22,6 +22,7 @@ import pandas as pd
 from scipy import special
 
 from trialkit import units
+from trialkit.simulate.shown import settings_card
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -118,6 +119,9 @@ class Truth:
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, lists and dictionaries, for ``truth.json``."""
         return dataclasses.asdict(self)
+
+    def _repr_html_(self) -> str:
+        return settings_card("What a trial is drawn from, in SI units", self)
 
 
 def setup_shift(shifts: Ratios, strips: pd.DataFrame) -> np.ndarray:
