@@ -17,6 +17,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from trialkit import units
+from trialkit.analysis.at_levels import effects_at
 from trialkit.analysis.curves import Line
 from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget
@@ -42,9 +43,11 @@ class Scenario:
     ----------
     factor, level, label, reference_label : str
     speed : float or None
-        km/h; None: all strips as they were run.
+        km/h; None: all strips as they were run, or a level of a speed that was set.
     saved : Estimate
         Grain kept by the level, kg/ha.
+    setting : str
+        Words for the level of the set speed, where it is one.
     """
 
     factor: str
@@ -53,6 +56,12 @@ class Scenario:
     reference_label: str
     speed: float | None
     saved: Estimate
+    setting: str = ""
+
+    @property
+    def as_run(self) -> bool:
+        """Whether all strips count, at whatever speed they were run."""
+        return self.speed is None and not self.setting
 
     def quantiles(self) -> np.ndarray:
         """Grain kept (kg/ha) at `PROBABILITIES`, six digits."""
@@ -143,8 +152,9 @@ def figures(
 
 
 def scenarios(
-    analysis: TrialAnalysis, factor: str | None = None, *, curve: EffectCurve | None = None
-) -> tuple[Scenario, ...]:
+    analysis: TrialAnalysis, factor: str | None = None, *, curve: EffectCurve | None = None,
+    speed: str | None = None,
+) -> tuple[Scenario, ...]:  # fmt: skip
     """Every level of the factor a decision is about against its reference.
 
     Parameters
@@ -155,6 +165,9 @@ def scenarios(
     curve : EffectCurve, optional
         Effect of that factor along ground speed: each level is then also told at round speeds that
         it and the reference were both run near.
+    speed : str, optional
+        Setup factor that is a ground speed, in place of a curve: each level is then also told at
+        its levels.
 
     Raises
     ------
@@ -174,12 +187,17 @@ def scenarios(
         assert found is not None
         own = (found.factor, found.level, found.label, found.reference_label)
         out.append(Scenario(*own, None, _minus(found.difference)))
-        if curve is not None:
+        if speed is not None:
+            table = effects_at(analysis["header_loss"], found.factor, level, speed)
+            for row in table.itertuples():
+                away = Estimate(float(row.difference), float(row.se), float(row.df))
+                out.append(Scenario(*own, None, _minus(away), str(row.label)))
+        elif curve is not None:
             line = Line(curve.fit, curve.result, found.factor, level, found.reference, curve.along)
-            for speed in _speeds(curve, level, analysis.trial.config.units):
-                at = line.difference(np.array([speed]))
+            for pace in _speeds(curve, level, analysis.trial.config.units):
+                at = line.difference(np.array([pace]))
                 away = Estimate(float(at.estimate[0]), float(at.se[0]), float(at.df[0]))
-                out.append(Scenario(*own, speed, _minus(away)))
+                out.append(Scenario(*own, pace, _minus(away)))
     return tuple(out)
 
 

@@ -57,7 +57,7 @@ def own_fields(
         Ratios by the model (link "log"), drawn on a logarithmic axis in per cent, a cross for
         each field's own pairs; without it the measured differences of `result.by_field`.
     field_names : mapping, optional
-        What to print instead of a field's own name.
+        What to print instead of a field's own name; it also gives the others' order.
     system : {"SI", "US"}
     """
     name = factor or result.design.names[0]
@@ -65,7 +65,7 @@ def own_fields(
     rows = _effects(effects, level) if effects is not None else _measured(result, name, level)
     pooled = _pooled(effects, result, name, level)
     names = {f: (field_names or {}).get(f, f) for f in rows.index}
-    order = [*(f for f in mine if f in rows.index), *(f for f in rows.index if f not in set(mine))]
+    order = _order(rows.index, mine, field_names)
     own, *others = scales(result.unit, system)
     factor_ = 1.0 if by_model else own.factor
     height = 0.95 + LANE * (len(order) + 1) + (0 if by_model else 0.3)
@@ -97,10 +97,17 @@ def own_fields(
         ax.set_ylim(y + 0.6, -0.6)
         ax.set_yticks(range(y + 1), labels, color=INK)
         for tick, field in zip(ax.get_yticklabels(), [*order, ""], strict=True):
-            tick.set_weight("bold" if field in set(mine) else "normal")
+            tick.set_fontweight("bold" if field in set(mine) else "normal")
         for place, text in enumerate(texts):
-            ax.text(1.03, place, text, va="center", size=8, transform=ax.get_yaxis_transform(),
-                    weight="bold" if place < y and order[place] in set(mine) else "normal")
+            ax.text(
+                1.03,
+                place,
+                text,
+                va="center",
+                size=8,
+                transform=ax.get_yaxis_transform(),
+                weight="bold" if place < y and order[place] in set(mine) else "normal",
+            )
         ax.xaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
@@ -138,7 +145,7 @@ def setups_by_field(
         index="field", columns=chosen.name, values="value", observed=True, sort=False
     )
     names = {f: (field_names or {}).get(f, f) for f in means.index}
-    order = [*(f for f in mine if f in names), *(f for f in means.index if f not in set(mine))]
+    order = _order(means.index, mine, field_names)
     own, *others = scales(result.unit, system)
     levels = [level for level in chosen.levels if level in means.columns]
     with style():
@@ -150,23 +157,49 @@ def setups_by_field(
             for level in (level for level in levels if level in row.index):
                 marker, colour = LEVELS[chosen.levels.index(level) % len(LEVELS)]
                 at = strips[strips["field"].eq(field) & strips[chosen.name].eq(level)]["value"]
-                ax.plot(at * own.factor, np.full(len(at), y + 0.27), ls="none", marker="|", ms=6,
-                        mec=colour, mew=1.0, gid="strips")
-                ax.plot([row[level]], [y], ls="none", marker=marker, ms=8, color=colour,
-                        mec="white", mew=0.9, zorder=3, gid=f"mean {level}",
-                        label=labels[level] if y == 0 else None)
+                ax.plot(
+                    at * own.factor,
+                    np.full(len(at), y + 0.27),
+                    ls="none",
+                    marker="|",
+                    ms=6,
+                    mec=colour,
+                    mew=1.0,
+                    gid="strips",
+                )
+                ax.plot(
+                    [row[level]],
+                    [y],
+                    ls="none",
+                    marker=marker,
+                    ms=8,
+                    color=colour,
+                    mec="white",
+                    mew=0.9,
+                    zorder=3,
+                    gid=f"mean {level}",
+                    label=labels[level] if y == 0 else None,
+                )
         if 0 < len([f for f in order if f in set(mine)]) < len(order):
             ax.axhline(sum(f in set(mine) for f in order) - 0.5, color=FAINT, lw=1.2)
         ax.set_ylim(len(order) - 0.4, -0.6)
         handles, texts = ax.get_legend_handles_labels()
-        figure.legend(handles, texts, loc="outside upper left", frameon=False, fontsize=8.5,
-                      ncols=2 if len(levels) > 1 else 1, handlelength=1.0, borderpad=0.1,
-                      columnspacing=1.2)
+        figure.legend(
+            handles,
+            texts,
+            loc="outside upper left",
+            frameon=False,
+            fontsize=8.5,
+            ncols=2 if len(levels) > 1 else 1,
+            handlelength=1.0,
+            borderpad=0.1,
+            columnspacing=1.2,
+        )
         value_axis(ax, own, others, result.title)
         shown = ["\n".join(textwrap.wrap(names[f], 16)[:2]) or names[f] for f in order]
         ax.set_yticks(range(len(order)), shown, color=INK)
         for tick, field in zip(ax.get_yticklabels(), order, strict=True):
-            tick.set_weight("bold" if field in set(mine) else "normal")
+            tick.set_fontweight("bold" if field in set(mine) else "normal")
         ax.tick_params(axis="y", length=0)
         parts = [
             f"{names[field]} "
@@ -183,6 +216,15 @@ def setups_by_field(
             f"{own.unit}: {'; '.join(parts)}. Ticks below are single strips."
         )
     return figure
+
+
+def _order(
+    fields: pd.Index, mine: Sequence[str], field_names: Mapping[str, str] | None
+) -> list[str]:
+    """The grower's own fields, then the others in the order of their given names: that of their
+    true names would give letters away."""
+    every = [f for f in field_names or fields if f in fields]
+    return [*(f for f in mine if f in fields), *(f for f in every if f not in set(mine))]
 
 
 def _effects(effects: FieldEffects, level: str) -> pd.DataFrame:
@@ -232,17 +274,33 @@ def _effect(ax: Axes, y: float, row: pd.Series, own: bool) -> None:
     bounds = ax.get_xlim()
     ends = row[["low", "high"]].to_numpy(dtype=float)
     if np.isfinite(ends).all():
-        ax.plot(np.clip(ends, *bounds), [y, y], color=colour, lw=2.8 if own else 1.4,
-                solid_capstyle="butt", gid="interval")
+        ax.plot(
+            np.clip(ends, *bounds),
+            [y, y],
+            color=colour,
+            lw=2.8 if own else 1.4,
+            solid_capstyle="butt",
+            gid="interval",
+        )
         for end, edge, arrow in zip(ends, bounds, "<>", strict=True):
             if not bounds[0] <= end <= bounds[1]:
                 ax.plot([edge], [y], marker=arrow, ms=4, color=colour, clip_on=False, gid="beyond")
-    ax.plot([row["value"]], [y], ls="none", marker="D" if own else "o", ms=8 if own else 6,
-            color=colour if own else "white", mec="white" if own else colour, mew=1.2,
-            zorder=3, gid="own" if own else "other")
+    ax.plot(
+        [row["value"]],
+        [y],
+        ls="none",
+        marker="D" if own else "o",
+        ms=8 if own else 6,
+        color=colour if own else "white",
+        mec="white" if own else colour,
+        mew=1.2,
+        zorder=3,
+        gid="own" if own else "other",
+    )
     if np.isfinite(row["raw"]):
-        ax.plot([row["raw"]], [y + 0.27], ls="none", marker="x", ms=4.5, color=INK, mew=1.1,
-                gid="raw")
+        ax.plot(
+            [row["raw"]], [y + 0.27], ls="none", marker="x", ms=4.5, color=INK, mew=1.1, gid="raw"
+        )
 
 
 def _words(row: pd.Series, by_model: bool, own) -> str:

@@ -15,6 +15,7 @@ from html import escape
 from typing import TYPE_CHECKING, Any
 
 from trialkit import __version__
+from trialkit.analysis.at_levels import speed_factor
 from trialkit.decide import comparison
 from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
@@ -111,6 +112,11 @@ class GrowerPage:
             except (DesignError, ModelError) as error:
                 self._curves[along] = str(error)
         return self._curves[along]
+
+    @cached_property
+    def speed_factor(self) -> str | None:
+        """The setup factor that is a ground speed, if there is one."""
+        return speed_factor(self.result)
 
     @cached_property
     def _curves(self) -> dict[str, EffectCurve | str]:
@@ -221,7 +227,10 @@ class GrowerPage:
         ]
         items += [self.letters.text(text) for text in self.analysis.warnings]
         return section(
-            "unknown", "Keep in mind", bullets(list(dict.fromkeys(items))), paragraph(DEFER, "defer")
+            "unknown",
+            "Keep in mind",
+            bullets(list(dict.fromkeys(items))),
+            paragraph(DEFER, "defer"),
         )
 
     def colophon(self) -> Fragment:

@@ -9,11 +9,12 @@ import pandas as pd
 
 from trialkit import plots
 from trialkit.analysis import crossing
+from trialkit.analysis.at_levels import effects_at
 from trialkit.decide import best_speed, loss_curve
 from trialkit.decide.words import amount, area_unit
 from trialkit.errors import DesignError
 from trialkit.plots.curves import in_unit
-from trialkit.quantities import Scale, number, scales, upper_first
+from trialkit.quantities import Scale, lower_first, number, scales, upper_first
 from trialkit.report.fragments import Fragment, figure, paragraph, section, table
 from trialkit.report.wording import Grade, change, grade
 
@@ -24,6 +25,7 @@ if TYPE_CHECKING:
     from trialkit.report.grower import GrowerPage
 
 ALONG = {"moisture": "Grain moisture", "speed_measured": "Ground speed"}
+ENDS = ("", "_low", "_high")
 EFFICIENCY = 0.7
 """Share of field time at full width and speed, the middle of common practice."""
 
@@ -32,6 +34,9 @@ def conditions(page: GrowerPage) -> Fragment:
     """The effect along moisture and speed, and the speed at which loss and time cost least."""
     parts = []
     for along, title in ALONG.items():
+        if along == "speed_measured" and page.speed_factor is not None:
+            parts += [f"<h3>{title}</h3>", *_at_speeds(page, page.speed_factor)]
+            continue
         curve = page.curve(along)
         parts.append(f"<h3>{title}</h3>")
         if isinstance(curve, str):
@@ -49,13 +54,7 @@ def _along(page: GrowerPage, curve: EffectCurve) -> str:
     ends = in_unit(curve.table["x"].to_numpy()[[0, -1]], curve.along_unit, unit)
     low, high = (number(float(x), 1) for x in ends)
     name = curve.along_label
-    verdict = grade(float(curve.interaction["p"]), 1.0, 1.0)
-    told = {
-        Grade.CLEAR: f"The effect clearly changes with {name}",
-        Grade.GOOD: f"The effect changes with {name}",
-        Grade.LEANING: f"The effect may change with {name}",
-        Grade.OPEN: f"The trial cannot tell that the effect changes with {name}",
-    }[verdict]
+    told = _told(float(curve.interaction["p"]), name)
     words = [paragraph(f"{told} between {low} and {high} {unit}.", "extent")]
     at = [
         f"at {text} {unit}: {_effect(page, curve.table.iloc[i])}"
@@ -87,6 +86,41 @@ def _along(page: GrowerPage, curve: EffectCurve) -> str:
     )
 
 
+def _at_speeds(page: GrowerPage, speed: str) -> list[str]:
+    """The effect at each of the ground speeds that were set."""
+    if speed == page.found.factor:
+        return [paragraph("Ground speed is itself the setup that is compared here.")]
+    result, found = page.result, page.found
+    effects = effects_at(result, found.factor, found.level, speed, confidence=page.analysis.level)
+    tests = result.term_tests
+    name = next((t for t in (f"{found.factor}:{speed}", f"{speed}:{found.factor}")
+                 if t in tests.index), None)  # fmt: skip
+    words = []
+    if name is not None:
+        words.append(paragraph(f"{_told(float(tests.loc[name, 'p']), 'ground speed')}.", "extent"))
+    label = next(f.label for f in page.config.setups if f.name == speed)
+    rows = [[str(row["label"]), _effect(page, row)] for _, row in effects.iterrows()]
+    caption = (
+        f"{found.label} against {lower_first(found.reference_label)}, {page.percent} intervals"
+    )
+    text = page.letters.text
+    return [
+        *words,
+        table(text(caption), [text(label), text(page.result.title)],
+              [[text(cell) for cell in row] for row in rows]),
+    ]  # fmt: skip
+
+
+def _told(p: float, name: str) -> str:
+    """How sure it is that the effect changes with something, by the p-value of its test."""
+    return {
+        Grade.CLEAR: f"The effect clearly changes with {name}",
+        Grade.GOOD: f"The effect changes with {name}",
+        Grade.LEANING: f"The effect may change with {name}",
+        Grade.OPEN: f"The trial cannot tell that the effect changes with {name}",
+    }[grade(p, 1.0, 1.0)]
+
+
 def plots_unit(curve: EffectCurve, system: str) -> str:
     """Unit of the covariate as the trial prints it."""
     return "mph" if system == "US" and curve.along_unit == "km/h" else curve.along_unit
@@ -95,11 +129,12 @@ def plots_unit(curve: EffectCurve, system: str) -> str:
 def _effect(page: GrowerPage, row: pd.Series) -> str:
     less = "less" if page.response == "header_loss" else "fewer"
     if np.isfinite([row["ratio"], row["ratio_low"], row["ratio_high"]]).all():
-        values = (100 * (float(row[f"ratio{end}"]) - 1) for end in ("", "_low", "_high"))
-        return change(*values, Scale("%", 1.0), less)
+        value, low, high = (100 * (float(row[f"ratio{end}"]) - 1) for end in ENDS)
+        return change(value, low, high, Scale("%", 1.0), less)
     own = scales(page.result.unit, page.config.units)[0]
-    values = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-    return change(*values, Scale("points" if own.unit == "%" else own.unit, own.factor), less)
+    value, low, high = (float(row[f"difference{end}"]) for end in ENDS)
+    shown = Scale("points" if own.unit == "%" else own.unit, own.factor)
+    return change(value, low, high, shown, less)
 
 
 def _crossing(curve: EffectCurve) -> Crossing | None:
@@ -118,7 +153,7 @@ def _turns(curve: EffectCurve, found: Crossing, unit: str, percent: str) -> str:
         return number(float(in_unit(np.array([value]), curve.along_unit, unit)[0]), 1)
 
     if not found.intervals:
-        return "Nowhere in that range is no effect at all within the interval."
+        return f"Over that whole range the {percent} interval leaves out no difference at all."
     whole = found.open_low and found.open_high and len(found.intervals) == 1
     where = (
         f"The estimate turns from less to more, or back, at "
@@ -129,7 +164,8 @@ def _turns(curve: EffectCurve, found: Crossing, unit: str, percent: str) -> str:
     if whole:
         return f"{where}; no value in it can be ruled out as the turning point ({percent})."
     parts = [f"{shown(a)} to {shown(b)} {unit}" for a, b in found.intervals]
-    return f"{where}; no effect at all is possible from {' and from '.join(parts)} ({percent})."
+    span = " and from ".join(parts)
+    return f"{where}; from {span} no difference at all is still possible ({percent})."
 
 
 def _cheapest(page: GrowerPage) -> list[str]:
@@ -141,7 +177,7 @@ def _cheapest(page: GrowerPage) -> list[str]:
         curve = _loss_curve(page)
     except DesignError as error:
         return [paragraph(page.letters.text(str(error)))]
-    unit, size = area_unit(config.units)
+    unit = area_unit(config.units)[0]
     speed = "mph" if config.units == "US" else "km/h"
     choices = {cost: _choice(page, curve, cost) for cost in page.hour_costs}
     rows = []
@@ -193,15 +229,8 @@ def _choice(page: GrowerPage, curve: LossCurve, hour: float) -> SpeedChoice:
 
 def _loss_curve(page: GrowerPage) -> LossCurve:
     """Loss against speed: by the setup factor whose levels are speeds, else as measured."""
-    design = page.result.design
-    apart = {}
-    for factor in design.factors:
-        for column in ("speed_measured", "speed_set"):
-            if column in design.strips and design.strips[column].notna().all():
-                means = design.strips.groupby(factor.name, observed=True)[column].mean()
-                apart[factor.name] = float(means.max() - means.min())
-                break
-    widest = max(apart, key=lambda name: apart[name], default=None)
-    if widest is not None and apart[widest] >= 1.0:  # km/h, as for a curve along speed
-        return loss_curve(page.analysis, widest)
-    return loss_curve(page.analysis)
+    if page.response != "header_loss":
+        raise DesignError(page.analysis.skipped.get("header_loss", "Header loss was not analysed."))
+    if page.speed_factor is None and "speed_centred" not in page.result.design.covariates:
+        raise DesignError("It takes strips run at different ground speeds to tell.")
+    return loss_curve(page.analysis, page.speed_factor)

@@ -11,9 +11,10 @@ from trialkit import plots
 from trialkit.analysis.fields import FieldEffects
 from trialkit.quantities import Scale, decimals, lower_first, number, scales, upper_first
 from trialkit.report.fragments import Fragment, figure, marked_table, paragraph, section
-from trialkit.report.wording import change, counted, grade, Grade
+from trialkit.report.wording import Grade, change, counted, grade
 
 if TYPE_CHECKING:
+    from trialkit.intake.config import SetupFactor
     from trialkit.report.grower import GrowerPage
 
 PER_CENT = Scale("%", 1.0)
@@ -27,21 +28,26 @@ def in_short(page: GrowerPage) -> str:
     if rows.empty:
         return f"{page.whose(True)}: not measured with both setups."
     parts = [f"{page.letters.fields[field]}: {words}" for field, words in rows.items()]
-    how = "by the model" if isinstance(page.effects, FieldEffects) else "measured"
-    return f"{upper_first('; '.join(parts))} ({how})."
+    words = upper_first("; ".join(parts))
+    if not isinstance(page.effects, FieldEffects):
+        return f"{words} (measured)."
+    of = ""
+    if page.response == "header_loss":
+        of = ", of all loose kernels behind the header"
+    return f"{words} (by the model{of}; all fields: {_every(page, page.effects)})."
 
 
 def _own_rows(page: GrowerPage) -> pd.Series:
     """What the decision's level does in each of my fields, in words."""
     out = {}
-    less = "less" if page.response == "header_loss" else "fewer"
+    less = _less(page)
     if isinstance(page.effects, FieldEffects):
         rows = page.effects.fields
         rows = rows[rows["level"].eq(page.found.level)].set_index("field")
         for field in (f for f in page.mine if f in rows.index):
             row = rows.loc[field]
-            out[field] = change(*(_per_cent(row[c]) for c in ("shrunken", "low", "high")),
-                                PER_CENT, less)  # fmt: skip
+            value, low, high = (_per_cent(row[c]) for c in ("shrunken", "low", "high"))
+            out[field] = change(value, low, high, PER_CENT, less)
     else:
         rows = _measured(page)
         own = _difference_scales(page)[0]
@@ -97,15 +103,14 @@ def my_fields(page: GrowerPage) -> Fragment:
 
 def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
     """How fields differ, and what that means for mine."""
-    less = "less" if page.response == "header_loss" else "fewer"
+    less = _less(page)
     if effects is None:
         return [
-            "Each bar is a field's own pairs alone; few pairs make long bars. Where the bars of two "
-            "fields overlap widely, the trial has not shown that they differ."
+            "Each bar is a field's own pairs alone; few pairs make long bars. Where the bars of "
+            "two fields overlap widely, the trial has not shown that they differ."
         ]
     row = effects.pooled.set_index("level").loc[page.found.level]
-    every = change(*(_per_cent(row[c]) for c in ("estimate", "low", "high")), PER_CENT, less)
-    out = [f"All fields together: {every}."]
+    out = [f"All fields together: {_every(page, effects)}."]
     # A standard deviation has no side: its test alone grades whether fields differ.
     verdict = grade(float(row["sd_p"]), 1.0, 1.0)
     if verdict in (Grade.CLEAR, Grade.GOOD):
@@ -134,6 +139,17 @@ def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
             "harvest among them."
         )
     return out
+
+
+def _every(page: GrowerPage, effects: FieldEffects) -> str:
+    """The mean effect over all fields, in words."""
+    row = effects.pooled.set_index("level").loc[page.found.level]
+    value, low, high = (_per_cent(row[c]) for c in ("estimate", "low", "high"))
+    return change(value, low, high, PER_CENT, _less(page))
+
+
+def _less(page: GrowerPage) -> str:
+    return "less" if page.response == "header_loss" else "fewer"
 
 
 def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -> str:
@@ -191,10 +207,12 @@ def side_by_side(page: GrowerPage) -> Fragment:
     more = "".join(rest)
     if more:
         more = f'<div class="figures-beside">{more}</div>'
-    return section("setups", title, *words, below[0], picture=first, below=more + "".join(below[1:]))
+    return section(
+        "setups", title, *words, below[0], picture=first, below=more + "".join(below[1:])
+    )
 
 
-def _means_table(page: GrowerPage, factor) -> str:
+def _means_table(page: GrowerPage, factor: SetupFactor) -> str:
     result = page.result
     own, *others = scales(result.unit, page.config.units)
     labels = dict(zip(factor.levels, factor.level_labels, strict=True))
@@ -204,24 +222,28 @@ def _means_table(page: GrowerPage, factor) -> str:
     levels = [level for level in factor.levels if level in set(strips[factor.name])]
     # Digits by the scatter of single strips about their means.
     spread = float((strips["value"] - grouped.transform("mean")).std(ddof=0))
-    rows, marks = [], []
+    rows, marks, strips_in = [], [], set()
     for field in [*page.mine, *page.others]:
         cells = [page.letters.fields[field]]
         for level in levels:
             if (field, level) not in means.index:
                 cells.append("not run")
                 continue
-            value = float(means.loc[field, level])
+            value, n = float(means.loc[field, level]), int(counts.loc[field, level])
+            half = 2 * spread / np.sqrt(n)
             shown = [
-                number(value * s.factor, max(decimals(2 * spread * s.factor), 0))
-                for s in (own, *others)
+                number(value * s.factor, max(decimals(half * s.factor), 0)) for s in (own, *others)
             ]
-            text = f"{shown[0]} ({shown[1]})" if others else shown[0]
-            cells.append(f"{text}; {counted(int(counts.loc[field, level]), 'strip')}")
+            cells.append(f"{shown[0]} ({shown[1]})" if others else shown[0])
+            strips_in.add(n)
         rows.append(cells)
         marks.append(field in page.mine and bool(page.others))
     other = f", in brackets {others[0].unit}" if others else ""
-    caption = page.letters.text(f"{result.title} by {lower_first(factor.label)}, {own.unit}{other}")
+    least, most = min(strips_in), max(strips_in)
+    over = counted(most, "strip") if least == most else f"{least} to {most} strips"
+    caption = page.letters.text(
+        f"{result.title} by {lower_first(factor.label)}, {own.unit}{other}; means of {over}"
+    )
     head = ["field", *(page.letters.text(labels[level]) for level in levels)]
     return marked_table(caption, head, rows, marks)
 
@@ -244,7 +266,7 @@ def _per_cent(log_ratio: float) -> float:
 
 
 def _signed(row: pd.Series, names: tuple[str, str, str], scale: Scale) -> str:
-    """A change with its sign and interval, or the change alone where one pair leaves no interval."""
+    """A change with its sign and interval; one pair leaves no interval."""
     value, low, high = (float(row[n]) * scale.factor for n in names)
     if not np.isfinite(value):
         return ""

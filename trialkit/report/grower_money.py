@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from html import escape
 from typing import TYPE_CHECKING
 
 from trialkit import plots
@@ -17,7 +16,7 @@ from trialkit.errors import DesignError
 from trialkit.quantities import lower_first, scales, span
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
 from trialkit.report.what_if import WhatIf
-from trialkit.report.wording import Grade
+from trialkit.report.wording import Grade, counted
 
 if TYPE_CHECKING:
     from trialkit.decide import Budget, Payback
@@ -33,9 +32,14 @@ def what_if(page: GrowerPage) -> WhatIf | str:
     try:
         if page.response != "header_loss":
             raise DesignError(analysis.skipped.get("header_loss", "Header loss was not analysed."))
-        along = page.curve("speed_measured")
-        curve = along if not isinstance(along, str) else None
-        every = scenarios(analysis, page.found.factor, curve=curve)
+        speed = page.speed_factor
+        if speed is not None:
+            own = speed if speed != page.found.factor else None
+            every = scenarios(analysis, page.found.factor, speed=own)
+        else:
+            along = page.curve("speed_measured")
+            curve = along if not isinstance(along, str) else None
+            every = scenarios(analysis, page.found.factor, curve=curve)
         # The decision's own level first.
         every = tuple(sorted(every, key=lambda s: s.level != page.found.level))
         given = inputs(analysis, every[0], area=_in_ha(page))
@@ -89,20 +93,18 @@ def money(page: GrowerPage) -> Fragment:
     if isinstance(panel, str):
         return section("worth", title, paragraph(page.letters.text(panel)))
     text = page.letters.text
-    words = [paragraph(text(panel.levels[0][1]) + ".", "extent")]
+    words = [paragraph(text(panel.title) + ".", "extent")]
     words.append(paragraph(text(panel.given_in_words())))
     if _example(page):
-        words.append(
-            paragraph(
-                "The trial states no area for this: the area is a round example. Put in your own."
-            )
-        )
+        words.append(paragraph("The trial states no area for this; the area is a round example."))
     notes = [
-        "The range comes from the trial's uncertainty about the grain saved, mean of all its "
-        "fields; prices, acres and years are taken as certain. The cost of a year is the payment "
+        "The range comes from the trial's uncertainty about the grain saved, all its fields "
+        "together; prices, acres and years are taken as certain. The cost of a year is the payment "
         "that repays the option with interest over its life.",
     ]
-    if any(s.speed is not None for s in panel.scenarios):
+    if any(s.setting for s in panel.scenarios):
+        notes.append("At a chosen ground speed the saving is that of the strips run at it.")
+    elif any(not s.as_run for s in panel.scenarios):
         notes.append(
             "At a chosen ground speed the saving is read off the trial's curve along measured "
             "speed; its range is wider where few strips were run."
@@ -133,15 +135,16 @@ def what_would_change(page: GrowerPage) -> Fragment:
         f"One input moved at a time. Grain kept moves over its {page.percent} interval; the other "
         "ranges are examples.",
     )
-    below = ""
-    if worth is not None and worth.annual_cost is not None:
-        below = figure(
-            plots.money_by_area(worth),
-            f"Value of the grain saved less the yearly cost. Band: {page.percent} interval.",
-        )
-    words = [bullets([text(item) for item in items])]
-    words += [f'<p class="quiet">{escape(text(sentence))}</p>' for sentence in result.sentences]
-    return section("change", title, *words, picture=picture, below=below)
+    told = "".join(paragraph(text(sentence)) for sentence in result.sentences)
+    below = f'<div class="pair">{picture}<div class="words">{told}</div></div>'
+    words = bullets([text(item) for item in items])
+    if worth is None or worth.annual_cost is None:
+        return section("change", title, words, below=below)
+    balance = figure(
+        plots.money_by_area(worth),
+        f"Value of the grain saved less the yearly cost. Band: {page.percent} interval.",
+    )
+    return section("change", title, words, picture=balance, below=below)
 
 
 def _ranges(base: Budget, saved: tuple[float, float]) -> dict[str, tuple[float, float]]:
@@ -187,8 +190,8 @@ def _turning(page: GrowerPage, pay: Payback) -> list[str]:
     else:
         out.append("At the middle of the range the saving never repays its price.")
     out.append(
-        "The saving is the mean of the trial's fields in one season: corn that stands and shells "
-        "as it did there."
+        f"The saving is that of {counted(len(page.mine) + len(page.others), 'field')} in one "
+        "season, with corn that stood and shelled as it did there; other corn would change it."
     )
     return out
 
@@ -205,8 +208,10 @@ def _threshold(found: BreakEven, begin: str, pays: bool, page: GrowerPage) -> st
         if not math.isfinite(low):
             return f"{head}, nor anywhere in the {page.percent} interval of the saving."
         return f"{head}; the interval begins at {money}{amount(low, places)} {unit}."
-    side = {("price", True): "below", ("price", False): "above",
-            ("area", True): "fewer than", ("area", False): "more than"}[found.what, pays]  # fmt: skip
+    if found.what == "price":
+        side = "below" if pays else "above"
+    else:
+        side = "fewer than" if pays else "more than"
     reach = (
         f"{money}{amount(low, places)} to {amount(high, places)}"
         if math.isfinite(high)
@@ -236,15 +241,18 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
     elif value < 0:
         out.append(
             f"No price, and no area, makes {lower_first(label)} pay for grain: it loses grain over "
-            "the whole interval. Something else, such as less residue or fewer damaged kernels, "
-            "would have to be worth more than that."
+            "the whole interval. Something else that it does would have to be worth more than that."
         )
     else:
         out.append(f"At any price of grain {lower_first(label)} keeps more of it.")
+    cover = (
+        "; a change of setup that costs more than that a year is not covered by grain"
+        if value > 0
+        else ""
+    )
     out.append(
-        f"On {area} a year the difference comes to {shown.currency} {per_year[0]} a year "
-        f"({page.percent} interval {per_year[1]} to {per_year[2]}); a change of the setup that "
-        "costs more than that a year is not covered by grain."
+        f"On {area} a year the grain comes to {shown.currency} {per_year[0]} a year "
+        f"({page.percent} interval {per_year[1]} to {per_year[2]}){cover}."
     )
     out.append(
         "Twice the price of grain or twice the acres double every figure; its sign they do not "

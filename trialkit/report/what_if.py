@@ -8,7 +8,8 @@ the controls and works the figures out again from the quantiles that travel with
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Sequence
+import math
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from html import escape
 from typing import Any
@@ -77,18 +78,22 @@ class WhatIf:
     @property
     def levels(self) -> list[tuple[str, str]]:
         """Levels to choose from, each with its words."""
-        return [
-            (s.level, f"{s.label} instead of {lower_first(s.reference_label)}")
-            for s in self.scenarios
-            if s.speed is None
-        ]
+        return [(s.level, s.label) for s in self.scenarios if s.as_run]
+
+    @property
+    def title(self) -> str:
+        """The comparison that is shown first, in words."""
+        first = self.scenarios[0]
+        return f"{first.label} instead of {lower_first(first.reference_label)}"
 
     def speeds(self, level: str) -> list[tuple[str, str]]:
         """Ground speeds to choose from, the first as the trial was run."""
         unit = "mph" if self.system == "US" else "km/h"
         out = [("", "as the trial was run")]
         for s in self.scenarios:
-            if s.level == level and s.speed is not None:
+            if s.level == level and s.setting:
+                out.append((s.setting, s.setting))
+            elif s.level == level and s.speed is not None:
                 shown = number(float(units.convert(s.speed, "km/h", unit)), 1)
                 out.append((shown, f"{shown} {unit}"))
         return out
@@ -112,6 +117,16 @@ class WhatIf:
             option_price=every["cost"], years=every["years"], interest=every["interest"] / 100,
         )  # fmt: skip
         return figures(chosen, budget, self.confidence, self.currency, self.system)
+
+    def wrong(self, values: Mapping[str, float]) -> list[str]:
+        """What to change in numbers no figures can be worked out from; the script says the same."""
+        out = []
+        for control in self.controls:
+            value = values[control.name]
+            if not math.isfinite(value) or value < 0 or (control.above_zero and value == 0):
+                which = "a number above zero" if control.above_zero else "zero or a number above it"
+                out.append(f"{control.label}: give {which}.")
+        return out
 
     # ------------------------------------------------------------ HTML
     def given_in_words(self) -> str:
@@ -182,19 +197,21 @@ class WhatIf:
 
     def _ids(self) -> str:
         names = [c.name for c in self.controls]
-        names += ["level"] * (len(self.levels) > 1) + ["speed"] * self._varied
+        names += ["level"] * (len(self.levels) > 1) + ["speed"] * self.varied
         return " ".join(f"what-if-{name}" for name in names)
 
     @property
-    def _varied(self) -> bool:
+    def varied(self) -> bool:
+        """Whether figures are known at more than one ground speed."""
         return any(len(self.speeds(level)) > 1 for level, _ in self.levels)
 
     def _selects(self) -> str:
         out = ""
         if len(self.levels) > 1:
             words = [(level, self.text(label)) for level, label in self.levels]
-            out += _select("level", "Setup", words)
-        if self._varied:
+            instead = lower_first(self.scenarios[0].reference_label)
+            out += _select("level", self.text(f"Setup, instead of {instead}"), words)
+        if self.varied:
             out += _select("speed", "Ground speed", self.speeds(self.scenarios[0].level))
         return out
 
