@@ -149,22 +149,27 @@ def setups_by_field(
     own, *others = scales(result.unit, system)
     levels = [level for level in chosen.levels if level in means.columns]
     with style():
-        figure = Plot(figsize=(WIDTH, 1.3 + 0.42 * len(order) + 0.25 * bool(others)))
+        figure = Plot(
+            figsize=(WIDTH, 1.3 + (0.34 + 0.08 * len(levels)) * len(order) + 0.25 * bool(others))
+        )
         ax = figure.add_subplot()
         for y, field in enumerate(order):
             row = means.loc[field].dropna() * own.factor
             ax.plot([row.min(), row.max()], [y, y], color=FAINT, lw=3, zorder=1, gid="range")
-            for level in (level for level in levels if level in row.index):
+            for lane, level in enumerate(levels):
+                if level not in row.index:
+                    continue
                 marker, colour = LEVELS[chosen.levels.index(level) % len(LEVELS)]
                 at = strips[strips["field"].eq(field) & strips[chosen.name].eq(level)]["value"]
                 ax.plot(
                     at * own.factor,
-                    np.full(len(at), y + 0.27),
+                    np.full(len(at), y + 0.5 * (lane + 1.2) / (len(levels) + 0.7)),
                     ls="none",
-                    marker="|",
-                    ms=6,
+                    marker=marker,
+                    ms=2.6,
+                    mfc="none",
                     mec=colour,
-                    mew=1.0,
+                    mew=0.7,
                     gid="strips",
                 )
                 ax.plot(
@@ -181,8 +186,8 @@ def setups_by_field(
                     label=labels[level] if y == 0 else None,
                 )
         if 0 < len([f for f in order if f in set(mine)]) < len(order):
-            ax.axhline(sum(f in set(mine) for f in order) - 0.5, color=FAINT, lw=1.2)
-        ax.set_ylim(len(order) - 0.4, -0.6)
+            ax.axhline(sum(f in set(mine) for f in order) - 0.35, color=FAINT, lw=1.2)
+        ax.set_ylim(len(order) - 0.35, -0.4)
         handles, texts = ax.get_legend_handles_labels()
         figure.legend(
             handles,
@@ -213,7 +218,7 @@ def setups_by_field(
         figure.alt_text = (
             f"{result.title} measured with each {chosen.label.lower()} in "
             f"{len(order)} {'field' if len(order) == 1 else 'fields'}, means over strips in "
-            f"{own.unit}: {'; '.join(parts)}. Ticks below are single strips."
+            f"{own.unit}: {'; '.join(parts)}. Small marks below are single strips."
         )
     return figure
 

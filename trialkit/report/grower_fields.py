@@ -200,7 +200,7 @@ def side_by_side(page: GrowerPage) -> Fragment:
             page.result, factor.name, mine=page.mine, field_names=page.letters.fields,
             system=page.config.units,
         )  # fmt: skip
-        caption = f"{factor.label}: large marks are means, ticks below them single strips."
+        caption = f"{factor.label}: large marks are means, small ones below them single strips."
         pictures.append(figure(plot, page.letters.text(caption)))
         below.append(_means_table(page, factor))
     first, *rest = pictures
