@@ -16,6 +16,7 @@ from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.forest import field_forest
 from trialkit.plots.money import money_by_area
+from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
@@ -37,8 +38,10 @@ __all__ = [
     "loss_by_source",
     "loss_surface",
     "money_by_area",
+    "own_fields",
     "paired_strips",
     "residual_quantiles",
     "score_shares",
     "sensitivity_bars",
+    "setups_by_field",
 ]

@@ -32,12 +32,20 @@ def bullets(items: Sequence[str]) -> str:
 
 def table(caption: str, head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     """A table of plain text; the first column names the row. It scrolls when it must."""
+    return marked_table(caption, head, rows, [False] * len(rows))
+
+
+def marked_table(
+    caption: str, head: Sequence[str], rows: Sequence[Sequence[str]], own: Sequence[bool]
+) -> str:
+    """A table like `table`, some of its rows the reader's own (class ``mine``)."""
     top = "".join(f'<th scope="col">{escape(cell)}</th>' for cell in head)
     body = "".join(
-        f'<tr><th scope="row">{escape(first)}</th>'
+        ('<tr class="mine">' if mine else "<tr>")
+        + f'<th scope="row">{escape(first)}</th>'
         + "".join(f"<td>{escape(cell)}</td>" for cell in rest)
         + "</tr>"
-        for first, *rest in rows
+        for (first, *rest), mine in zip(rows, own, strict=True)
     )
     return (
         f'<div class="scroll" role="region" tabindex="0" aria-label="{escape(caption)}"><table>'

@@ -172,6 +172,9 @@ class Sheet:
 
         def line(cells: list[Tag]) -> str:
             texts = [self._content(cell) for cell in cells]
+            row = cells[0].parent
+            if row is not None and "mine" in (row.get("class") or []):  # the reader's own
+                texts = [f"strong({text})" for text in texts]
             texts += ['""'] * (width - len(texts))
             return f"({', '.join(texts)},)"
 
