@@ -34,6 +34,7 @@ _INLINE = {"strong": "strong", "b": "strong", "em": "emph", "i": "emph", "sub": 
 _PLAIN = {"span", "label", "abbr", "small", "time", "output", "kbd", "samp", "var", "cite", "q",
           "mark", "dfn", "bdi", "data", "del", "s", "ins"}  # fmt: skip
 _PIXEL = 0.75  # points
+_MAY_BREAK = "h(0.01pt)"  # a line may end there; none at zero
 _LONG_WORD = 25  # letters; what still fits half a narrow column
 _FORBIDDEN = re.compile(
     r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
@@ -280,7 +281,7 @@ def _words(text: str) -> str:
             parts.append(_text(piece))
             continue
         for i, letters in enumerate(_chunks(piece)):
-            parts += ["h(0pt)", _text(letters)] if i else [_text(letters)]
+            parts += [_MAY_BREAK, _text(letters)] if i else [_text(letters)]
     return _joined(parts)
 
 
