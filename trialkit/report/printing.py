@@ -209,9 +209,9 @@ class Sheet:
                     wide -= 1  # over a cell that reaches down from above
                 taken |= {(y + j, x + i) for j in range(high) for i in range(wide)}
                 content = self._content(cell)
-                if y < n_head:
+                if y < n_head or "mine" in (row.get("class") or []):  # the reader's own row
                     content = f"strong({content})"
-                elif wide == 1:
+                if y >= n_head and wide == 1:
                     numeric[x] = numeric.get(x, True) and _number(cell.get_text())
                 calls.append(
                     f"table.cell(x: {x}, y: {y}, colspan: {wide}, rowspan: {high}, {content})"
