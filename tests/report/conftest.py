@@ -9,8 +9,8 @@ import time
 from pathlib import Path
 
 import pytest
-
 from report_pages import HOSTILE, VARIANTS, Render, expected
+
 from trialkit.report import demo_dir, render
 from trialkit.report.rendering import Rendered
 

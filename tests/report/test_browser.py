@@ -5,16 +5,26 @@ Nothing is installed here; where no Chromium is found the tests are skipped and 
 
 from __future__ import annotations
 
+import base64
+import io
 import re
 import shutil
 from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
+import html5lib
+import nbformat
 import numpy as np
+import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.image import imread
+from pypdf import PdfReader
 from report_pages import HOSTILE, PAGE_IDS, PAGES, TRIALS, WRITTEN, Render
+
+from trialkit.report.rendering import on_paper
+from trialkit.report.rendering import page as render_page
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 pytestmark = pytest.mark.skipif(
@@ -142,19 +152,22 @@ def test_all_is_seen_and_nothing_is_asked_of_the_network(
         assert visit.complaints == []
 
 
-def test_a_referee_for_accessibility_finds_nothing_serious(file: Path, browser: Any) -> None:
+def serious(page: Any) -> list[tuple[str, str, list[str]]]:
+    """What axe finds that bars some readers: rule, help, the first elements."""
     from axe_playwright_python.sync_playwright import Axe
 
-    for viewport in (PHONE, DESKTOP):
-        with Visit(browser, file, viewport) as visit:
-            visit.unfold()
-            found = Axe().run(visit.page).response["violations"]
-            told = [
-                (each["id"], each["help"], [node["html"][:150] for node in each["nodes"][:3]])
-                for each in found
-                if each["impact"] in ("serious", "critical")
-            ]
-            assert told == []
+    return [
+        (each["id"], each["help"], [node["html"][:150] for node in each["nodes"][:3]])
+        for each in Axe().run(page).response["violations"]
+        if each["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("viewport", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_no_serious_barrier_is_found(file: Path, browser: Any, viewport: dict[str, int]) -> None:
+    with Visit(browser, file, viewport) as visit:
+        visit.unfold()
+        assert serious(visit.page) == []
 
 
 def test_code_is_folded_until_asked_for(typical: Path, browser: Any) -> None:
@@ -204,8 +217,53 @@ def test_printed_from_the_browser(typical: Path, browser: Any) -> None:
         assert (seen["wide"], seen["out"], seen["blank"]) == (0, [], [])
         assert visit.page.locator(".screen:visible, .code:visible").count() == 0
         for i in range(words.count()):  # what is folded on the screen is not lost on paper
-            hidden = words.nth(i).evaluate("e => !!e.closest('.screen')")
-            assert hidden or words.nth(i).evaluate("e => e.checkVisibility()")
+            # A page may leave a whole folded part off the paper.
+            left_out = "e => e.closest('.screen') || !e.closest('details').checkVisibility()"
+            if not words.nth(i).evaluate(left_out):
+                assert words.nth(i).is_visible()
+
+
+def test_cells_of_a_users_own(browser: Any, tmp_path: Path) -> None:
+    """What someone may add to a notebook fits the page, on every screen and on paper."""
+    wide = pd.DataFrame([[f"a rather long value {i}" for i in range(15)]] * 2)
+    figure = Figure(figsize=(9, 2))
+    figure.text(0.1, 0.5, "drawn")
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format="png")
+    outputs = [
+        {"text/html": "<h1>One page</h1>"},
+        {"text/html": wide._repr_html_(), "text/plain": "no"},
+        {"image/png": base64.encodebytes(drawn.getvalue()).decode(), "text/plain": "no"},
+        {"text/plain": "<b>" + "x" * 500},
+        {"text/html": "<details><summary>More</summary><p>folded</p></details>"},
+        {"text/html": '<p class="paper">for paper</p><p class="screen">for the screen</p>'},
+    ]
+    cells = [nbformat.v4.new_code_cell(f"own({i})") for i in range(len(outputs))]
+    for cell, data in zip(cells, outputs, strict=True):
+        cell.outputs = [nbformat.v4.new_output("display_data", data)]
+    notebook = nbformat.v4.new_notebook(cells=cells)
+    file = tmp_path / "own.html"
+    file.write_text(render_page(notebook, "Own", "own"), encoding="utf-8")
+    parser = html5lib.HTMLParser()
+    parser.parse(file.read_text(encoding="utf-8"))
+    assert parser.errors == []
+    for viewport in (PHONE, DESKTOP):
+        with Visit(browser, file, viewport) as visit:
+            assert serious(visit.page) == []
+            assert visit.page.evaluate(SEEN) == {"wide": 0, "out": [], "small": [], "blank": []}
+            assert visit.page.get_by_text("for the screen").is_visible()
+            assert not visit.page.get_by_text("for paper").is_visible()
+            assert not visit.page.get_by_text("folded").is_visible()
+            assert visit.page.locator("table").count() == 1
+            assert visit.page.get_by_text("no", exact=True).count() == 0
+            assert visit.page.get_by_text("<b>xxx").is_visible()
+            paper = PdfReader(io.BytesIO(visit.page.pdf()))
+            printed = " ".join(sheet.extract_text() for sheet in paper.pages)
+            assert "for paper" in printed and "folded" in printed
+            assert "for the screen" not in printed and "own(1)" not in printed
+    on = PdfReader(io.BytesIO(on_paper(notebook, "Own", "article", "a4")))
+    text = " ".join(sheet.extract_text() for sheet in on.pages)
+    assert "a rather" in text and "for paper" in text and "for the screen" not in text
 
 
 def test_markup_in_user_text_is_text(rendered: Render, browser: Any) -> None:

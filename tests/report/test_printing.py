@@ -58,7 +58,7 @@ def escaped(text: str) -> str:
 )  # fmt: skip
 @example('a "quoted" \\ back #eval("1") $x^2$ <script>alert(1)</script>')
 @example("// no comment /* none */ https://x ~ -- --- ... 'single' `raw` @key <label>")
-@example("\\u{1F600} \\n \\\" \\")
+@example('\\u{1F600} \\n \\" \\')
 def test_text_comes_out_as_it_went_in(text: str) -> None:
     out = words(f"<p>x{escaped(text)}x</p>")
     assert re.sub(r"\s", "", out) == re.sub(r"\s", "", f"x{text}x")
@@ -159,7 +159,7 @@ def test_lists_definitions_and_folded_parts() -> None:
 def test_what_is_for_the_screen_stays_there() -> None:
     out = words(
         '<p class="screen">a</p><p>b <span class="screen">c</span></p><p class="paper">d</p>'
-        '<script>e</script><style>f</style><p hidden>g</p><p>h <b hidden>i</b></p>'
+        "<script>e</script><style>f</style><p hidden>g</p><p>h <b hidden>i</b></p>"
         '<section class="empty"></section><section></section><figure></figure><div>j</div>'
         '<button>k</button><figure><div class="screen"><table><tr><td>l</td></tr></table></div>'
         "<figcaption>m</figcaption></figure><svg><text>n</text></svg>"

@@ -276,7 +276,7 @@ def _words(text: str) -> str:
     """A run of text; a word longer than a narrow column may be broken anywhere, and nothing is
     added to it: who copies it gets the word."""
     parts: list[str] = []
-    for piece in re.split(r"(\S{%d,})" % _LONG_WORD, text):
+    for piece in re.split(rf"(\S{{{_LONG_WORD},}})", text):
         if len(piece) < _LONG_WORD or re.search(r"\s", piece):
             parts.append(_text(piece))
             continue

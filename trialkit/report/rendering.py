@@ -5,6 +5,7 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -232,16 +233,28 @@ def shown(notebook: NotebookNode) -> Iterator[tuple[str, str]]:
 
 
 def as_html(data: Mapping[str, Any], number: int) -> str:
-    """One output as HTML: the richest form it has; a picture of the user's own in a figure."""
+    """One output as HTML: the richest form it has; what a user's own cell shows is put in a
+    figure, or in a box that scrolls."""
     if "text/html" in data:
-        return data["text/html"]
+        html = data["text/html"]
+        if 'class="dataframe"' not in html:
+            return html
+        table = re.sub(r"<style.*?</style>", "", html, flags=re.DOTALL)
+        table = table.replace('<table border="1" class="dataframe">', '<table class="dataframe">')
+        return (
+            '<div class="scroll" role="region" tabindex="0" '
+            f'aria-label="Table of cell {number}">{table}</div>'
+        )
     for kind in ("image/png", "image/jpeg"):
         if kind in data:
             encoded = "".join(data[kind].split())
             picture = f'<img src="data:{kind};base64,{encoded}" alt="Picture of cell {number}">'
             return f"<figure>{picture}</figure>"
     text = escape(data.get("text/plain", ""))
-    return f'<pre class="scroll" tabindex="0">{text}</pre>'
+    return (
+        '<pre class="scroll" role="region" tabindex="0" '
+        f'aria-label="Output of cell {number}">{text}</pre>'
+    )
 
 
 def page(notebook: NotebookNode, title: str, name: str) -> str:
