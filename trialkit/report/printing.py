@@ -92,7 +92,7 @@ class Sheet:
         if _left_out(tag):
             return []
         if "data-typst" in tag.attrs:  # a formula of ours
-            return [f"formula({_text(tag['data-typst'])})"]
+            return [f"formula({_formula(tag)})"]
         if name in ("h1", "h2", "h3", "h4", "h5", "h6"):
             return [f"heading(level: {name[1]}, {self._content(tag)})"]
         if name == "p":
@@ -152,7 +152,7 @@ class Sheet:
         if _left_out(node):
             return '""'
         if node.name == "span" and node.has_attr("data-typst"):
-            return f"inline-formula({_text(str(node['data-typst']))})"
+            return f"inline-formula({_formula(node)})"
         if node.name == "br":
             return "linebreak()"
         if node.name in _INLINE:
@@ -251,6 +251,12 @@ def _left_out(tag: Tag) -> bool:
     return (
         tag.name in _SCREEN_ONLY or "screen" in (tag.get("class") or []) or tag.has_attr("hidden")
     )
+
+
+def _formula(tag: Tag) -> str:
+    """Source of a formula, and what is read aloud for it."""
+    source = str(tag["data-typst"])
+    return f"{_text(source)}, {_text(str(tag.get('aria-label') or source))}"
 
 
 def _whole(attribute: Any, most: int) -> int:
