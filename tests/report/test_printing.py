@@ -207,8 +207,10 @@ def test_odd_tables_lose_nothing(html: str) -> None:
 
 
 def test_formulas_stand_in_a_line_and_alone() -> None:
-    html = ('<p>with <span data-typst="x_1 = 3"><math><mi>no</mi></math></span> there</p>'
-            '<div data-typst="y = 4" aria-label="y is four"><math><mi>no</mi></math></div>')  # fmt: skip
+    html = (
+        '<p>with <span data-typst="x_1 = 3"><math><mi>no</mi></math></span> there</p>'
+        '<div data-typst="y = 4" aria-label="y is four"><math><mi>no</mi></math></div>'
+    )
     out = words(html)
     assert "no" not in out.split()
     assert re.search(r"with .*=\s*3 there", out) and re.search(r"=\s*4", out)
