@@ -83,6 +83,6 @@ def test_structure_can_be_read_aloud(printed: tuple[PdfReader, Path, str]) -> No
     told = [str(part.get("/Alt", "")) for part in parts if part["/S"] == "/Figure"]
     soup = BeautifulSoup(html.read_text(encoding="utf-8"), "html.parser")
     known = {" ".join(picture["alt"].split()) for picture in soup.find_all("img")}
-    assert len(told) >= 3 and set(told) <= known
+    assert told and set(told) <= known
     if "/Table" in kinds:
         assert "/TH" in kinds
