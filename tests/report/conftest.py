@@ -1,42 +1,69 @@
-"""Pages that several tests read: made once, from the demo trials."""
+"""Pages that several tests read: every report of every demo trial is made once in a test run,
+whichever processes share it."""
 
 from __future__ import annotations
 
+import os
 import shutil
+import time
 from pathlib import Path
 
 import pytest
+from report_pages import HOSTILE, VARIANTS, Render, expected
 
 from trialkit.report import demo_dir, render
-
-SCRIPT = "<script>document.title='taken'</script>"
-IMAGE = "<img src=x onerror=document.title='taken'>"
+from trialkit.report.rendering import Rendered
 
 
-@pytest.fixture(scope="module")
-def page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="session")
+def rendered(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Render:
+    """Page and paper of a report of a trial, by name."""
+    base = tmp_path_factory.getbasetemp()
+    shared = (base if worker_id == "master" else base.parent) / "rendered"
+    shared.mkdir(exist_ok=True)
+
+    def make(report: str, trial: str) -> Rendered:
+        folder = shared / f"{report}-{trial}"
+        done = folder / "done"
+        try:
+            folder.mkdir()
+        except FileExistsError:  # made before, or being made in another process of this run
+            give_up = time.monotonic() + 300
+            while not done.exists():
+                assert time.monotonic() < give_up, f"{folder.name} is never ready"
+                time.sleep(0.1)
+        else:
+            message = ""
+            try:
+                source = folder / "trial"
+                VARIANTS.get(trial, lambda to: shutil.copytree(demo_dir(trial), to))(source)
+                made = render(source, folder, report=report, pdf=True)
+                assert made == expected(folder, report)
+            except Exception as error:
+                message = f"{type(error).__name__}: {error}"
+                raise
+            finally:
+                (folder / "doing").write_text(message, encoding="utf-8")
+                os.replace(folder / "doing", done)
+        assert not (said := done.read_text(encoding="utf-8")), said
+        return expected(folder, report)
+
+    return make
+
+
+@pytest.fixture(scope="session")
+def worker_id(request: pytest.FixtureRequest) -> str:
+    """Name of this process where pytest-xdist runs several, else "master"."""
+    return getattr(request.config, "workerinput", {}).get("workerid", "master")
+
+
+@pytest.fixture(scope="session")
+def page(rendered: Render) -> Path:
     """The field-day page of the first demo trial."""
-    return render(demo_dir(), tmp_path_factory.mktemp("page")).html
+    return rendered("field-day", "cushion_pairs").html
 
 
-@pytest.fixture(scope="module")
-def hostile_page(tmp_path_factory: pytest.TempPathFactory) -> Path:
+@pytest.fixture(scope="session")
+def hostile_page(rendered: Render) -> Path:
     """The page of a trial whose every free text tries to be markup, with refused rows."""
-    folder = tmp_path_factory.mktemp("hostile") / "trial"
-    shutil.copytree(demo_dir(), folder)
-    settings = folder / "trial.toml"
-    text = settings.read_text(encoding="utf-8")
-    lines = []
-    for line in text.splitlines():
-        if line.startswith("title"):
-            line = f'title = "Trial {SCRIPT} {IMAGE} costs $5 to $6"'
-        if line.startswith("labels"):
-            line = f'labels = ["standard {SCRIPT}", "cushioned {IMAGE}"]'
-        lines.append(line)
-    settings.write_text("\n".join(lines), encoding="utf-8")
-    frames = folder / "frames.csv"
-    head, first, *rest = frames.read_text(encoding="utf-8").splitlines()
-    cells = first.split(",")
-    cells[[name.split(" ")[0] for name in head.split(",")].index("loose_kernels")] = SCRIPT
-    frames.write_text("\n".join([head, ",".join(cells), *rest]) + "\n", encoding="utf-8")
-    return render(folder).html
+    return rendered("field-day", HOSTILE).html

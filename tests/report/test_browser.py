@@ -1,103 +1,290 @@
-"""The page in a real browser: seen at desktop and phone width, nothing runs, nothing sticks out.
+"""Every page in a real browser: wide and narrow, with a mouse, with keys only, and printed.
 
 Nothing is installed here; where no Chromium is found the tests are skipped and say so.
 """
 
 from __future__ import annotations
 
-import html
-import json
+import base64
+import io
 import re
 import shutil
-import subprocess
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
+import html5lib
+import nbformat
 import numpy as np
+import pandas as pd
 import pytest
+from matplotlib.figure import Figure
 from matplotlib.image import imread
+from pypdf import PdfReader
+from report_pages import HOSTILE, PAGE_IDS, PAGES, TRIALS, WRITTEN, Render
 
-CHROMIUM = next(
-    filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None
-)
+from trialkit.report.rendering import on_paper
+from trialkit.report.rendering import page as render_page
+
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="no Chromium here (looked for chromium, chromium-browser)"
 )
 
-MEASURE = """
-<script>
-document.getElementById("frame").onload = event => {
-  const page = event.target.contentDocument;
-  const width = event.target.clientWidth;
+DESKTOP, PHONE = {"width": 1280, "height": 900}, {"width": 360, "height": 800}
+A4 = {"width": 688, "height": 1017}  # inside margins of 14 mm, in pixels
+
+# What is seen: no part of the page beyond its edge unless it scrolls in a box of its own (what is
+# clipped to nothing is for screen readers), and no text too small to read.
+SEEN = """() => {
+  const width = document.documentElement.clientWidth;
   const scrolls = element => element && (element.classList.contains("scroll")
     || scrolls(element.parentElement));
-  const out = [...page.querySelectorAll("body *")].filter(element =>
-    element.getBoundingClientRect().right > width + 0.5 && !scrolls(element.parentElement));
-  document.getElementById("measured").textContent = JSON.stringify({
-    width, scroll: page.documentElement.scrollWidth, title: page.title,
-    out: out.map(element => element.outerHTML.slice(0, 80)),
-    images: [...page.images].map(image => image.naturalWidth),
-    small: [...page.querySelectorAll("p, li, td, th")].map(element =>
-      parseFloat(page.defaultView.getComputedStyle(element).fontSize)).filter(size => size < 12),
-  });
-};
-</script>
-"""
+  const shown = element => element.checkVisibility({visibilityProperty: true})
+    && element.getBoundingClientRect().width > 1;
+  const all = [...document.querySelectorAll("body *")].filter(shown);
+  const own = element => [...element.childNodes].some(node =>
+    node.nodeType === 3 && node.textContent.trim());
+  const tell = element => element.outerHTML.slice(0, 120);
+  return {
+    wide: document.documentElement.scrollWidth - width,
+    out: all.filter(element => (element.getBoundingClientRect().right > width + 0.5
+      || element.getBoundingClientRect().left < -0.5) && !scrolls(element.parentElement)).map(tell),
+    small: all.filter(element => own(element) && !element.closest("sub, sup, math")
+      && parseFloat(getComputedStyle(element).fontSize) < 12).map(tell),
+    blank: [...document.images].filter(image => !image.naturalWidth).map(tell),
+  };
+}"""
+# What the Tab key must reach, each marked with a number; of a group of radio buttons, one.
+STOPS = """() => {
+  const kinds = "a[href], button, input, select, textarea, summary, [tabindex='0']";
+  const groups = new Set();
+  return [...document.querySelectorAll(kinds)].filter(element => {
+    if (element.disabled || !element.checkVisibility({visibilityProperty: true})) return false;
+    if (element.type !== "radio") return true;
+    const group = document.querySelectorAll(`input[type=radio][name="${element.name}"]`);
+    return element === ([...group].find(each => each.checked) || group[0]);
+  }).map((element, i) => { element.dataset.stop = i; return element.outerHTML.slice(0, 120); });
+}"""
+# The element that has the focus, and what of its looks the focus changes.
+LOOK = """element => {
+  const style = getComputedStyle(element);
+  return [style.outlineStyle === "none" || parseFloat(style.outlineWidth) === 0 ? "" :
+    style.outlineStyle + style.outlineWidth + style.outlineColor,
+    style.boxShadow, style.borderColor, style.backgroundColor].join("|");
+}"""
 
 
-def chromium(url: Path, profile: Path, *flags: str) -> str:
-    """Run headless Chromium on a file and return what it prints."""
-    command = [
-        str(CHROMIUM), "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic",
-        "--no-first-run", "--disable-background-networking", "--disable-component-update",
-        "--disable-sync", "--hide-scrollbars", "--virtual-time-budget=3000",
-        f"--user-data-dir={profile}", *flags, url.resolve().as_uri(),
-    ]  # fmt: skip
-    done = subprocess.run(command, capture_output=True, text=True, timeout=120, check=True)
-    return done.stdout
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield started
+        started.close()
 
 
-def framed(page: Path, folder: Path, width: int, height: int) -> Path:
-    """A file that shows the page in a frame of the given width and measures it there."""
-    text = html.escape(page.read_text(encoding="utf-8"))
-    file = folder / f"frame-{width}.html"
-    file.write_text(
-        '<!DOCTYPE html><meta charset="utf-8"><body style="margin:0">'
-        f'<iframe id="frame" style="border:0;width:{width}px;height:{height}px" srcdoc="{text}">'
-        f'</iframe><pre id="measured"></pre>{MEASURE}',
-        encoding="utf-8",
-    )
-    return file
+class Visit:
+    """A page opened, and what it complained of or asked for meanwhile."""
+
+    def __init__(self, browser: Any, file: Path, viewport: dict[str, int]) -> None:
+        self.context = browser.new_context(viewport=viewport)
+        self.complaints: list[str] = []
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(10_000)
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", self._said)
+        self.page.on("dialog", self._asked)
+        url = file.resolve().as_uri()
+        self.context.route("**/*", lambda route: self._requested(route, url))
+        self.page.goto(url)
+
+    def _said(self, message: Any) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(f"{message.type}: {message.text}")
+
+    def _asked(self, dialog: Any) -> None:
+        self.complaints.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
+    def _requested(self, route: Any, url: str) -> None:
+        asked = route.request.url
+        if asked == url or asked.startswith(("data:", "blob:")):
+            route.continue_()
+        else:
+            self.complaints.append(f"request: {asked[:200]}")
+            route.abort()
+
+    def unfold(self) -> None:
+        self.page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+
+    def __enter__(self) -> Visit:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.context.close()
 
 
-def measured(page: Path, folder: Path, width: int) -> dict:
-    dom = chromium(framed(page, folder, width, 900), folder / "profile", "--dump-dom")
-    found = re.search(r'<pre id="measured">(.+?)</pre>', dom, re.DOTALL)
-    assert found, "the page did not load"
-    return json.loads(html.unescape(found[1]))
+@pytest.fixture(params=PAGES, ids=PAGE_IDS)
+def file(request: pytest.FixtureRequest, rendered: Render) -> Path:
+    return rendered(*request.param).html
 
 
-@pytest.mark.parametrize("width", [360, 1200])
-def test_nothing_sticks_out_and_every_picture_is_drawn(
-    hostile_page: Path, tmp_path: Path, width: int
+@pytest.fixture(params=[(r, t) for r in WRITTEN for t in (TRIALS[0], HOSTILE)], ids="-".join)
+def typical(request: pytest.FixtureRequest, rendered: Render) -> Path:
+    """A page of each report, for what does not depend on the trial's design; and a hostile one."""
+    return rendered(*request.param).html
+
+
+@pytest.mark.parametrize("viewport", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_all_is_seen_and_nothing_is_asked_of_the_network(
+    file: Path, browser: Any, viewport: dict[str, int]
 ) -> None:
-    seen = measured(hostile_page, tmp_path, width)
-    assert seen["width"] == width
-    assert seen["scroll"] <= width, seen["out"]
-    assert seen["out"] == []
-    assert len(seen["images"]) >= 4
-    assert min(seen["images"]) > 0
-    assert seen["small"] == []
+    with Visit(browser, file, viewport) as visit:
+        for folded in (True, False):
+            if not folded:
+                visit.unfold()
+            seen = visit.page.evaluate(SEEN)
+            assert seen == {"wide": 0, "out": [], "small": [], "blank": []}, seen
+        assert visit.complaints == []
 
 
-@pytest.mark.parametrize("width", [360, 1200])
-def test_screenshot_is_not_blank(hostile_page: Path, tmp_path: Path, width: int) -> None:
+def serious(page: Any) -> list[tuple[str, str, list[str]]]:
+    """What axe finds that bars some readers: rule, help, the first elements."""
+    from axe_playwright_python.sync_playwright import Axe
+
+    return [
+        (each["id"], each["help"], [node["html"][:150] for node in each["nodes"][:3]])
+        for each in Axe().run(page).response["violations"]
+        if each["impact"] in ("serious", "critical")
+    ]
+
+
+@pytest.mark.parametrize("viewport", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_no_serious_barrier_is_found(file: Path, browser: Any, viewport: dict[str, int]) -> None:
+    with Visit(browser, file, viewport) as visit:
+        visit.unfold()
+        assert serious(visit.page) == []
+
+
+def test_code_is_folded_until_asked_for(typical: Path, browser: Any) -> None:
+    with Visit(browser, typical, PHONE) as visit:
+        code = visit.page.locator("details.code pre").first
+        assert not code.is_visible()
+        summary = visit.page.locator("details.code > summary")
+        summary.click()
+        assert code.is_visible()
+        visit.page.keyboard.press("Enter")  # the summary has the focus
+        assert not code.is_visible()
+        assert visit.complaints == []
+
+
+def test_keys_reach_every_control_and_show_where_they_are(typical: Path, browser: Any) -> None:
+    with Visit(browser, typical, PHONE) as visit:
+        visit.unfold()
+        stops = visit.page.evaluate(STOPS)
+        assert len(stops) >= 2
+        unfocused = visit.page.evaluate(
+            f"() => [...document.querySelectorAll('[data-stop]')].map({LOOK})"
+        )
+        reached: list[int] = []
+        for _ in range(2 * len(stops) + 20):
+            visit.page.keyboard.press("Tab")
+            at = visit.page.evaluate("document.activeElement.dataset.stop ?? null")
+            if at is None:
+                if visit.page.evaluate("document.activeElement === document.body"):
+                    break  # past the last one, out of the page
+                continue  # a box the browser itself lets keys reach, because it scrolls
+            stop = int(at)
+            if reached and stop == reached[-1]:
+                continue  # parts of one control, such as a date
+            reached.append(stop)
+            look = visit.page.evaluate(f"() => ({LOOK})(document.activeElement)")
+            assert look != unfocused[stop], f"no sign of the focus: {stops[stop]}"
+        assert [stops[i] for i in range(len(stops)) if i not in reached] == []
+        assert reached[: len(stops)] == sorted(reached[: len(stops)])  # in reading order
+
+
+def test_printed_from_the_browser(typical: Path, browser: Any) -> None:
+    with Visit(browser, typical, A4) as visit:
+        assert visit.page.locator(".paper:visible").count() == 0
+        words = visit.page.locator("details:not(.code) p")
+        visit.page.emulate_media(media="print")
+        seen = visit.page.evaluate(SEEN)
+        assert (seen["wide"], seen["out"], seen["blank"]) == (0, [], [])
+        assert visit.page.locator(".screen:visible, .code:visible").count() == 0
+        for i in range(words.count()):  # what is folded on the screen is not lost on paper
+            # A page may leave a whole folded part off the paper.
+            left_out = "e => e.closest('.screen') || !e.closest('details').checkVisibility()"
+            if not words.nth(i).evaluate(left_out):
+                assert words.nth(i).is_visible()
+
+
+def test_cells_of_a_users_own(browser: Any, tmp_path: Path) -> None:
+    """What someone may add to a notebook fits the page, on every screen and on paper."""
+    wide = pd.DataFrame([[f"a rather long value {i}" for i in range(15)]] * 2)
+    figure = Figure(figsize=(9, 2))
+    figure.text(0.1, 0.5, "drawn")
+    drawn = io.BytesIO()
+    figure.savefig(drawn, format="png")
+    outputs = [
+        {"text/html": "<h1>One page</h1>"},
+        {"text/html": wide._repr_html_(), "text/plain": "no"},
+        {"image/png": base64.encodebytes(drawn.getvalue()).decode(), "text/plain": "no"},
+        {"text/plain": "<b>" + "x" * 500},
+        {"text/html": "<details><summary>More</summary><p>folded</p></details>"},
+        {"text/html": '<p class="paper">for paper</p><p class="screen">for the screen</p>'},
+    ]
+    cells = [nbformat.v4.new_code_cell(f"own({i})") for i in range(len(outputs))]
+    for cell, data in zip(cells, outputs, strict=True):
+        cell.outputs = [nbformat.v4.new_output("display_data", data)]
+    notebook = nbformat.v4.new_notebook(cells=cells)
+    file = tmp_path / "own.html"
+    file.write_text(render_page(notebook, "Own", "own"), encoding="utf-8")
+    parser = html5lib.HTMLParser()
+    parser.parse(file.read_text(encoding="utf-8"))
+    assert parser.errors == []
+    for viewport in (PHONE, DESKTOP):
+        with Visit(browser, file, viewport) as visit:
+            assert serious(visit.page) == []
+            assert visit.page.evaluate(SEEN) == {"wide": 0, "out": [], "small": [], "blank": []}
+            assert visit.page.get_by_text("for the screen").is_visible()
+            assert not visit.page.get_by_text("for paper").is_visible()
+            assert not visit.page.get_by_text("folded").is_visible()
+            assert visit.page.locator("table").count() == 1
+            assert visit.page.get_by_text("no", exact=True).count() == 0
+            assert visit.page.get_by_text("<b>xxx").is_visible()
+            paper = PdfReader(io.BytesIO(visit.page.pdf()))
+            printed = " ".join(sheet.extract_text() for sheet in paper.pages)
+            assert "for paper" in printed and "folded" in printed
+            assert "for the screen" not in printed and "own(1)" not in printed
+    on = PdfReader(io.BytesIO(on_paper(notebook, "Own", "article", "a4")))
+    text = " ".join(sheet.extract_text() for sheet in on.pages)
+    assert "a rather" in text and "for paper" in text and "for the screen" not in text
+
+
+def test_markup_in_user_text_is_text(rendered: Render, browser: Any) -> None:
+    for report in WRITTEN:
+        with Visit(browser, rendered(report, HOSTILE).html, PHONE) as visit:
+            visit.unfold()
+            assert "<script>" in visit.page.title()
+            assert visit.page.title() != "taken"
+            assert visit.page.locator("[onerror]").count() == 0
+            assert visit.complaints == []
+
+
+@pytest.mark.parametrize("viewport", [PHONE, DESKTOP], ids=["phone", "desktop"])
+def test_screenshot_is_not_blank(
+    typical: Path, browser: Any, tmp_path: Path, viewport: dict[str, int]
+) -> None:
     picture = tmp_path / "page.png"
-    file = framed(hostile_page, tmp_path, width, 1400)
-    chromium(
-        file, tmp_path / "profile", f"--screenshot={picture}", f"--window-size={width},1400"
-    )
+    with Visit(browser, typical, viewport) as visit:
+        visit.page.screenshot(path=picture)
     pixels = (imread(picture)[..., :3] * 255).round().astype(np.uint32)
-    assert pixels.shape[:2] == (1400, width)
+    assert pixels.shape[:2] == (viewport["height"], viewport["width"])
     colours = np.unique(pixels @ np.array([65536, 256, 1], dtype=np.uint32))
     assert len(colours) > 50
     # A page with words and figures is mostly paper, and not only paper.
@@ -105,8 +292,28 @@ def test_screenshot_is_not_blank(hostile_page: Path, tmp_path: Path, width: int)
     assert 0.01 < dark < 0.5
 
 
-def test_markup_in_user_text_is_text(hostile_page: Path, tmp_path: Path) -> None:
-    seen = measured(hostile_page, tmp_path, 360)
-    assert "<script>" in seen["title"]
-    assert seen["title"] != "taken"
-    assert seen["out"] == []
+@pytest.mark.skipif("grower" not in WRITTEN, reason="there is no report for growers")
+def test_moving_the_price_moves_the_money(rendered: Render, browser: Any) -> None:
+    money = re.compile(r"(?:USD|\$|EUR|\u20ac)\s?\N{MINUS SIGN}?-?[\d,.\u202f\u00a0]+")
+    with Visit(browser, rendered("grower", TRIALS[0]).html, DESKTOP) as visit:
+        visit.unfold()
+        price = visit.page.get_by_label(re.compile("price", re.IGNORECASE)).first
+        main = visit.page.locator("main")
+        before = money.findall(main.inner_text())
+        was = float(price.input_value())
+        seen = [before]
+        for factor in (2.0, 0.5, 1.0):
+            value = f"{was * factor:g}"
+            price.evaluate(
+                """(input, value) => {
+                  input.value = value;
+                  for (const kind of ["input", "change"])
+                    input.dispatchEvent(new Event(kind, {bubbles: true}));
+                }""",
+                value,
+            )
+            seen.append(money.findall(main.inner_text()))
+        assert before
+        assert seen[1] != before and seen[2] != before and seen[2] != seen[1]
+        assert seen[3] == before  # and back
+        assert visit.complaints == []

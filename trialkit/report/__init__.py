@@ -4,20 +4,27 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-from trialkit.report.field_day import FieldDayPage
-from trialkit.report.grower import GrowerPage
 from trialkit.report.resources import demo_dir, notebooks_dir
 
 if TYPE_CHECKING:
+    from trialkit.report.field_day import FieldDayPage
+    from trialkit.report.grower import GrowerPage
     from trialkit.report.rendering import render
+
+# A notebook's own process needs its page, not the machinery that runs notebooks; who renders
+# starts that process before anything heavy is imported.
+_LAZY = {
+    "FieldDayPage": "field_day",
+    "GrowerPage": "grower",
+    "render": "rendering",
+}
 
 __all__ = ["FieldDayPage", "GrowerPage", "demo_dir", "notebooks_dir", "render"]
 
 
 def __getattr__(name: str) -> Any:
-    # The notebook's own process needs the page, not the machinery that runs notebooks.
-    if name == "render":
+    if name in _LAZY:
         from importlib import import_module
 
-        return import_module("trialkit.report.rendering").render
+        return getattr(import_module(f"trialkit.report.{_LAZY[name]}"), name)
     raise AttributeError(f"module {__name__!r} has no attribute {name!r}")

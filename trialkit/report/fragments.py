@@ -5,8 +5,10 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
+from typing import TYPE_CHECKING
 
-from trialkit.plots import Plot
+if TYPE_CHECKING:
+    from trialkit.plots import Plot
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,12 +10,15 @@ nothing a user typed is read as markup. What only works on a screen (scripts, co
 from __future__ import annotations
 
 import base64
+import binascii
 import re
 import tempfile
+import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
+from urllib.parse import unquote_to_bytes
 
 from trialkit.errors import ReportError
 from trialkit.report.resources import template_dir
@@ -24,10 +27,18 @@ if TYPE_CHECKING:
     from bs4 import Tag
 
 PAPERS = {"US": "us-letter", "SI": "a4"}
-_SCREEN_ONLY = {"script", "style", "button", "input", "select", "form", "template", "noscript"}
+_SCREEN_ONLY = {"script", "style", "button", "input", "select", "textarea", "form", "template",
+                "noscript", "svg", "canvas", "iframe"}  # fmt: skip
 _INLINE = {"strong": "strong", "b": "strong", "em": "emph", "i": "emph", "sub": "sub",
            "sup": "super", "code": "mono", "u": "underline"}  # fmt: skip
+_PLAIN = {"span", "label", "abbr", "small", "time", "output", "kbd", "samp", "var", "cite", "q",
+          "mark", "dfn", "bdi", "data", "del", "s", "ins"}  # fmt: skip
 _PIXEL = 0.75  # points
+_MAY_BREAK = "h(0.01pt)"  # a line may end there; none at zero
+_LONG_WORD = 25  # letters; what still fits half a narrow column
+_FORBIDDEN = re.compile(
+    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
+)
 
 
 @dataclass(slots=True)
@@ -78,26 +89,29 @@ class Sheet:
 
     def _block(self, tag: Any) -> list[str]:
         name, kinds = tag.name, tag.get("class") or []
-        if name in _SCREEN_ONLY or "screen" in kinds or tag.has_attr("hidden"):
+        if _left_out(tag):
             return []
         if "data-typst" in tag.attrs:  # a formula of ours
-            return [f"formula({_text(tag['data-typst'])})"]
+            return [f"formula({_formula(tag)})"]
         if name in ("h1", "h2", "h3", "h4", "h5", "h6"):
             return [f"heading(level: {name[1]}, {self._content(tag)})"]
         if name == "p":
             return [f"paragraph({_text(' '.join(kinds))}, {self._content(tag)})"]
         if name in ("ul", "ol"):
-            items = [f"{{ {'; '.join(self._blocks(li))} }}" for li in tag.find_all("li", False)]
+            items = [_braced(self._blocks(li)) for li in tag.find_all("li", recursive=False)]
             return [f"{'list' if name == 'ul' else 'enum'}({', '.join(items)})"] if items else []
         if name == "dl":
-            return ["; ".join(self._terms(tag))]
+            return list(self._terms(tag))
         if name == "table":
-            return [self._table(tag)]
+            return self._table(tag)
         if name == "figure":
             caption = tag.find("figcaption")
             words = self._content(caption) if caption else '""'
-            own = [b for child in tag.find_all(["img", "table"]) for b in self._block(child)]
-            call = f"picture({{ {'; '.join(own)} }}, {words})"
+            if caption:
+                caption.extract()
+            call = f"picture({_braced(self._blocks(tag))}, {words})"
+            if caption:
+                tag.append(caption)  # an element is read twice where its section is set aside
             if self._drawn is None:
                 return [call]
             self._drawn.append(call)
@@ -114,7 +128,7 @@ class Sheet:
             self._set_aside(kinds[0], tag)
         inside = self._blocks(tag)
         if name in ("div", "section", "header", "footer") and kinds and inside:
-            return [f"part({_text(kinds[0])}, {{ {'; '.join(inside)} }})"]
+            return [f"part({_text(kinds[0])}, {_braced(inside)})"]
         return inside
 
     def _set_aside(self, label: str, tag: Tag) -> None:
@@ -134,9 +148,11 @@ class Sheet:
         if isinstance(node, Comment):
             return '""'
         if isinstance(node, NavigableString):
-            return _text(str(node))
-        if node.name in _SCREEN_ONLY or "screen" in (node.get("class") or []):
+            return _words(str(node))
+        if _left_out(node):
             return '""'
+        if node.name == "span" and node.has_attr("data-typst"):
+            return f"inline-formula({_formula(node)})"
         if node.name == "br":
             return "linebreak()"
         if node.name in _INLINE:
@@ -146,57 +162,115 @@ class Sheet:
             if target.startswith(("http://", "https://", "mailto:")):
                 return f"link({_text(target)}, {self._content(node)})"
             return self._content(node)
-        if node.name in ("span", "label", "abbr", "small", "time", "output"):
+        if node.name in _PLAIN:
             return self._content(node)
         return None
 
     def _content(self, tag: Tag) -> str:
-        parts = [self._inline(child) for child in tag.children]
-        return _joined([part for part in parts if part is not None])
+        """What stands in a cell, a caption or a run of text; blocks there stay blocks."""
+        parts: list[str] = []
+        for child in tag.children:
+            inline = self._inline(child)
+            parts += self._block(child) if inline is None else [inline]
+        return _joined(parts)
 
     def _terms(self, tag: Tag) -> Iterable[str]:
-        term = '""'
+        entries: list[tuple[str, list[str]]] = []
         for child in tag.find_all(["dt", "dd"]):
-            if child.name == "dt":
-                term = self._content(child)
-            else:
-                yield f"terms.item({term}, {{ {'; '.join(self._blocks(child))} }})"
+            if child.find_parent("dl") is not tag:
+                continue
+            if child.name == "dt" or not entries:
+                entries.append((self._content(child) if child.name == "dt" else '""', []))
+            if child.name == "dd":
+                entries[-1][1].extend(self._blocks(child))
+        for term, blocks in entries:
+            yield f"terms.item({term}, {_braced(blocks)})"
 
-    def _table(self, tag: Tag) -> str:
+    def _table(self, tag: Tag) -> list[str]:
         caption = tag.find("caption")
         words = self._content(caption) if caption else '""'
-        rows: list[list[Tag]] = [list(tr.find_all(["th", "td"])) for tr in tag.find_all("tr")]
-        rows = [row for row in rows if row]
-        head = rows.pop(0) if rows and tag.find("thead") else []
-        width = max((len(row) for row in [head, *rows]), default=1)
-
-        def line(cells: list[Tag]) -> str:
-            texts = [self._content(cell) for cell in cells]
-            row = cells[0].parent
-            if row is not None and "mine" in (row.get("class") or []):  # the reader's own
-                texts = [f"strong({text})" for text in texts]
-            texts += ['""'] * (width - len(texts))
-            return f"({', '.join(texts)},)"
-
+        rows = [row for row in tag.find_all("tr") if row.find_parent("table") is tag]
+        # Rows of the head first, as Typst repeats them on every page.
+        rows.sort(key=lambda row: row.parent is None or row.parent.name != "thead")
+        n_head = sum(row.parent is not None and row.parent.name == "thead" for row in rows)
+        calls: list[str] = []
+        in_head = 0
+        taken: set[tuple[int, int]] = set()
+        numeric: dict[int, bool] = {}
+        for y, row in enumerate(rows):
+            x = 0
+            end = n_head if y < n_head else len(rows)  # no cell reaches out of its part
+            for cell in row.find_all(["th", "td"], recursive=False):
+                while (y, x) in taken:
+                    x += 1
+                wide = _whole(cell.get("colspan"), 100)
+                high = min(_whole(cell.get("rowspan"), len(rows)), end - y)
+                while any((y, x + i) in taken for i in range(wide)):
+                    wide -= 1  # over a cell that reaches down from above
+                taken |= {(y + j, x + i) for j in range(high) for i in range(wide)}
+                content = self._content(cell)
+                if y < n_head or "mine" in (row.get("class") or []):  # the reader's own row
+                    content = f"strong({content})"
+                if y >= n_head and wide == 1:
+                    numeric[x] = numeric.get(x, True) and _number(cell.get_text())
+                calls.append(
+                    f"table.cell(x: {x}, y: {y}, colspan: {wide}, rowspan: {high}, {content})"
+                )
+                in_head += y < n_head
+                x += wide
+        if not taken:
+            return [f'paragraph("", {words})'] if words != '""' else []
+        width = 1 + max(x for _, x in taken)
         # Numbers stand to the right, words to the left.
-        right = [
-            all(_number(row[i].get_text()) for row in rows if i < len(row)) for i in range(width)
+        sides = ", ".join("right" if numeric.get(x) else "left" for x in range(width))
+        head, body = calls[:in_head], calls[in_head:]
+        return [
+            f"data-table({words}, {n_head}, {len(rows)}, ({sides},), "
+            f"{_array(head)}, {_array(body)})"
         ]
-        sides = ", ".join("right" if r else "left" for r in right)
-        return (
-            f"data-table({words}, {line(head) if head else 'none'}, "
-            f"({', '.join(line(row) for row in rows)},), ({sides},))"
-        )
 
     def _image(self, tag: Tag) -> list[str]:
-        match = re.match(r"data:image/(svg\+xml|png|jpeg)[^,]*;base64,(.*)", str(tag.get("src")))
+        match = re.match(r"data:image/(svg\+xml|png|jpeg|gif|webp)([^,]*),(.*)",
+                         str(tag.get("src")), re.DOTALL)  # fmt: skip
         if match is None:
             return []
-        suffix = {"svg+xml": "svg"}.get(match[1], match[1])
-        name = f"picture-{len(self.pictures) + 1}.{suffix}"
-        self.pictures[name] = base64.b64decode(match[2])
-        width = f"{float(str(tag['width'])) * _PIXEL:g}pt" if tag.has_attr("width") else "auto"
+        name = f"picture-{len(self.pictures) + 1}.{match[1].removesuffix('+xml')}"
+        data = unquote_to_bytes(match[3])
+        if match[2].endswith(";base64"):
+            try:
+                data = base64.b64decode(data)
+            except binascii.Error as error:
+                raise ReportError(f"A picture's data cannot be read: {error}.") from error
+        self.pictures[name] = data
+        size = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:px)?\s*", str(tag.get("width")))
+        width = f"{float(size[1]) * _PIXEL:g}pt" if size else "auto"
         return [f'drawing("{name}", {width}, {_text(str(tag.get("alt", "")))})']
+
+
+def _left_out(tag: Tag) -> bool:
+    return (
+        tag.name in _SCREEN_ONLY or "screen" in (tag.get("class") or []) or tag.has_attr("hidden")
+    )
+
+
+def _formula(tag: Tag) -> str:
+    """Source of a formula, and what is read aloud for it."""
+    source = str(tag["data-typst"])
+    return f"{_text(source)}, {_text(str(tag.get('aria-label') or source))}"
+
+
+def _whole(attribute: Any, most: int) -> int:
+    """A span of cells: a whole number from 1 to `most`."""
+    text = str(attribute or 1).strip()
+    return min(max(int(text), 1), most) if re.fullmatch(r"[0-9]{1,6}", text) else 1
+
+
+def _array(parts: list[str]) -> str:
+    return f"({', '.join(parts)},)" if parts else "()"
+
+
+def _braced(parts: list[str]) -> str:
+    return f"{{ {'; '.join(parts)} }}" if parts else '""'
 
 
 def _joined(parts: list[str]) -> str:
@@ -204,11 +278,39 @@ def _joined(parts: list[str]) -> str:
     return f"{{ {'; '.join(parts)} }}" if len(parts) > 1 else (parts[0] if parts else '""')
 
 
+def _words(text: str) -> str:
+    """A run of text; a word longer than a narrow column may be broken anywhere, and nothing is
+    added to it: who copies it gets the word."""
+    parts: list[str] = []
+    for piece in re.split(rf"(\S{{{_LONG_WORD},}})", text):
+        if len(piece) < _LONG_WORD or re.search(r"\s", piece):
+            parts.append(_text(piece))
+            continue
+        for i, letters in enumerate(_chunks(piece)):
+            parts += [_MAY_BREAK, _text(letters)] if i else [_text(letters)]
+    return _joined(parts)
+
+
+def _chunks(word: str, size: int = 6) -> Iterable[str]:
+    """A word in pieces; marks stay with the letter they stand on."""
+    start = 0
+    for i, letter in enumerate(word):
+        mark = unicodedata.category(letter) in ("Mn", "Mc", "Me", "Cf", "Sk")
+        if i - start >= size and not mark and word[i - 1] != "\N{ZERO WIDTH JOINER}":
+            yield word[start:i]
+            start = i
+    yield word[start:]
+
+
 def _text(text: str, keep: bool = False) -> str:
-    """A Typst string literal; runs of white space are one space unless kept."""
+    """A Typst string literal; runs of white space are one space unless kept.
+
+    What no text may hold (control characters, halves of surrogate pairs, noncharacters) becomes
+    U+FFFD.
+    """
     if not keep:
         text = re.sub(r"[ \t\r\n\f]+", " ", text)
-    text = re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f]", "\ufffd", text)
+    text = _FORBIDDEN.sub("\ufffd", text)
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 

@@ -5,26 +5,26 @@ from __future__ import annotations
 
 import logging
 import os
+import re
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
+from contextlib import ExitStack, contextmanager
 from html import escape
 from itertools import count
 from pathlib import Path
-from typing import Any, NamedTuple
-
-import nbformat
-from nbconvert.exporters.templateexporter import TemplateExporter
-from traitlets.config import Config
+from typing import TYPE_CHECKING, Any, NamedTuple
 
 import trialkit
-from trialkit.analysis import analyse
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.intake import write_all
-from trialkit.report.field_day import SHOWN
 from trialkit.report.letters import Letters
 from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.report.resources import notebooks_dir, template_dir
 from trialkit.trial import Trial, load_trial
+
+if TYPE_CHECKING:
+    from jupyter_client.manager import AsyncKernelManager
+    from nbformat import NotebookNode
 
 Progress = Callable[[str], None]
 
@@ -51,8 +51,9 @@ class Rendered(NamedTuple):
     pdf: Path | None
 
 
-# Notebook and kernel talk through files of this user alone, not over the network, where they can.
-_KERNEL = Config({"KernelManager": {"transport": "tcp" if os.name == "nt" else "ipc"}})
+_LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
+# What the kernel imports while the trial is analysed here; half of a notebook's time otherwise.
+_IMPORTS = ("trialkit.analysis", "trialkit.decide", "trialkit.plots", "trialkit.report.field_day")
 
 
 def render(
@@ -103,14 +104,18 @@ def render(
         trial = load_trial(trial)
     if trial.source is None:
         raise ReportError("A report needs a trial on disk; write this one to a folder first.")
-    # Analysed here before the notebook does: what is wrong with the data is then told in one
-    # sentence, and the notebook's process finds the engine compiled.
-    hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
-    analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
-    say("running the report's notebook")
     path = notebooks_dir() / "reports" / f"{kind.notebook}.ipynb"
     given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
-    notebook = execute(path, given)
+    with kernel() as started:
+        # Analysed here before the notebook does: what is wrong with the data is then told in one
+        # sentence, and the notebook's process finds the engine compiled.
+        from trialkit.analysis import analyse
+        from trialkit.report.field_day import SHOWN
+
+        hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
+        analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
+        say("running the report's notebook")
+        notebook = execute(path, given, started)
     say("writing the page")
     title = f"{kind.title}: {Letters(trial).text(trial.config.title)}"
     files = {".html": page(notebook, title, kind.notebook).encode()}
@@ -130,78 +135,166 @@ def engine_is_compiled() -> bool:
     return any(path.stat().st_mtime >= source for path in kept)
 
 
-def execute(path: Path, parameters: dict[str, Any]) -> nbformat.NotebookNode:
-    """Run a notebook in a folder of its own and return it with its outputs.
+@contextmanager
+def kernel() -> Iterator[AsyncKernelManager]:
+    """A kernel for one notebook in a folder of its own, importing what reports need meanwhile.
+
+    Raises
+    ------
+    ReportError
+        When no kernel can be started.
+    """
+    from jupyter_client.kernelspec import NoSuchKernel
+    from jupyter_client.manager import AsyncKernelManager
+    from jupyter_core.utils import run_sync
+
+    manager = AsyncKernelManager(kernel_name="python3")
+    imports = [f"__import__({name!r})" for name in _IMPORTS]
+    with ExitStack() as stack:
+        scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="trialkit-"))
+        socket = str(Path(scratch, "kernel"))
+        if os.name != "nt" and len(socket) <= _LONGEST_SOCKET:
+            # We and the kernel talk through files of this user alone, not over the network.
+            manager.transport, manager.ip = "ipc", socket
+        try:
+            run_sync(manager.start_kernel)(
+                cwd=scratch,
+                # Cells report errors, not the kernel's log.
+                extra_arguments=["--log-level=50", f"--IPKernelApp.exec_lines={imports}"],
+            )
+        except (NoSuchKernel, OSError) as error:
+            raise ReportError(f"No notebook can be run here: {error}") from error
+        stack.callback(run_sync(manager.shutdown_kernel), now=True)
+        yield manager
+
+
+def execute(
+    path: Path, parameters: dict[str, Any], started: AsyncKernelManager | None = None
+) -> NotebookNode:
+    """Run a notebook and return it with its outputs.
+
+    Parameters
+    ----------
+    path : Path
+    parameters : dict
+        For the notebook's cell of parameters.
+    started : AsyncKernelManager, optional
+        The kernel to run it in; by default a new one.
 
     Raises
     ------
     ReportError
         When a cell fails, or no kernel runs; the message names the cell and the cause.
     """
+    if started is None:
+        with kernel() as own:
+            return execute(path, parameters, own)
+    import nbformat
     import papermill
-    from jupyter_client.kernelspec import NoSuchKernel
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
     logging.getLogger("papermill").setLevel(logging.ERROR)
     source = nbformat.read(path, as_version=4)
-    with tempfile.TemporaryDirectory(prefix="trialkit-") as scratch:
-        try:
-            return papermill.execute_notebook(
-                source,
-                None,
-                parameters=parameters,
-                cwd=scratch,
-                progress_bar=False,
-                execution_timeout=600,
-                config=_KERNEL,
-                extra_arguments=["--log-level=50"],  # cells report errors, not the kernel's log
-            )
-        except PapermillExecutionError as error:
-            place = next(
-                (i for i, cell in enumerate(source.cells, 1) if cell.source == error.source), None
-            )
-            where = f"cell {place}" if place else "the cell of parameters"
-            first = error.source.strip().splitlines()[0] if error.source.strip() else ""
-            raise ReportError(
-                f"The notebook {path.name} stopped at {where} ({first}): "
-                f"{error.ename}: {error.evalue}"
-            ) from error
-        except (CellTimeoutError, DeadKernelError, NoSuchKernel) as error:
-            raise ReportError(f"The notebook {path.name} could not be run: {error}") from error
+    try:
+        return papermill.execute_notebook(
+            source,
+            None,
+            parameters=parameters,
+            progress_bar=False,
+            execution_timeout=600,
+            km=started,
+        )
+    except PapermillExecutionError as error:
+        cells = enumerate(source.cells, 1)
+        where = next((place(i, cell) for i, cell in cells if cell.source == error.source), None)
+        raise ReportError(
+            f"The notebook {path.name} stopped at {where or 'the cell of parameters'}: "
+            f"{error.ename}: {error.evalue}"
+        ) from error
+    except (CellTimeoutError, DeadKernelError, RuntimeError) as error:
+        raise ReportError(f"The notebook {path.name} could not be run: {error}") from error
 
 
-def shown(notebook: nbformat.NotebookNode) -> Iterator[str]:
-    """What the cells of an executed notebook show, as HTML, in order."""
-    for cell in notebook.cells:
+def place(number: int, cell: NotebookNode) -> str:
+    """What a message calls a cell: its number in the notebook and its first line."""
+    first = cell.source.strip().splitlines()[0] if cell.source.strip() else ""
+    return f"cell {number} ({first})"
+
+
+def shown(notebook: NotebookNode) -> Iterator[tuple[str, str]]:
+    """What the cells of an executed notebook show, as HTML, in order, each with its place."""
+    # The cell in which papermill puts the parameters is not in the notebook that a user sees.
+    own = [c for c in notebook.cells if "injected-parameters" not in c.metadata.get("tags", [])]
+    for number, cell in enumerate(own, 1):
         for output in cell.get("outputs", []):
-            if output.output_type not in ("execute_result", "display_data"):
-                continue
-            if "text/html" in output.data:
-                yield output.data["text/html"]
-            elif "text/plain" in output.data:
-                text = escape(output.data["text/plain"])
-                yield f'<pre class="scroll" tabindex="0">{text}</pre>'
+            if output.output_type in ("execute_result", "display_data"):
+                yield place(number, cell), as_html(output.data, number)
 
 
-def page(notebook: nbformat.NotebookNode, title: str, name: str) -> str:
+def as_html(data: Mapping[str, Any], number: int) -> str:
+    """One output as HTML: the richest form it has; what a user's own cell shows is put in a
+    figure, or in a box that scrolls."""
+    if "text/html" in data:
+        html = data["text/html"]
+        if 'class="dataframe"' not in html:
+            return html
+        table = re.sub(r"<style.*?</style>", "", html, flags=re.DOTALL)
+        table = table.replace('<table border="1" class="dataframe">', '<table class="dataframe">')
+        return (
+            '<div class="scroll" role="region" tabindex="0" '
+            f'aria-label="Table of cell {number}">{table}</div>'
+        )
+    for kind in ("image/png", "image/jpeg"):
+        if kind in data:
+            encoded = "".join(data[kind].split())
+            picture = f'<img src="data:{kind};base64,{encoded}" alt="Picture of cell {number}">'
+            return f"<figure>{picture}</figure>"
+    text = escape(data.get("text/plain", ""))
+    return (
+        '<pre class="scroll" role="region" tabindex="0" '
+        f'aria-label="Output of cell {number}">{text}</pre>'
+    )
+
+
+def page(notebook: NotebookNode, title: str, name: str) -> str:
     """An executed notebook as one HTML page that loads nothing from elsewhere."""
+    from nbconvert.exporters.templateexporter import TemplateExporter
+
     exporter = TemplateExporter(
         template_name="page",
         extra_template_basedirs=[str(template_dir())],
         file_extension=".html",
     )
-    resources = {"page_title": title, "page_name": name, "shown": list(shown(notebook))}
-    html, _ = exporter.from_notebook_node(notebook, resources=resources)
-    return html
+    html = [html for _, html in shown(notebook)]
+    resources = {"page_title": title, "page_name": name, "shown": html}
+    text, _ = exporter.from_notebook_node(notebook, resources=resources)
+    return text
 
 
-def on_paper(notebook: nbformat.NotebookNode, title: str, layout: str, paper: str) -> bytes:
-    """An executed notebook as a PDF."""
-    sheet = Sheet()
-    for html in shown(notebook):
-        sheet.add(html)
-    return compile_pdf(sheet, layout, title=title, paper=paper)
+def on_paper(notebook: NotebookNode, title: str, layout: str, paper: str) -> bytes:
+    """An executed notebook as a PDF.
+
+    Raises
+    ------
+    ReportError
+        When something cannot be set; the message names the cell and the cause.
+    """
+    pieces = list(shown(notebook))
+    try:
+        sheet = Sheet()
+        for _, html in pieces:
+            sheet.add(html)
+        return compile_pdf(sheet, layout, title=title, paper=paper)
+    except ReportError:
+        for where, html in pieces:  # which one is it?
+            try:
+                alone = Sheet()
+                alone.add(html)
+                compile_pdf(alone, "article", title=title, paper=paper)
+            except ReportError as cause:
+                raise ReportError(f"What {where} shows: {cause}") from cause
+        raise
 
 
 def target(source: Path, out: str | Path | None, report: str) -> Path:
