@@ -14,7 +14,9 @@ from __future__ import annotations
 from trialkit.plots.canvas import SOURCES, Plot
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
+from trialkit.plots.effects import effect_quantiles
 from trialkit.plots.forest import field_forest
+from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.scores import score_shares
@@ -31,6 +33,7 @@ __all__ = [
     "cost_by_speed",
     "damage_by_setup",
     "effect_along",
+    "effect_quantiles",
     "field_forest",
     "influence",
     "loss_by_setup",
@@ -41,4 +44,5 @@ __all__ = [
     "residual_quantiles",
     "score_shares",
     "sensitivity_bars",
+    "strip_map",
 ]

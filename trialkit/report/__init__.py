@@ -5,12 +5,13 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 from trialkit.report.field_day import FieldDayPage
+from trialkit.report.researcher import ResearcherPage
 from trialkit.report.resources import demo_dir, notebooks_dir
 
 if TYPE_CHECKING:
     from trialkit.report.rendering import render
 
-__all__ = ["FieldDayPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = ["FieldDayPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
 
 
 def __getattr__(name: str) -> Any:
