@@ -39,8 +39,7 @@ def effect_quantiles(check: ModelCheck) -> Plot:
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         for ax, ((level, term), own) in zip(axes, groups, strict=False):
             x, y, low, high = (
-                own[c].to_numpy(dtype=float)
-                for c in ("theoretical", "standardised", "low", "high")
+                own[c].to_numpy(dtype=float) for c in ("theoretical", "standardised", "low", "high")
             )
             outside = (y < low) | (y > high)
             ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")

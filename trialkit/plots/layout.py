@@ -98,7 +98,8 @@ def strip_map(trial: Trial, *, field_names: Mapping[str, str] | None = None) -> 
     fields = strips["field"].nunique()
     figure.summary = (
         f"{len(strips)} strips of {pairs} pairs (blocks) on "
-        f"{'one field' if fields == 1 else f'{fields} fields'}, {words}." + (f" {without} have no frames." if without else "")
+        f"{'one field' if fields == 1 else f'{fields} fields'}, {words}."
+        + (f" {without} have no frames." if without else "")
     )
     parts = []
     told = strips.groupby(["field", "pair"], sort=False) if pairs <= TOLD else ()

@@ -38,9 +38,7 @@ class AsRun:
         self.trial, self.letters = trial, letters
         self.strips = trial.strips
         us = trial.config.units == "US"
-        self.speed, self.gap, self.area = (
-            ("mph", "in", "ft2") if us else ("km/h", "mm", "m2")
-        )
+        self.speed, self.gap, self.area = ("mph", "in", "ft2") if us else ("km/h", "mm", "m2")
         self.factors = trial.config.setups
         self.labels = {
             f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in self.factors

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from trialkit.analysis.checks import ModelCheck
     from trialkit.report.letters import Letters
 
-SIMULATED, SIMULATED_BRIEF = 200, 60
+SIMULATED, SIMULATED_BRIEF = 100, 40
 SEED = 1
 _DIFFERENCES = {"%": "percentage points", "score": "steps"}
 
@@ -117,9 +117,7 @@ class Detail:
 
     def estimates(self, level: int = 3) -> str:
         """Adjusted means and contrasts with every number of the analysis."""
-        return (
-            self.heading("estimates", "Estimates", level) + self.means() + self.contrasts()
-        )
+        return self.heading("estimates", "Estimates", level) + self.means() + self.contrasts()
 
     def means(self) -> str:
         result = self.result

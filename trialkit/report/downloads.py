@@ -48,6 +48,4 @@ def links(tables: Mapping[str, pd.DataFrame]) -> str:
 
 def _link(name: str, kind: str, data: bytes, words: str) -> str:
     content = base64.b64encode(data).decode()
-    return (
-        f'<a download="{escape(name)}" href="data:{kind};base64,{content}">{escape(words)}</a>'
-    )
+    return f'<a download="{escape(name)}" href="data:{kind};base64,{content}">{escape(words)}</a>'

@@ -165,9 +165,7 @@ def random_terms(result: ResponseAnalysis) -> list[tuple[Written, Written, str]]
         name = {"main_strip": "main strip", "zone": "zone within strip"}.get(level, level)
         if term == "Intercept":
             where = f" within {_word(upto[-2])}" if not row and len(upto) > 1 else ""
-            words = (
-                f"every {name}: what counts vary beyond chance" if row else f"{name}{where}"
-            )
+            words = f"every {name}: what counts vary beyond chance" if row else f"{name}{where}"
             out.append((sub(sign("u", "u"), index), sub(SIGMA, index), words))
         elif row:
             words = f"every {name} of one zone, beside that of both"
@@ -232,7 +230,7 @@ def test_statistic() -> Written:
     return sign(
         r"t = \frac{c'\hat\beta}{\sqrt{c' \hat\Phi_A c}}, \quad "
         r"\nu = \min(\nu_{\mathrm{KR}}, \nu_{\mathrm{layout}})",
-        'T = frac(c\' hat(beta), sqrt(c\' hat(Phi)_A c)), quad '
+        "T = frac(c' hat(beta), sqrt(c' hat(Phi)_A c)), quad "
         'nu = min(nu_"KR", nu_"layout")'.replace("T =", "t ="),
     )
 

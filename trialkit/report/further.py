@@ -60,22 +60,26 @@ def fields(detail: Detail, level: int = 3) -> str:
 
 
 def along(detail: Detail, level: int = 3) -> str:
-    """The first comparison of every factor along moisture and speed."""
+    """The comparison best told apart along moisture and speed."""
     parts = [detail.heading("along", "Along moisture and speed", level)]
+    contrasts = detail.result.contrasts
+    row = contrasts.loc[contrasts["p_adjusted"].fillna(1.0).idxmin()]
     drawn, refused = [], []
     for covariate, words in ALONG.items():
-        for factor in detail.result.design.factors:
-            for other in detail.result.design.levels[factor.name][1:]:
-                try:
-                    curve = detail.result.effect_along(
-                        covariate, factor=factor.name, level=other
-                    )
-                except REFUSED as error:
-                    refused.append(f"Along {words}: {error}")
-                    continue
-                plot = plots.effect_along(curve, system=detail.system)
-                said = " ".join([*curve.words, *curve.notes])
-                drawn.append(figure(plot, detail.letters.text(said)))
+        try:
+            curve = detail.result.effect_along(covariate, factor=row["factor"], level=row["level"])
+        except REFUSED as error:
+            refused.append(f"Along {words}: {error}")
+            continue
+        plot = plots.effect_along(curve, system=detail.system)
+        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *curve.notes]))))
+    if drawn and len(contrasts) > 1:
+        parts.append(
+            detail.text(
+                f"Shown for {detail.against(row)}, the comparison with the smallest p; "
+                "effect_along(covariate, factor=..., level=...) gives the others."
+            )
+        )
     parts.append(f'<div class="figures">{"".join(drawn)}</div>' if drawn else "")
     parts += [detail.text(text) for text in dict.fromkeys(refused)]
     return "".join(parts)
@@ -105,12 +109,12 @@ def power(detail: Detail, level: int = 3) -> str:
             continue
         parts.append(detail.text(found.sentence))
         parts += [detail.text(note) for note in found.notes]
-        shares = ", ".join(
-            f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples()
-        )
+        shares = ", ".join(f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples())
         parts.append(detail.text(f"Share of each source in the comparison's variance: {shares}."))
         needed = found.needed
-        columns = [c for c in ("pairs", "pairs_twice_the_rows", "fields") if needed[c].notna().any()]
+        columns = [
+            c for c in ("pairs", "pairs_twice_the_rows", "fields") if needed[c].notna().any()
+        ]
         words = {
             "pairs": "pairs in the same fields",
             "pairs_twice_the_rows": f"pairs, twice the {detail.result.specification.row}s",
@@ -153,9 +157,7 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
             for f in analysis.responses[model.response].design.factors
         }
         for row in model.table.to_dict("records"):
-            value, low, high = (
-                f"{row[f'odds_ratio{end}']:.3g}" for end in ("", "_low", "_high")
-            )
+            value, low, high = (f"{row[f'odds_ratio{end}']:.3g}" for end in ("", "_low", "_high"))
             reference = lower_first(labels[row["factor"]][row["reference"]])
             rows.append([letters.text(f"{row['label']} against {reference}"),
                          f"{value} ({low} to {high})", number(row["df"], 0),

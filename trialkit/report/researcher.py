@@ -85,9 +85,7 @@ class ResearcherPage:
         out = []
         for row in detail.result.contrasts.to_dict("records"):
             reference = detail.labels[row["factor"]][row["reference"]]
-            found = finding(
-                name, row, reference, unit=detail.result.unit, system=self.config.units
-            )
+            found = finding(name, row, reference, unit=detail.result.unit, system=self.config.units)
             extent = "; ".join([*found.absolute, found.percent] if found.percent
                                else found.absolute)  # fmt: skip
             lead = "Best guess: " if found.grade in (Grade.LEANING, Grade.OPEN) else ""
@@ -105,7 +103,9 @@ class ResearcherPage:
                  ("methods", "Methods, for a paper"), ("downloads", "All numbers"),
                  ("reproduce", "To run it again")]  # fmt: skip
         inner = {
-            n.replace("_", "-"): [(f"{n.replace('_', '-')}-{part}", words) for part, words in _PARTS]
+            n.replace("_", "-"): [
+                (f"{n.replace('_', '-')}-{part}", words) for part, words in _PARTS
+            ]
             for n in FULL
             if n in self.details
         }
