@@ -8,6 +8,7 @@ import html
 import io
 import re
 from dataclasses import replace
+from itertools import pairwise
 from xml.etree import ElementTree
 
 import nbformat
@@ -17,8 +18,7 @@ from bs4 import BeautifulSoup
 
 import trialkit as tk
 from trialkit.quantities import decimals, number
-from trialkit.report import ResearcherPage, demo_dir, notebooks_dir
-from trialkit.report import formulas
+from trialkit.report import ResearcherPage, demo_dir, formulas, notebooks_dir
 from trialkit.report.export import nameless
 from trialkit.report.letters import Letters
 from trialkit.report.printing import Sheet, compile_pdf
@@ -73,7 +73,7 @@ def test_every_section_is_there_and_reached(made: Made) -> None:
     assert len(targets) > 25 and set(targets) <= set(ids)
     levels = [int(t.name[1]) for t in made.soup.find_all(re.compile(r"h[1-6]"))]
     assert levels.count(1) == 1 and levels[0] == 1
-    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b - a <= 1 for a, b in pairwise(levels))
     assert all(len(img["alt"]) > 40 for img in made.soup.find_all("img"))
     text = made.soup.get_text(" ")
     assert not re.search(r"signific|proves|Traceback|Warning:|\bnan\b|\binf\b", text)

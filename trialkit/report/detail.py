@@ -361,11 +361,14 @@ class Detail:
 
 
 def _with(s: Any) -> str:
+    if "not known" in (s.low, s.high):
+        return str(s.value)
     return f"{s.value} ({s.interval})"
 
 
 def _span(row: Any, name: str, scale: Scale) -> Any:
-    return span(*(float(row[f"{name}{end}"]) for end in ("", "_low", "_high")), scale)
+    value, low, high = (float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
+    return span(value, low, high, scale)
 
 
 def _ratio(row: Any) -> str:

@@ -118,7 +118,7 @@ def law(result: ResponseAnalysis) -> list[Written]:
         ]  # fmt: skip
     left = sign(r"\log y_k", "log y_k") if family == "lognormal" else sign("y_k", "y_k")
     return [
-        left + sign(r"= \eta_k + \varepsilon_k, \quad \varepsilon_k \sim \mathrm{N}(0, \sigma^2)",
+        left + sign(r"= \eta_k + \varepsilon_k, \quad \varepsilon_k \sim \text{N}(0, \sigma^2)",
                     'eq eta_k + epsilon_k, quad epsilon_k ~ "N"(0, sigma^2)'.replace("eq", "=", 1))
     ]  # fmt: skip
 
@@ -136,10 +136,10 @@ def predictor(result: ResponseAnalysis, letters: Letters) -> list[Written]:
     ]
     for name in design.covariates:
         words = COVARIATES[name][0]
-        word = sign(rf"\mathrm{{{words}}}", f'"{words}"')
-        bar = sign(rf"\overline{{\mathrm{{{words}}}}}", f'overline("{words}")')
+        word = sign(rf"\text{{{words}}}", f'"{words}"')
+        mean = sub(word, sign(r"\cdot", "dot.c"))
         fixed.append(
-            sub(GAMMA, word) + sign("(", "(") + sub(word, sign("s", "s")) + sign("-", "-") + bar
+            sub(GAMMA, word) + sign("(", "(") + sub(word, sign("s", "s")) + sign("-", "-") + mean
             + sign(")", ")")
         )  # fmt: skip
     lines = [sign(r"\eta_k =", "eta_k =") + joined(fixed, PLUS)]
@@ -188,7 +188,7 @@ def effects(result: ResponseAnalysis, letters: Letters) -> list[Written]:
     terms = random_terms(result)
     if not terms:
         return []
-    normal = sign(r"\sim \mathrm{N}(0,", '~ "N"(0,')
+    normal = sign(r"\sim \text{N}(0,", '~ "N"(0,')
     square = sign("^2)", "^2)")
     laws = [effect + normal + sd + square for effect, sd, _ in terms]
     return [Written(w.latex, w.typst, tuple(letters.text(t) for t in w.labels)) for w in laws]
@@ -196,16 +196,18 @@ def effects(result: ResponseAnalysis, letters: Letters) -> list[Written]:
 
 def reported(result: ResponseAnalysis) -> Written:
     """How a reported mean is read off the model."""
-    taken = result.offset is not None
-    zones = bool(result.specification.compared_zones)
-    inner = {"poisson": (r"\lambda", "lambda"), "binomial": (r"\pi", "pi")}.get(
+    latex, typst = {"poisson": (r"\lambda", "lambda"), "binomial": (r"\pi", "pi")}.get(
         result.specification.family, ("y", "y")
     )
-    total = sign(r"M_a = c \sum_z w_z \,", "M_a = c sum_z w_z thin") if zones else sign(
-        "M_a = c", "M_a = c")  # fmt: skip
-    mean = sign(rf"\overline{{\mathrm{{E}}_u [{inner[0]} \mid a]}}",
-                f'overline("E"_u [{inner[1]} | a])')  # fmt: skip
-    return total + mean + (sign("- P", "- P") if taken else sign("", ""))
+    several = len(result.design.factors) > 1
+    out = sign(r"M_a = \kappa", "M_a = kappa thin")
+    if several:
+        out += sign(r"\frac{1}{C} \sum_{c=1}^{C}", "1/C sum_(c=1)^C")
+    if result.specification.compared_zones:
+        out += sign(r"\sum_z w_z", "sum_z w_z thin")
+    given = "a, c" if several else "a"
+    out += sign(rf"\text{{E}}_u [{latex} \mid {given}]", f'"E"_u [{typst} | {given}]')
+    return out + sign("- P", "- P") if result.offset is not None else out
 
 
 def likelihood(gaussian: bool) -> Written:
@@ -283,8 +285,8 @@ def in_words(result: ResponseAnalysis, letters: Letters, system: str) -> list[st
         out.append(f"ε is what single {row}s differ by.")
     what = f"A mean M is in {result.unit}: the model's mean over the random effects"
     if len(design.factors) > 1:
-        what += ", averaged alike over the levels of the other factors"
-    what += f", times c = {result.scale:.4g}"
+        what += ", averaged over the C combinations of the other factors alike"
+    what += f", times κ = {result.scale:.4g}"
     if result.offset is not None:
         what += (
             f", less P = {result.offset.value:.3g} {result.unit}, the loss before harvest by a "

@@ -15,7 +15,7 @@ from trialkit import plots
 from trialkit.quantities import lower_first, upper_first
 from trialkit.report import formulas, further, methods
 from trialkit.report.as_run import AsRun
-from trialkit.report.calibration import calibration
+from trialkit.report.calibration import Calibration, calibration
 from trialkit.report.detail import SEED, SIMULATED, SIMULATED_BRIEF, Detail
 from trialkit.report.downloads import links
 from trialkit.report.export import nameless, tables
@@ -167,7 +167,8 @@ class ResearcherPage:
         return section(
             "quality",
             "Data quality",
-            *quality(self.trial, self.letters),
+            "<h3>Refused rows</h3>",
+            *quality(self.trial, self.letters)[1:],
             "<h3>Missing values</h3>",
             bullets(missing) if missing
             else paragraph("No column that was filled in has a gap."),
@@ -276,7 +277,7 @@ class ResearcherPage:
             )
         ]
         seen: dict[str, list[str]] = {}
-        found = {}
+        found: dict[str, Calibration] = {}
         for detail in self.details.values():
             own = calibration(detail.result)
             if own is not None:
