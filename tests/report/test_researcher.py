@@ -198,10 +198,11 @@ def test_formulas_are_well_formed_on_both_sides(made: Made) -> None:
         assert len(list(root.iter())) > 3
     for name, detail in made.page.details.items():
         lines = formulas.predictor(detail.result, Letters(made.analysis.trial))
-        fixed = BeautifulSoup(lines[0].html(name), "html.parser")
+        fixed = BeautifulSoup("".join(line.html(name) for line in lines), "html.parser")
+        typst = " ".join(tag["data-typst"] for tag in fixed.find_all(class_="formula"))
         for factor in detail.result.design.factors:
             assert factor.label in fixed.get_text()
-            assert f'"{factor.label}"' in fixed.div["data-typst"]
+            assert f'"{factor.label}"' in typst
     sheet = Sheet()
     sheet.add("".join(str(tag) for tag in found))
     assert compile_pdf(sheet, "article", title="formulas").startswith(b"%PDF")

@@ -347,9 +347,9 @@ class Detail:
             self.answers(),
             self.means(),
             self.contrasts(),
-            self.model(4),
-            self.variances(4),
-            self.heading("verdict", "Verdict", 4),
+            self.model(),
+            self.variances(),
+            self.heading("verdict", "Verdict"),
             self.text(shape),
             self.text(self.alternatives.conclusion),
         ]

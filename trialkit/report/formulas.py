@@ -20,6 +20,7 @@ if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
 
 _LONGEST = 36  # characters of a label inside a formula
+PER_LINE = 3  # terms of a predictor
 # Letter of a unit's index, coarse to fine; the row's own is k.
 INDEX = {"field": "f", "pair": "p", "main_strip": "m", "strip": "s", "zone": "z"}
 COVARIATES = {
@@ -124,7 +125,7 @@ def law(result: ResponseAnalysis) -> list[Written]:
 
 
 def predictor(result: ResponseAnalysis, letters: Letters) -> list[Written]:
-    """The linear predictor, one line for the fixed part and one for the random effects."""
+    """The linear predictor, the fixed part before the random effects, a few terms a line."""
     design = result.design
     names = {f.name: label(letters.text(f.label)) for f in design.factors}
     zone = [sign("z", "z")] if result.specification.compared_zones else []
@@ -142,10 +143,12 @@ def predictor(result: ResponseAnalysis, letters: Letters) -> list[Written]:
             sub(GAMMA, word) + sign("(", "(") + sub(word, sign("s", "s")) + sign("-", "-") + mean
             + sign(")", ")")
         )  # fmt: skip
-    lines = [sign(r"\eta_k =", "eta_k =") + joined(fixed, PLUS)]
+    lines = [sign(r"\eta_k =", "eta_k =") + joined(fixed[:PER_LINE], PLUS)]
     random = [term for term, _, _ in random_terms(result)]
-    if random:
-        lines.append(sign(r"\qquad\quad +", "quad quad +") + joined(random, PLUS))
+    for terms in (fixed[PER_LINE:], random):
+        for i in range(0, len(terms), PER_LINE):
+            more = sign(r"\qquad\quad +", "quad quad +")
+            lines.append(more + joined(terms[i : i + PER_LINE], PLUS))
     return lines
 
 

@@ -71,12 +71,12 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
             f"Kernels became mass at {number(trial.config.thousand_kernel_mass, 0)} g per "
             f"thousand, {number(trial.config.base_moisture, 1)} % moisture."
         )
-    if first.offset is not None:
+    if less := [lower_first(r.title) for r in results.values() if r.offset is not None]:
         parts.append(
-            "Loss before harvest, from a model of its own, was subtracted from every setup alike "
-            "and its variance added."
+            f"From {listed(less)} what lay on the ground before harvest, by a model of its own, "
+            "was subtracted under every setup alike and its variance added."
         )
-    parts += [_fixed(first), _random(first)]
+    parts += [_fixed(list(results.values())), _random(first)]
     estimation = []
     if counts:
         estimation.append(
@@ -123,14 +123,19 @@ def references(analysis: TrialAnalysis) -> list[str]:
     ]
 
 
-def _fixed(result: ResponseAnalysis) -> str:
-    design = result.design
+def _fixed(results: list[ResponseAnalysis]) -> str:
+    design = results[0].design
     text = f"Fixed effects were {listed([lower_first(f.label) for f in design.factors])}"
     if design.interactions:
         text += " with their two-factor interactions"
-    if design.covariates:
-        words = {"speed_centred": "ground speed", "moisture_centred": "grain moisture"}
-        text += f", adjusted for {listed([words[c] for c in design.covariates])}"
+    adjusted: dict[tuple[str, ...], list[str]] = {}
+    for r in results:
+        adjusted.setdefault(r.design.covariates, []).append(lower_first(r.title))
+    words = {"speed_centred": "ground speed", "moisture_centred": "grain moisture"}
+    for names, titles in adjusted.items():
+        if names:
+            whom = "" if len(adjusted) == 1 else f" for {listed(titles)}"
+            text += f", with {listed([words[c] for c in names])} as covariates{whom}"
     return f"{text}."
 
 
