@@ -97,6 +97,8 @@ def calibration(result: ResponseAnalysis) -> Calibration | None:
             if words == "the rule used here":
                 told.append((effect, own))
     rounds = int(table["rounds"].min())
+    if "the same layout" not in nearness:
+        nearness += " Rates there are a guide to the ones here, not the same thing."
     return Calibration(setting, nearness, rows, _sentence(told, rounds), rounds)
 
 
