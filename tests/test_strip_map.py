@@ -46,7 +46,7 @@ def test_marks_stand_in_the_order_harvested() -> None:
     untimed = trial.strips.assign(harvested_at=pd.NaT)
     assert in_order(replace(trial, strips=untimed))[1] == "in the order of the strips table"
     frames = trial.frames[trial.frames["strip"] != trial.strips["strip"].iloc[0]]
-    assert "1 have no frames" in plots.strip_map(replace(trial, frames=frames)).summary
+    assert "1 without frames" in plots.strip_map(replace(trial, frames=frames)).summary
 
 
 def test_effects_are_those_of_the_check() -> None:

@@ -165,6 +165,21 @@ def test_downloads_hold_the_tables(made: Made) -> None:
     assert checked["p"].to_numpy() == pytest.approx(table["p"].to_numpy())
 
 
+def test_a_figure_holds_no_more_units_than_a_page(
+    made: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    detail = made.page.details["header_loss"]
+    table = detail.check.influence
+    units = int(table.groupby(["factor", "level"]).size().iloc[0])
+    monkeypatch.setattr("trialkit.report.detail.UNITS_DRAWN", 3)
+    row = detail.check.full.iloc[0]
+    shown, words = detail._moved_most(detail.check, row)
+    own = table[table["factor"].eq(row["factor"]) & table["level"].eq(row["level"])]
+    moved = (own["difference"] - row["difference"]).abs()
+    assert set(shown.influence.index) == set(moved.sort_values().index[-3:])
+    assert f"3 of {units}" in words
+
+
 def test_names_are_letters(made: Made) -> None:
     """Unless growers agreed, no name in the text, a figure, a formula or a file."""
     trial = made.analysis.trial

@@ -99,7 +99,7 @@ def strip_map(trial: Trial, *, field_names: Mapping[str, str] | None = None) -> 
     figure.summary = (
         f"{len(strips)} strips of {pairs} pairs (blocks) on "
         f"{'one field' if fields == 1 else f'{fields} fields'}, {words}."
-        + (f" {without} have no frames." if without else "")
+        + (f" {without} without frames." if without else "")
     )
     parts = []
     told = strips.groupby(["field", "pair"], sort=False) if pairs <= TOLD else ()

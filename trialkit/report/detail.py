@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from functools import cached_property
 from html import escape
 from typing import TYPE_CHECKING, Any
@@ -25,6 +26,7 @@ if TYPE_CHECKING:
 
 SIMULATED, SIMULATED_BRIEF = 100, 40
 SEED = 1
+UNITS_DRAWN = 40  # of a figure that one page holds
 _DIFFERENCES = {"%": "percentage points", "score": "steps"}
 
 
@@ -290,18 +292,34 @@ class Detail:
         figures = "".join(out)
         drawn = []
         for row in check.full.to_dict("records"):
+            shown, words = self._moved_most(check, row)
             try:
                 plot = plots.influence(
-                    check, row["factor"], row["level"], field_names=self.letters.fields
+                    shown, row["factor"], row["level"], field_names=self.letters.fields
                 )
             except DesignError as error:
                 drawn.append(self.text(f"{self.against(row)}: {error}"))
                 continue
-            drawn.append(figure(plot, f"{self.against(row)}. {plot.summary}"))
+            drawn.append(figure(plot, f"{self.against(row)}. {words}{plot.summary}"))
         return (
             f'<div class="figures">{figures}</div>'
             f'<h4>What the answer rests on</h4><div class="figures">{"".join(drawn)}</div>'
         )
+
+    def _moved_most(self, check: ModelCheck, row: Any) -> tuple[ModelCheck, str]:
+        """A check with no more units than a page can hold, those that move a contrast most."""
+        table = check.influence
+        if table.empty:
+            return check, ""
+        own = table[table["factor"].eq(row["factor"]) & table["level"].eq(row["level"])]
+        if len(own) <= UNITS_DRAWN:
+            return check, ""
+        moved = (own["difference"] - row["difference"]).abs().nlargest(UNITS_DRAWN)
+        words = (
+            f"Drawn are the {UNITS_DRAWN} of {len(own)} pairs and fields without which it moves "
+            "most; the verdict above speaks of all of them. "
+        )
+        return replace(check, influence=own.loc[sorted(moved.index)]), words
 
     def sensitivity(self, level: int = 3) -> str:
         """The same question asked of other models."""
