@@ -8,13 +8,13 @@ from functools import cached_property
 from html import escape
 from typing import TYPE_CHECKING, Any
 
-import numpy as np
 import pandas as pd
 
 from trialkit import plots
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
 from trialkit.report import formulas
+from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
 from trialkit.report.fragments import bullets, figure, paragraph, table
 from trialkit.report.wording import change, grade
 
@@ -127,8 +127,8 @@ class Detail:
         for row in result.means.to_dict("records"):
             ends = (row["estimate"], row["low"], row["high"])
             cells = [self.label(row["factor"], row["level"])]
-            cells += [_with(span(*ends, s)) for s in self.scales]
-            cells += [_figures(row["se"] * self.scales[0].factor), number(row["df"], 1)]
+            cells += [with_interval(span(*ends, s)) for s in self.scales]
+            cells += [figures(row["se"] * self.scales[0].factor), number(row["df"], 1)]
             rows.append(cells)
         own = self.scales[0].unit
         head = ["setup", *(s.unit for s in self.scales), f"se, {own}", "df"]
@@ -144,9 +144,9 @@ class Detail:
         rows = []
         for row in result.contrasts.to_dict("records"):
             cells = [self.against(row)]
-            cells += [_with(_span(row, "difference", s)) for s in known]
+            cells += [with_interval(span_of(row, "difference", s)) for s in known]
             if ratios:
-                cells.append(_ratio(row))
+                cells.append(ratio_of(row))
             cells += [number(row["statistic"], 2), number(row["df"], 1), p_value(row["p"]),
                       p_value(row["p_adjusted"])]  # fmt: skip
             if "p_rank" in row:
@@ -170,9 +170,9 @@ class Detail:
         for row in pairs.to_dict("records"):
             one, other = self.label(factor, row["level"]), self.label(factor, row["against"])
             cells = [f"{one} against {lower_first(other)}"]
-            cells += [_with(_span(row, "difference", s)) for s in known[:1]]
+            cells += [with_interval(span_of(row, "difference", s)) for s in known[:1]]
             if ratios:
-                cells.append(_ratio(row))
+                cells.append(ratio_of(row))
             rows.append([*cells, number(row["df"], 1), p_value(row["p"]),
                          p_value(row["p_adjusted"])])  # fmt: skip
         head = ["comparison", known[0].unit, *(["ratio"] if ratios else []), "df", "p", "p, Tukey"]
@@ -192,11 +192,11 @@ class Detail:
             name = str(row["level"]).replace("_", " ")
             if row["term"] != "Intercept":
                 name = f"{terms.get(str(row['term']), str(row['term']))} by {name}"
-            rows.append([name, _figures(row["variance"]), _figures(row["sd"]),
+            rows.append([name, figures(row["variance"]), figures(row["sd"]),
                          self._spread(float(row["sd"]))])  # fmt: skip
         if not result.fit.family.counts:
             sd = float(result.fit.dispersion)
-            rows.append([f"residual ({result.specification.row})", _figures(sd**2), _figures(sd),
+            rows.append([f"residual ({result.specification.row})", figures(sd**2), figures(sd),
                          self._spread(sd)])  # fmt: skip
         scale = {"log": "logarithm", "logit": "logit"}.get(result.specification.link, result.unit)
         out = [
@@ -214,7 +214,7 @@ class Detail:
             return "estimated at zero"
         if link == "identity":
             own = self.scales[0]
-            return f"two thirds lie within ±{_figures(sd * own.factor)} {own.unit} of the mean"
+            return f"two thirds lie within ±{figures(sd * own.factor)} {own.unit} of the mean"
         what = "odds" if link == "logit" else "values"
         return f"two thirds of the {what} lie within a factor of {math.exp(sd):.2f}"
 
@@ -260,13 +260,13 @@ class Detail:
                 f"fitted model (seed {SEED}), so no p-value is finer than 1 in {SIMULATED + 1}; p "
                 "is also given adjusted by Holm over checks of a kind."
             ),
-            self._figures(check),
+            self._pictures(check),
         ]
         return "".join(parts)
 
     def _checks(self, check: ModelCheck) -> str:
         rows = [
-            [self._check_name(str(r.check)), _figures(r.observed), _figures(r.expected),
+            [self._check_name(str(r.check)), figures(r.observed), figures(r.expected),
              p_value(r.p), p_value(r.p_adjusted)]
             for r in check.checks.itertuples()
         ]  # fmt: skip
@@ -281,7 +281,7 @@ class Detail:
                 return f"pair apart, {lower_first(self.label(factor, level))}"
         return name.replace("_", " ")
 
-    def _figures(self, check: ModelCheck) -> str:
+    def _pictures(self, check: ModelCheck) -> str:
         plot = plots.residual_quantiles(check)
         out = [figure(plot, plot.summary)]
         try:
@@ -289,7 +289,6 @@ class Detail:
             out.append(figure(plot, plot.summary))
         except DesignError as error:
             out.append(self.text(error))
-        figures = "".join(out)
         drawn = []
         for row in check.full.to_dict("records"):
             shown, words = self._moved_most(check, row)
@@ -302,7 +301,7 @@ class Detail:
                 continue
             drawn.append(figure(plot, f"{self.against(row)}. {words}{plot.summary}"))
         return (
-            f'<div class="figures">{figures}</div>'
+            f'<div class="figures">{"".join(out)}</div>'
             f'<h4>What the answer rests on</h4><div class="figures">{"".join(drawn)}</div>'
         )
 
@@ -335,7 +334,7 @@ class Detail:
             cells, remarks = [], []
             for row in rows.to_dict("records"):
                 aic = number(row["aic"], 1) if row["same_rows"] and row["aic"] == row["aic"] else ""
-                told = [_ratio(row), _with(_span(row, "difference", own)),
+                told = [ratio_of(row), with_interval(span_of(row, "difference", own)),
                         p_value(row["p_adjusted"]), aic]  # fmt: skip
                 cells.append([f"{row['model']}{roles.get(row['role'], '')}", *told])
                 if why := str(row["reason"] or row["remark"]):
@@ -376,43 +375,3 @@ class Detail:
             f"{escape(upper_first(self.result.title))}, {escape(self.scales[0].unit)}</summary>"
             f"{''.join(inside)}</details>"
         )
-
-
-def _with(s: Any) -> str:
-    if "not known" in (s.low, s.high):
-        return str(s.value)
-    return f"{s.value} ({s.interval})"
-
-
-def _span(row: Any, name: str, scale: Scale) -> Any:
-    value, low, high = (float(row[f"{name}{end}"]) for end in ("", "_low", "_high"))
-    return span(value, low, high, scale)
-
-
-def _ratio(row: Any) -> str:
-    value, low, high = (float(row[f"ratio{end}"]) for end in ("", "_low", "_high"))
-    if not math.isfinite(value):
-        return ""
-    if not math.isfinite(low):
-        return number(value, 2)
-    return f"{number(value, 2)} ({number(low, 2)} to {number(high, 2)})"
-
-
-def _figures(value: float, n: int = 3) -> str:
-    """A number to three figures, "" where it is missing."""
-    value = float(value)
-    if not math.isfinite(value):
-        return ""
-    if value == 0:
-        return "0"
-    return number(value, max(n - 1 - int(np.floor(np.log10(abs(value)))), 0))
-
-
-def p_value(p: float) -> str:
-    """ "0.034", "below 0.001"; "" where it is missing."""
-    p = float(p)
-    if not math.isfinite(p):
-        return ""
-    if p < 0.001:
-        return "below 0.001"
-    return f"{p:.2g}" if p < 0.995 else "1"

@@ -12,7 +12,7 @@ from trialkit import plots
 from trialkit.analysis import ordinal_model
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import lower_first, number
-from trialkit.report.detail import p_value
+from trialkit.report.cells import p_value
 from trialkit.report.fragments import bullets, figure, paragraph, table
 
 if TYPE_CHECKING:
