@@ -9,7 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 from trialkit import __version__
-from trialkit.quantities import lower_first, number, upper_first
+from trialkit.quantities import lower_first, number
 from trialkit.report.wording import counted, listed
 
 if TYPE_CHECKING:
@@ -63,9 +63,8 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
     by_family: dict[str, list[str]] = {}
     for r in results.values():
         by_family.setdefault(r.specification.family, []).append(lower_first(r.title))
-    for family, titles in by_family.items():
-        verb = "was" if len(titles) == 1 else "were each"
-        parts.append(f"{upper_first(listed(titles))} {verb} analysed by {_MODELS[family]}.")
+    models = [f"for {listed(titles)} {_MODELS[name]}" for name, titles in by_family.items()]
+    parts.append(f"The model was {'; '.join(models)}.")
     if len(trial.frames):
         parts.append(
             f"Kernels became mass at {number(trial.config.thousand_kernel_mass, 0)} g per "
@@ -125,7 +124,7 @@ def references(analysis: TrialAnalysis) -> list[str]:
 
 def _fixed(results: list[ResponseAnalysis]) -> str:
     design = results[0].design
-    text = f"Fixed effects were {listed([lower_first(f.label) for f in design.factors])}"
+    text = f"Fixed effects were those of {listed([lower_first(f.label) for f in design.factors])}"
     if design.interactions:
         text += " with their two-factor interactions"
     adjusted: dict[tuple[str, ...], list[str]] = {}
