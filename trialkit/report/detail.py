@@ -177,7 +177,7 @@ class Detail:
                          p_value(row["p_adjusted"])])  # fmt: skip
         head = ["comparison", known[0].unit, *(["ratio"] if ratios else []), "df", "p", "p, Tukey"]
         caption = (
-            f"{self.letters.text(title)}: every two levels (intervals hold together at "
+            f"{self.letters.text(title)}: every two levels in {lower_first(self.result.title)} (intervals hold together at "
             f"{self.percent}, Tukey)"
         )
         return table(caption, head, rows)
@@ -340,7 +340,7 @@ class Detail:
                 if why := str(row["reason"] or row["remark"]):
                     remarks.append(f"{row['model']}: {why}")
             first = rows.iloc[0]
-            parts.append(table(self.against(first),
+            parts.append(table(f"{self.result.title} by other models: {self.against(first)}",
                                ["model", "ratio", own.unit, "p, Holm", "AIC"], cells))  # fmt: skip
             if remarks:
                 parts.append(bullets([self.letters.text(text) for text in remarks]))

@@ -57,7 +57,7 @@ class Written:
             r"LABELq(\d+)q", lambda m: escape(_printable(self.labels[int(m[1])])), mathml
         )
         return (
-            f'<div class="formula scroll" role="region" tabindex="0" aria-label="{escape(about)}" '
+            f'<div class="formula scroll" role="group" tabindex="0" aria-label="{escape(about)}" '
             f'data-typst="{escape(self.typst)}">{mathml}</div>'
         )
 

@@ -124,7 +124,10 @@ def power(detail: Detail, level: int = 3) -> str:
             [f"{r['aim']} {r['value']:.3g}", *(_many(r[c]) for c in columns)]
             for r in needed.to_dict("records")
         ]
-        caption = f"{detail.against(row)}: what it would take ({100 * found.power:g} % power)"
+        caption = (
+            f"{detail.result.title}, {lower_first(detail.against(row))}: what it would take "
+            f"({100 * found.power:g} % power)"
+        )
         if rows and columns:
             parts.append(table(caption, ["aim", *(words[c] for c in columns)], rows))
     parts.append(

@@ -87,7 +87,9 @@ class Sheet:
         if name == "p":
             return [f"paragraph({_text(' '.join(kinds))}, {self._content(tag)})"]
         if name in ("ul", "ol"):
-            items = [f"{{ {'; '.join(self._blocks(li))} }}" for li in tag.find_all("li", recursive=False)]
+            items = [
+                f"{{ {'; '.join(self._blocks(li))} }}" for li in tag.find_all("li", recursive=False)
+            ]
             return [f"{'list' if name == 'ul' else 'enum'}({', '.join(items)})"] if items else []
         if name == "dl":
             return ["; ".join(self._terms(tag))]
@@ -114,7 +116,8 @@ class Sheet:
             self._set_aside(kinds[0], tag)
         if name == "div" and "figures" in kinds and self._drawn is None:  # two and two abreast
             cells = [
-                f"{{ {'; '.join(self._block(child))} }}" for child in tag.find_all(True, recursive=False)
+                f"{{ {'; '.join(self._block(child))} }}"
+                for child in tag.find_all(True, recursive=False)
             ]
             return [f"beside(({', '.join(cells)},))"] if cells else []
         inside = self._blocks(tag)
