@@ -177,8 +177,8 @@ class Detail:
                          p_value(row["p_adjusted"])])  # fmt: skip
         head = ["comparison", known[0].unit, *(["ratio"] if ratios else []), "df", "p", "p, Tukey"]
         caption = (
-            f"{self.letters.text(title)}: every two levels in {lower_first(self.result.title)} (intervals hold together at "
-            f"{self.percent}, Tukey)"
+            f"{self.letters.text(title)}: every two levels in "
+            f"{lower_first(self.result.title)} (intervals hold together at {self.percent}, Tukey)"
         )
         return table(caption, head, rows)
 
