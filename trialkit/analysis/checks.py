@@ -96,7 +96,7 @@ class ModelCheck:
 
 def check_model(
     result: ResponseAnalysis, seed: int | None = None, *, n: int = 500, level: float = 0.95,
-    progress: Callable[[str], None] | None = None,
+    influence: bool = True, progress: Callable[[str], None] | None = None,
 ) -> ModelCheck:  # fmt: skip
     """Check a response's model and what its answer rests on.
 
@@ -110,6 +110,8 @@ def check_model(
         Simulated data sets per check, at least 20.
     level : float
         Confidence level: a setup is told apart where its adjusted p is below ``1 - level``.
+    influence : bool
+        Whether to leave out each pair and field in turn, which takes most of the time.
     progress : callable, optional
         Told in words what is being done.
 
@@ -140,7 +142,7 @@ def check_model(
         checks["zeros"] = fit.zero_check(n, rng[2])
     outliers = _outliers(result)
     table = _table(checks, outliers, result)
-    influence = _influence(result, level, say)
+    left_out = _influence(result, level, say) if influence else pd.DataFrame()
     full = _full(result, level)
     # A fit leaves out rows without a covariate it uses.
     rows = result.data.dropna(subset=[c for c in fit.model.columns if c in result.data])
@@ -152,11 +154,11 @@ def check_model(
     )
     findings = [
         *of_shape(table, checks, outliers, result),
-        *of_influence(influence, full, level),
+        *of_influence(left_out, full, level),
     ]
     return ModelCheck(
         verdict(findings, len(result.design.strips)), tuple(findings), table, residuals,
-        shape.effects, influence, full, outliers, result.title, result.unit,
+        shape.effects, left_out, full, outliers, result.title, result.unit,
         level,
     )  # fmt: skip
 

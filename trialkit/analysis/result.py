@@ -113,12 +113,15 @@ class ResponseAnalysis:
         return alternatives(self, self.level)
 
     def check(
-        self, seed: int = 1, *, n: int = 500, progress: Callable[[str], None] | None = None
-    ) -> ModelCheck:
+        self, seed: int = 1, *, n: int = 500, influence: bool = True,
+        progress: Callable[[str], None] | None = None,
+    ) -> ModelCheck:  # fmt: skip
         """Does the model hold, see `trialkit.analysis.checks.check_model`."""
         from trialkit.analysis.checks import check_model
 
-        return check_model(self, seed, n=n, level=self.level, progress=progress)
+        return check_model(
+            self, seed, n=n, level=self.level, influence=influence, progress=progress
+        )
 
     def power(
         self, factor: str | None = None, level: str | None = None, **aims: Any

@@ -14,7 +14,9 @@ from __future__ import annotations
 from trialkit.plots.canvas import SOURCES, Plot
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
+from trialkit.plots.effects import effect_quantiles
 from trialkit.plots.forest import field_forest
+from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
@@ -32,6 +34,7 @@ __all__ = [
     "cost_by_speed",
     "damage_by_setup",
     "effect_along",
+    "effect_quantiles",
     "field_forest",
     "influence",
     "loss_by_setup",
@@ -44,4 +47,5 @@ __all__ = [
     "score_shares",
     "sensitivity_bars",
     "setups_by_field",
+    "strip_map",
 ]

@@ -200,7 +200,7 @@ def _ratio_ticks(ax: Axes) -> None:
 def _name(row: pd.Series, table: pd.DataFrame, fields: Mapping[str, str]) -> str:
     field = fields.get(row["field"], str(row["field"]))
     if row["unit"] == "field":
-        return f"field {field}"
+        return field if field.lower().startswith("field ") else f"field {field}"
     return f"pair {row['pair']}" + (f", {field}" if table["field"].nunique() > 1 else "")
 
 

@@ -10,16 +10,18 @@ if TYPE_CHECKING:
     from trialkit.report.field_day import FieldDayPage
     from trialkit.report.grower import GrowerPage
     from trialkit.report.rendering import render
+    from trialkit.report.researcher import ResearcherPage
 
 # A notebook's own process needs its page, not the machinery that runs notebooks; who renders
 # starts that process before anything heavy is imported.
 _LAZY = {
     "FieldDayPage": "field_day",
     "GrowerPage": "grower",
+    "ResearcherPage": "researcher",
     "render": "rendering",
 }
 
-__all__ = ["FieldDayPage", "GrowerPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = ["FieldDayPage", "GrowerPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
 
 
 def __getattr__(name: str) -> Any:

@@ -52,11 +52,11 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     out["loss_by_strip"] = analysis.losses.strips
     out["loss_by_setup"] = analysis.losses.setups
     out["refused"] = analysis.trial.refused
-    return {name: _nameless(table, letters) for name, table in out.items()}
+    return {name: nameless(table, letters) for name, table in out.items()}
 
 
-def _nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
-    """Letters for names in every column of text."""
+def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
+    """The table with letters for names in every column of text."""
     table = table.reset_index(drop=True)
     for column in table.columns:
         if isinstance(table[column].dtype, pd.CategoricalDtype):

@@ -126,6 +126,9 @@ class Sheet:
             return [f'paragraph("summary", {self._content(tag)})']
         if name in ("section", "header", "footer") and kinds:
             self._set_aside(kinds[0], tag)
+        if name == "div" and "figures" in kinds and self._drawn is None:  # two and two abreast
+            cells = [_braced(self._block(child)) for child in tag.find_all(True, recursive=False)]
+            return [f"beside(({', '.join(cells)},))"] if cells else []
         inside = self._blocks(tag)
         if name in ("div", "section", "header", "footer") and kinds and inside:
             return [f"part({_text(kinds[0])}, {_braced(inside)})"]

@@ -1,0 +1,243 @@
+"""The researcher's report: what it says is what the analysis found, in every section, for every
+demo trial; names and hostile labels; what can be taken from it."""
+
+from __future__ import annotations
+
+import base64
+import html
+import io
+import re
+from dataclasses import replace
+from itertools import pairwise
+from xml.etree import ElementTree
+
+import nbformat
+import pandas as pd
+import pytest
+from bs4 import BeautifulSoup
+
+import trialkit as tk
+from trialkit.quantities import decimals, number
+from trialkit.report import ResearcherPage, demo_dir, formulas, notebooks_dir
+from trialkit.report.export import nameless
+from trialkit.report.letters import Letters
+from trialkit.report.printing import Sheet, compile_pdf
+
+DEMOS = ("cushion_pairs", "gap_fields", "split_strips")
+SECTIONS = ("answer", "as-run", "quality", "header-loss", "kernel-damage", "scores", "others",
+            "estimation", "calibration", "methods", "downloads")  # fmt: skip
+# Two responses in full, one of each other family folded.
+RESPONSES = ("header_loss", "kernel_damage", "processing_loss", "broken_corn", "yield",
+             "residue_score")  # fmt: skip
+HOSTILE = '</mtext><script>alert(1)</script> $#panic("x")$ \\text{a}_b "q" & <b>'
+
+
+def parts_of(page: ResearcherPage) -> list[str]:
+    """HTML of the page's parts, as the notebook's cells make them, without a kernel."""
+    notebook = nbformat.read(notebooks_dir() / "reports" / "researcher.ipynb", as_version=4)
+    calls = [cell.source for cell in notebook.cells if cell.source.startswith("page.")]
+    assert len(calls) == 14
+    return [eval(call, {"page": page})._repr_html_() for call in calls]
+
+
+class Made:
+    """A page and what was made of it."""
+
+    def __init__(self, name: str) -> None:
+        self.analysis = tk.analyse(tk.load_trial(demo_dir(name)), responses=RESPONSES)
+        self.page = ResearcherPage(self.analysis)
+        self.parts = parts_of(self.page)
+        self.html = "".join(self.parts)
+        self.soup = BeautifulSoup(f"<main>{self.html}</main>", "html.parser")
+
+
+@pytest.fixture(scope="module", params=DEMOS)
+def made(request: pytest.FixtureRequest) -> Made:
+    return Made(request.param)
+
+
+def rows_of(made: Made, section: str, caption: str) -> list[list[str]]:
+    """Text of the cells of a table whose caption begins so."""
+    for table in made.soup.find(class_=section).find_all("table"):
+        if table.caption.get_text().startswith(caption):
+            return [
+                [c.get_text() for c in tr.find_all(["th", "td"])] for tr in table.find_all("tr")
+            ]
+    raise AssertionError(f"no table {caption!r} in {section}")
+
+
+def test_every_section_is_there_and_reached(made: Made) -> None:
+    ids = [tag["id"] for tag in made.soup.find_all(id=True)]
+    assert len(ids) == len(set(ids)) and set(SECTIONS) <= set(ids)
+    targets = [a["href"][1:] for a in made.soup.find("nav").find_all("a")]
+    assert len(targets) > 25 and set(targets) <= set(ids)
+    levels = [int(t.name[1]) for t in made.soup.find_all(re.compile(r"h[1-6]"))]
+    assert levels.count(1) == 1 and levels[0] == 1
+    assert all(b - a <= 1 for a, b in pairwise(levels))
+    assert all(len(img["alt"]) > 40 for img in made.soup.find_all("img"))
+    text = made.soup.get_text(" ")
+    assert not re.search(r"signific|proves|Traceback|Warning:|\bnan\b|\binf\b", text)
+    for known in (tk.__version__, made.analysis.trial.data_hash(), "Kenward", "Holm"):
+        assert known in text
+
+
+def test_estimates_are_those_of_the_analysis(made: Made) -> None:
+    us = made.analysis.trial.config.units == "US"
+    for name, section in (("header_loss", "header-loss"), ("kernel_damage", "kernel-damage")):
+        result = made.analysis[name]
+        suffix = "_bu_ac" if us and result.unit == "kg/ha" else ""
+        head, *rows = rows_of(made, section, f"{result.title}: adjusted means")
+        assert len(rows) == len(result.means)
+        for shown, (_, row) in zip(rows, result.means.iterrows(), strict=True):
+            own = [row[c + suffix] for c in ("estimate", "low", "high")]
+            places = decimals((own[2] - own[1]) / 2)
+            value, low, high = (number(v, places) for v in own)
+            assert shown[:2] == [row["label"], f"{value} ({low} to {high})"]
+        head, *rows = rows_of(made, section, f"{result.title}: differences")
+        for shown, (_, row) in zip(rows, result.contrasts.iterrows(), strict=True):
+            cells = dict(zip(head, shown, strict=True))
+            assert cells["t"] == number(row["statistic"], 2)
+            assert cells["df"] == number(row["df"], 1)
+            ends = [number(row[f"ratio{e}"], 2) for e in ("", "_low", "_high")]
+            assert cells["ratio"] == f"{ends[0]} ({ends[1]} to {ends[2]})"
+            if row["p_adjusted"] >= 0.001:
+                assert float(cells["p, Holm"]) == pytest.approx(row["p_adjusted"], rel=0.06)
+        terms = rows_of(made, section, f"{result.title}: F tests")[1:]
+        assert [float(r[1]) for r in terms] == pytest.approx(result.term_tests["F"], abs=0.006)
+
+
+def test_pairwise_by_tukey_for_three_levels_or_more(made: Made) -> None:
+    result = made.analysis["header_loss"]
+    three = [f for f in result.design.factors if len(result.design.levels[f.name]) > 2]
+    captions = [c.get_text() for c in made.soup.find(class_="header-loss").find_all("caption")]
+    assert sum("Tukey" in c for c in captions) == len(three)
+    for factor in three:
+        _, *rows = rows_of(made, "header-loss", f"{factor.label}: every two levels")
+        table = result.pairwise(factor.name).table
+        assert len(rows) == len(table)
+        for shown, p in zip(rows, table["p_adjusted"], strict=True):
+            given = shown[-1]
+            assert (
+                p < 0.001 if given == "below 0.001" else float(given) == pytest.approx(p, rel=0.06)
+            )
+
+
+def test_each_answer_or_its_reason_stands(made: Made) -> None:
+    """What the design allows is drawn; where it does not the analysis' own sentence stands."""
+    text = " ".join(made.soup.find(class_="header-loss").get_text(" ").split())
+    result = made.analysis["header_loss"]
+    asked = (
+        lambda: result.field_effects(),
+        lambda: result.effect_along("moisture"),
+        lambda: result.effect_along("speed_measured"),
+        lambda: result.surface(),
+    )
+    for ask in asked:
+        try:
+            ask()
+        except tk.errors.DesignError as error:
+            assert " ".join(str(error).split()) in text
+    told = made.page.letters.text
+    assert told(made.page.details["header_loss"].check.verdict) in text
+    assert result.alternatives().conclusion in text
+    assert result.power(*result.contrasts.loc[0, ["factor", "level"]]).sentence in text
+
+
+def test_downloads_hold_the_tables(made: Made) -> None:
+    links = {a["download"]: a["href"] for a in made.soup.find(class_="downloads").find_all("a")}
+    for name, href in links.items():
+        assert href.startswith("data:"), name
+    letters = Letters(made.analysis.trial)
+    data = base64.b64decode(links["contrasts.csv"].split(";base64,")[1])
+    read = pd.read_csv(io.BytesIO(data), encoding="utf-8-sig")
+    own = pd.concat([r.contrasts for r in made.analysis.responses.values()], ignore_index=True)
+    assert read["difference"].to_numpy() == pytest.approx(own["difference"].to_numpy())
+    assert read["p_adjusted"].to_numpy() == pytest.approx(own["p_adjusted"].to_numpy())
+    book = pd.read_excel(
+        io.BytesIO(base64.b64decode(links["analysis.xlsx"].split(";base64,")[1])), sheet_name=None
+    )
+    assert {f"{sheet}.csv" for sheet in book} == set(links) - {"analysis.xlsx"}
+    strips = nameless(made.analysis["header_loss"].by_strip, letters)
+    shown = book["by_strip"].query("response == 'header_loss'")
+    assert shown["value"].to_numpy() == pytest.approx(strips["value"].to_numpy())
+    checked = book["checks"].query("response == 'header_loss'")
+    table = made.page.details["header_loss"].check.checks
+    assert checked["p"].to_numpy() == pytest.approx(table["p"].to_numpy())
+
+
+def test_a_figure_holds_no_more_units_than_a_page(
+    made: Made, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    detail = made.page.details["header_loss"]
+    table = detail.check.influence
+    units = int(table.groupby(["factor", "level"]).size().iloc[0])
+    monkeypatch.setattr("trialkit.report.detail.UNITS_DRAWN", 3)
+    row = detail.check.full.iloc[0]
+    shown, words = detail._moved_most(detail.check, row)
+    own = table[table["factor"].eq(row["factor"]) & table["level"].eq(row["level"])]
+    moved = (own["difference"] - row["difference"]).abs()
+    assert set(shown.influence.index) == set(moved.sort_values().index[-3:])
+    assert f"3 of {units}" in words
+
+
+def test_names_are_letters(made: Made) -> None:
+    """Unless growers agreed, no name in the text, a figure, a formula or a file."""
+    trial = made.analysis.trial
+    names = set(trial.fields["field"]) | {str(n) for n in trial.fields["grower"].dropna()}
+    shown = html.unescape(made.html)
+    for data in re.findall(r"svg\+xml;base64,([^\"]+)", made.html):
+        shown += base64.b64decode(data).decode()
+    for kind, data in re.findall(r"href=\"data:([^;]+);[^\"]*base64,([^\"]+)", made.html):
+        raw = base64.b64decode(data)
+        if kind == "text/csv":
+            shown += raw.decode("utf-8-sig")
+        else:
+            shown += "".join(t.to_csv() for t in pd.read_excel(io.BytesIO(raw), None).values())
+    assert names and not [name for name in names if name in shown]
+    assert "Field A" in shown
+
+
+def test_agreed_names_stand() -> None:
+    trial = tk.load_trial(demo_dir())
+    agreed = replace(trial, config=replace(trial.config, growers_agreed=True))
+    page = ResearcherPage(tk.analyse(agreed, responses=["kernel_damage"]))
+    assert str(trial.fields["field"].iloc[0]) in page.as_run()._repr_html_()
+    assert "Not analysed." in page.header_loss()._repr_html_()
+
+
+def test_formulas_are_well_formed_on_both_sides(made: Made) -> None:
+    """MathML parses as XML; Typst sets every formula; every factor is in the predictor."""
+    found = made.soup.find_all(attrs={"data-typst": True})
+    assert len(found) > 20
+    for tag in found:
+        root = ElementTree.fromstring(str(tag.find("math")))
+        assert len(list(root.iter())) > 3
+    for name, detail in made.page.details.items():
+        lines = formulas.predictor(detail.result, Letters(made.analysis.trial))
+        fixed = BeautifulSoup("".join(line.html(name) for line in lines), "html.parser")
+        typst = " ".join(tag["data-typst"] for tag in fixed.find_all(class_="formula"))
+        for factor in detail.result.design.factors:
+            assert factor.label in fixed.get_text()
+            assert f'"{factor.label}"' in typst
+    sheet = Sheet()
+    sheet.add("".join(str(tag) for tag in found))
+    assert compile_pdf(sheet, "article", title="formulas").startswith(b"%PDF")
+
+
+def test_hostile_labels_stay_text() -> None:
+    trial = tk.load_trial(demo_dir())
+    setup = replace(trial.config.setups[0], label=HOSTILE, level_labels=(HOSTILE + "1", "=1+1"))
+    config = replace(trial.config, setups=(setup,), title=HOSTILE)
+    page = ResearcherPage(tk.analyse(replace(trial, config=config), responses=RESPONSES[:3]))
+    shown = "".join(parts_of(page))
+    soup = BeautifulSoup(shown, "html.parser")
+    assert not soup.find("script") and not soup.find("b") and "<script" not in shown
+    math = soup.find(class_="header-loss").find_all("math")
+    assert any("</mtext><script>" in m.get_text() for m in math)
+    sheet = Sheet()
+    sheet.add(shown)
+    # Markup that ran would stop the setting: the label calls panic.
+    assert compile_pdf(sheet, "article", title=HOSTILE).startswith(b"%PDF")
+    assert "panic" in "".join(sheet.blocks)
+    csv = next(a["href"] for a in soup.find_all("a", download="means.csv"))
+    assert "'=1+1" in base64.b64decode(csv.split(";base64,")[1]).decode("utf-8-sig")

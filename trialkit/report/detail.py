@@ -1,0 +1,377 @@
+"""One response in full: its model in mathematics and words, every estimate, its checks."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cached_property
+from html import escape
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from trialkit import plots
+from trialkit.errors import DesignError, ModelError
+from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
+from trialkit.report import formulas
+from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
+from trialkit.report.fragments import bullets, figure, paragraph, table
+from trialkit.report.wording import change, grade
+
+if TYPE_CHECKING:
+    from trialkit.analysis import ResponseAnalysis
+    from trialkit.analysis.alternatives import Alternatives
+    from trialkit.analysis.checks import ModelCheck
+    from trialkit.report.letters import Letters
+
+SIMULATED, SIMULATED_BRIEF = 100, 40
+SEED = 1
+UNITS_DRAWN = 40  # of a figure that one page holds
+_DIFFERENCES = {"%": "percentage points", "score": "steps"}
+
+
+class Detail:
+    """The parts of one response's section as HTML; each of its questions is answered once.
+
+    Parameters
+    ----------
+    result : ResponseAnalysis
+    letters : Letters
+    system : {"US", "SI"}
+    """
+
+    def __init__(self, result: ResponseAnalysis, letters: Letters, system: str) -> None:
+        self.result, self.letters, self.system = result, letters, system
+        self.name = result.response.replace("_", "-")
+        self.scales = scales(result.unit, system)
+        self.labels = {
+            f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
+        }
+        self.percent = f"{100 * result.level:g} %"
+
+    # ------------------------------------------------------------ answered once
+    @cached_property
+    def check(self) -> ModelCheck:
+        """The model's check with every pair and field left out in turn."""
+        return self.result.check(SEED, n=SIMULATED)
+
+    @cached_property
+    def brief_check(self) -> ModelCheck:
+        """The shape of the model alone, of fewer simulations."""
+        return self.result.check(SEED, n=SIMULATED_BRIEF, influence=False)
+
+    @cached_property
+    def alternatives(self) -> Alternatives:
+        return self.result.alternatives()
+
+    @cached_property
+    def pairwise(self) -> dict[str, pd.DataFrame]:
+        """Every two levels by Tukey, for factors of three levels or more."""
+        return {
+            name: self.result.pairwise(name).table
+            for name, levels in self.result.design.levels.items()
+            if len(levels) > 2
+        }
+
+    # ------------------------------------------------------------ pieces
+    def heading(self, part: str, title: str, level: int = 3) -> str:
+        return f'<h{level} id="{self.name}-{part}">{escape(title)}</h{level}>'
+
+    def text(self, text: object, kind: str = "") -> str:
+        return paragraph(self.letters.text(text), kind)
+
+    def label(self, factor: str, level: str) -> str:
+        return self.letters.text(self.labels[factor][level])
+
+    def against(self, row: Any) -> str:
+        return (
+            f"{self.label(row['factor'], row['level'])} against "
+            f"{lower_first(self.label(row['factor'], row['reference']))}"
+        )
+
+    # ------------------------------------------------------------ parts
+    def answers(self) -> str:
+        """Every contrast in graded words."""
+        out = []
+        shown = self._difference_scales()[0]
+        for row in self.result.contrasts.to_dict("records"):
+            value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
+            verdict = grade(float(row["p_adjusted"]), low, high)
+            said = f"{self.against(row)}: {change(value, low, high, shown)}."
+            out.append(f"{said} {verdict.value}")
+        return bullets(out)
+
+    def model(self, level: int = 3) -> str:
+        """The model in mathematics and in words."""
+        result = self.result
+        lines = [*formulas.law(result), *formulas.predictor(result, self.letters)]
+        about = f"Model of {lower_first(result.title)}"
+        laws = formulas.effects(result, self.letters)
+        parts = [self.heading("model", "Model", level)]
+        parts += [line.html(about) for line in lines]
+        parts += [law.html(f"{about}: random effects") for law in laws]
+        parts.append(formulas.reported(result).html(f"{about}: reported mean"))
+        parts.append(bullets(formulas.in_words(result, self.letters, self.system)))
+        parts.append(self.text(f"{result.model.rstrip('.')}. {result.why}"))
+        if result.notes:
+            parts.append(bullets([self.letters.text(note) for note in result.notes]))
+        return "".join(parts)
+
+    def estimates(self, level: int = 3) -> str:
+        """Adjusted means and contrasts with every number of the analysis."""
+        return self.heading("estimates", "Estimates", level) + self.means() + self.contrasts()
+
+    def means(self) -> str:
+        result = self.result
+        rows = []
+        for row in result.means.to_dict("records"):
+            ends = (row["estimate"], row["low"], row["high"])
+            cells = [self.label(row["factor"], row["level"])]
+            cells += [with_interval(span(*ends, s)) for s in self.scales]
+            cells += [figures(row["se"] * self.scales[0].factor), number(row["df"], 1)]
+            rows.append(cells)
+        own = self.scales[0].unit
+        head = ["setup", *(s.unit for s in self.scales), f"se, {own}", "df"]
+        return table(f"{result.title}: adjusted means ({self.percent} interval)", head, rows)
+
+    def _difference_scales(self) -> list[Scale]:
+        return [Scale(_DIFFERENCES.get(s.unit, s.unit), s.factor) for s in self.scales]
+
+    def contrasts(self) -> str:
+        result = self.result
+        known = [s for s in self._difference_scales()]
+        ratios = result.contrasts["ratio"].notna().any()
+        rows = []
+        for row in result.contrasts.to_dict("records"):
+            cells = [self.against(row)]
+            cells += [with_interval(span_of(row, "difference", s)) for s in known]
+            if ratios:
+                cells.append(ratio_of(row))
+            cells += [number(row["statistic"], 2), number(row["df"], 1), p_value(row["p"]),
+                      p_value(row["p_adjusted"])]  # fmt: skip
+            if "p_rank" in row:
+                cells.append(p_value(row["p_rank"]))
+            rows.append(cells)
+        head = ["comparison", *(s.unit for s in known), *(["ratio"] if ratios else []),
+                "t", "df", "p", "p, Holm"]  # fmt: skip
+        if "p_rank" in result.contrasts:
+            head.append("p, ranks")
+        out = table(
+            f"{result.title}: differences from the reference ({self.percent} interval)", head, rows
+        )
+        for name, pairs in self.pairwise.items():
+            out += self._pairs(name, pairs, known)
+        return out
+
+    def _pairs(self, factor: str, pairs: pd.DataFrame, known: list[Scale]) -> str:
+        title = next(f.label for f in self.result.design.factors if f.name == factor)
+        ratios = pairs["ratio"].notna().any()
+        rows = []
+        for row in pairs.to_dict("records"):
+            one, other = self.label(factor, row["level"]), self.label(factor, row["against"])
+            cells = [f"{one} against {lower_first(other)}"]
+            cells += [with_interval(span_of(row, "difference", s)) for s in known[:1]]
+            if ratios:
+                cells.append(ratio_of(row))
+            rows.append([*cells, number(row["df"], 1), p_value(row["p"]),
+                         p_value(row["p_adjusted"])])  # fmt: skip
+        head = ["comparison", known[0].unit, *(["ratio"] if ratios else []), "df", "p", "p, Tukey"]
+        caption = (
+            f"{self.letters.text(title)}: every two levels in "
+            f"{lower_first(self.result.title)} (intervals hold together at {self.percent}, Tukey)"
+        )
+        return table(caption, head, rows)
+
+    def variances(self, level: int = 3) -> str:
+        """Variance components and tests of the terms."""
+        result = self.result
+        terms = {str(n): self.letters.text(f.label) for f in result.design.factors
+                 for n in [f.name]}  # fmt: skip
+        rows = []
+        for row in result.variances.to_dict("records"):
+            name = str(row["level"]).replace("_", " ")
+            if row["term"] != "Intercept":
+                name = f"{terms.get(str(row['term']), str(row['term']))} by {name}"
+            rows.append([name, figures(row["variance"]), figures(row["sd"]),
+                         self._spread(float(row["sd"]))])  # fmt: skip
+        if not result.fit.family.counts:
+            sd = float(result.fit.dispersion)
+            rows.append([f"residual ({result.specification.row})", figures(sd**2), figures(sd),
+                         self._spread(sd)])  # fmt: skip
+        scale = {"log": "logarithm", "logit": "logit"}.get(result.specification.link, result.unit)
+        out = [
+            self.heading("variances", "Variance components and tests of terms", level),
+            table(f"{result.title}: variance components, model's scale ({scale})",
+                  ["component", "variance", "sd", "in plain words"], rows),
+            self.text(self._intraclass()),
+            self._tests(),
+        ]  # fmt: skip
+        return "".join(out)
+
+    def _spread(self, sd: float) -> str:
+        link = self.result.specification.link
+        if sd == 0:
+            return "estimated at zero"
+        if link == "identity":
+            own = self.scales[0]
+            return f"two thirds lie within ±{figures(sd * own.factor)} {own.unit} of the mean"
+        what = "odds" if link == "logit" else "values"
+        return f"two thirds of the {what} lie within a factor of {math.exp(sd):.2f}"
+
+    def _intraclass(self) -> str:
+        result = self.result
+        if result.fit.family.counts:
+            return (
+                "An intraclass correlation of counts depends on their mean and is not given; the "
+                "share of each source in the variance of the comparison stands with the power "
+                "attained."
+            )
+        try:
+            found = result.fit.intraclass_correlation(result.level)
+        except ModelError as error:
+            return f"No intraclass correlation: {error}"
+        parts = [
+            f"{str(r.level).replace('_', ' ')} {r.estimate:.2f} ({r.low:.2f} to {r.high:.2f})"
+            for r in found.itertuples()
+        ]
+        return f"Intraclass correlation ({self.percent} profile interval): {', '.join(parts)}."
+
+    def _tests(self) -> str:
+        names = {f.name: f.label for f in self.result.design.factors}
+        rows = []
+        for term, row in self.result.term_tests.iterrows():
+            words = " by ".join(
+                names.get(part, part.replace("_centred", "")) for part in str(term).split(":")
+            )
+            rows.append([self.letters.text(words), number(row["F"], 2), number(row["num_df"], 0),
+                         number(row["den_df"], 1), p_value(row["p"])])  # fmt: skip
+        return table(f"{self.result.title}: F tests of the fixed terms",
+                     ["term", "F", "df", "denominator df", "p"], rows)  # fmt: skip
+
+    def diagnostics(self, level: int = 3) -> str:
+        """Does the model hold, and what does the answer rest on."""
+        check = self.check
+        parts = [
+            self.heading("diagnostics", "Does the model hold?", level),
+            self.text(check.verdict, "extent"),
+            self._checks(check),
+            self.text(
+                f"Observed statistics are held against {SIMULATED} data sets simulated from the "
+                f"fitted model (seed {SEED}), so no p-value is finer than 1 in {SIMULATED + 1}; p "
+                "is also given adjusted by Holm over checks of a kind."
+            ),
+            self._pictures(check),
+        ]
+        return "".join(parts)
+
+    def _checks(self, check: ModelCheck) -> str:
+        rows = [
+            [self._check_name(str(r.check)), figures(r.observed), figures(r.expected),
+             p_value(r.p), p_value(r.p_adjusted)]
+            for r in check.checks.itertuples()
+        ]  # fmt: skip
+        return table(f"{self.result.title}: checks of the model",
+                     ["check", "observed", "expected", "p", "p, Holm"], rows)  # fmt: skip
+
+    def _check_name(self, name: str) -> str:
+        kind, _, rest = name.partition(", ")
+        if kind == "pair apart" and rest:
+            factor, _, level = rest.partition(" ")
+            if level in self.labels.get(factor, {}):
+                return f"pair apart, {lower_first(self.label(factor, level))}"
+        return name.replace("_", " ")
+
+    def _pictures(self, check: ModelCheck) -> str:
+        plot = plots.residual_quantiles(check)
+        out = [figure(plot, plot.summary)]
+        try:
+            plot = plots.effect_quantiles(check)
+            out.append(figure(plot, plot.summary))
+        except DesignError as error:
+            out.append(self.text(error))
+        drawn = []
+        for row in check.full.to_dict("records"):
+            shown, words = self._moved_most(check, row)
+            try:
+                plot = plots.influence(
+                    shown, row["factor"], row["level"], field_names=self.letters.fields
+                )
+            except DesignError as error:
+                drawn.append(self.text(f"{self.against(row)}: {error}"))
+                continue
+            drawn.append(figure(plot, f"{self.against(row)}. {words}{plot.summary}"))
+        return (
+            f'<div class="figures">{"".join(out)}</div>'
+            f'<h4>What the answer rests on</h4><div class="figures">{"".join(drawn)}</div>'
+        )
+
+    def _moved_most(self, check: ModelCheck, row: Any) -> tuple[ModelCheck, str]:
+        """A check with no more units than a page can hold, those that move a contrast most."""
+        table = check.influence
+        if table.empty:
+            return check, ""
+        own = table[table["factor"].eq(row["factor"]) & table["level"].eq(row["level"])]
+        if len(own) <= UNITS_DRAWN:
+            return check, ""
+        moved = (own["difference"] - row["difference"]).abs().nlargest(UNITS_DRAWN)
+        words = (
+            f"Drawn are the {UNITS_DRAWN} of {len(own)} pairs and fields without which it moves "
+            "most; the verdict above speaks of all of them. "
+        )
+        return replace(check, influence=own.loc[sorted(moved.index)]), words
+
+    def sensitivity(self, level: int = 3) -> str:
+        """The same question asked of other models."""
+        found = self.alternatives
+        own = self._difference_scales()[0]
+        parts = [
+            self.heading("sensitivity", "Does the answer hang on the choice of model?", level),
+            self.text(found.conclusion),
+        ]
+        roles = {"chosen": " (this report's)", "warning": " (a warning, not a choice)"}
+        keys = ["factor", "level", "reference"]
+        for _, rows in found.table.groupby(keys, sort=False):
+            cells, remarks = [], []
+            for row in rows.to_dict("records"):
+                aic = number(row["aic"], 1) if row["same_rows"] and row["aic"] == row["aic"] else ""
+                told = [ratio_of(row), with_interval(span_of(row, "difference", own)),
+                        p_value(row["p_adjusted"]), aic]  # fmt: skip
+                cells.append([f"{row['model']}{roles.get(row['role'], '')}", *told])
+                if why := str(row["reason"] or row["remark"]):
+                    remarks.append(f"{row['model']}: {why}")
+            first = rows.iloc[0]
+            parts.append(table(f"{self.result.title} by other models: {self.against(first)}",
+                               ["model", "ratio", own.unit, "p, Holm", "AIC"], cells))  # fmt: skip
+            if remarks:
+                parts.append(bullets([self.letters.text(text) for text in remarks]))
+        parts.append(
+            self.text(
+                f"AIC compares models of the {found.compared} only; smaller is better supported, "
+                "and differences below 2 say little.",
+                "record",
+            )
+        )
+        return "".join(parts)
+
+    def brief(self) -> str:
+        """The response inside an element that unfolds: estimates, model, verdict."""
+        found = self.brief_check
+        shape = (
+            f"{found.verdict} (Shape against {SIMULATED_BRIEF} simulated data sets, seed {SEED}; "
+            "no unit was left out.)"
+        )
+        inside = [
+            self.answers(),
+            self.means(),
+            self.contrasts(),
+            self.model(),
+            self.variances(),
+            self.heading("verdict", "Verdict"),
+            self.text(shape),
+            self.text(self.alternatives.conclusion),
+        ]
+        return (
+            f'<details class="response" id="{self.name}"><summary>'
+            f"{escape(upper_first(self.result.title))}, {escape(self.scales[0].unit)}</summary>"
+            f"{''.join(inside)}</details>"
+        )

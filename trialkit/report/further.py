@@ -1,0 +1,175 @@
+"""What only some designs allow: fields, curves, surfaces, scores, and the power attained.
+
+Where a design does not allow an answer the reason stands in its place, in a sentence.
+"""
+
+from __future__ import annotations
+
+import math
+from typing import TYPE_CHECKING
+
+from trialkit import plots
+from trialkit.analysis import ordinal_model
+from trialkit.errors import DesignError, ModelError
+from trialkit.quantities import lower_first, number
+from trialkit.report.cells import p_value
+from trialkit.report.fragments import bullets, figure, paragraph, table
+
+if TYPE_CHECKING:
+    from trialkit.analysis import TrialAnalysis
+    from trialkit.report.detail import Detail
+    from trialkit.report.letters import Letters
+
+ALONG = {"moisture": "grain moisture", "speed_measured": "ground speed"}
+REFUSED = (DesignError, ModelError)
+
+
+def fields(detail: Detail, level: int = 3) -> str:
+    """Effects field by field and what they say of the next field."""
+    parts = [detail.heading("fields", "Field by field", level)]
+    design = detail.result.design
+    names = design.slope_factors or design.names[:1]
+    for name in names:
+        try:
+            found = detail.result.field_effects(name)
+        except REFUSED as error:
+            parts.append(detail.text(error))
+            continue
+        plot = plots.field_forest(found, field_names=detail.letters.fields)
+        parts.append(figure(plot, plot.summary))
+        shown = math.exp if found.link in ("log", "logit") else float
+        what = {"log": "ratio", "logit": "odds ratio"}.get(found.link, "difference")
+        rows = []
+        for row in found.pooled.to_dict("records"):
+            mean, low, high, least, most = (
+                number(shown(row[c]), 2)
+                for c in ("estimate", "low", "high", "predicted_low", "predicted_high")
+            )
+            sd = f"{row['sd']:.3g} ({row['sd_low']:.3g} to {row['sd_high']:.3g})"
+            rows.append([detail.label(found.factor, row["level"]), f"{mean} ({low} to {high})",
+                         f"{least} to {most}", sd, p_value(row["sd_p"]),
+                         f"{100 * row['same_direction']:.0f} %"])  # fmt: skip
+        head = ["setup", f"mean {what}", "next field", "sd between fields", "p of no spread",
+                "fields the same way"]  # fmt: skip
+        caption = (
+            f"{detail.result.title}: effects over {found.pooled['n_fields'].iloc[0]} fields "
+            f"({detail.percent} intervals; sd on the {found.link} scale)"
+        )
+        parts.append(table(caption, head, rows))
+    return "".join(parts)
+
+
+def along(detail: Detail, level: int = 3) -> str:
+    """The comparison best told apart along moisture and speed."""
+    parts = [detail.heading("along", "Along moisture and speed", level)]
+    contrasts = detail.result.contrasts
+    row = contrasts.loc[contrasts["p_adjusted"].fillna(1.0).idxmin()]
+    drawn, refused = [], []
+    for covariate, words in ALONG.items():
+        try:
+            curve = detail.result.effect_along(covariate, factor=row["factor"], level=row["level"])
+        except REFUSED as error:
+            refused.append(f"Along {words}: {error}")
+            continue
+        plot = plots.effect_along(curve, system=detail.system)
+        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *curve.notes]))))
+    if drawn and len(contrasts) > 1:
+        parts.append(
+            detail.text(
+                f"Shown for {detail.against(row)}, the comparison with the smallest p; "
+                "effect_along(covariate, factor=..., level=...) gives the others."
+            )
+        )
+    parts.append(f'<div class="figures">{"".join(drawn)}</div>' if drawn else "")
+    parts += [detail.text(text) for text in dict.fromkeys(refused)]
+    return "".join(parts)
+
+
+def surface(detail: Detail, level: int = 3) -> str:
+    """The response over stripper-plate gap and ground speed."""
+    parts = [detail.heading("surface", "Over gap and speed", level)]
+    try:
+        found = detail.result.surface()
+    except REFUSED as error:
+        return "".join([*parts, detail.text(error)])
+    plot = plots.loss_surface(found, system=detail.system)
+    parts.append(figure(plot, plot.summary))
+    parts.append(bullets([detail.letters.text(t) for t in (*found.words, *found.notes)]))
+    return "".join(parts)
+
+
+def power(detail: Detail, level: int = 3) -> str:
+    """What the trial could tell, and what it would take to tell more."""
+    parts = [detail.heading("power", "What this trial could tell", level)]
+    for row in detail.result.contrasts.to_dict("records"):
+        try:
+            found = detail.result.power(row["factor"], row["level"])
+        except REFUSED as error:
+            parts.append(detail.text(error))
+            continue
+        parts.append(detail.text(found.sentence))
+        parts += [detail.text(note) for note in found.notes]
+        shares = ", ".join(f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples())
+        parts.append(detail.text(f"Share of each source in the comparison's variance: {shares}."))
+        needed = found.needed
+        columns = [
+            c for c in ("pairs", "pairs_twice_the_rows", "fields") if needed[c].notna().any()
+        ]
+        words = {
+            "pairs": "pairs in the same fields",
+            "pairs_twice_the_rows": f"pairs, twice the {detail.result.specification.row}s",
+            "fields": "fields like these",
+        }
+        rows = [
+            [f"{r['aim']} {r['value']:.3g}", *(_many(r[c]) for c in columns)]
+            for r in needed.to_dict("records")
+        ]
+        caption = (
+            f"{detail.result.title}, {lower_first(detail.against(row))}: what it would take "
+            f"({100 * found.power:g} % power)"
+        )
+        if rows and columns:
+            parts.append(table(caption, ["aim", *(words[c] for c in columns)], rows))
+    parts.append(
+        detail.text(
+            "This is the precision attained, from the variation found and not from the effect "
+            "found: power at the effect found is the p-value in other clothes (Hoenig and Heisey "
+            "2001).",
+            "record",
+        )
+    )
+    return "".join(parts)
+
+
+def _many(value: float) -> str:
+    return number(value, 0) if math.isfinite(value) else "not reached"
+
+
+def scores(analysis: TrialAnalysis, letters: Letters) -> str:
+    """Scores by their order, or why there are none."""
+    try:
+        model = ordinal_model(analysis)
+    except DesignError as error:
+        return paragraph(letters.text(error))
+    parts = [paragraph(letters.text(model.model))] if model.model else []
+    parts.append(bullets([letters.text(t) for t in (*model.words, *model.notes)]))
+    if not model.table.empty:
+        rows = []
+        labels = {
+            f.name: dict(zip(f.levels, f.level_labels, strict=True))
+            for f in analysis.responses[model.response].design.factors
+        }
+        for row in model.table.to_dict("records"):
+            value, low, high = (f"{row[f'odds_ratio{end}']:.3g}" for end in ("", "_low", "_high"))
+            reference = lower_first(labels[row["factor"]][row["reference"]])
+            rows.append([letters.text(f"{row['label']} against {reference}"),
+                         f"{value} ({low} to {high})", number(row["df"], 0),
+                         p_value(row["p"]), p_value(row["p_adjusted"]),
+                         p_value(row["p_rank"])])  # fmt: skip
+        parts.append(table("Odds of a higher score", ["comparison", "odds ratio", "df", "p",
+                                                      "p, Holm", "p, ranks"], rows))  # fmt: skip
+    drawn = []
+    for factor in dict.fromkeys(model.probabilities["factor"]):
+        plot = plots.score_shares(model, factor)
+        drawn.append(figure(plot, plot.summary or "Shares read (above) and modelled (below)."))
+    return "".join([*parts, f'<div class="figures">{"".join(drawn)}</div>'])
