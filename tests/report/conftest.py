@@ -6,10 +6,12 @@ from __future__ import annotations
 import os
 import shutil
 import time
+from collections.abc import Iterator
 from pathlib import Path
+from typing import Any
 
 import pytest
-from report_pages import HOSTILE, VARIANTS, Render, expected
+from report_pages import CHROMIUM, HOSTILE, VARIANTS, Render, expected
 
 from trialkit.report import demo_dir, render
 from trialkit.report.rendering import Rendered
@@ -67,3 +69,16 @@ def page(rendered: Render) -> Path:
 def hostile_page(rendered: Render) -> Path:
     """The page of a trial whose every free text tries to be markup, with refused rows."""
     return rendered("field-day", HOSTILE).html
+
+
+@pytest.fixture(scope="module")
+def browser() -> Iterator[Any]:
+    """The Chromium that is there, driven by Playwright."""
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        started = playwright.chromium.launch(
+            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
+        )
+        yield started
+        started.close()

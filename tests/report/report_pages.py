@@ -26,6 +26,8 @@ PAGES = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
 PAGES.append((WRITTEN[0], METRIC))
 PAGE_IDS = ["-".join(page) for page in PAGES]
 
+CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
+
 Render = Callable[[str, str], Rendered]
 
 
@@ -86,3 +88,44 @@ def kids(node: Any) -> Iterator[Any]:
         if isinstance(kid, dict) and "/S" in kid:
             yield kid
             yield from kids(kid)
+
+
+class Visit:
+    """A page opened, and what it complained of or asked for meanwhile."""
+
+    def __init__(self, browser: Any, file: Path, viewport: dict[str, int]) -> None:
+        self.context = browser.new_context(viewport=viewport)
+        self.complaints: list[str] = []
+        self.page = self.context.new_page()
+        self.page.set_default_timeout(10_000)
+        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
+        self.page.on("console", self._said)
+        self.page.on("dialog", self._asked)
+        url = file.resolve().as_uri()
+        self.context.route("**/*", lambda route: self._requested(route, url))
+        self.page.goto(url)
+
+    def _said(self, message: Any) -> None:
+        if message.type in ("error", "warning"):
+            self.complaints.append(f"{message.type}: {message.text}")
+
+    def _asked(self, dialog: Any) -> None:
+        self.complaints.append(f"dialog: {dialog.message}")
+        dialog.dismiss()
+
+    def _requested(self, route: Any, url: str) -> None:
+        asked = route.request.url
+        if asked == url or asked.startswith(("data:", "blob:")):
+            route.continue_()
+        else:
+            self.complaints.append(f"request: {asked[:200]}")
+            route.abort()
+
+    def unfold(self) -> None:
+        self.page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
+
+    def __enter__(self) -> Visit:
+        return self
+
+    def __exit__(self, *error: object) -> None:
+        self.context.close()

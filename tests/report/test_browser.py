@@ -8,8 +8,6 @@ from __future__ import annotations
 import base64
 import io
 import re
-import shutil
-from collections.abc import Iterator
 from pathlib import Path
 from typing import Any
 
@@ -21,12 +19,11 @@ import pytest
 from matplotlib.figure import Figure
 from matplotlib.image import imread
 from pypdf import PdfReader
-from report_pages import HOSTILE, PAGE_IDS, PAGES, TRIALS, WRITTEN, Render
+from report_pages import CHROMIUM, HOSTILE, PAGE_IDS, PAGES, TRIALS, WRITTEN, Render, Visit
 
 from trialkit.report.rendering import on_paper
 from trialkit.report.rendering import page as render_page
 
-CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 pytestmark = pytest.mark.skipif(
     CHROMIUM is None, reason="no Chromium here (looked for chromium, chromium-browser)"
 )
@@ -73,59 +70,6 @@ LOOK = """element => {
     style.outlineStyle + style.outlineWidth + style.outlineColor,
     style.boxShadow, style.borderColor, style.backgroundColor].join("|");
 }"""
-
-
-@pytest.fixture(scope="module")
-def browser() -> Iterator[Any]:
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        started = playwright.chromium.launch(
-            executable_path=CHROMIUM, args=["--no-sandbox", "--disable-gpu"]
-        )
-        yield started
-        started.close()
-
-
-class Visit:
-    """A page opened, and what it complained of or asked for meanwhile."""
-
-    def __init__(self, browser: Any, file: Path, viewport: dict[str, int]) -> None:
-        self.context = browser.new_context(viewport=viewport)
-        self.complaints: list[str] = []
-        self.page = self.context.new_page()
-        self.page.set_default_timeout(10_000)
-        self.page.on("pageerror", lambda error: self.complaints.append(str(error)))
-        self.page.on("console", self._said)
-        self.page.on("dialog", self._asked)
-        url = file.resolve().as_uri()
-        self.context.route("**/*", lambda route: self._requested(route, url))
-        self.page.goto(url)
-
-    def _said(self, message: Any) -> None:
-        if message.type in ("error", "warning"):
-            self.complaints.append(f"{message.type}: {message.text}")
-
-    def _asked(self, dialog: Any) -> None:
-        self.complaints.append(f"dialog: {dialog.message}")
-        dialog.dismiss()
-
-    def _requested(self, route: Any, url: str) -> None:
-        asked = route.request.url
-        if asked == url or asked.startswith(("data:", "blob:")):
-            route.continue_()
-        else:
-            self.complaints.append(f"request: {asked[:200]}")
-            route.abort()
-
-    def unfold(self) -> None:
-        self.page.evaluate("document.querySelectorAll('details').forEach(d => { d.open = true; })")
-
-    def __enter__(self) -> Visit:
-        return self
-
-    def __exit__(self, *error: object) -> None:
-        self.context.close()
 
 
 @pytest.fixture(params=PAGES, ids=PAGE_IDS)

@@ -100,7 +100,7 @@ def test_letters_of_the_right_and_accents_come_out() -> None:
 def test_long_words_stay_on_the_page(layout: str) -> None:
     long = "abcdefghij" * 40
     cells = "".join(f"<td>{long}</td>" for _ in range(4))
-    html = (f'<section class="method"><h2>{long}</h2><p>{long}</p>'
+    html = (f'<section class="measured"><h2>{long}</h2><p>{long}</p>'
             f"<table><tr>{cells}</tr></table></section>")  # fmt: skip
     n = 0
     for page in pages(html, layout).pages:

@@ -302,9 +302,16 @@ def test_margins_agree_with_the_tests_of_equivalence() -> None:
             assert {
                 "within the margin": ": shown (",
                 "not shown": ": not shown",
-                "worse": "shown not to hold",
+                "above the margin": "shown not to hold",
             }[row["verdict"]] in words
-    assert seen == {"within the margin", "not shown", "worse"}
+    assert seen == {"within the margin", "not shown", "above the margin"}
+
+
+def test_fields_that_cannot_be_told_apart_are_said_to_be_so() -> None:
+    for low, tail in ((0.1, "apart in this."), (-0.1, "may go the other way.")):
+        words = across_fields(float("nan"), low, 0.5, 8, Grade.CLEAR)
+        assert words.startswith("This trial cannot tell its 8 fields apart")
+        assert words.endswith(tail)
 
 
 # ---------------------------------------------------------------- what to try

@@ -46,7 +46,8 @@ def across_fields(
     Parameters
     ----------
     share : float
-        Of fields whose effect has the sign of the mean effect, by the model.
+        Of fields whose effect has the sign of the mean effect, by the model; not a number where
+        the fields of the trial could not be told apart.
     low, high : float
         Interval of the effect in the next field, on a scale where no effect is 0.
     n_fields : int
@@ -54,9 +55,12 @@ def across_fields(
     verdict : Grade
         Of the mean effect: where that is open, so is its sign in the next field.
     """
-    if verdict is Grade.OPEN or not all(map(math.isfinite, (share, low, high))):
+    if verdict is Grade.OPEN or not all(map(math.isfinite, (low, high))):
         return "Which way it goes in the next field this trial cannot tell."
     either = low <= 0 <= high
+    if not math.isfinite(share):
+        alike = f"This trial cannot tell its {counted(n_fields, 'field')} apart in this"
+        return alike + ("; the next one may go the other way." if either else ".")
     if either:  # the interval and the share must both allow what is said
         share = min(share, 0.95)
     text = (

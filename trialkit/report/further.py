@@ -48,7 +48,7 @@ def fields(detail: Detail, level: int = 3) -> str:
             sd = f"{row['sd']:.3g} ({row['sd_low']:.3g} to {row['sd_high']:.3g})"
             rows.append([detail.label(found.factor, row["level"]), f"{mean} ({low} to {high})",
                          f"{least} to {most}", sd, p_value(row["sd_p"]),
-                         f"{100 * row['same_direction']:.0f} %"])  # fmt: skip
+                         _share(row["same_direction"])])  # fmt: skip
         head = ["setup", f"mean {what}", "next field", "sd between fields", "p of no spread",
                 "fields the same way"]  # fmt: skip
         caption = (
@@ -173,3 +173,7 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
         plot = plots.score_shares(model, factor)
         drawn.append(figure(plot, plot.summary or "Shares read (above) and modelled (below)."))
     return "".join([*parts, f'<div class="figures">{"".join(drawn)}</div>'])
+
+
+def _share(share: float) -> str:
+    return f"{100 * share:.0f} %" if math.isfinite(share) else "not told apart"
