@@ -245,7 +245,7 @@ def test_a_hole_in_the_moistures_is_called_thin():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda s: s.assign(moisture=20.0), "ranges over 0 %"),
+        (lambda s: s.assign(moisture=20.0), "ranges over 0 percentage points"),
         (lambda s: s.assign(moisture=s["moisture"].where(s.index > 0)), "not recorded on 1 of"),
         (
             lambda s: s.assign(moisture=np.where(s["cushion"].eq("cushion"), 25.0, 20.0)),

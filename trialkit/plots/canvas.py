@@ -14,6 +14,8 @@ from typing import TYPE_CHECKING, Any
 import matplotlib as mpl
 import seaborn as sns
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from trialkit.errors import DesignError
 from trialkit.quantities import Scale
@@ -42,6 +44,9 @@ SOURCES = {
     "processing": ("threshing and cleaning", "#12484f"),
 }
 WIDTH = 4.9  # inches
+LARGE = 11.5
+"""Points of the lettering of figures read at arm's length: on a telephone, and in a column of a
+printed sheet, where a figure is drawn at about 0.7 of its width."""
 _FONTS = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 
 
@@ -80,29 +85,54 @@ class Plot(Figure):
 
 
 @contextmanager
-def style() -> Iterator[None]:
-    """The shared look, for as long as a figure is being drawn."""
+def style(size: float = 9.5) -> Iterator[None]:
+    """The shared look, for as long as a figure is being drawn, with lettering of `size` points."""
     look: dict[Any, Any] = {
         **sns.axes_style("white"),
         "font.family": "DejaVu Sans",
-        "font.size": 9.5,
+        "font.size": size,
         "text.color": INK,
         "text.parse_math": False,  # a "$" in a name is a dollar sign
         "axes.edgecolor": QUIET,
         "axes.labelcolor": INK,
-        "axes.labelsize": 9,
+        "axes.labelsize": size - 0.5,
         "axes.linewidth": 0.8,
         "axes.spines.left": False,
         "axes.spines.top": False,
         "axes.spines.right": False,
         "xtick.color": QUIET,
         "ytick.color": QUIET,
-        "xtick.labelsize": 8.5,
-        "ytick.labelsize": 8.5,
+        "xtick.labelsize": size - 1,
+        "ytick.labelsize": size - 1,
+        "legend.fontsize": size - 1,
         "figure.constrained_layout.use": True,
     }
     with mpl.rc_context(look):
         yield
+
+
+def text_width(text: str, size: float, weight: str = "normal") -> float:
+    """Width of a line of text in inches."""
+    font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        width, *_ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72
+
+
+def fold(text: str, width: float, size: float, weight: str = "normal") -> list[str]:
+    """A text in lines no wider than `width` inches; a word that is wider is broken."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and text_width(f"{lines[-1]} {word}", size, weight) <= width:
+            lines[-1] += f" {word}"
+            continue
+        lines.append("")
+        for letter in word:
+            if lines[-1] and text_width(lines[-1] + letter, size, weight) > width:
+                lines.append("")
+            lines[-1] += letter
+    return lines or [""]
 
 
 def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:

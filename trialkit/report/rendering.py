@@ -50,6 +50,16 @@ class Rendered(NamedTuple):
     html: Path
     pdf: Path | None
 
+    def _repr_html_(self) -> str:
+        links = "".join(
+            f'<li><a href="{escape(path.resolve().as_uri())}">{escape(path.name)}</a> '
+            f"({escape(words)}, {path.stat().st_size / 1e6:.1f} MB)</li>"
+            for path, words in ((self.html, "page"), (self.pdf, "for paper"))
+            if path is not None and path.exists()
+        )
+        folder = escape(str(self.html.resolve().parent))
+        return f"<div><p>Written to {folder}:</p><ul>{links}</ul></div>"
+
 
 _LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
 # What the kernel imports while the trial is analysed here; half of a notebook's time otherwise.
