@@ -83,8 +83,8 @@ class SpeedChoice:
         least, most = self.table["speed"].iloc[[0, -1]]
         level = f"{100 * self.confidence:g} %"
         found = (
-            f", the {self.end} of the speeds looked at ({speed(least)} to {speed(most)}); one beyond "
-            "it may cost less"
+            f", the {self.end} of the speeds looked at ({speed(least)} to {speed(most)}); one "
+            "beyond it may cost less"
             if self.end
             else f" ({level} interval {speed(self.best_low)} to {speed(self.best_high)}, looked "
             f"for between {speed(least)} and {speed(most)})"
