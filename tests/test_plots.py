@@ -212,7 +212,9 @@ def test_lines_join_the_strips_of_a_pair(analysis) -> None:
         labels = [label.get_text().replace("\n", " ") for label in ax.get_xticklabels()]
         if figure.legends:  # names too long to stand under the marks
             assert not labels
-            labels = [text.get_text().replace("\n", " ") for text in figure.legends[0].texts]
+            named = {text.get_text().replace("\n", " ") for text in figure.legends[0].texts}
+            assert named == set(factor.level_labels)
+            labels = factor.level_labels
         drawn = {tuple(np.round(line.get_ydata(), 6)) for line in lines(ax, "pair")}
         wanted = set()
         for _, pair in rows.groupby("pair"):

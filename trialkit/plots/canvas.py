@@ -7,9 +7,9 @@ import html
 import io
 import re
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import matplotlib as mpl
 import seaborn as sns
@@ -25,6 +25,7 @@ if TYPE_CHECKING:
 
     from trialkit.analysis import TrialAnalysis
 
+T = TypeVar("T")
 INK = "#20302c"
 QUIET = "#5d6b66"
 FAINT = "#d9ded9"
@@ -133,6 +134,12 @@ def fold(text: str, width: float, size: float, weight: str = "normal") -> list[s
                 lines.append("")
             lines[-1] += letter
     return lines or [""]
+
+
+def row_by_row(items: Sequence[T], per_row: int) -> list[T]:
+    """The order in which a legend of `per_row` columns, filled column by column, reads row by
+    row."""
+    return [item for column in range(per_row) for item in items[column::per_row]]
 
 
 def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:

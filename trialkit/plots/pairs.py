@@ -19,6 +19,7 @@ from trialkit.plots.canvas import (
     fold,
     other_units,
     response_of,
+    row_by_row,
     style,
     text_width,
 )
@@ -116,9 +117,16 @@ def paired_strips(
                        label="\n".join(fold(labels[level], WIDTH - 0.8, LARGE - 1)))
                 for level, (marker, colour) in zip(levels, looks, strict=True)
             ]  # fmt: skip
-            figure.legend(handles=handles, loc="outside upper left", ncols=per_row, frameon=False,
-                          handlelength=0.8, handletextpad=0.4, columnspacing=1.0,
-                          borderpad=0.1)  # fmt: skip
+            figure.legend(
+                handles=row_by_row(handles, per_row),
+                loc="outside upper left",
+                ncols=per_row,
+                frameon=False,
+                handlelength=0.8,
+                handletextpad=0.4,
+                columnspacing=1.0,
+                borderpad=0.1,
+            )
         figure.summary = _pairs_in_words(result.title, wide, labels, chosen.reference, word)
         if most > 1:
             figure.summary += f" Marks are means of up to {most} strips."

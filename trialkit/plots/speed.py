@@ -6,7 +6,7 @@ from typing import TYPE_CHECKING
 
 from trialkit import units
 from trialkit.decide.words import area_unit
-from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.plots.canvas import FAINT, INK, LARGE, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import number
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
     speed = table["speed"] * factor
     best, low, high = (v * factor for v in (result.best, result.flat_low, result.flat_high))
     least = float((table["total"] - table["above_best"]).iloc[0]) * size
-    with style():
-        figure = Plot(figsize=(WIDTH, 3.6))
+    with style(LARGE):
+        figure = Plot(figsize=(WIDTH, 3.9))
         ax = figure.add_subplot()
         ax.axvspan(low, high, color=FAINT, lw=0, alpha=0.7, gid="flat")
         ax.fill_between(
@@ -54,7 +54,6 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
             loc="outside upper left",
             ncols=3,
             frameon=False,
-            fontsize=8.5,
             handlelength=2.6,
             borderpad=0.1,
             columnspacing=1.2,
@@ -64,7 +63,7 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
         spread = f"{number(result.best_low * factor, 1)} to {number(result.best_high * factor, 1)}"
         told = f"(interval {spread})"
         if result.end:  # an interval cannot reach beyond the speeds looked at
-            told = f"or {'faster' if result.end == 'highest' else 'slower'}, not looked at"
+            told = f"the {'fastest' if result.end == 'highest' else 'slowest'} looked at"
         ax.annotate(
             f"least at {number(best, 1)} {unit}\n{told}",
             (best, least),
@@ -73,14 +72,14 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
             va="top",
             ha="right" if right else "left",
             weight="bold",
-            size=9,
+            size=LARGE - 0.5,
             color=INK,
             arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5},
         )
         ax.set_xlim(speed.iloc[0], speed.iloc[-1])
         ax.margins(x=0)
         ax.set_xlabel(
-            f"Ground speed, {unit} (grey: within {result.currency} "
+            f"Ground speed, {unit}\n(grey: within {result.currency} "
             f"{number(result.within * size, 2)} per {area} of the least)",
             color=INK,
         )

@@ -188,7 +188,7 @@ def _cheapest(page: GrowerPage) -> list[str]:
     for cost, choice in choices.items():
         end = choice.end
         beyond = {"": "", "lowest": " or slower", "highest": " or faster"}[end]
-        spread = "not known beyond it" if end else ""
+        spread = "runs beyond it" if end else ""
         rows.append([
             f"{config.currency} {amount(cost, 0)}", f"{shown(choice.best)}{beyond}",
             spread or f"{shown(choice.best_low)} to {shown(choice.best_high)}",
