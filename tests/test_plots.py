@@ -16,7 +16,7 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.decide import money
+from trialkit.decide import best_speed, loss_curve, money
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import LEVELS
 from trialkit.quantities import decimals, number
@@ -164,6 +164,36 @@ def test_words_never_run_into_one_another(analysis) -> None:
         names = {f: f"Field {i}" for i, f in enumerate(subject.trial.fields["field"])}
         assert_apart(plots.loss_by_setup(subject))
         assert_apart(plots.paired_strips(subject, field_names=names))
+
+
+def test_words_of_the_growers_figures_stay_apart(analysis) -> None:
+    """Letters for the other fields, a long name for the own."""
+    for subject in (analysis, long_labels(analysis, LONG)):
+        result = subject["header_loss"]
+        fields = list(dict.fromkeys(result.by_strip["field"]))
+        names = {f: f"Field {chr(65 + i)}" for i, f in enumerate(fields)}
+        names[fields[0]] = "Long Bottom by the old railway"
+        shown = {"mine": fields[:1], "field_names": names, "system": "US"}
+        for factor in result.design.names:
+            assert_apart(plots.setups_by_field(result, factor, **shown))
+        if len(fields) > 2:
+            level = result.contrasts["level"].iloc[0]
+            assert_apart(plots.own_fields(result, level, **shown))
+            effects = result.field_effects(result.design.names[0])
+            assert_apart(plots.own_fields(result, level, effects=effects, **shown))
+
+
+def test_words_beside_the_speed_of_least_cost_stay_apart() -> None:
+    result = tk.analyse(tk.load_trial(demo_dir("split_strips")), responses=["header_loss"])
+    curve = loss_curve(result, "speed")
+    for cost, end in ((300.0, "highest"), (0.0, "lowest")):
+        choice = best_speed(curve, price_per_t=150.0, cost_per_hour=cost, width=6.1, efficiency=0.7,
+                            within=2.5, system="US")  # fmt: skip
+        assert choice.end == end
+        figure = plots.cost_by_speed(choice)
+        (note,) = figure.axes[0].texts
+        assert ("fastest" if end == "highest" else "slowest") in note.get_text()
+        assert_apart(figure)
 
 
 @pytest.mark.parametrize("fields", [("North",), ("North", "South")])

@@ -115,7 +115,10 @@ def own_fields(
         ax.xaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
-        _axis(ax, by_model, low, high, own, others)
+        sides = max(text_width(text, LARGE - 1.5, "bold") for text in texts) + max(
+            text_width(line, LARGE - 1, "bold") for name in labels for line in name.split("\n")
+        )
+        _axis(ax, by_model, low, high, own, others, WIDTH - sides - 0.4)
         label = str(pooled["label"])
         figure.alt_text = (
             f"{result.title}: {label} against the reference in {len(order)} fields, "
@@ -330,14 +333,16 @@ def _words(row: pd.Series, by_model: bool, own) -> str:
     return f"{shown.value} ({shown.interval})"
 
 
-def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others) -> None:
+def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others, inches: float) -> None:
+    """The axis of effects, `inches` wide, with as many ticks as stand apart."""
     if not by_model:
         ax.set_xlabel(f"Difference in {own.unit}; left of zero: less")
         for other in others:
             other_units(ax, own, other, "top")
         return
     ticks = RATIOS[(low <= RATIOS) & (high >= RATIOS)]
-    while len(ticks) > 6:
+    room = (text_width("+100 %", LARGE - 1) + 0.08) / inches * np.log(high / low)
+    while len(ticks) > 3 and np.diff(np.log(ticks)).min() < room:
         keep = np.arange(len(ticks)) % 2 == np.flatnonzero(ticks == 1.0)[0] % 2
         ticks = ticks[keep]
     ax.xaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))

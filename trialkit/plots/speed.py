@@ -87,6 +87,8 @@ def cost_by_speed(result: SpeedChoice) -> Plot:
         ax.yaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         ax.tick_params(length=0, colors=QUIET)
+        ax.tick_params(axis="x", pad=8)
+        ax.locator_params(axis="x", nbins=6)
         ends = table.iloc[[0, -1]]
         parts = ", ".join(
             f"{label} from {number(ends[column].iloc[0] * size, 2)} to "
