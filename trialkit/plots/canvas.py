@@ -54,11 +54,16 @@ _FONTS = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 class Plot(Figure):
     """A matplotlib Figure with a description in words and a self-contained HTML form.
 
-    `alt_text` says what the marks show; `summary` is the one thing to see, for a caption.
+    `alt_text` says what the marks show; `summary` is the one thing to see, for a caption;
+    `lettering` is the size of its text in points.
     """
 
     alt_text: str = ""
     summary: str = ""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lettering = float(mpl.rcParams["font.size"])
 
     def svg(self) -> str:
         """The figure as SVG text; its lettering is text, set in the reader's own font."""
@@ -81,7 +86,8 @@ class Plot(Figure):
         data = base64.b64encode(self.svg().encode()).decode()
         return (
             f'<img src="data:image/svg+xml;base64,{data}" alt="{html.escape(self.alt_text)}" '
-            f'width="{width}" height="{height}" style="max-width:100%;height:auto">'
+            f'width="{width}" height="{height}" data-lettering="{self.lettering:g}" '
+            'style="max-width:100%;height:auto">'
         )
 
 
