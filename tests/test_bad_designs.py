@@ -312,7 +312,7 @@ ASKED = {
     "curve along one speed": (
         lambda: strips(pairs(), speed_measured=lambda s: 7.0),
         lambda r: effect_curve(r, along="speed_measured"),
-        ["Ground speed ranges over 0 km/h only", "stands in the analysis"],
+        ["Ground speed ranges over 0 mph only", "stands in the analysis"],
     ),
     "curve along a speed not measured everywhere": (
         lambda: strips(pairs(), speed_measured=lambda s: s["speed_measured"].where(s.index > 1)),
@@ -328,7 +328,8 @@ ASKED = {
         lambda: strips(split(), speed_measured=lambda s: 7.0, speed_set=lambda s: 7.0,
                        speed=lambda s: "slow"),
         lambda r: response_surface(r, settings=("gap_front", "speed_measured")),
-        ["Ground speed was nearly the same on every strip (7 to 7 km/h)", "stands in the analysis"],
+        ["Ground speed was nearly the same on every strip (4.3 to 4.3 mph)",
+         "stands in the analysis"],
     ),
 }  # fmt: skip
 

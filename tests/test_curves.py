@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -245,7 +246,7 @@ def test_a_hole_in_the_moistures_is_called_thin():
 @pytest.mark.parametrize(
     ("change", "words"),
     [
-        (lambda s: s.assign(moisture=20.0), "ranges over 0 %"),
+        (lambda s: s.assign(moisture=20.0), "ranges over 0 percentage points"),
         (lambda s: s.assign(moisture=s["moisture"].where(s.index > 0)), "not recorded on 1 of"),
         (
             lambda s: s.assign(moisture=np.where(s["cushion"].eq("cushion"), 25.0, 20.0)),
@@ -264,6 +265,49 @@ def test_what_cannot_be_drawn_is_refused(change, words):
         effect_curve(result, "yield")
     with pytest.raises(DesignError, match="was not compared"):
         effect_curve(result, factor="gap")
+
+
+def test_speed_that_is_a_setup_has_no_curve(gaps):
+    trial = load_trial(DEMO / "split_strips")
+    result = analyse(trial, responses=["header_loss"])["header_loss"]
+    # Within a level speed scatters by a tenth of the step between levels: a line along it would
+    # reach over a gap no strip lies in.
+    levels = trial.strips.groupby("speed")["speed_measured"]
+    assert np.ptp(levels.mean()) > 5 * levels.std().max()
+    for factor, level in (("cushion", "cushion"), ("gap", "wide")):
+        with pytest.raises(DesignError) as error:
+            effect_curve(result, "speed_measured", factor=factor, level=level)
+        said = str(error.value)
+        assert "(3.5 mph, 5.5 mph) was set as a setup of this trial" in said
+        assert "The contrasts of Ground speed" in said and "at_levels.effects_at" in said
+    # The factor itself went with it, which is told as before; observed speed still has a curve.
+    with pytest.raises(DesignError, match="went with Ground speed"):
+        effect_curve(result, "speed_measured", factor="speed")
+    observed = effect_curve(gaps.responses["header_loss"], "speed_measured")
+    assert np.isfinite(observed.table["ratio"]).all()
+
+
+def test_sentences_speak_the_trials_own_units(gaps):
+    """The curve stays SI; what is read is mph and bu/ac in a US trial, and the two agree."""
+    result = gaps.responses["header_loss"]
+    metric = replace(result, design=replace(result.design, units="SI"))
+    us, si = (effect_curve(r, "speed_measured", level="wide") for r in (result, metric))
+    assert us.table.equals(si.table)
+    text = {"mph": " ".join(us.words), "km/h": " ".join(si.words)}
+    assert "km/h" not in text["mph"] and "mph" not in text["km/h"]
+    ends = {
+        unit: [float(v) for v in re.search(rf"From ([\d.]+) to ([\d.]+) {unit}", words).groups()]
+        for unit, words in text.items()
+    }
+    assert np.array(ends["mph"]) * KM_H_PER_MPH == pytest.approx(np.array(ends["km/h"]), abs=0.15)
+    factor = {
+        unit: float(re.search(r"changes by a factor of ([\d.]+)", words)[1])
+        for unit, words in text.items()
+    }
+    assert factor["mph"] == pytest.approx(factor["km/h"] ** KM_H_PER_MPH, abs=0.015)
+    where = {unit: crossing(c, scale="ratio").words for unit, c in (("mph", us), ("km/h", si))}
+    assert all(unit in words for unit, words in where.items()) and "km/h" not in where["mph"]
+    assert "mph" in " ".join(result.design.why) and "km/h" not in " ".join(result.design.why)
 
 
 # ---------------------------------------------------------------- the figure

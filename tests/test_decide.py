@@ -82,7 +82,7 @@ def test_words_state_the_interval_the_area_and_the_caution(analysis):
     result = money(with_difference(analysis, 1.0))
     value, pays, area, caution = result.sentences
     assert value.startswith(
-        "Cushioned chain against Standard chain, at the header: loose grain worth USD 4.00"
+        "Cushioned chain against standard chain, at the header: loose grain worth USD 4.00"
     )
     assert "per ac (95 % interval of the saving 3.20 to 4.80)" in value
     assert "USD 894 a year" in pays
@@ -97,7 +97,7 @@ def test_words_state_the_interval_the_area_and_the_caution(analysis):
 def test_no_saving_never_pays(analysis):
     worse = money(with_difference(analysis, -0.5, half=0.1))
     assert math.isinf(worse.break_even_ac) and worse.value_per_ac < 0
-    assert "USD 2.00 lost per ac (95 % interval of the saving −2.40 to −1.60)" in worse.sentences[0]
+    assert "USD 2.00 lost per ac (95 % interval of the loss 1.60 to 2.40)" in worse.sentences[0]
     assert "no saving to pay for it" in worse.sentences[1]
     unsure = money(with_difference(analysis, 0.5, half=0.8))
     assert math.isinf(unsure.break_even_ac_high) and "interval at least" in unsure.sentences[1]

@@ -5,20 +5,23 @@ from __future__ import annotations
 import re
 import warnings
 from dataclasses import replace
+from itertools import combinations
 from xml.etree import ElementTree
 
 import matplotlib as mpl
 import matplotlib.colors as colors
 import numpy as np
 import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.decide import money
+from trialkit.decide import best_speed, loss_curve, money
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import LEVELS
-from trialkit.quantities import Scale, span
+from trialkit.quantities import decimals, number
 from trialkit.report import demo_dir
+from trialkit.simulate import Effort, Truth, simulate_trial
 
 KG_HA_PER_BU_AC = 62.768  # 56 lb over an acre, in kg/ha; computed
 
@@ -60,6 +63,11 @@ def test_setups_are_where_the_analysis_puts_them(analysis, draw, response, per_u
         for level in factor.levels
         if (factor.name, level) in means.index
     ]
+    # Levels of one factor are printed with the same decimals, those of the narrowest interval.
+    half = (result.means["high"] - result.means["low"]) / 2 / per_unit
+    places = half.map(decimals).groupby(result.means["factor"]).max()
+    if per_unit == 1.0:
+        places = places.clip(lower=0)
     drawn = zip(lines(ax, "mean"), lines(ax, "interval"), lines(ax, "strips"), strict=True)
     heights = []
     for (factor, level), (mean, interval, strips) in zip(wanted, drawn, strict=True):
@@ -69,12 +77,143 @@ def test_setups_are_where_the_analysis_puts_them(analysis, draw, response, per_u
         values = result.by_strip.loc[result.by_strip[factor] == level, "value"].dropna()
         assert sorted(strips.get_xdata() * per_unit) == pytest.approx(sorted(values), rel=1e-4)
         heights.append(mean.get_ydata()[0])
-        words = span(row["estimate"], row["low"], row["high"], Scale("", 1 / per_unit))
-        assert f"{row['label']} {words.value} (interval {words.interval};" in figure.alt_text
+        shown = [number(row[c] / per_unit, places[factor]) for c in ("estimate", "low", "high")]
+        assert f"{row['label']} {shown[0]} (interval {shown[1]} to {shown[2]};" in figure.alt_text
+        assert any(text.get_text().startswith(f"{shown[0]} ") for text in ax.texts)
     assert heights == sorted(set(heights))
     assert ax.get_xlim()[0] <= 0
     texts = [text.get_text() for text in ax.texts]
     assert all(label in texts for label in means["label"])
+
+
+def test_one_factor_alone(analysis) -> None:
+    every = plots.loss_by_setup(analysis)
+    for factor in analysis.trial.config.setups:
+        figure = plots.loss_by_setup(analysis, factor.name)
+        means = analysis["header_loss"].means
+        own = means[means["factor"] == factor.name]
+        drawn = [line.get_xdata()[0] * KG_HA_PER_BU_AC for line in lines(figure.axes[0], "mean")]
+        assert sorted(drawn) == pytest.approx(sorted(own["estimate"]), rel=1e-4)
+        assert figure.get_figheight() <= every.get_figheight()
+        assert f"{factor.label}: " not in figure.alt_text
+    with pytest.raises(DesignError, match="'hybrid' was not compared; the factors are"):
+        plots.loss_by_setup(analysis, "hybrid")
+
+
+LONG = "Cushioned gathering chain with the long rubber lugs, new at the start of the season"
+
+
+def four_setups(fields: tuple[str, ...]) -> tk.TrialAnalysis:
+    config = tk.load_trial(demo_dir("gap_fields")).config
+    (gap,) = config.setups
+    levels = ("narrow", "usual", "wide", "widest")
+    labels = (*gap.level_labels, "Widest (1-3/4 in)")
+    config = replace(config, setups=(replace(gap, levels=levels, level_labels=labels),))
+    sd = {"pair": 0.2, "strip": 0.15, "frame": 0.5}
+    truth = Truth(
+        preharvest=3.0, header=12.0, header_ratios={}, sd=sd, preharvest_sd={"frame": 0.5}
+    )
+    trial = simulate_trial(config, truth, seed=4, blocks=4, fields=fields, effort=Effort())
+    return tk.analyse(trial, responses=["header_loss"])
+
+
+def long_labels(analysis: tk.TrialAnalysis, label: str) -> tk.TrialAnalysis:
+    setups = tuple(
+        replace(f, label=LONG, level_labels=tuple(f"{label} ({x})" for x in f.level_labels))
+        for f in analysis.trial.config.setups
+    )
+    config = replace(analysis.trial.config, setups=setups)
+    return tk.analyse(replace(analysis.trial, config=config), responses=["header_loss"])
+
+
+def boxes(figure) -> dict[str, mpl.transforms.Bbox]:
+    """Where the words of a figure stand, in pixels, after its layout."""
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    figure.draw(renderer)
+    every = [child for ax in figure.axes for child in (ax, *ax.child_axes)]
+    # Tick labels beyond the ends of an axis are kept but not drawn.
+    unseen = set()
+    for axis in (axis for ax in every for axis in (ax.xaxis, ax.yaxis)):
+        ends = sorted(axis.get_view_interval())
+        span = 1e-6 * (ends[1] - ends[0])
+        for tick in axis.majorTicks:
+            if not ends[0] - span <= tick.get_loc() <= ends[1] + span:
+                unseen |= {tick.label1, tick.label2}
+    found = [t for t in figure.findobj(mpl.text.Text) if t.get_visible() and t.get_text().strip()]
+    return {
+        f"{i} {t.get_text()}": t.get_window_extent(renderer)
+        for i, t in enumerate(found)
+        if t not in unseen
+    }
+
+
+def assert_apart(figure) -> None:
+    """No two texts overlap, and none sticks out of the figure."""
+    found = boxes(figure)
+    width, height = figure.get_size_inches() * figure.dpi
+    for name, box in found.items():
+        assert box.x0 >= -1 and box.y0 >= -1 and box.x1 <= width + 1 and box.y1 <= height + 1, name
+    for (one, a), (other, b) in combinations(found.items(), 2):
+        overlap = (min(a.x1, b.x1) - max(a.x0, b.x0), min(a.y1, b.y1) - max(a.y0, b.y0))
+        assert min(overlap) < 1, f"{one!r} and {other!r} overlap"
+
+
+def test_words_never_run_into_one_another(analysis) -> None:
+    subjects = [analysis, long_labels(analysis, LONG), long_labels(analysis, "Unbroken" * 9)]
+    for subject in subjects:
+        names = {f: f"Field {i}" for i, f in enumerate(subject.trial.fields["field"])}
+        assert_apart(plots.loss_by_setup(subject))
+        assert_apart(plots.paired_strips(subject, field_names=names))
+
+
+def test_words_of_the_growers_figures_stay_apart(analysis) -> None:
+    """Letters for the other fields, a long name for the own."""
+    for subject in (analysis, long_labels(analysis, LONG)):
+        result = subject["header_loss"]
+        fields = list(dict.fromkeys(result.by_strip["field"]))
+        names = {f: f"Field {chr(65 + i)}" for i, f in enumerate(fields)}
+        names[fields[0]] = "Long Bottom by the old railway"
+        shown = {"mine": fields[:1], "field_names": names, "system": "US"}
+        for factor in result.design.names:
+            assert_apart(plots.setups_by_field(result, factor, **shown))
+        if len(fields) > 2:
+            level = result.contrasts["level"].iloc[0]
+            assert_apart(plots.own_fields(result, level, **shown))
+            effects = result.field_effects(result.design.names[0])
+            assert_apart(plots.own_fields(result, level, effects=effects, **shown))
+
+
+def test_words_beside_the_speed_of_least_cost_stay_apart() -> None:
+    result = tk.analyse(tk.load_trial(demo_dir("split_strips")), responses=["header_loss"])
+    curve = loss_curve(result, "speed")
+    for cost, end in ((300.0, "highest"), (0.0, "lowest")):
+        choice = best_speed(curve, price_per_t=150.0, cost_per_hour=cost, width=6.1, efficiency=0.7,
+                            within=2.5, system="US")  # fmt: skip
+        assert choice.end == end
+        figure = plots.cost_by_speed(choice)
+        (note,) = figure.axes[0].texts
+        assert ("fastest" if end == "highest" else "slowest") in note.get_text()
+        assert_apart(figure)
+
+
+@pytest.mark.parametrize("fields", [("North",), ("North", "South")])
+def test_words_of_four_setups_stay_apart(fields: tuple[str, ...]) -> None:
+    subject = four_setups(fields)
+    assert_apart(plots.loss_by_setup(subject))
+    assert_apart(plots.paired_strips(subject))
+
+
+def test_lettering_stays_readable_in_a_column_of_the_handout(pairs) -> None:
+    # A column of a letter sheet is 91.5 mm wide, a figure 4.9 inches.
+    scale = 91.5 / 25.4 / 4.9
+    drawn = (
+        plots.loss_by_setup(pairs),
+        plots.paired_strips(pairs),
+        plots.money_by_area(money(pairs)),
+    )
+    for figure in drawn:
+        sizes = [t.get_fontsize() for t in figure.findobj(mpl.text.Text) if t.get_text().strip()]
+        assert min(sizes) * scale > 7.5
 
 
 def test_trials_own_units_come_first_and_the_others_agree(pairs) -> None:
@@ -101,6 +240,11 @@ def test_lines_join_the_strips_of_a_pair(analysis) -> None:
     for ax, (field, rows) in zip(axes, by_strip.groupby("field", sort=False), strict=True):
         assert len(axes) == 1 or ax.get_title(loc="left") == names[field]
         labels = [label.get_text().replace("\n", " ") for label in ax.get_xticklabels()]
+        if figure.legends:  # names too long to stand under the marks
+            assert not labels
+            named = {text.get_text().replace("\n", " ") for text in figure.legends[0].texts}
+            assert named == set(factor.level_labels)
+            labels = factor.level_labels
         drawn = {tuple(np.round(line.get_ydata(), 6)) for line in lines(ax, "pair")}
         wanted = set()
         for _, pair in rows.groupby("pair"):

@@ -3,6 +3,7 @@ rule stands in `trialkit.display`)."""
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 from trialkit.display import decimals, number
@@ -16,6 +17,7 @@ __all__ = [
     "number",
     "places_in",
     "scales",
+    "shared_places",
     "span",
     "upper_first",
 ]
@@ -33,7 +35,12 @@ _BU_AC = Scale("bu/ac", float(kg_ha_to_bu_ac(1.0)))
 _KG_HA = Scale("kg/ha", 1.0)
 _LB_BU = Scale("lb/bu", float(convert(1.0, "kg/hL", "lb/bu")))
 _KG_HL = Scale("kg/hL", 1.0)
-_TWO_SYSTEMS = {"kg/ha": (_BU_AC, _KG_HA), "kg/hL": (_LB_BU, _KG_HL)}
+_TWO_SYSTEMS = {
+    "kg/ha": (_BU_AC, _KG_HA),
+    "kg/hL": (_LB_BU, _KG_HL),
+    "km/h": (Scale("mph", float(convert(1.0, "km/h", "mph"))), Scale("km/h", 1.0)),
+    "mm": (Scale("in", float(convert(1.0, "mm", "in"))), Scale("mm", 1.0)),
+}
 
 
 def scales(unit: str, system: str) -> tuple[Scale, ...]:
@@ -42,7 +49,7 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
     Parameters
     ----------
     unit : str
-        Unit of the quantity inside the program, such as "kg/ha", "kg/hL" or "%".
+        Unit of the quantity inside the program, such as "kg/ha", "kg/hL", "km/h", "mm" or "%".
     system : str
         Units the trial declares: "US" or "SI".
     """
@@ -70,6 +77,15 @@ def upper_first(text: str) -> str:
     return text[:1].upper() + text[1:]
 
 
+def shared_places(low: Iterable[float], high: Iterable[float], scale: Scale) -> int:
+    """Decimal places of estimates (intervals in SI) that are read against one another: those the
+    narrowest interval allows, so that their differences can be taken from what is printed."""
+    return max(
+        places_in(scale, (most - least) / 2 * scale.factor)
+        for least, most in zip(low, high, strict=True)
+    )
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """An estimate and its interval as text, all rounded alike."""
@@ -84,11 +100,13 @@ class Span:
         return f"{self.low} to {self.high}"
 
 
-def span(value: float, low: float, high: float, scale: Scale) -> Span:
-    """Round an estimate and its interval (in SI) to what the interval allows, in `scale`.
+def span(value: float, low: float, high: float, scale: Scale, places: int | None = None) -> Span:
+    """Round an estimate and its interval (in SI) to what the interval allows, in `scale`, or to
+    the decimal places of the estimates it stands beside (`shared_places`).
 
     Bounds that are not finite are printed as "not known"; the estimate then keeps one decimal.
     """
     value, low, high = (x * scale.factor for x in (value, low, high))
-    places = places_in(scale, (high - low) / 2)
+    if places is None:
+        places = places_in(scale, (high - low) / 2)
     return Span(number(value, places), number(low, places), number(high, places))

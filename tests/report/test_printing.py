@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import base64
 import io
+import math
 import re
 
 import nbformat
@@ -18,6 +19,7 @@ from pypdf import PdfReader
 from report_pages import kids
 
 from trialkit.errors import ReportError
+from trialkit.plots.canvas import LARGE, Plot, style
 from trialkit.report.printing import Sheet, _text, compile_pdf
 from trialkit.report.rendering import on_paper
 
@@ -237,3 +239,19 @@ def test_what_cannot_be_set_names_the_cell_and_the_cause(html: str, cause: str) 
     notebook = nbformat.v4.new_notebook(cells=cells)
     with pytest.raises(ReportError, match=rf"(?s)cell 3 \(page\.broken\(\)\).*(?:{cause})"):
         on_paper(notebook, "A title", "article", "a4")
+
+
+def test_lettering_of_pictures_is_that_of_the_text_round_them() -> None:
+    """A figure drawn for arm's length is set smaller in running text; others keep their width."""
+    with style(LARGE):
+        large = Plot(figsize=(4.0, 2.0))
+    with style():
+        plain = Plot(figsize=(4.0, 2.0))
+    widths = {}
+    for limit in (math.inf, 9.5):
+        sheet = Sheet(lettering=limit)
+        for plot in (large, plain):
+            sheet.add(f"<figure>{plot._repr_html_()}</figure>")
+        widths[limit] = [float(w) for w in re.findall(r", ([\d.]+)pt,", " ".join(sheet.blocks))]
+    assert widths[math.inf] == [288.0, 288.0]
+    assert widths[9.5] == pytest.approx([288.0 * 9.5 / LARGE, 288.0], rel=1e-4)

@@ -398,3 +398,14 @@ def test_small_words() -> None:
     assert lower_first("Wide gap") == "wide gap"
     assert lower_first("LP gap") == "LP gap"
     assert upper_first("wide gap, 6 mph") == "Wide gap, 6 mph"
+
+
+def test_heights_are_lower_and_amounts_less() -> None:
+    row = {"label": "Cushioned chain", "p_adjusted": 0.1, "difference": -0.5,
+           "difference_low": -1.1, "difference_high": 0.1}  # fmt: skip
+    said = {
+        response: finding(response, row, "Standard chain", unit=unit, system="US").absolute[0]
+        for response, unit in (("residue_score", "score"), ("kernel_damage", "%"))
+    }
+    assert said["residue_score"] == "0.5 steps lower (from 1.1 lower to 0.1 higher)"
+    assert said["kernel_damage"] == "0.5 percentage points less (from 1.1 less to 0.1 more)"

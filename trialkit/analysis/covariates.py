@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.quantities import scales
+
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
 
@@ -24,6 +26,7 @@ def choose_covariates(
     interactions: Sequence[tuple[str, str]],
     why: list[str],
     notes: list[str],
+    units: str = "SI",
 ) -> tuple[str, ...]:
     """Measured speed and moisture where the trial can adjust for them; adds centred columns."""
     names = [f.name for f in factors]
@@ -46,6 +49,7 @@ def choose_covariates(
         spread = float(values.max() - values.min())
         if spread < enough:
             continue
+        own = scales(unit, units)[0]
         if column == "moisture" and fields < COVARIATE_FIELDS:
             notes.append(
                 f"Grain moisture ranges over {spread:.1f} points but on fewer than "
@@ -67,8 +71,8 @@ def choose_covariates(
         chosen.append(centred)
         why.append(
             f"{label.capitalize()} was measured on every strip and ranged over "
-            f"{spread:.1f} {unit}, so setups are compared at its mean, "
-            f"{values.mean():.1f} {'%' if unit == 'points' else unit}."
+            f"{spread * own.factor:.1f} {own.unit}, so setups are compared at its mean, "
+            f"{values.mean() * own.factor:.1f} {'%' if unit == 'points' else own.unit}."
         )
     return tuple(chosen)
 

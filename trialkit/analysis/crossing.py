@@ -18,6 +18,7 @@ from trialkit.analysis.curves import EffectCurve, Line
 from trialkit.analysis.reading import unit_words
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.quantities import scales
 
 Scale = Literal["ratio", "difference"]
 
@@ -123,15 +124,18 @@ def crossing(
 
 
 def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float) -> str:
-    unit, percent = curve.along_unit, f"{100 * curve.confidence:g} %"
+    system = curve.result.design.units
+    own, shown = scales(curve.along_unit, system)[0], scales(curve.result.unit, system)[0]
+    unit, percent = own.unit, f"{100 * curve.confidence:g} %"
     what, value = found.scale, f"{found.value:g}"
     if what == "difference":
-        value += f" {unit_words(curve.result.unit)}"
+        value = f"{found.value * shown.factor:.3g} {unit_words(shown.unit)}"
+    low, high = low * own.factor, high * own.factor
     if not found.intervals:
         return f"A {what} of {value} is refused everywhere between {low:.1f} and {high:.1f} {unit}."
     whole = found.open_low and found.open_high and len(found.intervals) == 1
     if found.at:
-        where = " and ".join(f"{v:.1f}" for v in found.at)
+        where = " and ".join(f"{v * own.factor:.1f}" for v in found.at)
         begin = f"The {what} is estimated to pass {value} at {where} {unit}"
     else:
         begin = (
@@ -140,7 +144,7 @@ def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float
     if whole:
         return f"{begin}; no value of that range can be refused ({percent})."
     parts = []
-    for a, b in found.intervals:
+    for a, b in ((a * own.factor, b * own.factor) for a, b in found.intervals):
         first = f"the lowest run, {a:.1f} {unit}, or below," if a == low else f"{a:.1f}"
         last = f"the highest run, {b:.1f} {unit}, or beyond" if b == high else f"{b:.1f} {unit}"
         parts.append(f"from {first} to {last}")

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.reading import unit_words
+from trialkit.quantities import Scale, scales
 
 if TYPE_CHECKING:
     from trialkit.analysis.curves import EffectCurve
@@ -23,8 +24,9 @@ def stretches(x: np.ndarray, where: np.ndarray) -> list[tuple[float, float]]:
 
 def describe(curve: EffectCurve) -> tuple[str, ...]:
     """Where the band for all values leaves out no effect, the change per unit, thin stretches."""
-    table, unit = curve.table, curve.along_unit
-    x = table["x"].to_numpy()
+    table, own = curve.table, scales(curve.along_unit, curve.result.design.units)[0]
+    unit = own.unit
+    x = table["x"].to_numpy() * own.factor
     level, reference = curve.name(curve.level), curve.name(curve.reference)
     percent = f"{100 * curve.confidence:g} %"
     what = f"the ratio of {level} to {reference}"
@@ -52,7 +54,7 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
             f"Between {x[0]:.1f} and {x[-1]:.1f} {unit} {curve.along_label} the {percent} band "
             f"nowhere leaves out {none:g}: no effect at all is possible at every value."
         )
-    out.append(_change(curve, percent))
+    out.append(_change(curve, percent, own))
     for low, high in stretches(x, table["thin"].to_numpy()):
         out.append(
             f"From {low:.1f} to {high:.1f} {unit} fewer than {THIN} strips of a setup lie near; "
@@ -61,23 +63,25 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _change(curve: EffectCurve, percent: str) -> str:
+def _change(curve: EffectCurve, percent: str, own: Scale) -> str:
     """Change of the effect per unit of the covariate, and its test."""
     i, reading = curve.interaction, curve.result.reading
     test = f"F({i['num_df']:.0f}, {i['den_df']:.0f}) = {i['F']:.2f}, p = {i['p']:.2g}"
     if reading.zones:
         return f"Test of no change of the effect in any zone: {test}."
-    step = "point" if curve.along_unit == "%" else curve.along_unit
-    values = [i[f"per_unit{end}"] for end in ("", "_low", "_high")]
+    step = "point" if own.unit == "%" else own.unit
+    values = np.array([i[f"per_unit{end}"] for end in ("", "_low", "_high")], dtype=float)
     if reading.additive(curve.fit):
-        one, low, high = (f"{v:+.3g}" for v in values)
+        shown = scales(curve.result.unit, curve.result.design.units)[0]
+        one, low, high = (f"{v:+.3g}" for v in values * shown.factor / own.factor)
         changes = (
-            f"difference changes by {one} {unit_words(curve.result.unit)} ({percent} interval "
+            f"difference changes by {one} {unit_words(shown.unit)} ({percent} interval "
             f"{low} to {high})"
         )
     else:
         log = reading.log or curve.fit.family.link == "log"
         changes = f"{'ratio' if log else 'ratio of odds'} changes by "
+        values = values ** (1 / own.factor)
         one, low, high = (f"{v:.3g}" for v in values)
         if one == "1":
             one, low, high = (f"{100 * (v - 1):+.2g}" for v in values)

@@ -28,6 +28,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, stats
 
+from trialkit.analysis.at_levels import speed_factor
 from trialkit.analysis.comparisons import (
     Compared,
     differences,
@@ -45,7 +46,7 @@ from trialkit.intake.config import SetupFactor
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import reference_grid
 from trialkit.mixed.multiplicity import maximum_probability
-from trialkit.quantities import lower_first
+from trialkit.quantities import Scale, lower_first, scales
 
 # Column of the strips: centred column of the model, words, unit, least range worth a curve
 # (common practice, as in `design`).
@@ -207,8 +208,9 @@ def effect_curve(
     Raises
     ------
     DesignError
-        When the covariate was not recorded on every strip, hardly varies, went with the setup or
-        is the response itself; for an unknown factor, level or covariate.
+        When the covariate was not recorded on every strip, hardly varies, went with the setup, was
+        itself set by another setup factor or is the response itself; for an unknown factor, level
+        or covariate.
     ModelError
         When the model with the interaction cannot be fitted.
     """
@@ -223,7 +225,9 @@ def effect_curve(
         raise DesignError(f"{result.title} cannot be drawn along itself; choose another covariate.")
     design = result.design
     strips = design.strips[["strip", "field", along, chosen.name]]
-    low, high = _common_range(strips, along, chosen, level, reference, words, unit, least)
+    own = scales(unit, design.units)[0]
+    low, high = _common_range(strips, along, chosen, level, reference, words, own, least)
+    _check_observed(result, along, chosen, words)
     fixed = _fixed(result, chosen.name, column)
     value = result.data["strip"].map(strips.set_index("strip")[along]).to_numpy(dtype=float)
     fit = refit(result, fixed, **{column: value - float(strips[along].mean())})
@@ -276,9 +280,9 @@ def _choose(
 
 def _common_range(
     strips: pd.DataFrame, along: str, factor: SetupFactor, level: str, reference: str, words: str,
-    unit: str, least: float,
+    unit: Scale, least: float,
 ) -> tuple[float, float]:  # fmt: skip
-    """Lowest and highest value that both setups were run at."""
+    """Lowest and highest value that both setups were run at; `unit` is what sentences print."""
     values = strips[along].astype(float)
     if values.isna().any():
         raise DesignError(
@@ -289,18 +293,45 @@ def _common_range(
     low = max(float(v.min()) for v in by.values())
     high = min(float(v.max()) for v in by.values())
     reach = float(values.max() - values.min())
+
+    def shown(distance: float) -> str:
+        step = "percentage points" if unit.unit == "%" else unit.unit
+        return f"{distance * unit.factor:.2g} {step}"
+
     if reach < least:
         raise DesignError(
-            f"{words.capitalize()} ranges over {reach:.2g} {unit} only; a change of the effect "
-            f"along it needs strips at least {least:g} {unit} apart. {STANDS}"
+            f"{words.capitalize()} ranges over {shown(reach)} only; a change of the effect along "
+            f"it needs strips at least {shown(least)} apart. {STANDS}"
         )
     if high - low < SHARED * reach:
         raise DesignError(
             f"{words.capitalize()} went with {factor.label}: the setups share only "
-            f"{max(high - low, 0):.2g} of {reach:.2g} {unit}, so their effect along it cannot be "
-            f"told from the setup itself. {STANDS}"
+            f"{max(high - low, 0) * unit.factor:.2g} of {shown(reach)}, so their effect along it "
+            f"cannot be told from the setup itself. {STANDS}"
         )
     return low, high
+
+
+def _check_observed(result: ResponseAnalysis, along: str, chosen: SetupFactor, words: str) -> None:
+    """Refuse a covariate that another setup factor set.
+
+    The model keeps that factor, so the line along the covariate would rest on its scatter within
+    the factor's levels and reach over the steps between them, where no strip speaks for it.
+    """
+    setter = speed_factor(result) if along == "speed_measured" else None
+    if setter is None or setter == chosen.name:
+        return
+    factor = next(f for f in result.design.factors if f.name == setter)
+    labels = ", ".join(
+        label for level, label in zip(factor.levels, factor.level_labels, strict=True)
+        if level in result.design.levels[setter]
+    )  # fmt: skip
+    raise DesignError(
+        f"{factor.label} ({labels}) was set as a setup of this trial, so {words} measured beyond "
+        "that is scatter within its levels, and no line along it reaches from one level to the "
+        f"next. The contrasts of {factor.label} say what it does, and "
+        f"trialkit.analysis.at_levels.effects_at what {chosen.label} does at each of its levels."
+    )
 
 
 def _table(

@@ -54,6 +54,8 @@ class Design:
         The layout in words.
     why, notes : tuple of str
         Sentences: the reason for each part of the model; what was left out or assumed.
+    units : {"US", "SI"}
+        Units the trial declares, for sentences; every number here is SI.
     """
 
     factors: tuple[SetupFactor, ...]
@@ -67,6 +69,7 @@ class Design:
     kind: str
     why: tuple[str, ...]
     notes: tuple[str, ...]
+    units: str = "SI"
 
     @property
     def names(self) -> list[str]:
@@ -150,7 +153,9 @@ def read_design(
     note_thin(factors, levels, strips, notes)
     nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
-    covariates = choose_covariates(factors, strips, interactions, why, notes) if adjust else ()
+    covariates: tuple[str, ...] = ()
+    if adjust:
+        covariates = choose_covariates(factors, strips, interactions, why, notes, config.units)
     slope_factors = _slopes(names, strips, nested, why, notes)
     strata = layout_df(factors, strips, interactions, covariates)
     return Design(
@@ -165,6 +170,7 @@ def read_design(
         kind,
         tuple(why),
         tuple(notes),
+        config.units,
     )
 
 

@@ -10,6 +10,7 @@ import pandas as pd
 
 from trialkit.analysis.design import Design
 from trialkit.errors import DesignError
+from trialkit.quantities import scales
 
 # Values nearer than this part of the range count as one setting.
 SAME = 0.25
@@ -106,9 +107,11 @@ def read_setting(design: Design, name: str) -> Setting:
     x = values.to_numpy(dtype=float)
     low, high = float(x.min()), float(x.max())
     if high - low <= max(least, 1e-9 * abs(high)) and not (own and high > low):
+        shown = scales(unit, design.units)[0]
+        first, last, need = (f"{v * shown.factor:.2g}" for v in (low, high, least))
         raise DesignError(
-            f"{label.capitalize()} was nearly the same on every strip ({low:.3g} to {high:.3g} "
-            f"{unit}); a trend over it needs at least {least:g} {unit} of difference. The "
+            f"{label.capitalize()} was nearly the same on every strip ({first} to {last} "
+            f"{shown.unit}); a trend over it needs at least {need} {shown.unit} of difference. The "
             "comparison of the setups stands in the analysis."
         )
     classes = _classes(x)

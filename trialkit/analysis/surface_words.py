@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.reading import unit_words
+from trialkit.quantities import Scale, scales
 
 if TYPE_CHECKING:
     from trialkit.analysis.surface import ResponseSurface
@@ -22,10 +23,20 @@ def extreme(surface: ResponseSurface) -> str:
     return "lowest" if surface.better == "lower" else "highest"
 
 
+def _own(surface: ResponseSurface, unit: str) -> Scale:
+    """The trial's own unit."""
+    return scales(unit, surface.result.design.units)[0]
+
+
+def _shown(value: float, own: Scale) -> str:
+    return f"{value * own.factor:.{2 if own.unit == 'in' else 1}f}"
+
+
 def _at(surface: ResponseSurface, values: tuple[float, float]) -> str:
+    units = [_own(surface, s.unit) for s in surface.settings]
     return " and ".join(
-        f"{s.label} {v:.1f} {s.unit}".rstrip()
-        for s, v in zip(surface.settings, values, strict=True)
+        f"{s.label} {_shown(v, own)} {own.unit}".rstrip()
+        for s, v, own in zip(surface.settings, values, units, strict=True)
     )
 
 
@@ -35,26 +46,27 @@ def _places(half_width: float) -> int:
 
 
 def _best(surface: ResponseSurface) -> str:
+    own = _own(surface, surface.result.unit)
     best = surface.best
-    d = _places((best["high"] - best["low"]) / 2)
+    estimate, low, high = (best[c] * own.factor for c in ("estimate", "low", "high"))
+    d = _places((high - low) / 2)
     where = _at(surface, tuple(best[s.name] for s in surface.settings))
     percent = f"{100 * surface.confidence:g} %"
     return (
         f"Among the settings run the {extreme(surface)} estimate is at {where}: "
-        f"{best['estimate']:.{d}f} {surface.result.unit} ({percent} interval {best['low']:.{d}f} "
-        f"to {best['high']:.{d}f}); where exactly the best lies is not known, see the settings "
-        "near it."
+        f"{estimate:.{d}f} {own.unit} ({percent} interval {low:.{d}f} to {high:.{d}f}); where "
+        "exactly the best lies is not known, see the settings near it."
     )
 
 
 def _near(surface: ResponseSurface) -> list[str]:
-    grid, unit = surface.grid, unit_words(surface.result.unit)
+    grid, own = surface.grid, _own(surface, surface.result.unit)
     side = "above" if surface.better == "lower" else "below"
     near = grid[grid["near_best"]]
     inner = grid[~grid["edge"]]
     share = float(inner["near_best"].mean())
     percent = f"{100 * surface.confidence:g} %"
-    margin = f"{surface.margin:g} {unit}"
+    margin = f"{surface.margin * own.factor:.3g} {unit_words(own.unit)}"
     if grid["near_best"].all():
         out = [
             f"No setting run is shown to lie more than {margin} {side} the best ({percent} for "
@@ -62,8 +74,9 @@ def _near(surface: ResponseSurface) -> list[str]:
         ]
     else:
         spans = " and ".join(
-            f"{s.label} {near[s.name].min():.1f} to {near[s.name].max():.1f} {s.unit}".rstrip()
-            for s in surface.settings
+            f"{s.label} {_shown(near[s.name].min(), by)} to {_shown(near[s.name].max(), by)} "
+            f"{by.unit}".rstrip()
+            for s, by in ((s, _own(surface, s.unit)) for s in surface.settings)
         )
         out = [
             f"Settings not shown to lie more than {margin} {side} the best ({percent} for "

@@ -13,8 +13,9 @@ from typing import TYPE_CHECKING
 from trialkit import units
 from trialkit.decide.comparison import comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, annual_cost, break_even_area
-from trialkit.decide.words import CAUTION, amount, area_unit
+from trialkit.decide.words import CAUTION, amount, area_unit, interval_of_saving
 from trialkit.display import card
+from trialkit.quantities import lower_first
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -133,10 +134,9 @@ class Money:
             v * per for v in (self.value_per_ha, self.value_per_ha_low, self.value_per_ha_high)
         )
         out = [
-            f"{self.label} against {self.reference_label}, at the header: loose grain worth "
-            f"{self.currency} {amount(abs(value))} {'saved' if value >= 0 else 'lost'} per {unit} "
-            f"({100 * self.confidence:g} % interval of the saving {amount(low)} to "
-            f"{amount(high)})."
+            f"{self.label} against {lower_first(self.reference_label)}, at the header: loose grain "
+            f"worth {self.currency} {amount(abs(value))} {'saved' if value >= 0 else 'lost'} per "
+            f"{unit} ({100 * self.confidence:g} % {interval_of_saving(low, high)})."
         ]
         if self.annual_cost is not None:
             out.append(self._pays(unit, per))
@@ -163,7 +163,7 @@ class Money:
         )
 
     def _repr_html_(self) -> str:
-        head = f"What the grain is worth: {self.label} against {self.reference_label}"
+        head = f"What the grain is worth: {self.label} against {lower_first(self.reference_label)}"
         return card(head, self.sentences)
 
 

@@ -66,6 +66,12 @@ class SpeedChoice:
     system: str
 
     @property
+    def end(self) -> str:
+        """ "lowest" or "highest" where the cheapest speed is that one of those looked at."""
+        least, most = self.table["speed"].iloc[[0, -1]]
+        return {least: "lowest", most: "highest"}.get(self.best, "")
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words; the caution last."""
         area, size = area_unit(self.system)
@@ -76,11 +82,10 @@ class SpeedChoice:
 
         least, most = self.table["speed"].iloc[[0, -1]]
         level = f"{100 * self.confidence:g} %"
-        end = {least: "lowest", most: "highest"}.get(self.best)
         found = (
-            f", the {end} of the speeds looked at ({speed(least)} to {speed(most)}); one beyond it "
-            "may cost less"
-            if end
+            f", the {self.end} of the speeds looked at ({speed(least)} to {speed(most)}); one "
+            "beyond it may cost less"
+            if self.end
             else f" ({level} interval {speed(self.best_low)} to {speed(self.best_high)}, looked "
             f"for between {speed(least)} and {speed(most)})"
         )
@@ -161,9 +166,11 @@ def best_speed(
     """
     low, high = limits if limits is not None else (curve.low, curve.high)
     if not curve.low - 1e-9 <= low < high <= curve.high + 1e-9:
+        unit = "mph" if system == "US" else "km/h"
+        first, last = (float(units.convert(v, "km/h", unit)) for v in (curve.low, curve.high))
         raise ValueError(
-            f"limits must rise within the speeds the loss is known for, {curve.low:.2f} to "
-            f"{curve.high:.2f} km/h."
+            f"limits must rise within the speeds the loss is known for, {first:.2f} to {last:.2f} "
+            f"{unit}."
         )
     if price_per_t <= 0 or cost_per_hour < 0 or within < 0:
         raise ValueError("price must be above zero; cost_per_hour and within at least zero.")

@@ -27,6 +27,13 @@ def amount(value: float, places: int = 2) -> str:
     return f"{rounded:,.{max(places, 0)}f}".replace("-", MINUS)
 
 
+def interval_of_saving(low: float, high: float) -> str:
+    """The interval of a saving in money; where all of it is a loss, told as one."""
+    if high < 0:
+        return f"interval of the loss {amount(-high)} to {amount(-low)}"
+    return f"interval of the saving {amount(low)} to {amount(high)}"
+
+
 def area_unit(system: str) -> tuple[str, float]:
     """Unit of area a system speaks in and its size in ha."""
     return ("ac", HECTARES_PER_ACRE) if system == "US" else ("ha", 1.0)

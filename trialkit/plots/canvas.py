@@ -7,13 +7,15 @@ import html
 import io
 import re
 import warnings
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypeVar
 
 import matplotlib as mpl
 import seaborn as sns
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
+from matplotlib.textpath import text_to_path
 
 from trialkit.errors import DesignError
 from trialkit.quantities import Scale
@@ -23,6 +25,7 @@ if TYPE_CHECKING:
 
     from trialkit.analysis import TrialAnalysis
 
+T = TypeVar("T")
 INK = "#20302c"
 QUIET = "#5d6b66"
 FAINT = "#d9ded9"
@@ -42,17 +45,25 @@ SOURCES = {
     "processing": ("threshing and cleaning", "#12484f"),
 }
 WIDTH = 4.9  # inches
+LARGE = 11.5
+"""Points of the lettering of figures read at arm's length: on a telephone, and in a column of a
+printed sheet, where a figure is drawn at about 0.7 of its width."""
 _FONTS = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
 
 
 class Plot(Figure):
     """A matplotlib Figure with a description in words and a self-contained HTML form.
 
-    `alt_text` says what the marks show; `summary` is the one thing to see, for a caption.
+    `alt_text` says what the marks show; `summary` is the one thing to see, for a caption;
+    `lettering` is the size of its text in points.
     """
 
     alt_text: str = ""
     summary: str = ""
+
+    def __init__(self, *args: Any, **kwargs: Any) -> None:
+        super().__init__(*args, **kwargs)
+        self.lettering = float(mpl.rcParams["font.size"])
 
     def svg(self) -> str:
         """The figure as SVG text; its lettering is text, set in the reader's own font."""
@@ -75,34 +86,66 @@ class Plot(Figure):
         data = base64.b64encode(self.svg().encode()).decode()
         return (
             f'<img src="data:image/svg+xml;base64,{data}" alt="{html.escape(self.alt_text)}" '
-            f'width="{width}" height="{height}" style="max-width:100%;height:auto">'
+            f'width="{width}" height="{height}" data-lettering="{self.lettering:g}" '
+            'style="max-width:100%;height:auto">'
         )
 
 
 @contextmanager
-def style() -> Iterator[None]:
-    """The shared look, for as long as a figure is being drawn."""
+def style(size: float = 9.5) -> Iterator[None]:
+    """The shared look, for as long as a figure is being drawn, with lettering of `size` points."""
     look: dict[Any, Any] = {
         **sns.axes_style("white"),
         "font.family": "DejaVu Sans",
-        "font.size": 9.5,
+        "font.size": size,
         "text.color": INK,
         "text.parse_math": False,  # a "$" in a name is a dollar sign
         "axes.edgecolor": QUIET,
         "axes.labelcolor": INK,
-        "axes.labelsize": 9,
+        "axes.labelsize": size - 0.5,
         "axes.linewidth": 0.8,
         "axes.spines.left": False,
         "axes.spines.top": False,
         "axes.spines.right": False,
         "xtick.color": QUIET,
         "ytick.color": QUIET,
-        "xtick.labelsize": 8.5,
-        "ytick.labelsize": 8.5,
+        "xtick.labelsize": size - 1,
+        "ytick.labelsize": size - 1,
+        "legend.fontsize": size - 1,
         "figure.constrained_layout.use": True,
     }
     with mpl.rc_context(look):
         yield
+
+
+def text_width(text: str, size: float, weight: str = "normal") -> float:
+    """Width of a line of text in inches."""
+    font = FontProperties(family="DejaVu Sans", size=size, weight=weight)
+    with warnings.catch_warnings():
+        warnings.filterwarnings("ignore", message="Glyph .* missing from")
+        width, *_ = text_to_path.get_text_width_height_descent(text, font, ismath=False)
+    return float(width) / 72
+
+
+def fold(text: str, width: float, size: float, weight: str = "normal") -> list[str]:
+    """A text in lines no wider than `width` inches; a word that is wider is broken."""
+    lines: list[str] = []
+    for word in text.split():
+        if lines and text_width(f"{lines[-1]} {word}", size, weight) <= width:
+            lines[-1] += f" {word}"
+            continue
+        lines.append("")
+        for letter in word:
+            if lines[-1] and text_width(lines[-1] + letter, size, weight) > width:
+                lines.append("")
+            lines[-1] += letter
+    return lines or [""]
+
+
+def row_by_row(items: Sequence[T], per_row: int) -> list[T]:
+    """The order in which a legend of `per_row` columns, filled column by column, reads row by
+    row."""
+    return [item for column in range(per_row) for item in items[column::per_row]]
 
 
 def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:

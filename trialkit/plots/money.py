@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.errors import DesignError
-from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.plots.canvas import FAINT, INK, LARGE, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import number
 
 if TYPE_CHECKING:
@@ -44,24 +44,39 @@ def money_by_area(money: Money) -> Plot:
         own = cost / (money.cost_per_ac if us else money.cost_per_ha)
     reach = [1.6 * a for a in (own, even) if a is not None and np.isfinite(a)]
     area = np.array([0.0, min(max(reach), 6 * min(reach)) if reach else 1000.0])
-    with style():
-        figure = Plot(figsize=(WIDTH, 3.1))
+    with style(LARGE):
+        figure = Plot(figsize=(WIDTH, 3.4))
         ax = figure.add_subplot()
-        ax.fill_between(area, low * area - cost, high * area - cost, color=FAINT, lw=0,
-                        gid="interval")
+        ax.fill_between(
+            area, low * area - cost, high * area - cost, color=FAINT, lw=0, gid="interval"
+        )
         ax.plot(area, saved * area - cost, color=LEVELS[1][1], lw=2.2, gid="balance")
         ax.axhline(0, color=INK, lw=0.9)
         if even is not None and even <= area[1]:
             ax.plot([even], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
-            ax.annotate(f"pays for itself from\n{number(even, 0)} {unit} a year", (even, 0),
-                        (0.03, 0.62), textcoords="axes fraction", weight="bold", size=9,
-                        arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5})
+            ax.annotate(
+                f"pays for itself from\n{number(even, 0)} {unit} a year",
+                (even, 0),
+                (0.03, 0.62),
+                textcoords="axes fraction",
+                weight="bold",
+                size=LARGE - 0.5,
+                arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5},
+            )
         if own is not None and own <= area[1]:
             ax.axvline(own, color=QUIET, lw=1, ls=(0, (3, 2)), gid="own")
             side = "left" if own < area[1] / 2 else "right"
-            ax.annotate(f"{number(own, 0)} {unit}: the area given", (own, 1),
-                        (4 if side == "left" else -4, -2), xycoords=("data", "axes fraction"),
-                        textcoords="offset points", va="top", ha=side, size=8.5, color=QUIET)
+            ax.annotate(
+                f"{number(own, 0)} {unit}: the area given",
+                (own, 1),
+                (4 if side == "left" else -4, -2),
+                xycoords=("data", "axes fraction"),
+                textcoords="offset points",
+                va="top",
+                ha=side,
+                size=LARGE - 1,
+                color=QUIET,
+            )
         ax.set_xlim(*area)
         ax.set_xlabel(f"Corn harvested in a year, {unit}")
         ax.set_ylabel(f"Balance in a year, {money.currency}")

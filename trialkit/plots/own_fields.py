@@ -13,12 +13,16 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from trialkit.plots.canvas import (
     FAINT,
     INK,
+    LARGE,
     LEVELS,
     QUIET,
     WIDTH,
     Plot,
+    fold,
     other_units,
+    row_by_row,
     style,
+    text_width,
     value_axis,
 )
 from trialkit.quantities import number, scales, span
@@ -68,9 +72,9 @@ def own_fields(
     order = _order(rows.index, mine, field_names)
     own, *others = scales(result.unit, system)
     factor_ = 1.0 if by_model else own.factor
-    height = 0.95 + LANE * (len(order) + 1) + (0 if by_model else 0.3)
+    height = 1.1 + LANE * (len(order) + 1) + (0 if by_model else 0.3)
     words = []
-    with style():
+    with style(LARGE):
         figure = Plot(figsize=(WIDTH, height))
         ax = figure.add_subplot()
         if by_model:
@@ -83,7 +87,7 @@ def own_fields(
             row = rows.loc[field]
             _effect(ax, y, row * factor_, field in set(mine))
             texts.append(_words(row, by_model, own))
-            wide = textwrap.wrap(names[field], 16)[:2]
+            wide = textwrap.wrap(names[field], 14)[:2]
             labels.append("\n".join(wide) or names[field])
             words.append(f"{names[field]}{' (own)' if field in set(mine) else ''} {texts[-1]}")
         y = len(order)
@@ -104,14 +108,17 @@ def own_fields(
                 place,
                 text,
                 va="center",
-                size=8,
+                size=LARGE - 1.5,
                 transform=ax.get_yaxis_transform(),
                 weight="bold" if place < y and order[place] in set(mine) else "normal",
             )
         ax.xaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         ax.tick_params(length=0)
-        _axis(ax, by_model, low, high, own, others)
+        sides = max(text_width(text, LARGE - 1.5, "bold") for text in texts) + max(
+            text_width(line, LARGE - 1, "bold") for name in labels for line in name.split("\n")
+        )
+        _axis(ax, by_model, low, high, own, others, WIDTH - sides - 0.4)
         label = str(pooled["label"])
         figure.alt_text = (
             f"{result.title}: {label} against the reference in {len(order)} fields, "
@@ -148,10 +155,16 @@ def setups_by_field(
     order = _order(means.index, mine, field_names)
     own, *others = scales(result.unit, system)
     levels = [level for level in chosen.levels if level in means.columns]
-    with style():
-        figure = Plot(
-            figsize=(WIDTH, 1.3 + (0.34 + 0.08 * len(levels)) * len(order) + 0.25 * bool(others))
-        )
+    with style(LARGE):
+        # A legend's entries stand two and two, unless one of them is too long for that.
+        room = (WIDTH - 0.9) / 2
+        sizes = [text_width(str(labels[level]), LARGE - 1) for level in levels]
+        per_row = 2 if len(levels) > 1 and max(sizes) <= room else 1
+        keys = {level: "\n".join(fold(str(labels[level]), WIDTH - 0.8, LARGE - 1))
+                for level in levels}  # fmt: skip
+        lines = sum(1 + key.count("\n") for key in keys.values())
+        height = 1.15 + (0.36 + 0.08 * len(levels)) * len(order) + 0.3 * bool(others)
+        figure = Plot(figsize=(WIDTH, height + 0.2 * -(-lines // per_row)))
         ax = figure.add_subplot()
         for y, field in enumerate(order):
             row = means.loc[field].dropna() * own.factor
@@ -183,25 +196,25 @@ def setups_by_field(
                     mew=0.9,
                     zorder=3,
                     gid=f"mean {level}",
-                    label=labels[level] if y == 0 else None,
+                    label=keys[level] if y == 0 else None,
                 )
         if 0 < len([f for f in order if f in set(mine)]) < len(order):
             ax.axhline(sum(f in set(mine) for f in order) - 0.35, color=FAINT, lw=1.2)
         ax.set_ylim(len(order) - 0.35, -0.4)
-        handles, texts = ax.get_legend_handles_labels()
+        named = dict(zip(*reversed(ax.get_legend_handles_labels()), strict=True))
+        texts = row_by_row([keys[level] for level in levels if keys[level] in named], per_row)
         figure.legend(
-            handles,
+            [named[text] for text in texts],
             texts,
             loc="outside upper left",
             frameon=False,
-            fontsize=8.5,
-            ncols=2 if len(levels) > 1 else 1,
+            ncols=per_row,
             handlelength=1.0,
             borderpad=0.1,
             columnspacing=1.2,
         )
         value_axis(ax, own, others, result.title)
-        shown = ["\n".join(textwrap.wrap(names[f], 16)[:2]) or names[f] for f in order]
+        shown = ["\n".join(textwrap.wrap(names[f], 14)[:2]) or names[f] for f in order]
         ax.set_yticks(range(len(order)), shown, color=INK)
         for tick, field in zip(ax.get_yticklabels(), order, strict=True):
             tick.set_fontweight("bold" if field in set(mine) else "normal")
@@ -320,14 +333,16 @@ def _words(row: pd.Series, by_model: bool, own) -> str:
     return f"{shown.value} ({shown.interval})"
 
 
-def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others) -> None:
+def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others, inches: float) -> None:
+    """The axis of effects, `inches` wide, with as many ticks as stand apart."""
     if not by_model:
         ax.set_xlabel(f"Difference in {own.unit}; left of zero: less")
         for other in others:
             other_units(ax, own, other, "top")
         return
     ticks = RATIOS[(low <= RATIOS) & (high >= RATIOS)]
-    while len(ticks) > 6:
+    room = (text_width("+100 %", LARGE - 1) + 0.08) / inches * np.log(high / low)
+    while len(ticks) > 3 and np.diff(np.log(ticks)).min() < room:
         keep = np.arange(len(ticks)) % 2 == np.flatnonzero(ticks == 1.0)[0] % 2
         ticks = ticks[keep]
     ax.xaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))

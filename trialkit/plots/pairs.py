@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from matplotlib.lines import Line2D
 
 from trialkit.plots.canvas import (
     FAINT,
     INK,
+    LARGE,
     LEVELS,
     WIDTH,
     Plot,
+    fold,
     other_units,
     response_of,
+    row_by_row,
     style,
+    text_width,
 )
 from trialkit.quantities import lower_first, scales
 
@@ -37,7 +41,8 @@ def paired_strips(
     """Strips of one pair (block) joined across the levels of a setup factor, field by field.
 
     With two levels the reference stands first, and a pair that does not fall from it is drawn
-    dashed. Where a pair has several strips at a level, their mean is drawn.
+    dashed. Where a pair has several strips at a level, their mean is drawn. Names of levels too
+    long to stand side by side under the marks stand in a legend at the head.
 
     Parameters
     ----------
@@ -63,51 +68,93 @@ def paired_strips(
         .reindex(columns=levels)
     )
     wide.columns = list(levels)
+    most = int(rows.groupby(["field", "pair", chosen.name], observed=True).size().max())
+    word = "pairs" if len(levels) == 2 and most == 1 else "blocks"
     fields = list(dict.fromkeys(wide.index.get_level_values("field")))
     columns = 1 if len(fields) == 1 else 2
     n_down = -(-len(fields) // columns)
     looks = [LEVELS[chosen.levels.index(level) % len(LEVELS)] for level in levels]
-    with style():
-        figure = Plot(figsize=(WIDTH, 3.5 if columns == 1 else 0.6 + 2.1 * n_down))
+    # A tick label has the width between two marks, less what keeps it off its neighbour.
+    slot = (WIDTH - 1.5) / columns / (len(levels) - 0.3) - 0.1
+    names = [_under(labels[level], slot) for level in levels]
+    keyed = any(name is None for name in names)
+    with style(LARGE):
+        legend_rows, per_row = _rows([labels[level] for level in levels])
+        figure = Plot(
+            figsize=(
+                WIDTH,
+                (3.5 if columns == 1 else 0.6 + (1.75 if keyed else 2.2) * n_down)
+                + (0.22 * legend_rows if keyed else 0.0),
+            )
+        )
         axes = figure.subplots(n_down, columns, sharey=True, squeeze=False).ravel()
         for ax, field in zip(axes, fields, strict=False):
             pairs = wide.xs(field, level="field")
             for _, values in pairs.iterrows():
                 _joined(ax, values.to_numpy(dtype=float), looks)
             ax.set_xlim(-0.35, len(levels) - 0.65)
-            ax.set_xticks(range(len(levels)))
-            wrap = 16 if columns == 1 else 12
-            ax.set_xticklabels([_wrapped(labels[level], wrap) for level in levels], color=INK)
+            ax.set_xticks([] if keyed else range(len(levels)))
+            if not keyed:
+                ax.set_xticklabels([str(name) for name in names], color=INK)
             ax.tick_params(length=0)
             ax.yaxis.grid(True, color=FAINT, lw=0.7)
             ax.spines["bottom"].set_visible(False)
             if columns > 1:
                 name = (field_names or {}).get(field, str(field))
-                ax.set_title(name, loc="left", size=9, weight="bold")
+                ax.set_title(name, loc="left", size=LARGE - 1, weight="bold")
         for ax in axes[len(fields) :]:
             ax.set_axis_off()
         lowest = min(0.0, float(np.nanmin(wide.to_numpy())))
         axes[0].set_ylim(lowest * 1.05, float(np.nanmax(wide.to_numpy())) * 1.07)
-        for ax in axes[:: columns]:
+        for ax in axes[::columns]:
             ax.set_ylabel(f"{result.title}, {own.unit}")
         for other in others:
             for ax in axes[columns - 1 : len(fields) : columns]:
                 other_units(ax, own, other, "right")
-        figure.summary = _pairs_in_words(result.title, wide, labels, chosen.reference)
+        if keyed:
+            handles = [
+                Line2D([], [], ls="none", marker=marker, color=colour, ms=7,
+                       label="\n".join(fold(labels[level], WIDTH - 0.8, LARGE - 1)))
+                for level, (marker, colour) in zip(levels, looks, strict=True)
+            ]  # fmt: skip
+            figure.legend(
+                handles=row_by_row(handles, per_row),
+                loc="outside upper left",
+                ncols=per_row,
+                frameon=False,
+                handlelength=0.8,
+                handletextpad=0.4,
+                columnspacing=1.0,
+                borderpad=0.1,
+            )
+        figure.summary = _pairs_in_words(result.title, wide, labels, chosen.reference, word)
+        if most > 1:
+            figure.summary += f" Marks are means of up to {most} strips."
         figure.alt_text = (
             f"{result.title} of single strips in {own.unit}, joined within each of "
-            f"{len(wide)} {_units(levels)}. {figure.summary}"
+            f"{len(wide)} {word}. {figure.summary}"
         )
     return figure
 
 
-def _units(levels: list[str]) -> str:
-    return "pairs" if len(levels) == 2 else "blocks"
+def _under(label: str, slot: float) -> str | None:
+    """A label on at most two lines as wide as its slot, broken before a bracket if it has one;
+    None where it does not fit."""
+    size = LARGE - 1
+    if any(text_width(word, size) > slot for word in label.split()):
+        return None
+    lines = [line for part in label.replace(" (", "\n(").split("\n")
+             for line in fold(part, slot, size)]  # fmt: skip
+    return "\n".join(lines) if len(lines) <= 2 else None
 
 
-def _wrapped(label: str, width: int) -> str:
-    """A label on several lines, broken before a bracket if it has one."""
-    return "\n".join(textwrap.fill(part, width) for part in label.replace(" (", "\n(").split("\n"))
+def _rows(labels: list[str]) -> tuple[int, int]:
+    """Lines of a legend, and entries on a row, as many as fit beside one another."""
+    size = LARGE - 1
+    widest = max(text_width(label, size) for label in labels) + 0.45
+    per_row = max(1, min(len(labels), int((WIDTH - 0.1) / widest)))
+    lines = sum(len(fold(label, WIDTH - 0.8, size)) for label in labels)
+    return (lines if per_row == 1 else -(-len(labels) // per_row)), per_row
 
 
 def _joined(ax: Axes, values: np.ndarray, looks: list[tuple[str, str]]) -> None:
@@ -115,16 +162,32 @@ def _joined(ax: Axes, values: np.ndarray, looks: list[tuple[str, str]]) -> None:
     x = np.arange(len(values))
     seen = np.isfinite(values)
     rises = len(values) == 2 and values[1] >= values[0]
-    ax.plot(x[seen], values[seen], color="#8a2d4f" if rises else INK, lw=1.3,
-            ls=(0, (3, 2)) if rises else "-", zorder=2, gid="pair")
+    ax.plot(
+        x[seen],
+        values[seen],
+        color="#8a2d4f" if rises else INK,
+        lw=1.3,
+        ls=(0, (3, 2)) if rises else "-",
+        zorder=2,
+        gid="pair",
+    )
     for position in x[seen]:
         marker, colour = looks[position]
-        ax.plot([position], [values[position]], marker=marker, ms=6.5, color=colour, mec="white",
-                mew=0.8, zorder=3, gid="strip")
+        ax.plot(
+            [position],
+            [values[position]],
+            marker=marker,
+            ms=6.5,
+            color=colour,
+            mec="white",
+            mew=0.8,
+            zorder=3,
+            gid="strip",
+        )
 
 
 def _pairs_in_words(
-    title: str, wide: pd.DataFrame, labels: dict[str, str], reference: str
+    title: str, wide: pd.DataFrame, labels: dict[str, str], reference: str, word: str
 ) -> str:
     """In how many pairs each level lies below the reference."""
     if reference not in wide:
@@ -135,8 +198,6 @@ def _pairs_in_words(
         sentences.append(
             f"{title}: lower with {lower_first(labels[level])} than with "
             f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
-            f"{len(change)} {_units(list(wide.columns))}."
+            f"{len(change)} {word}."
         )
     return " ".join(sentences)
-
-

@@ -7,75 +7,116 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.plots.canvas import LEVELS, QUIET, WIDTH, Plot, response_of, style, value_axis
-from trialkit.quantities import Scale, scales, span
+from trialkit.errors import DesignError
+from trialkit.plots.canvas import (
+    LARGE,
+    LEVELS,
+    QUIET,
+    WIDTH,
+    Plot,
+    fold,
+    response_of,
+    style,
+    text_width,
+    value_axis,
+)
+from trialkit.quantities import Scale, scales, shared_places, span
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from trialkit.analysis import TrialAnalysis
 
+# Heights in inches, from the head of a lane down; a further line of a label adds LINE.
+LINE = 0.2
+TO_MEAN, TO_STRIPS, LANE = 0.37, 0.53, 0.74
+INSIDE = WIDTH - 0.45  # at least, between the ends of the axis
 
-def loss_by_setup(analysis: TrialAnalysis) -> Plot:
-    """Header loss for every level of every setup factor: adjusted means, intervals, strips.
+
+def loss_by_setup(analysis: TrialAnalysis, factor: str | None = None) -> Plot:
+    """Header loss for every level of the setup factors, or of one: adjusted means, intervals,
+    strips.
+
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+    factor : str, optional
+        Name of a setup factor; all that were compared by default.
 
     Raises
     ------
     DesignError
-        When the trial's header loss was not analysed.
+        When the trial's header loss was not analysed, or has no such factor.
     """
-    return _by_setup(analysis, "header_loss")
+    return _by_setup(analysis, "header_loss", factor)
 
 
-def damage_by_setup(analysis: TrialAnalysis) -> Plot:
+def damage_by_setup(analysis: TrialAnalysis, factor: str | None = None) -> Plot:
     """Damaged kernels, in percent, for every level: adjusted means, intervals, strips.
 
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+    factor : str, optional
+        Name of a setup factor; all that were compared by default.
+
     Raises
     ------
     DesignError
-        When the trial's kernel damage was not analysed.
+        When the trial's kernel damage was not analysed, or has no such factor.
     """
-    return _by_setup(analysis, "kernel_damage")
+    return _by_setup(analysis, "kernel_damage", factor)
 
 
-def _by_setup(analysis: TrialAnalysis, response: str) -> Plot:
+def _by_setup(analysis: TrialAnalysis, response: str, only: str | None) -> Plot:
     result = response_of(analysis, response)
     own, *others = scales(result.unit, analysis.trial.config.units)
     factors = [f for f in analysis.trial.config.setups if f.name in set(result.means["factor"])]
+    if only is not None:
+        known = ", ".join(f.name for f in factors)
+        factors = [f for f in factors if f.name == only]
+        if not factors:
+            raise DesignError(f"{only!r} was not compared; the factors are {known}.")
     headings = len(factors) > 1
-    n_rows = len(result.means)
-    height = 0.75 + 0.68 * n_rows + (0.62 * len(factors) if headings else 0) + 0.25 * bool(others)
     sentences = []
-    with style():
-        figure = Plot(figsize=(WIDTH, height))
+    with style(LARGE):
+        figure = Plot()
         ax = figure.add_subplot()
-        y = 0.0
+        across = ax.get_yaxis_transform()
+        y = 0.05
         for factor in factors:
             if headings:
-                ax.text(0, y + 0.02, factor.label, color=QUIET, size=9, va="center",
-                        style="italic", transform=ax.get_yaxis_transform())
-                y += 0.8
+                lines = fold(factor.label, INSIDE, LARGE - 1)
+                ax.text(0, y, "\n".join(lines), color=QUIET, size=LARGE - 1, va="top",
+                        style="italic", transform=across)  # fmt: skip
+                y += LINE * len(lines) + 0.12
             means = result.means[result.means["factor"] == factor.name].set_index("level")
+            places = shared_places(means["low"], means["high"], own)
             parts = []
             for level in (level for level in factor.levels if level in means.index):
                 row = means.loc[level]
                 marker, colour = LEVELS[factor.levels.index(level) % len(LEVELS)]
                 at_level = result.by_strip[factor.name] == level
                 strips = result.by_strip.loc[at_level, "value"].dropna()
+                words = span(row["estimate"], row["low"], row["high"], own, places)
+                value = f"{words.value} {own.unit}"
+                room = INSIDE - text_width(value, LARGE, "bold") - 0.2
+                lines = fold(str(row["label"]), room, LARGE, "bold")
+                ax.text(0, y, "\n".join(lines), weight="bold", va="top", transform=across)
+                ax.text(1, y, value, weight="bold", va="top", ha="right", transform=across)
+                y += LINE * (len(lines) - 1)
                 _lane(ax, y, row, strips.to_numpy() * own.factor, own, marker, colour)
-                words = span(row["estimate"], row["low"], row["high"], own)
-                ax.text(0, y - 0.32, str(row["label"]), weight="bold", va="center",
-                        transform=ax.get_yaxis_transform())
-                ax.text(1, y - 0.32, f"{words.value} {own.unit}", weight="bold", va="center",
-                        ha="right", transform=ax.get_yaxis_transform())
                 parts.append(
                     f"{row['label']} {words.value} (interval {words.interval}; "
                     f"{len(strips)} strips)"
                 )
-                y += 1.0
+                y += LANE
             sentences.append((f"{factor.label}: " if headings else "") + ", ".join(parts))
-        ax.set_ylim(y - 0.6, -0.6)
+        ax.set_ylim(y - 0.06, 0)
+        figure.set_size_inches(WIDTH, y + 0.55 + 0.5 * bool(others))
         value_axis(ax, own, others, result.title)
+        for text in ax.texts:  # folded to fit the axis; they must not narrow it
+            text.set_in_layout(False)
         figure.alt_text = f"{result.title} by setup, in {own.unit}. {'. '.join(sentences)}."
     return figure
 
@@ -85,10 +126,9 @@ def _lane(
 ) -> None:
     """One level: its mean and interval, the single strips as rings on the line below."""
     low, mean, high = (float(row[c]) * scale.factor for c in ("low", "estimate", "high"))
+    at = y + TO_MEAN
     if np.isfinite([low, high]).all():
-        ax.plot([low, high], [y, y], color=colour, lw=2.6, solid_capstyle="butt", gid="interval")
-    ax.plot([mean], [y], marker=marker, ms=8.5, color=colour, mec="white", mew=0.9, gid="mean")
-    ax.plot(strips, np.full(len(strips), y + 0.26), ls="none", marker="o", ms=4.2, mfc="none",
-            mec=QUIET, mew=0.9, gid="strips")
-
-
+        ax.plot([low, high], [at, at], color=colour, lw=2.8, solid_capstyle="butt", gid="interval")
+    ax.plot([mean], [at], marker=marker, ms=8.5, color=colour, mec="white", mew=0.9, gid="mean")
+    ax.plot(strips, np.full(len(strips), y + TO_STRIPS), ls="none", marker="o", ms=4.2, mfc="none",
+            mec=QUIET, mew=0.9, gid="strips")  # fmt: skip

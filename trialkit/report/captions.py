@@ -45,8 +45,8 @@ def of_pairs(plot: Plot, findings: Sequence[Finding], word: str) -> str:
         parts.append(_TOGETHER[findings[0].grade].format(side=side))
     elif findings and not any(f.grade.found for f in findings):
         parts.append("All strips together do not tell the setups apart.")
-    parts.append(f"One line is one {word}." if word != "pair" else
-                 "One line is one pair; dashed where it does not fall.")  # fmt: skip
+    two = len(findings) == 1
+    parts.append(f"One line is one {word}{'; dashed where it does not fall' if two else ''}.")
     return " ".join(filter(None, parts))
 
 

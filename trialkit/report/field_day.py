@@ -19,7 +19,7 @@ from trialkit.errors import DesignError
 from trialkit.quantities import number, upper_first
 from trialkit.report import advice, captions, chances
 from trialkit.report.field_day_more import SHOWN, FoldedParts, folded
-from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
+from trialkit.report.fragments import Fragment, bullets, figure, in_notebook, paragraph, section
 from trialkit.report.wording import Finding, Grade, counted, listed
 from trialkit.units import convert
 
@@ -61,6 +61,10 @@ ALSO = {
 class FieldDayPage(FoldedParts):
     """The parts of the field-day page, in reading order."""
 
+    def _repr_html_(self) -> str:
+        """The headline and what else the page has, for the end of a notebook's cell."""
+        return in_notebook(self)
+
     def headline(self) -> Fragment:
         """What the trial found, in one sentence, with its range and how sure it is."""
         first, *others = self._findings(self.response, self.factor.name)
@@ -91,7 +95,11 @@ class FieldDayPage(FoldedParts):
         title = "Loss at the header, setup by setup"
         if "header_loss" not in self.responses:
             return section("loss", title, paragraph(self._skipped("header_loss")))
-        words = [*self._told("header_loss")[1:], folded("The numbers", self._means("header_loss"))]
+        words = [
+            *self._told("header_loss")[1:],
+            folded("The numbers", self._means("header_loss")),
+            self._others("header_loss", plots.loss_by_setup),
+        ]
         picture = self._picture("header_loss", plots.loss_by_setup)
         return section("loss", title, *words, picture=picture)
 
@@ -202,7 +210,7 @@ class FieldDayPage(FoldedParts):
             power = self.responses[self.response].power(found.factor, found.level)
         except (DesignError, ValueError, np.linalg.LinAlgError):
             return ""
-        word = self.block if len(strips) <= 2 * pairs else "block"
+        word = self.block
         fields = strips["field"].nunique()
         return advice.needed(power, pairs, fields, word, self.config.units)
 
@@ -253,7 +261,7 @@ class FieldDayPage(FoldedParts):
         trial = self.trial
         strips = trial.strips
         pairs = len(strips[["field", "pair"]].drop_duplicates())
-        word = self.block if len(strips) <= 2 * pairs else "block"
+        word = self.block
         laid = (
             f"{counted(len(strips), 'strip')} in {counted(pairs, word)} on "
             f"{counted(strips['field'].nunique(), 'field')}"

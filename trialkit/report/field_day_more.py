@@ -11,7 +11,7 @@ import pandas as pd
 
 from trialkit import __version__, plots
 from trialkit.errors import DesignError
-from trialkit.quantities import decimals, number, scales, span, upper_first
+from trialkit.quantities import decimals, number, scales, shared_places, span, upper_first
 from trialkit.report import captions
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
@@ -55,7 +55,10 @@ class FoldedParts:
         self.factor = next(
             (f for f in self.setups if option and f.name == option.factor), self.setups[0]
         )
-        self.block = "pair" if len(self.factor.levels) == 2 else "block"
+        strips = self.trial.strips
+        together = strips.groupby(["field", "pair"]).size()
+        # Two strips of two setups are a pair; more of them side by side are a block.
+        self.block = "pair" if len(self.factor.levels) == 2 and together.max() <= 2 else "block"
         self.percent = number(analysis.level * 100, 0)
 
     def damage(self) -> Fragment:
@@ -66,7 +69,7 @@ class FoldedParts:
         return section("damage", title, *self._told("kernel_damage"), folded(
             "Picture and numbers", self._picture("kernel_damage", plots.damage_by_setup),
             self._means("kernel_damage"),
-        ))  # fmt: skip
+        ), self._others("kernel_damage", plots.damage_by_setup))  # fmt: skip
 
     def sources(self) -> Fragment:
         """Loss before harvest, at the header, in threshing and cleaning."""
@@ -172,10 +175,21 @@ class FoldedParts:
             for found in self._every(response)
         ]
 
-    def _picture(self, response: str, draw: Any) -> str:
-        every = self._every(response)
+    def _picture(self, response: str, draw: Any, factor: str | None = None) -> str:
+        """Means and strips of the headline's factor, or of another."""
+        factor = factor or self.factor.name
         caption = captions.of_means(self.analysis.level)
-        return figure(captions.told(draw(self.analysis), every), caption)
+        plot = draw(self.analysis, factor)
+        return figure(captions.told(plot, self._findings(response, factor)), caption)
+
+    def _others(self, response: str, draw: Any) -> str:
+        """The same of the other factors, on a screen; the handout shows the headline's alone."""
+        pictures = [
+            self._picture(response, draw, f.name) for f in self.setups if f.name != self.factor.name
+        ]
+        if not pictures:
+            return ""
+        return f'<div class="screen">{folded("The other setups in pictures", *pictures)}</div>'
 
     def _means(self, response: str) -> str:
         """Adjusted means of a response as a table."""
@@ -184,8 +198,13 @@ class FoldedParts:
         shown = scales(result.unit, self.config.units)
         rows = []
         order = [(f.name, level) for f in self.config.setups for level in f.levels]
-        for _, row in means.loc[[key for key in order if key in means.index]].iterrows():
-            cells = [span(row["estimate"], row["low"], row["high"], scale) for scale in shown]
+        for key in (key for key in order if key in means.index):
+            row, beside = means.loc[key], means.loc[key[0]]
+            cells = [
+                span(row["estimate"], row["low"], row["high"], scale,
+                     shared_places(beside["low"], beside["high"], scale))
+                for scale in shown
+            ]  # fmt: skip
             rows.append([str(row["label"]), *(f"{c.value} ({c.interval})" for c in cells)])
         head = ["setup", *(scale.unit for scale in shown)]
         caption = f"{result.title}: adjusted mean and {self.percent} % interval"

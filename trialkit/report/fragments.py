@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
+import inspect
 from collections.abc import Sequence
 from dataclasses import dataclass
 from html import escape
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
     from trialkit.plots import Plot
@@ -19,6 +20,42 @@ class Fragment:
 
     def _repr_html_(self) -> str:
         return self.html
+
+
+def in_notebook(page: Any) -> str:
+    """A page at the end of a notebook's cell: its headline, and the parts that can be shown with
+    their one line of description.
+
+    Parameters
+    ----------
+    page : FieldDayPage, GrowerPage or ResearcherPage
+        Parts are its public methods that take nothing and are annotated to return a Fragment.
+    """
+    parts = [
+        f"<li><code>.{name}()</code> {escape((inspect.getdoc(method) or '').splitlines()[0])}</li>"
+        for name, method in _parts(type(page))
+        if name != "headline"
+    ]
+    shown = "".join(parts)
+    return (
+        f"<div>{page.headline().html}<details><summary>Parts of this page, one call each"
+        f"</summary><ul>{shown}</ul></details></div>"
+    )
+
+
+def _parts(kind: type) -> list[tuple[str, Any]]:
+    """Methods of a page that make a part, those of its own class first, in their order."""
+    found: dict[str, Any] = {}
+    for owner in kind.__mro__:
+        for name, method in vars(owner).items():
+            made = getattr(method, "__annotations__", {}).get("return")
+            needed = [
+                p for p in inspect.signature(method).parameters.values()
+                if p.default is p.empty and p.name != "self"
+            ] if inspect.isfunction(method) else [None]  # fmt: skip
+            if not name.startswith("_") and made in ("Fragment", Fragment) and not needed:
+                found.setdefault(name, method)
+    return list(found.items())
 
 
 def paragraph(text: str, kind: str = "") -> str:

@@ -21,7 +21,7 @@ from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import number, upper_first
 from trialkit.report import grower_conditions, grower_fields, grower_money
-from trialkit.report.fragments import Fragment, bullets, paragraph, section
+from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.own import OwnLetters
 from trialkit.report.wording import Finding, Grade, counted, finding, listed
 from trialkit.units import price_per_bushel_to_per_tonne
@@ -146,6 +146,10 @@ class GrowerPage:
             return self.letters.fields[self.mine[0]]
         words = f"my {len(self.mine)} fields"
         return upper_first(words) if capital else words
+
+    def _repr_html_(self) -> str:
+        """The headline and what else the page has, for the end of a notebook's cell."""
+        return in_notebook(self)
 
     # ------------------------------------------------------------ parts
     def headline(self) -> Fragment:

@@ -14,9 +14,10 @@ from trialkit.decide import best_speed, loss_curve
 from trialkit.decide.words import amount, area_unit
 from trialkit.errors import DesignError
 from trialkit.plots.curves import in_unit
-from trialkit.quantities import Scale, lower_first, number, scales, upper_first
+from trialkit.quantities import Scale, lower_first, number, upper_first
 from trialkit.report.fragments import Fragment, figure, paragraph, section, table
-from trialkit.report.wording import Grade, change, grade
+from trialkit.report.terms import TERMS
+from trialkit.report.wording import Grade, change, grade, of_difference
 
 if TYPE_CHECKING:
     from trialkit.analysis.crossing import Crossing
@@ -127,14 +128,13 @@ def plots_unit(curve: EffectCurve, system: str) -> str:
 
 
 def _effect(page: GrowerPage, row: pd.Series) -> str:
-    less = "less" if page.response == "header_loss" else "fewer"
+    words = TERMS[page.response]
     if np.isfinite([row["ratio"], row["ratio_low"], row["ratio_high"]]).all():
         value, low, high = (100 * (float(row[f"ratio{end}"]) - 1) for end in ENDS)
-        return change(value, low, high, Scale("%", 1.0), less)
-    own = scales(page.result.unit, page.config.units)[0]
+        return change(value, low, high, Scale("%", 1.0), words.smaller, words.larger)
     value, low, high = (float(row[f"difference{end}"]) for end in ENDS)
-    shown = Scale("points" if own.unit == "%" else own.unit, own.factor)
-    return change(value, low, high, shown, less)
+    shown = of_difference(page.result.unit, page.config.units, short=True)[0]
+    return change(value, low, high, shown, *words.by_amount)
 
 
 def _crossing(curve: EffectCurve) -> Crossing | None:
@@ -186,9 +186,12 @@ def _cheapest(page: GrowerPage) -> list[str]:
         return number(float(in_unit(np.array([value]), "km/h", speed)[0]), 1)
 
     for cost, choice in choices.items():
+        end = choice.end
+        beyond = {"": "", "lowest": " or slower", "highest": " or faster"}[end]
+        spread = "runs beyond it" if end else ""
         rows.append([
-            f"{config.currency} {amount(cost, 0)}", shown(choice.best),
-            f"{shown(choice.best_low)} to {shown(choice.best_high)}",
+            f"{config.currency} {amount(cost, 0)}", f"{shown(choice.best)}{beyond}",
+            spread or f"{shown(choice.best_low)} to {shown(choice.best_high)}",
             f"{shown(choice.flat_low)} to {shown(choice.flat_high)}",
         ])  # fmt: skip
     middle = choices[page.hour_costs[len(page.hour_costs) // 2]]

@@ -11,7 +11,8 @@ from trialkit import plots
 from trialkit.analysis.fields import FieldEffects
 from trialkit.quantities import Scale, decimals, lower_first, number, scales, upper_first
 from trialkit.report.fragments import Fragment, figure, marked_table, paragraph, section
-from trialkit.report.wording import Grade, change, counted, grade
+from trialkit.report.terms import TERMS
+from trialkit.report.wording import Grade, change, counted, grade, of_difference
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -40,14 +41,14 @@ def in_short(page: GrowerPage) -> str:
 def _own_rows(page: GrowerPage) -> pd.Series:
     """What the decision's level does in each of my fields, in words."""
     out = {}
-    less = _less(page)
+    words = TERMS[page.response]
     if isinstance(page.effects, FieldEffects):
         rows = page.effects.fields
         rows = rows[rows["level"].eq(page.found.level)].set_index("field")
         for field in (f for f in page.mine if f in rows.index):
             row = rows.loc[field]
             value, low, high = (_per_cent(row[c]) for c in ("shrunken", "low", "high"))
-            out[field] = change(value, low, high, PER_CENT, less)
+            out[field] = change(value, low, high, PER_CENT, words.smaller, words.larger)
     else:
         rows = _measured(page)
         own = _difference_scales(page)[0]
@@ -55,9 +56,9 @@ def _own_rows(page: GrowerPage) -> pd.Series:
             row = rows.loc[field]
             value, low, high = (float(row[c]) for c in ("difference", "low", "high"))
             if np.isfinite([low, high]).all():
-                out[field] = change(value, low, high, own, less)
+                out[field] = change(value, low, high, own, *words.by_amount)
             else:
-                side = less if value < 0 else "more"
+                side = words.by_amount[value >= 0]
                 out[field] = f"{number(abs(value) * own.factor, 2)} {own.unit} {side}, one pair"
     return pd.Series(out, dtype=object)
 
@@ -103,7 +104,7 @@ def my_fields(page: GrowerPage) -> Fragment:
 
 def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
     """How fields differ, and what that means for mine."""
-    less = _less(page)
+    words = TERMS[page.response]
     if effects is None:
         return [
             "Each bar is a field's own pairs alone; few pairs make long bars. Where the bars of "
@@ -131,7 +132,7 @@ def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
     if np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
         low, high = (_per_cent(row[f"predicted_{end}"]) for end in ("low", "high"))
         middle = _per_cent(row["estimate"])
-        text = change(middle, low, high, PER_CENT, less)
+        text = change(middle, low, high, PER_CENT, words.smaller, words.larger)
         out.append(f"In a further field like these: {text}.")
     if page.response == "header_loss":
         out.append(
@@ -145,11 +146,8 @@ def _every(page: GrowerPage, effects: FieldEffects) -> str:
     """The mean effect over all fields, in words."""
     row = effects.pooled.set_index("level").loc[page.found.level]
     value, low, high = (_per_cent(row[c]) for c in ("estimate", "low", "high"))
-    return change(value, low, high, PER_CENT, _less(page))
-
-
-def _less(page: GrowerPage) -> str:
-    return "less" if page.response == "header_loss" else "fewer"
+    words = TERMS[page.response]
+    return change(value, low, high, PER_CENT, words.smaller, words.larger)
 
 
 def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -> str:
@@ -176,7 +174,7 @@ def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -
         out.append(cells)
         marks.append(field in page.mine and bool(page.others))
     caption = (
-        f"{page.result.title}: {page.letters.text(page.found.label)} less "
+        f"{page.result.title}: {page.letters.text(page.found.label)} minus "
         f"{page.letters.text(lower_first(page.found.reference_label))}, with {page.percent} "
         "intervals; below zero is less"
     )
@@ -254,11 +252,8 @@ def _measured(page: GrowerPage) -> pd.DataFrame:
     return rows.set_index("field")
 
 
-def _difference_scales(page: GrowerPage) -> list[Scale]:
-    return [
-        Scale("percentage points" if s.unit == "%" else s.unit, s.factor)
-        for s in scales(page.result.unit, page.config.units)
-    ]
+def _difference_scales(page: GrowerPage) -> tuple[Scale, ...]:
+    return of_difference(page.result.unit, page.config.units)
 
 
 def _per_cent(log_ratio: float) -> float:

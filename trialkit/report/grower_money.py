@@ -11,7 +11,7 @@ from trialkit.decide import payback, sensitivity
 from trialkit.decide.break_even import BreakEven
 from trialkit.decide.sensitivity import input_value
 from trialkit.decide.what_if import inputs, scenarios
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
+from trialkit.decide.words import CAUTION_MORE, amount, area_unit, interval_of_saving, percent
 from trialkit.errors import DesignError
 from trialkit.quantities import lower_first, scales, span
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
@@ -67,11 +67,11 @@ def in_short(page: GrowerPage) -> str:
     shown = panel.figures()
     unit, size = area_unit(shown.system)
     value, low, high = (v * size for v in shown.value_per_ha)
-    level = f"{page.percent} interval"
+    level = f"{page.percent} {interval_of_saving(low, high)}"
     words = (
         f"{page.found.label} instead of {lower_first(page.found.reference_label)} "
         f"{'saves' if value >= 0 else 'loses'} grain worth {shown.currency} "
-        f"{amount(abs(value))} per {unit} ({level} of the saving {amount(low)} to {amount(high)})"
+        f"{amount(abs(value))} per {unit} ({level})"
     )
     if shown.annual_cost == 0:
         return f"{words}; the chance that it saves grain at all is {percent(shown.probability)}."

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 import base64
 import binascii
+import math
 import re
 import tempfile
 import unicodedata
@@ -53,11 +54,15 @@ class Sheet:
         Words and pictures of every section by its first class, for templates that place them
         themselves.
     pictures : dict of str to bytes
+    lettering : float
+        Points that a picture's own lettering is set in at most, where it is known; a template
+        that places pictures by their width leaves it without a limit.
     """
 
     blocks: list[str] = field(default_factory=list)
     sections: dict[str, tuple[str, str]] = field(default_factory=dict)
     pictures: dict[str, bytes] = field(default_factory=dict)
+    lettering: float = math.inf
     _drawn: list[str] | None = None  # set aside here, not in the text, while a list
 
     def add(self, html: str) -> None:
@@ -246,7 +251,9 @@ class Sheet:
                 raise ReportError(f"A picture's data cannot be read: {error}.") from error
         self.pictures[name] = data
         size = re.fullmatch(r"\s*(\d+(?:\.\d+)?)\s*(?:px)?\s*", str(tag.get("width")))
-        width = f"{float(size[1]) * _PIXEL:g}pt" if size else "auto"
+        own = re.fullmatch(r"\d+(?:\.\d+)?", str(tag.get("data-lettering")))
+        share = min(1.0, self.lettering / float(own[0])) if own and float(own[0]) else 1.0
+        width = f"{float(size[1]) * _PIXEL * share:.5g}pt" if size else "auto"
         return [f'drawing("{name}", {width}, {_text(str(tag.get("alt", "")))})']
 
 

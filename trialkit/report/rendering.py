@@ -4,6 +4,7 @@ what its cells showed is set for paper too if asked (`printing`)."""
 from __future__ import annotations
 
 import logging
+import math
 import os
 import re
 import tempfile
@@ -50,6 +51,19 @@ class Rendered(NamedTuple):
     html: Path
     pdf: Path | None
 
+    def _repr_html_(self) -> str:
+        links = "".join(
+            f'<li><a href="{escape(path.resolve().as_uri())}">{escape(path.name)}</a> '
+            f"({escape(words)}, {path.stat().st_size / 1e6:.1f} MB)</li>"
+            for path, words in ((self.html, "page"), (self.pdf, "for paper"))
+            if path is not None and path.exists()
+        )
+        folder = escape(str(self.html.resolve().parent))
+        return f"<div><p>Written to {folder}:</p><ul>{links}</ul></div>"
+
+
+LETTERING = {"article": 9.5}
+"""Points that pictures' own lettering is set in at most, by layout: that of the text round them."""
 
 _LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
 # What the kernel imports while the trial is analysed here; half of a notebook's time otherwise.
@@ -282,7 +296,7 @@ def on_paper(notebook: NotebookNode, title: str, layout: str, paper: str) -> byt
     """
     pieces = list(shown(notebook))
     try:
-        sheet = Sheet()
+        sheet = Sheet(lettering=LETTERING.get(layout, math.inf))
         for _, html in pieces:
             sheet.add(html)
         return compile_pdf(sheet, layout, title=title, paper=paper)

@@ -19,7 +19,15 @@ from trialkit.report.calibration import Calibration, calibration
 from trialkit.report.detail import SEED, SIMULATED, SIMULATED_BRIEF, Detail
 from trialkit.report.downloads import links
 from trialkit.report.export import nameless, tables
-from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
+from trialkit.report.fragments import (
+    Fragment,
+    bullets,
+    figure,
+    in_notebook,
+    paragraph,
+    section,
+    table,
+)
 from trialkit.report.letters import Letters
 from trialkit.report.quality import quality
 from trialkit.report.summary import summary
@@ -53,6 +61,10 @@ class ResearcherPage:
         }
         self.others = [name for name in self.details if name not in FULL]
         self.percent = f"{100 * analysis.level:g} %"
+
+    def _repr_html_(self) -> str:
+        """The headline and what else the page has, for the end of a notebook's cell."""
+        return in_notebook(self)
 
     # ------------------------------------------------------------ what was asked and found
     def headline(self) -> Fragment:

@@ -31,6 +31,12 @@ class Terms:
     larger: str = "more"
     count: str = "count behind both"
 
+    @property
+    def by_amount(self) -> tuple[str, str]:
+        """Words for a fall and a rise told in a unit: an amount is "1.4 bu/ac less", whatever can
+        be counted in it; a height is "lower"."""
+        return (self.smaller, self.larger) if self.larger == "higher" else ("less", "more")
+
 
 def _amount(
     verb: str, noun: str, subject: str, *, few: bool = True, count: str = "count behind both"

@@ -188,7 +188,9 @@ def finding(
         falls=value < 0,
         label=label,
         reference=reference,
-        absolute=tuple(change(value, low, high, s) for s in of_difference(unit, system)),
+        absolute=tuple(
+            change(value, low, high, s, *words.by_amount) for s in of_difference(unit, system)
+        ),
         percent=percent,
     )
 
