@@ -12,11 +12,13 @@ from trialkit import plots
 from trialkit.analysis import ordinal_model
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import lower_first, number
-from trialkit.report.cells import p_value
+from trialkit.report.cells import figures, p_value
+from trialkit.report.detail import ZERO_VARIANCE
 from trialkit.report.fragments import bullets, figure, paragraph, table
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
+    from trialkit.analysis.power import PowerAttained
     from trialkit.report.detail import Detail
     from trialkit.report.letters import Letters
 
@@ -45,7 +47,9 @@ def fields(detail: Detail, level: int = 3) -> str:
                 number(shown(row[c]), 2)
                 for c in ("estimate", "low", "high", "predicted_low", "predicted_high")
             )
-            sd = f"{row['sd']:.3g} ({row['sd_low']:.3g} to {row['sd_high']:.3g})"
+            known = math.isfinite(row["sd_low"]) and math.isfinite(row["sd_high"])
+            ends = f" ({figures(row['sd_low'])} to {figures(row['sd_high'])})" if known else ""
+            sd = f"{figures(row['sd'])}{ends}"
             rows.append([detail.label(found.factor, row["level"]), f"{mean} ({low} to {high})",
                          f"{least} to {most}", sd, p_value(row["sd_p"]),
                          _share(row["same_direction"])])  # fmt: skip
@@ -72,12 +76,14 @@ def along(detail: Detail, level: int = 3) -> str:
             refused.append(f"Along {words}: {error}")
             continue
         plot = plots.effect_along(curve, system=detail.system)
-        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *curve.notes]))))
+        said = [detail.letters.text(t) for t in curve.words]
+        drawn.append(figure(plot, " ".join([*said, *detail.notes(curve.notes)])))
     if drawn and len(contrasts) > 1:
         parts.append(
             detail.text(
                 f"Shown for {detail.against(row)}, the comparison with the smallest p; "
-                "effect_along(covariate, factor=..., level=...) gives the others."
+                "effect_along(covariate, factor=..., level=...) gives the others.",
+                "screen",
             )
         )
     parts.append(f'<div class="figures">{"".join(drawn)}</div>' if drawn else "")
@@ -93,24 +99,29 @@ def surface(detail: Detail, level: int = 3) -> str:
     except REFUSED as error:
         return "".join([*parts, detail.text(error)])
     plot = plots.loss_surface(found, system=detail.system)
-    parts.append(figure(plot, plot.summary))
-    parts.append(bullets([detail.letters.text(t) for t in (*found.words, *found.notes)]))
+    best, *words = (detail.letters.text(t) for t in found.words)
+    parts.append(figure(plot, best))
+    parts.append(bullets([*words, *detail.notes(found.notes)]))
     return "".join(parts)
 
 
 def power(detail: Detail, level: int = 3) -> str:
     """What the trial could tell, and what it would take to tell more."""
     parts = [detail.heading("power", "What this trial could tell", level)]
+    noted: dict[str, None] = {}  # once, whichever comparisons it is about
     for row in detail.result.contrasts.to_dict("records"):
         try:
             found = detail.result.power(row["factor"], row["level"])
         except REFUSED as error:
             parts.append(detail.text(error))
             continue
-        parts.append(detail.text(found.sentence))
-        parts += [detail.text(note) for note in found.notes]
         shares = ", ".join(f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples())
-        parts.append(detail.text(f"Share of each source in the comparison's variance: {shares}."))
+        parts.append(
+            detail.text(
+                f"{found.sentence} Share of each source in the comparison's variance: {shares}."
+            )
+        )
+        noted |= dict.fromkeys(detail.notes(found.notes))
         needed = found.needed
         columns = [
             c for c in ("pairs", "pairs_twice_the_rows", "fields") if needed[c].notna().any()
@@ -121,7 +132,7 @@ def power(detail: Detail, level: int = 3) -> str:
             "fields": "fields like these",
         }
         rows = [
-            [f"{r['aim']} {r['value']:.3g}", *(_many(r[c]) for c in columns)]
+            [_aim(found, r["aim"], r["value"]), *(_many(r[c]) for c in columns)]
             for r in needed.to_dict("records")
         ]
         caption = (
@@ -129,7 +140,9 @@ def power(detail: Detail, level: int = 3) -> str:
             f"({100 * found.power:g} % power)"
         )
         if rows and columns:
-            parts.append(table(caption, ["aim", *(words[c] for c in columns)], rows))
+            needs = table(caption, ["aim", *(words[c] for c in columns)], rows)
+            parts.append(f'<div class="screen">{needs}</div>')
+    parts += [paragraph(note) for note in noted]
     parts.append(
         detail.text(
             "This is the precision attained, from the variation found and not from the effect "
@@ -139,6 +152,21 @@ def power(detail: Detail, level: int = 3) -> str:
         )
     )
     return "".join(parts)
+
+
+def _share(part: float) -> str:
+    return f"{100 * part:.0f} %" if math.isfinite(part) else ""
+
+
+def _aim(found: PowerAttained, aim: str, value: float) -> str:
+    """What is aimed at, in words."""
+    if aim == "half-width":
+        reach = f"within a factor of {value:g}" if found.scale == "ratio" else (
+            f"within ±{value:.3g} {found.unit}")  # fmt: skip
+        return f"interval {reach}"
+    if aim == "detectable ratio":
+        return f"a true ratio of {value:g} told apart"
+    return f"a true difference of {value:.3g} {found.unit} told apart"
 
 
 def _many(value: float) -> str:
@@ -152,7 +180,9 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
     except DesignError as error:
         return paragraph(letters.text(error))
     parts = [paragraph(letters.text(model.model))] if model.model else []
-    parts.append(bullets([letters.text(t) for t in (*model.words, *model.notes)]))
+    notes = [note for note in model.notes if not note.startswith(ZERO_VARIANCE)]
+    said = [text.replace("(p_rank)", "(p, ranks)") for text in (*model.words, *notes)]
+    parts.append(bullets([letters.text(text) for text in said]))
     if not model.table.empty:
         rows = []
         labels = {
