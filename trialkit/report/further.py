@@ -203,7 +203,3 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
         plot = plots.score_shares(model, factor)
         drawn.append(figure(plot, plot.summary or "Shares read (above) and modelled (below)."))
     return "".join([*parts, f'<div class="figures">{"".join(drawn)}</div>'])
-
-
-def _share(share: float) -> str:
-    return f"{100 * share:.0f} %" if math.isfinite(share) else "not told apart"
