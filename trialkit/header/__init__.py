@@ -1,8 +1,8 @@
 """The setup arithmetic of a corn header: what feeds it, what it pulls, how its rows are set.
 
-`check_header` judges a header row by row from a trial's tables; `strip_gaps` turns its readings into
-the gap each strip was run with. `arithmetic` and `capacity` hold the formulas, `plates` the plates
-and guides, `limits` every limit with its source.
+`check_header` judges a header row by row from a trial's tables; `strip_gaps` turns its readings
+into the gap each strip was run with. `arithmetic` and `capacity` hold the formulas, `plates` the
+plates and guides, `limits` every limit with its source.
 """
 
 from __future__ import annotations

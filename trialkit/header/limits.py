@@ -87,7 +87,7 @@ class RowUnit:
         Stalk that passes until the ear lies on the plates, mm: height of the ear less the height at
         which the rolls grip; 30 in (from memory: ears at about 42 in, a grip at 12 in).
     grip : float
-        Share of the rolls' surface speed the stalk takes, above 0 to 1. 1 is no slip, the best case.
+        Share of the rolls' surface speed the stalk takes, above 0 to 1; 1 is no slip, the best.
     chain_speed : float or None
         Speed of the gathering chain, m/s.
     """

@@ -39,14 +39,17 @@ def html(report: HeaderReport) -> str:
     if len(report.fields):
         parts.append(folded("Field by field", table(_fields(report, say), rows=len(report.fields))))
     if len(report.repairs):
-        shown = report.repairs[["row"]].assign(
-            **{f"from the median, {unit}": report.repairs["own_gap"].map(say.value),
-               f"spread left, {unit}": report.repairs["sd"].map(lambda v: say.value(v, say.places + 1)),
-               "variance removed, %": (100 * report.repairs["share_removed"]).map("{:.0f}".format)}
-        )  # fmt: skip
-        parts.append(
-            folded("Spread of the gap, repaired row after row", table(shown, rows=len(shown)))
+        repaired = report.repairs
+        shown = pd.DataFrame(
+            {
+                "row": repaired["row"],
+                f"from the median, {unit}": repaired["own_gap"].map(say.value),
+                f"spread left, {unit}": [say.value(v, say.places + 1) for v in repaired["sd"]],
+                "variance removed, %": [f"{100 * v:.0f}" for v in repaired["share_removed"]],
+            }
         )
+        title = "Spread of the gap, one row repaired after the other"
+        parts.append(folded(title, table(shown, rows=len(shown))))
     return card(f"Header {report.header}", [*report.sentences, *notes], *parts)
 
 
