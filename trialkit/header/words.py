@@ -43,6 +43,10 @@ class Lengths:
         places = self.places + (0 < abs(float(units.convert(mm, "mm", self.length_unit))) < 0.1)
         return f"{self.value(mm, places)} {self.length_unit}"
 
+    def given(self, mm: float) -> str:
+        """A limit, to the digits it was meant in: "0.375 in", "5 in", "127 mm"."""
+        return f"{float(units.convert(mm, 'mm', self.length_unit)):.3g} {self.length_unit}"
+
     def speed(self, kmh: float) -> str:
         """A speed with its unit."""
         return f"{number(float(units.convert(kmh, 'km/h', self.speed_unit)), 1)} {self.speed_unit}"
@@ -121,16 +125,16 @@ def _gap(report: HeaderReport, say: Lengths) -> str:
     if target.stalks:
         why = (
             f"{target.stalks} stalks, {report.limits.stalk_percentile:g} % of them up to "
-            f"{say.length(target.stalk)}, with {say.length(report.limits.stalk_clearance)} to spare"
+            f"{say.length(target.stalk)}, with {say.given(report.limits.stalk_clearance)} to spare"
         )
     else:
         why = "the usual start, for no stalk was measured"
-    wider = f", {say.length(report.limits.cushion)} of it for the cushion" * report.cushion
+    wider = f", {say.given(report.limits.cushion)} of it for the cushion" * report.cushion
     off = (front + rear - target.front - target.rear) / 2
     against = (
         f"{say.length(abs(off))} {'wider' if off > 0 else 'narrower'}"
         if abs(off) > report.limits.own_gap
-        else f"within {say.length(report.limits.own_gap)} of that"
+        else f"within {say.given(report.limits.own_gap)} of that"
     )
     return (
         f"The gap is {say.value(front)} at the front and {say.length(rear)} at the rear; aim at "

@@ -206,7 +206,7 @@ def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport
     ax.plot([0.21, 0.21], [y - half + 0.085, y + half + 0.085], color=INK, lw=1.2, marker="_", ms=6)
     ax.text(0.42, y, words, **look)
     ax.plot([2.33], [y], ls="none", marker="v", ms=6, mfc=INK, mec=INK)
-    limit = say.length(report.limits.guide_clearance)
+    limit = say.given(report.limits.guide_clearance)
     ax.text(2.54, y, f"pinched: less than {limit}", **look)
     y += 0.17
     ax.text(0.42, y, "lengthwise not to scale", **look)
