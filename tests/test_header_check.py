@@ -105,10 +105,12 @@ def test_order_of_repair_and_words() -> None:
     assert rows.loc["1", "verdict"] == "in order"
     text = " ".join(report.sentences)
     share = report.repairs["share_removed"].iloc[2]
-    assert "Setting rows 5, 7, 2 to the median row leaves" in text and share < 1 + 1e-9
+    assert "Setting rows 5, 7, 2 to the median row leaves at best" in text and share < 1 + 1e-9
     assert f"falls by {100 * share:.0f} %" in text and "do not tell" in text
     assert "operator's manual" in report.sentences[-1]
     assert "significant" not in text
+    every = checked(gap_front_right={i: 38.0 + i for i in range(1, 9)})
+    assert "Every row is out" in " ".join(check_header(trial_with(every)).sentences)
 
 
 def test_limits_and_stalks_move_the_verdicts() -> None:
@@ -237,6 +239,22 @@ def test_header_of_a_strip_from_disk(tmp_path: Path) -> None:
     assert "header" not in demo().strips.dropna(axis=1).columns
 
 
+def check_text(figure: plots.Plot) -> None:
+    """All of it lies on the page, is large enough and covers no other text."""
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    width, height = figure.bbox.width, figure.bbox.height
+    texts = [text for text in figure.axes[0].texts if text.get_text()]
+    boxes = [text.get_window_extent(renderer) for text in texts]
+    for text, box in zip(texts, boxes, strict=True):
+        assert text.get_size() >= 8.5
+        assert box.x0 >= 0 and box.x1 <= width and box.y0 >= 0 and box.y1 <= height, text
+    # Lines of one verdict may touch by what letters reach below the line.
+    for i, box in enumerate(boxes):
+        for j in range(i):
+            shared = box.intersection(box, boxes[j])
+            assert shared is None or shared.height < 4 or shared.width < 1, (texts[i], texts[j])
+
+
 @pytest.mark.parametrize("rows", [6, 8, 12, 16])
 @pytest.mark.parametrize("system", ["US", "SI"])
 def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
@@ -250,6 +268,15 @@ def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
     report = check_header(replace(trial, config=config))
     figure = plots.header_rows(report)
     (ax,) = figure.axes
+    check_text(figure)
+    # The longest words there can be: every row with every fault, each with its place.
+    worst = checked(
+        rows, **{f"gap_{end}_right": {i: 120.0 + i for i in range(1, rows + 1)}
+                 for end in ("front", "rear")},
+        **{station: {i: 60.0 for i in range(1, rows + 1)} for station in STATIONS},
+        roll_wear_length={i: 300.0 for i in range(1, rows + 1)},
+    )  # fmt: skip
+    check_text(plots.header_rows(check_header(replace(trial, config=config, header_check=worst))))
 
     def drawn(gid: str) -> list[Any]:
         return [line for line in ax.lines if line.get_gid() == gid]
@@ -275,12 +302,6 @@ def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
     kept = report.rows["effective_length"].dropna()
     assert np.array(lengths) / lengths[0] == pytest.approx((kept / kept.iloc[0]).to_numpy())
 
-    renderer = FigureCanvasAgg(figure).get_renderer()
-    width, height = figure.bbox.width, figure.bbox.height
-    for text in ax.texts:
-        box = text.get_window_extent(renderer)
-        assert text.get_size() >= 8.5 or not text.get_text()
-        assert box.x0 >= 0 and box.x1 <= width and box.y0 >= 0 and box.y1 <= height, text
     assert figure.summary in figure.alt_text
     for _, row in report.rows.iterrows():
         assert row["verdict"] in figure.alt_text

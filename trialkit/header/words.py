@@ -155,12 +155,14 @@ def _spread(report: HeaderReport, say: Lengths) -> str:
     k = len(faulty) if faulty.all() else int(np.argmin(faulty))
     if k == 0:
         return f"{head} No row stands out."
+    if k == len(table):
+        return f"{head} Every row is out; set all anew, and measure again what is left."
     which = ", ".join(map(str, table["row"].head(k)))
     at = table.iloc[k - 1]
     return (
-        f"{head} Setting row{'s' * (k > 1)} {which} to the median row leaves {say.length(at['sd'])}"
-        f"; the variance between rows, and so that of the mean gap over rows taken at random, "
-        f"falls by {100 * at['share_removed']:.0f} %. Frames laid behind different rows would then "
+        f"{head} Setting row{'s' * (k > 1)} {which} to the median row leaves at best "
+        f"{say.length(at['sd'])}; the variance between rows, and so that of the mean gap over rows "
+        f"taken at random, falls by {100 * at['share_removed']:.0f} %. Frames laid behind different rows would then "
         "differ less, by as much as the gap makes loss differ. How large that is beside all other "
         "noise of the trial these readings do not tell."
     )
