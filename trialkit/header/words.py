@@ -162,9 +162,9 @@ def _spread(report: HeaderReport, say: Lengths) -> str:
     return (
         f"{head} Setting row{'s' * (k > 1)} {which} to the median row leaves at best "
         f"{say.length(at['sd'])}; the variance between rows, and so that of the mean gap over rows "
-        f"taken at random, falls by {100 * at['share_removed']:.0f} %. Frames laid behind different rows would then "
-        "differ less, by as much as the gap makes loss differ. How large that is beside all other "
-        "noise of the trial these readings do not tell."
+        f"taken at random, falls by {100 * at['share_removed']:.0f} %. Frames laid behind "
+        "different rows would then differ less, by as much as the gap makes loss differ. How large "
+        "that is beside all other noise of the trial these readings do not tell."
     )
 
 

@@ -21,7 +21,7 @@ SIZE = 8.5
 HEAD, LINE, PAD = 0.44, 0.15, 0.06  # inches
 # Left and right ends of what stands in a lane, in inches from the left.
 REAR, FRONT = 0.72, 2.06
-GUIDES = (2.54, 3.28)
+GUIDES = (2.5, 3.22)
 WORDS = 3.38
 PLATES = "#b9c2bd"
 
