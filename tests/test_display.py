@@ -51,6 +51,13 @@ def analysed(name: str = "split_strips", hostile: bool = False) -> tk.TrialAnaly
     return tk.analyse(trial(name, hostile))
 
 
+def checked(h: bool) -> tk.Trial:
+    """With names of headers, rows and fields that are the user's."""
+    found = trial(hostile=h)
+    table = found.header_check
+    return replace(found, header_check=table.assign(header=HOSTILE)) if h else found
+
+
 def loss(h: bool) -> Any:
     return analysed(hostile=h)["header_loss"]
 
@@ -159,6 +166,9 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "PairedRandomisation": (lambda h: paired_randomisation_test([1.0, 2.0, -0.5, 3.0]), False),
     "Truth": (lambda h: TRUTH, False),
     "Effort": (lambda h: Effort(header_check=HeaderProfile()), False),
+    "HeaderReport": (lambda h: tk.check_header(checked(h)), True),
+    "HeaderLimits": (lambda h: tk.header.HeaderLimits(), False),
+    "RowUnit": (lambda h: tk.header.RowUnit(), False),
     "HeaderProfile": (lambda h: HeaderProfile(), False),
 }  # fmt: skip
 

@@ -17,7 +17,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("decide",),
     ("comparison",),
     ("analysis",),
-    ("simulate",),
+    ("simulate", "header"),
     ("trial",),
     ("losses",),
     ("intake",),

@@ -83,10 +83,10 @@ def test_what_the_data_unlock(tmp_path: Path) -> None:
     assert reason(trial, "share of yield") == "table strips has no value in column yield"
 
 
-def test_what_no_analysis_uses_is_said(tmp_path: Path) -> None:
+def test_stalks_without_a_header_to_check_are_said(tmp_path: Path) -> None:
     trial = load_trial(folder(tmp_path, stalks="field,diameter\nNorth,0.9\nNorth,0.8\n"))
     assert not unlocked(trial)["stalk diameters"]
-    assert reason(trial, "stalk diameters") == "rows kept: 2; no analysis uses them"
+    assert reason(trial, "stalk diameters") == "rows kept: 2; they need a table header_check"
     assert "header check" not in unlocked(trial)
 
 

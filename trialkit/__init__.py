@@ -12,10 +12,11 @@ _PUBLIC = {
     "Trial": "trialkit.trial",
     "analyse": "trialkit.analysis",
     "TrialAnalysis": "trialkit.analysis",
+    "check_header": "trialkit.header",
     "compare": "trialkit.comparison",
     "Comparison": "trialkit.comparison",
 }
-_ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report"}
+_ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report", "header"}
 
 __all__ = [
     "Comparison",
@@ -23,6 +24,7 @@ __all__ = [
     "TrialAnalysis",
     "__version__",
     "analyse",
+    "check_header",
     "compare",
     "load_trial",
 ]
@@ -30,6 +32,7 @@ __all__ = [
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis, analyse
     from trialkit.comparison import Comparison, compare
+    from trialkit.header import check_header
     from trialkit.trial import Trial, load_trial
 
 

@@ -129,6 +129,7 @@ _TABLES = (
             _key("field", "field it lies in"),
             _key("pair", "pair or block it belongs to, within the field"),
             Column("main_strip", "text", "main strip of a hard-to-change factor, within the pair"),
+            Column("header", "text", "header it was run with, as in header_check; may be left out"),
             _number("gap_front", "mm", "in", 5, 150, "stripper-plate gap at the front"),
             _number("gap_rear", "mm", "in", 5, 150, "stripper-plate gap at the rear"),
             _number("speed_set", "km/h", "mph", 0.5, 25, "ground speed asked for"),

@@ -206,8 +206,8 @@ def _require_rows(
 
 
 _Part = tuple[str, bool, str]
-# Read and checked, but no analysis or report uses them.
-_UNUSED = {
+# What the check of the header reads, told where it was given.
+_HEADER = {
     "header check": ("header_check", "header"),
     "stalk diameters": ("stalks", "diameter"),
 }
@@ -256,7 +256,7 @@ def _parts(trial: Trial) -> list[_Part]:
             if not priced or config.option is None
             else f"cost of {config.option.factor}: {config.option.level}",
         ),
-        *_unused(trial),
+        *_of_header(trial),
     ]
 
 
@@ -272,10 +272,12 @@ def _header_loss(trial: Trial, header: int, ahead: int, lost: int) -> str:
     return f"frames in zone header: {header}; in zone preharvest: {ahead}{bare}"
 
 
-def _unused(trial: Trial) -> list[_Part]:
-    """What was given but leads to nothing is said, so that nobody looks for it in a report."""
-    given = ((part, int(getattr(trial, t)[c].notna().sum())) for part, (t, c) in _UNUSED.items())
-    return [(part, False, f"rows kept: {n}; no analysis uses them") for part, n in given if n]
+def _of_header(trial: Trial) -> list[_Part]:
+    """No response, so these parts stand in the list only where there is something to check."""
+    given = ((part, int(getattr(trial, t)[c].notna().sum())) for part, (t, c) in _HEADER.items())
+    checked = len(trial.header_check) > 0
+    why = "trialkit.check_header reads them" if checked else "they need a table header_check"
+    return [(part, checked, f"rows kept: {n}; {why}") for part, n in given if n]
 
 
 def _comparison(trial: Trial) -> _Part:

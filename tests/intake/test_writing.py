@@ -63,6 +63,7 @@ def test_written_trial_reads_back(tmp_path: Path, units: str) -> None:
     tables = full_tables(units)
     # A main strip holds one level of the hard-to-change factor.
     tables["strips"]["main_strip"] = tables["strips"]["strip"]
+    tables["strips"]["header"] = tables["header_check"]["header"]
     intake = read_trial(write_trial(tmp_path / "new" / "trial", config, tables))
     assert intake.refused.empty, intake.refused
     for name, frame in tables.items():

@@ -27,6 +27,8 @@ _BLANKS = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\u200b\ufeff"
 _SIMPLE = re.compile(r"[A-Za-z0-9_./\n-]*")
 _ESCAPED = re.compile(r"'+[=+\-@]")
 _LONGEST_LABEL = 100
+# Labels that need not be there, and are not free text.
+_NAMES = ("main_strip", "header")
 _SAMPLE = 1000
 _DAMAGED = "readable text; the file is damaged here or not saved as UTF-8"
 
@@ -109,7 +111,7 @@ def judge(
     elif column.levels:
         judged = _choices(cells.texts, column)
     else:
-        judged = _labels(cells, is_key=column.kind == "key" or column.name == "main_strip")
+        judged = _labels(cells, is_key=column.kind == "key" or column.name in _NAMES)
     if column.required and "" in cells.texts:
         judged.faults |= {k: REQUIRED for k, text in enumerate(cells.texts) if not text}
     if not cells.simple:

@@ -17,6 +17,7 @@ from trialkit.intake.decode import clean_utf8
 from trialkit.intake.delimited import read_delimited
 from trialkit.intake.relations import (
     match_fields,
+    match_headers,
     note_thin_pairs,
     refuse_changed_main_strips,
     refuse_repeats,
@@ -93,6 +94,8 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         if name == "strips":
             refuse_changed_main_strips(table, config.setups)
             note_thin_pairs(table, config.setups)
+        if name == "header_check":
+            match_headers(checked["strips"], table)
         checked[name] = table
     return checked
 

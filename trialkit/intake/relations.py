@@ -106,6 +106,21 @@ def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:
     _respell(strips, "field", spelling)
 
 
+def match_headers(strips: CheckedTable, headers: CheckedTable) -> None:
+    """Spell the strips' headers as header_check does; note those it does not hold."""
+    if "header" not in strips.folded or not len(headers.lines):
+        return
+    spelling, _ = _known(headers, "header")
+    unknown = [
+        strips.spelled["header"][k]
+        for k, label in enumerate(strips.labels["header"])
+        if label and label not in spelling
+    ]
+    if unknown:
+        strips.notes.append(f"headers without a row in {headers.file}: {_first(unknown)}")
+    _respell(strips, "header", spelling)
+
+
 def _respell(table: CheckedTable, column: str, spelling: dict[str, str]) -> None:
     own = table.spelled[column]
     texts = [spelling.get(label, own[k]) for k, label in enumerate(table.labels[column])]

@@ -16,6 +16,7 @@ from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
 from trialkit.plots.forest import field_forest
+from trialkit.plots.header import header_rows
 from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
@@ -36,6 +37,7 @@ __all__ = [
     "effect_along",
     "effect_quantiles",
     "field_forest",
+    "header_rows",
     "influence",
     "loss_by_setup",
     "loss_by_source",

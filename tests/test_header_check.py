@@ -1,0 +1,308 @@
+"""The header of a trial: verdicts, order of repair, words, the strips' gaps, and the drawing."""
+
+from __future__ import annotations
+
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+import pytest
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+
+import trialkit as tk
+from trialkit import plots
+from trialkit.errors import DesignError
+from trialkit.header import HeaderLimits, RowUnit, check_header, gap_target, strip_gaps
+from trialkit.header.plates import STATIONS
+from trialkit.intake import write_trial
+from trialkit.report import demo_dir
+from trialkit.simulate import HeaderProfile
+
+INCH = 25.4
+# Rows as `check_header` is given them: sound in every respect, with 60 mm of wear on the rolls.
+SOUND = {
+    "gap_front_left": 32.0, "gap_front_right": 32.0, "gap_rear_left": 35.0, "gap_rear_right": 35.0,
+    "roll_wear_length": 40.0, **{station: 130.0 for station in STATIONS},
+}  # fmt: skip
+UNIT = RowUnit(roll_length=500, roll_diameter=100, pulled_length=900, chain_speed=2.5)
+
+
+def demo(name: str = "cushion_pairs") -> tk.Trial:
+    return tk.load_trial(demo_dir(name))
+
+
+def checked(rows: int = 8, header: str = "1", **changed: dict[int, Any]) -> pd.DataFrame:
+    """Sound rows, with ``column={row: value}`` changed."""
+    table = pd.DataFrame({"header": header, "row": [str(i) for i in range(1, rows + 1)], **SOUND})
+    for column, values in changed.items():
+        for row, value in values.items():
+            table.loc[row - 1, column] = value
+    return table
+
+
+def trial_with(table: pd.DataFrame, **strips: Any) -> tk.Trial:
+    trial = demo()
+    return replace(trial, header_check=table, strips=trial.strips.assign(**strips))
+
+
+@pytest.mark.parametrize("name", ["cushion_pairs", "gap_fields", "split_strips"])
+def test_simulated_faults_are_found_and_nothing_else(name: str) -> None:
+    """The demo headers were drawn with one crooked row and one pinched one."""
+    truth, report = HeaderProfile(), check_header(demo(name))
+    rows = report.rows.set_index("row")
+    crooked, pinched = str(truth.crooked_row), str(truth.pinched_row)
+    assert report.first["row"].tolist() == [crooked, pinched]
+    assert rows.index[rows["crooked"]].tolist() == [crooked]
+    assert rows.loc[pinched, "pinched"] == "3" and (rows["pinched"] != "").sum() == 1
+    assert report.repairs["row"].iloc[0] == crooked
+    # A plate out by 6 mm on one side shifts the mean of the two by 3 mm; readings vary by 0.6 mm.
+    assert rows.loc[crooked, "own_gap"] == pytest.approx(3.0, abs=1.0)
+    spread = np.sqrt((0.6**2 / 4 * 8 + 3.0**2 * 7 / 8) / 7)
+    assert report.summary["gap_sd"] == pytest.approx(spread, rel=0.25)
+    assert report.repairs["share_removed"].iloc[0] > 0.8
+    assert f"Row {crooked}: plates crooked: right side reads" in report.sentences[0]
+
+
+def test_worked_row_unit() -> None:
+    """900 1/min on 100 mm, 900 mm of stalk, 500 mm of roll: 9.42 km/h new, 8.29 worn by 60 mm, 7.73
+    worn by 90 mm (see the pull-through worked by hand in test_header)."""
+    table = checked(roll_wear_length={1: 0.0, 2: 60.0, 3: 90.0, 4: np.nan})
+    trial = trial_with(table, roll_rpm=900.0)
+    rows = check_header(trial, speed=8.0, unit=UNIT).rows
+    assert rows["top_speed"].head(3).tolist() == pytest.approx([9.425, 8.294, 7.728], abs=5e-4)
+    assert rows["rolls"].head(4).tolist() == ["sound", "worn", "worn too short", "not measured"]
+    assert rows["rank"].tolist()[:4] == pytest.approx([np.nan, np.nan, 1.0, np.nan], nan_ok=True)
+    fast = check_header(trial, speed=9.5, unit=UNIT)
+    assert (fast.rows["rolls"].iloc[[0, 1, 2]] == "too short when new").all() and fast.first.empty
+    assert "beyond new rolls" in " ".join(fast.sentences)
+    report = check_header(trial, speed=8.0, unit=UNIT)
+    assert report.summary["pull_through"] == pytest.approx(424.4, abs=0.05)
+    assert report.summary["chain_ratio"] == pytest.approx(1.125)
+    assert "in the 1 to 1.2 usually aimed at" in " ".join(report.sentences)
+    # Half the grip, half the speed at which pulling finishes.
+    slip = check_header(trial, speed=8.0, unit=replace(UNIT, grip=0.5))
+    assert slip.rows["top_speed"].tolist()[1] == pytest.approx(8.294 / 2, abs=5e-4)
+
+
+def test_order_of_repair_and_words() -> None:
+    table = checked(
+        gap_front_right={2: 38.0, 5: 52.0}, gap_rear_left={7: 30.0}, gap_rear_right={7: 30.0},
+        gap_front_left={7: 27.0},
+        clearance_1={4: INCH * 4.75, 5: INCH * 4.75}, clearance_2={4: INCH * 4.5},
+        clearance_3={4: INCH * 4.375, 8: 100.0},
+    )  # fmt: skip
+    report = check_header(trial_with(table))
+    # Out by 5, 3.75 and 1.5 mm; then 100 and 111 mm between the guides.
+    assert report.first["row"].tolist() == ["5", "7", "2", "8", "4"]
+    rows = report.rows.set_index("row")
+    assert rows.loc["4", "pinched"] == "1, 2, 3"
+    assert rows.loc["4", "verdict"] == "guides pinched at stations 1, 2, 3 (least 4.38 in)"
+    assert rows.loc["2", "verdict"] == "plates crooked: right side reads 0.24 in more at the front"
+    assert rows.loc["7", "verdict"].endswith("gap 0.15 in narrower than the median row")
+    assert rows.loc["1", "verdict"] == "in order"
+    text = " ".join(report.sentences)
+    share = report.repairs["share_removed"].iloc[2]
+    assert "Setting rows 5, 7, 2 to the median row leaves at best" in text and share < 1 + 1e-9
+    assert f"falls by {100 * share:.0f} %" in text and "do not tell" in text
+    assert "operator's manual" in report.sentences[-1]
+    assert "significant" not in text
+    every = checked(gap_front_right={i: 38.0 + i for i in range(1, 9)})
+    assert "Every row is out" in " ".join(check_header(trial_with(every)).sentences)
+
+
+def test_limits_and_stalks_move_the_verdicts() -> None:
+    table = checked(clearance_2={3: 120.0}, gap_front_right={2: 34.0})
+    trial = trial_with(table)
+    assert check_header(trial).first["row"].tolist() == ["3"]
+    strict = HeaderLimits(guide_clearance=110, crooked=1.5)
+    assert check_header(trial, limits=strict).first["row"].tolist() == ["2"]
+    report, padded = check_header(trial), check_header(trial, cushion=True)
+    assert report.target == gap_target(trial.stalks["diameter"])
+    moved = report.rows["departure_rear"] - padded.rows["departure_rear"]
+    assert moved.tolist() == pytest.approx([9.525] * 8)
+    assert "0.375 in of it for the cushion" in " ".join(padded.sentences)
+    bare = check_header(replace(trial, stalks=trial.stalks.head(0)))
+    assert bare.target.front == pytest.approx(1.25 * INCH)
+    assert "no stalks measured: the gap to aim at is the usual start" in bare.notes
+
+
+def test_feed_rate_and_time_of_every_field() -> None:
+    report = check_header(demo("gap_fields"))
+    fields, trial = report.fields.set_index("field"), demo("gap_fields")
+    for field, strips in trial.strips.groupby("field"):
+        mph = strips["speed_measured"].mean() / 1.609344
+        row = fields.loc[field]
+        # 32,000 plants/ac in 30-in rows, eight of them on 20 ft; an acre is 43,560 ft2.
+        assert row["feed_row"] == pytest.approx(32_000 * 2.5 * mph * 5280 / 3600 / 43_560)
+        assert row["feed_header"] == pytest.approx(8 * row["feed_row"])
+        acres = mph * 20 / 8.25 * 0.70
+        assert row["hours_per_ha"] * 0.40468564224 == pytest.approx(1 / acres)
+        own = trial.stalks.loc[trial.stalks["field"] == field, "diameter"]
+        assert row["target_front"] == pytest.approx(np.percentile(own, 90) + 3 / 16 * INCH)
+    assert "would be 2.5 to 3.3 rows together" in " ".join(report.sentences)
+
+
+def test_the_same_header_in_both_systems() -> None:
+    trial = demo()
+    metric = replace(trial, config=replace(trial.config, units="SI"))
+    us, si = check_header(trial), check_header(metric)
+    pd.testing.assert_frame_equal(us.rows.drop(columns="verdict"), si.rows.drop(columns="verdict"))
+    # 0.25 in are 6.35 mm, which the last bit rounds either way.
+    assert re.search(r"6\.[34] mm more at the rear", si.sentences[0])
+    assert "0.25 in more at the rear" in us.sentences[0]
+    assert "km/h" in " ".join(si.sentences) and "mph" not in " ".join(si.sentences)
+
+
+def test_what_was_not_measured_is_not_judged() -> None:
+    empty = checked().assign(**{name: np.nan for name in SOUND})
+    trial = trial_with(empty, speed_measured=np.nan, speed_set=np.nan, roll_rpm=np.nan)
+    trial = replace(trial, fields=trial.fields.head(0), stalks=trial.stalks.head(0))
+    report = check_header(trial)
+    assert (report.rows["verdict"] == "not measured").all() and report.first.empty
+    assert report.repairs.empty and np.isnan(report.summary["feed_row"])
+    assert len(report.notes) >= 4 and "not measured in full" in report.sentences[0]
+    assert "nan" not in report._repr_html_().lower().replace("finan", "")
+    assert "nan" not in plots.header_rows(report).alt_text
+    half = check_header(trial_with(checked(clearance_4={1: np.nan}, gap_rear_left={2: np.nan})))
+    assert half.rows["verdict"].tolist()[:3] == ["in order as far as measured"] * 2 + ["in order"]
+    assert half.rows["gap"].tolist()[1] == pytest.approx(33.5)
+
+
+def test_rows_are_ordered_by_number_and_counted() -> None:
+    table = checked(12).iloc[::-1].reset_index(drop=True)
+    report = check_header(trial_with(table))
+    assert report.rows["row"].tolist() == [str(i) for i in range(1, 13)]
+    assert "12 rows were checked, the trial's header has 8" in report.notes
+
+
+def test_which_header() -> None:
+    both = pd.concat([checked(), checked(header="B", gap_front_left={1: 44.0})], ignore_index=True)
+    trial = trial_with(both, header=["1", "B"] * 6)
+    with pytest.raises(DesignError, match="name one: the headers checked are 1, B"):
+        check_header(trial)
+    with pytest.raises(DesignError, match="no 'C'"):
+        check_header(trial, "C")
+    assert check_header(trial, "B").fields["strips"].sum() == 6
+    assert check_header(trial, "B").first["row"].tolist() == ["1"]
+    with pytest.raises(DesignError, match="no header_check table"):
+        check_header(replace(trial, header_check=both.head(0)))
+    with pytest.raises(DesignError, match="no gap was measured"):
+        strip_gaps(replace(trial, header_check=both.head(0)))
+
+
+def test_gap_of_every_strip_is_its_headers() -> None:
+    wide = {f"gap_{e}_{s}": {i: 40.0 for i in range(1, 9)} for e in ("front", "rear")
+            for s in ("left", "right")}  # fmt: skip
+    both = pd.concat([checked(), checked(header="B", **wide)], ignore_index=True)
+    gaps = strip_gaps(trial_with(both, header=["1", "B", None] * 4))
+    assert gaps["gap_measured"].tolist() == pytest.approx([33.5, 40.0, np.nan] * 4, nan_ok=True)
+    assert gaps["note"].tolist() == ["", "", "the strip names no header"] * 4
+    assert gaps["gap_sd"].tolist()[:2] == [0.0, 0.0]
+    # One header alone needs no name.
+    assert (strip_gaps(trial_with(checked()))["gap_measured"] == 33.5).all()
+    other = strip_gaps(trial_with(checked(), header="9"))
+    assert (other["note"] == "this header was not checked").all()
+
+
+def test_strips_with_gaps_of_their_own_need_the_setting_of_the_check() -> None:
+    trial = demo("gap_fields")
+    bare = strip_gaps(trial)
+    assert bare["gap_measured"].isna().all() and bare["gap_sd"].notna().all()
+    assert bare["note"].str.contains("setting it was checked at").all()
+    known = strip_gaps(trial, checked_at=(1.25 * INCH, 1.375 * INCH))
+    reads = check_header(trial).rows["gap"]
+    over = reads.mean() - 1.3125 * INCH
+    assert (known["gap_measured"] - known["gap_set"]).tolist() == pytest.approx([over] * len(known))
+    assert (known["gap_widest"] - known["gap_narrowest"]).tolist() == pytest.approx(
+        [reads.max() - reads.min()] * len(known)
+    )
+    by_name = strip_gaps(trial, checked_at={"1": (1.25 * INCH, 1.375 * INCH)})
+    pd.testing.assert_frame_equal(by_name, known)
+    front = trial.strips["gap_front"].where(trial.strips.index > 0)
+    part = replace(trial, strips=trial.strips.assign(gap_front=front))
+    first = strip_gaps(part, checked_at=(31.75, 34.925)).iloc[0]
+    assert np.isnan(first["gap_measured"]) and first["note"] == "no gap is given for this strip"
+
+
+def test_header_of_a_strip_from_disk(tmp_path: Path) -> None:
+    """The column is optional, spelled as in header_check; a stranger is noted, not refused."""
+    trial = trial_with(checked(header="North 8"), header=["north  8", "Other"] * 6)
+    read = tk.load_trial(write_trial(tmp_path / "t", trial.config, trial.tables()))
+    assert read.refused.empty
+    assert set(read.strips["header"]) == {"North 8", "Other"}
+    note = read.read.set_index("table").loc["strips", "notes"]
+    assert note == "headers without a row in header_check.csv: Other"
+    assert check_header(read).fields["strips"].sum() == 6
+    assert "header" not in demo().strips.dropna(axis=1).columns
+
+
+def check_text(figure: plots.Plot) -> None:
+    """All of it lies on the page, is large enough and covers no other text."""
+    renderer = FigureCanvasAgg(figure).get_renderer()
+    width, height = figure.bbox.width, figure.bbox.height
+    texts = [text for text in figure.axes[0].texts if text.get_text()]
+    boxes = [text.get_window_extent(renderer) for text in texts]
+    for text, box in zip(texts, boxes, strict=True):
+        assert text.get_size() >= 8.5
+        assert box.x0 >= 0 and box.x1 <= width and box.y0 >= 0 and box.y1 <= height, text
+    # Lines of one verdict may touch by what letters reach below the line.
+    for i, box in enumerate(boxes):
+        for j in range(i):
+            shared = box.intersection(box, boxes[j])
+            assert shared is None or shared.height < 4 or shared.width < 1, (texts[i], texts[j])
+
+
+@pytest.mark.parametrize("rows", [6, 8, 12, 16])
+@pytest.mark.parametrize("system", ["US", "SI"])
+def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
+    table = checked(
+        rows, gap_front_right={2: 38.0, 5: 52.0}, gap_rear_left={3: np.nan},
+        gap_rear_right={3: np.nan}, clearance_1={4: 120.0, 6: np.nan},
+        clearance_3={4: 111.0, 5: 90.0}, roll_wear_length={1: np.nan, 5: 200.0},
+    )  # fmt: skip
+    trial = trial_with(table)
+    config = replace(trial.config, units=system, header=replace(trial.config.header, rows=rows))
+    report = check_header(replace(trial, config=config))
+    figure = plots.header_rows(report)
+    (ax,) = figure.axes
+    check_text(figure)
+    # The longest words there can be: every row with every fault, each with its place.
+    worst = checked(
+        rows, **{f"gap_{end}_right": {i: 120.0 + i for i in range(1, rows + 1)}
+                 for end in ("front", "rear")},
+        **{station: {i: 60.0 for i in range(1, rows + 1)} for station in STATIONS},
+        roll_wear_length={i: 300.0 for i in range(1, rows + 1)},
+    )  # fmt: skip
+    check_text(plots.header_rows(check_header(replace(trial, config=config, header_check=worst))))
+
+    def drawn(gid: str) -> list[Any]:
+        return [line for line in ax.lines if line.get_gid() == gid]
+
+    known = report.rows.dropna(subset=["gap"])
+    sides = list(zip(drawn("edge left"), drawn("edge right"), strict=True))
+    assert len(sides) == len(known) == rows - 1 and len(drawn("aim left")) == rows
+    slots = np.array([right.get_ydata() - left.get_ydata() for left, right in sides])
+    scale = slots[0, 0] / known["gap_rear"].iloc[0]
+    assert slots / scale == pytest.approx(known[["gap_rear", "gap_front"]].to_numpy())
+    aims = [b.get_ydata() - a.get_ydata() for a, b in zip(drawn("aim left"), drawn("aim right"),
+                                                          strict=True)]  # fmt: skip
+    assert aims[0] / scale == pytest.approx([report.target.rear, report.target.front])
+    pinched = report.rows["pinched"].str.count(r"\d").sum()
+    assert len(drawn("pinch")) == pinched == 3
+    assert len(drawn("station")) == 5 * rows - 1 - pinched
+    # Pinches lie below the line of the limit, which is downward on the page.
+    limits = np.array([line.get_ydata()[0] for line in drawn("limit")])
+    for mark in drawn("pinch"):
+        at = mark.get_ydata()[0]
+        assert at > limits[np.argmin(np.abs(limits - at))]
+    lengths = [np.ptp(line.get_xdata()) for line in drawn("grip")]
+    kept = report.rows["effective_length"].dropna()
+    assert np.array(lengths) / lengths[0] == pytest.approx((kept / kept.iloc[0]).to_numpy())
+
+    assert figure.summary in figure.alt_text
+    for _, row in report.rows.iterrows():
+        assert row["verdict"] in figure.alt_text
+    assert "<svg" in figure.svg()

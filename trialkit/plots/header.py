@@ -1,0 +1,228 @@
+"""A header from above: the slot between the plates, the guides and the rolls of every row."""
+
+from __future__ import annotations
+
+import textwrap
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit.header.plates import GAPS, STATIONS
+from trialkit.header.words import Lengths
+from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.header import HeaderReport
+
+SIZE = 8.5
+HEAD, LINE, PAD = 0.44, 0.15, 0.06  # inches
+# Left and right ends of what stands in a lane, in inches from the left.
+REAR, FRONT = 0.72, 2.06
+GUIDES = (2.5, 3.22)
+WORDS = 3.38
+PLATES = "#b9c2bd"
+
+
+def header_rows(report: HeaderReport) -> Plot:
+    """Every row unit in a lane of its own, seen from above and driving to the right.
+
+    The slot between the plates is drawn across to one scale for all rows (a bar tells it): its
+    upper and lower edge lie off the middle by half the reading of the left and right side, at the
+    rear and at the front; dashes stand where the edges should be. Crooked plates are hatched. Below
+    it lies the roll, its worn front left open, to a scale of its own. To the right the clearance of
+    the guides station by station, rear to front, over and under the limit; a pinch is a filled
+    triangle. Row 1 is at the top, which is the left of the machine.
+
+    Parameters
+    ----------
+    report : HeaderReport
+        From `trialkit.check_header`.
+    """
+    rows, say = report.rows, Lengths(report.system)
+    told = [_told(row, say) for _, row in rows.iterrows()]
+    lane = max(0.5 if len(rows) > 8 else 0.58, LINE * max(map(len, told)) + 0.06)
+    foot = 4 * 0.17 + 0.14
+    height = HEAD + lane * len(rows) + foot
+    scale = _scale(report, lane)
+    with style():
+        figure = Plot(figsize=(WIDTH, height))
+        figure.set_layout_engine("none")
+        ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+        ax.set_axis_off()
+        ax.set_xlim(0, WIDTH)
+        ax.set_ylim(height, 0)
+        _head(ax, say)
+        for i, (_, row) in enumerate(rows.iterrows()):
+            middle = HEAD + lane * (i + 0.5)
+            if i % 2 == 0:
+                ax.axhspan(middle - lane / 2, middle + lane / 2, color="#f4f6f4", lw=0, zorder=0)
+            number = textwrap.shorten(str(row["row"]), 6, placeholder="…")
+            ax.text(0.06, middle, number, size=SIZE, weight="bold", va="center")
+            _slot(ax, row, middle, lane, scale, say)
+            _roll(ax, row, middle + lane / 2 - 0.07, report.unit.roll_length)
+            _guides(ax, row, middle, lane, report)
+            for k, words in enumerate(told[i]):
+                at = middle + LINE * (k - (len(told[i]) - 1) / 2)
+                first = k == 0 and pd.notna(row["rank"])
+                ax.text(WORDS, at, words, size=SIZE, va="center",
+                        weight="bold" if first else "normal", gid="found")  # fmt: skip
+        _legend(ax, HEAD + lane * len(rows) + 0.14, scale, say, report)
+    n = len(report.first)
+    figure.summary = (
+        f"{n} of {len(rows)} rows have something to repair"
+        f"{', row ' + str(report.first['row'].iloc[0]) + ' first' if n else ''}."
+    )
+    figure.alt_text = _alt(report, say, figure.summary)
+    return figure
+
+
+def _told(row: pd.Series, say: Lengths) -> list[str]:
+    """The verdict in lines that fit; the report's table has it in full."""
+    lines = []
+    if row["crooked"]:
+        by = np.nanmax(np.abs([row["crooked_front"], row["crooked_rear"]]))
+        lines.append(f"crooked {say.length(by)}")
+    if row["off"]:
+        word = "wide" if row["own_gap"] > 0 else "narrow"
+        lines.append(f"{word} by {say.length(abs(row['own_gap']))}")
+    if row["pinched"]:
+        lines.append(f"pinched at {row['pinched'].replace(' ', '')}")
+    if row["rolls"] == "worn":
+        lines.append(f"rolls worn {100 * row['worn_share']:.0f} %")
+    elif row["rolls"] == "worn too short":
+        lines.append("rolls too worn")
+    elif row["rolls"] == "too short when new":
+        lines.append("rolls too short")
+    if not lines:
+        lines = [row["verdict"].split(" as far")[0]]
+    if pd.notna(row["rank"]):
+        lines[0] = f"{row['rank']:.0f}. {lines[0]}"
+    return lines
+
+
+def _scale(report: HeaderReport, lane: float) -> float:
+    """Inches of drawing for a mm of gap."""
+    widest = np.nanmax([*report.rows[list(GAPS)].to_numpy(float).ravel(), *report.target[:2]])
+    return (lane - 0.2) / max(widest, 1.0)
+
+
+def _head(ax: Axes, say: Lengths) -> None:
+    unit = say.length_unit
+    look: dict[str, Any] = {"size": SIZE, "color": QUIET, "va": "center"}
+    ax.text(0.06, 0.13, "Row", **look)
+    ax.text((REAR + FRONT) / 2, 0.13, f"Gap, {unit}", ha="center", **look)
+    ax.text(REAR - 0.06, 0.31, "rear", ha="right", **look)
+    ax.text(FRONT + 0.06, 0.31, "front", ha="left", **look)
+    ax.annotate("", (FRONT - 0.25, 0.31), (REAR + 0.25, 0.31),
+                arrowprops={"arrowstyle": "->", "color": QUIET, "lw": 0.9})  # fmt: skip
+    middle = sum(GUIDES) / 2
+    ax.text(middle, 0.13, f"Guides, {unit}", ha="center", **look)
+    for x, station in ((GUIDES[0], 5), (GUIDES[1], 1)):
+        ax.text(x, 0.31, str(station), ha="center", **look)
+    ax.text(WORDS, 0.13, "Found; number:", **look)
+    ax.text(WORDS, 0.31, "order of repair", **look)
+
+
+def _slot(ax: Axes, row: pd.Series, y: float, lane: float, scale: float, say: Lengths) -> None:
+    """Plates above and below the slot; the left side of the machine is up."""
+    y -= 0.05
+    reach = lane / 2 - 0.08
+    for side, sign in (("left", -1), ("right", 1)):
+        gap = row[[f"gap_rear_{side}", f"gap_front_{side}"]].to_numpy(float)
+        aim = row[["target_rear", "target_front"]].to_numpy(float)
+        if not np.isnan(gap).any():
+            edge = y + sign * gap / 2 * scale
+            ax.fill_between([REAR, FRONT], edge, y + sign * reach, lw=0, zorder=1, color=PLATES)
+            if row["crooked"]:
+                ax.fill_between([REAR, FRONT], edge, y + sign * reach, lw=0, zorder=1.1,
+                                facecolor="none", edgecolor=INK, hatch="////")  # fmt: skip
+            ax.plot([REAR, FRONT], edge, color=INK, lw=1.3, zorder=2, gid=f"edge {side}")
+        ax.plot([REAR, FRONT], y + sign * aim / 2 * scale, color=INK, lw=0.8, ls=(0, (3, 2)),
+                zorder=3, gid=f"aim {side}")  # fmt: skip
+    for x, align, value in (
+        (REAR - 0.06, "right", row["gap_rear"]), (FRONT + 0.06, "left", row["gap_front"]),
+    ):  # fmt: skip
+        words = "–" if np.isnan(value) else say.value(value)
+        ax.text(x, y, words, size=SIZE, ha=align, va="center", gid="gap")
+    if not np.isnan(row["taper"]):
+        ax.text((REAR + FRONT) / 2, y, f"taper {say.value(row['taper'])}", size=SIZE,
+                color=QUIET, ha="center", va="center", gid="taper")  # fmt: skip
+
+
+def _roll(ax: Axes, row: pd.Series, y: float, length: float) -> None:
+    if np.isnan(row["effective_length"]):
+        return
+    grip = REAR + (FRONT - REAR) * row["effective_length"] / length
+    ax.plot([REAR, grip], [y, y], color=QUIET, lw=4, solid_capstyle="butt", gid="grip")
+    for off in (-0.024, 0.024):
+        ax.plot([grip, FRONT], [y + off, y + off], color=QUIET, lw=0.7, gid="worn")
+    ax.plot([FRONT, FRONT], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
+
+
+def _guides(ax: Axes, row: pd.Series, y: float, lane: float, report: HeaderReport) -> None:
+    """Clearance over (up) and under the limit, one scale for all rows."""
+    limit = report.limits.guide_clearance
+    every = report.rows[list(STATIONS)].to_numpy(float) - limit
+    most = max(np.nanmax(np.abs(every), initial=0.0), 10.0)
+    step = (lane / 2 - 0.09) / most
+    ax.plot(GUIDES, [y, y], color=QUIET, lw=0.8, ls=(0, (3, 2)), gid="limit")
+    over = row[list(STATIONS)].to_numpy(float) - limit
+    x = np.linspace(GUIDES[1], GUIDES[0], len(over))
+    at = y - over * step
+    known = ~np.isnan(over)
+    ax.plot(x[known], at[known], color=FAINT, lw=1.2, zorder=1)
+    pinched = {int(k) - 1 for k in row["pinched"].split(", ") if k}
+    for k in np.flatnonzero(known):
+        tight = k in pinched
+        ax.plot([x[k]], [at[k]], ls="none", marker="v" if tight else "o", ms=6 if tight else 3.6,
+                mfc=INK if tight else "white", mec=INK, mew=0.9, zorder=2,
+                gid="pinch" if tight else "station")  # fmt: skip
+
+
+def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport) -> None:
+    from matplotlib.patches import Rectangle
+
+    look: dict[str, Any] = {"size": SIZE, "color": INK, "va": "center"}
+    ax.add_patch(Rectangle((0.08, y - 0.05), 0.26, 0.1, fc=PLATES, ec="none"))
+    ax.text(0.42, y, "plate", **look)
+    ax.add_patch(Rectangle((0.88, y - 0.05), 0.26, 0.1, fc=PLATES, ec=INK, hatch="////", lw=0))
+    ax.text(1.22, y, "crooked plate", **look)
+    ax.plot([2.2, 2.46], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
+    ax.text(2.54, y, "gap to aim at; limit of the guides", **look)
+    y += 0.17
+    ax.plot([0.08, 0.24], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
+    for off in (-0.024, 0.024):
+        ax.plot([0.24, 0.34], [y + off, y + off], color=QUIET, lw=0.7)
+    ax.plot([0.34, 0.34], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
+    ax.text(0.42, y, "roll, open where worn", **look)
+    ax.plot([2.33], [y], ls="none", marker="o", ms=3.6, mfc="white", mec=INK, mew=0.9)
+    ax.text(2.54, y, "station of the guides", **look)
+    y += 0.17
+    unit_mm, words = (25.4, "1 in of gap") if say.system == "US" else (20.0, "20 mm of gap")
+    half = unit_mm * scale / 2
+    ax.plot([0.21, 0.21], [y - half + 0.085, y + half + 0.085], color=INK, lw=1.2, marker="_", ms=6)
+    ax.text(0.42, y, words, **look)
+    ax.plot([2.33], [y], ls="none", marker="v", ms=6, mfc=INK, mec=INK)
+    limit = say.given(report.limits.guide_clearance)
+    ax.text(2.54, y, f"pinched: less than {limit}", **look)
+    y += 0.17
+    ax.text(0.42, y, "lengthwise not to scale", **look)
+    ax.text(2.54, y, "stations 1 at the front, 5 at the rear", **look)
+
+
+def _alt(report: HeaderReport, say: Lengths, summary: str) -> str:
+    rows, target = report.rows, report.target
+    parts = [
+        f"Header {report.header} from above, row 1 at the left of the machine.", summary,
+        f"Gap to aim at: {say.value(target.front)} at the front, {say.length(target.rear)} at the "
+        "rear.",
+    ]  # fmt: skip
+    for _, row in rows.iterrows():
+        gaps = [row["gap_front"], row["gap_rear"]]
+        front, rear = ("not measured" if np.isnan(g) else say.length(g) for g in gaps)
+        order = "" if pd.isna(row["rank"]) else f", {row['rank']:.0f} in the order of repair"
+        parts.append(f"Row {row['row']}{order}: {front} front, {rear} rear; {row['verdict']}.")
+    return " ".join(parts)
