@@ -66,7 +66,7 @@ def _near(surface: ResponseSurface) -> list[str]:
     inner = grid[~grid["edge"]]
     share = float(inner["near_best"].mean())
     percent = f"{100 * surface.confidence:g} %"
-    margin = f"{surface.margin * own.factor:.3g} {unit_words(own.unit)}"
+    margin = f"{surface.margin * own.factor:.2g} {unit_words(own.unit)}"
     if grid["near_best"].all():
         out = [
             f"No setting run is shown to lie more than {margin} {side} the best ({percent} for "
