@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import replace
 from functools import cached_property
 from html import escape
@@ -26,6 +27,7 @@ if TYPE_CHECKING:
 
 SIMULATED, SIMULATED_BRIEF = 100, 40
 SEED = 1
+ANSWERS = ("check", "brief_check", "alternatives", "pairwise")
 UNITS_DRAWN = 40  # of a figure that one page holds
 _DIFFERENCES = {"%": "percentage points", "score": "steps"}
 
@@ -72,6 +74,15 @@ class Detail:
             for name, levels in self.result.design.levels.items()
             if len(levels) > 2
         }
+
+    @property
+    def answered(self) -> dict[str, Any]:
+        """Answers there are by now, by name."""
+        return {name: self.__dict__[name] for name in ANSWERS if name in self.__dict__}
+
+    def keep(self, answered: Mapping[str, Any]) -> None:
+        """Take over answers worked out by a copy in another process."""
+        self.__dict__.update(answered)
 
     # ------------------------------------------------------------ pieces
     def heading(self, part: str, title: str, level: int = 3) -> str:
@@ -371,7 +382,7 @@ class Detail:
             self.text(self.alternatives.conclusion),
         ]
         return (
-            f'<details class="response" id="{self.name}"><summary>'
-            f"{escape(upper_first(self.result.title))}, {escape(self.scales[0].unit)}</summary>"
-            f"{''.join(inside)}</details>"
+            f'<details class="response"><summary><h3 id="{self.name}">'
+            f"{escape(upper_first(self.result.title))}, {escape(self.scales[0].unit)}</h3>"
+            f"</summary>{''.join(inside)}</details>"
         )

@@ -122,6 +122,8 @@ class Sheet:
             return [f"raw(block: true, {_text(tag.get_text(), keep=True)})"]
         if name == "details":
             return self._blocks(tag)
+        if name == "summary" and tag.find(re.compile("^h[1-6]$")) is not None:
+            return self._blocks(tag)
         if name == "summary":
             return [f'paragraph("summary", {self._content(tag)})']
         if name in ("section", "header", "footer") and kinds:

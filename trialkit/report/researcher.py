@@ -21,6 +21,7 @@ from trialkit.report.downloads import links
 from trialkit.report.export import nameless, tables
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
+from trialkit.report.parts import told
 from trialkit.report.quality import quality
 from trialkit.report.summary import summary
 from trialkit.report.wording import Grade, finding, listed
@@ -40,9 +41,12 @@ class ResearcherPage:
     ----------
     analysis : TrialAnalysis
         What is put into words, tables and figures.
+    processes : int
+        Processes the further questions are shared between; with one, each response's are asked
+        when its section is.
     """
 
-    def __init__(self, analysis: TrialAnalysis) -> None:
+    def __init__(self, analysis: TrialAnalysis, processes: int = 1) -> None:
         self.analysis = analysis
         self.trial = analysis.trial
         self.config = analysis.trial.config
@@ -53,6 +57,15 @@ class ResearcherPage:
         }
         self.others = [name for name in self.details if name not in FULL]
         self.percent = f"{100 * analysis.level:g} %"
+        self.processes = processes
+        self._told: dict[str, dict[str, str]] = {}
+
+    def _parts(self, name: str) -> dict[str, str]:
+        """HTML of a response's parts."""
+        if name not in self._told:
+            asked = self.details if self.processes > 1 else {name: self.details[name]}
+            self._told |= told(asked, FULL, self.processes)
+        return self._told[name]
 
     # ------------------------------------------------------------ what was asked and found
     def headline(self) -> Fragment:
@@ -192,7 +205,7 @@ class ResearcherPage:
             reason = self.analysis.skipped.get(name, "The trial holds no data for it.")
             return section(ident, NAMES[name],
                            paragraph(self.letters.text(f"Not analysed. {reason}")))  # fmt: skip
-        detail = self.details[name]
+        parts = self._parts(name)
         draw = plots.loss_by_setup if name == "header_loss" else plots.damage_by_setup
         picture = figure(
             draw(self.analysis),
@@ -201,17 +214,9 @@ class ResearcherPage:
         return section(
             ident,
             NAMES[name],
-            detail.answers(),
+            parts["answers"],
             picture,
-            detail.model(),
-            detail.estimates(),
-            detail.variances(),
-            detail.diagnostics(),
-            detail.sensitivity(),
-            further.fields(detail),
-            further.along(detail),
-            further.surface(detail),
-            further.power(detail),
+            *(parts[part] for part, _ in _PARTS),
         )
 
     def scores(self) -> Fragment:
@@ -227,7 +232,7 @@ class ResearcherPage:
             "others",
             "Other responses",
             paragraph("Estimates, model and verdict of each response unfold.", "screen"),
-            *(self.details[name].brief() for name in self.others),
+            *(self._parts(name)["brief"] for name in self.others),
         )
 
     # ------------------------------------------------------------ method
