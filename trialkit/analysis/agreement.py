@@ -96,12 +96,19 @@ def _of_contrast(rows: pd.DataFrame, level: float, unit: str) -> str:
 
 def _spread(heard: pd.DataFrame, unit: str) -> str:
     """Ratios where the chosen model, the first row, has one; else differences; and p-values."""
-    found = heard["ratio"].dropna()
-    what = f"ratios {found.min():.2f} to {found.max():.2f}"
-    if not np.isfinite(heard["ratio"].iloc[0]):
-        found = heard["difference"]
-        what = f"differences {found.min():.3g} to {found.max():.3g} {unit}"
-    return f"{what}, p {_p(heard['p_adjusted'].min())} to {_p(heard['p_adjusted'].max())}"
+    if np.isfinite(heard["ratio"].iloc[0]):
+        ratios = heard["ratio"].dropna()
+        what = "ratios " + _from_to(f"{ratios.min():.2f}", f"{ratios.max():.2f}")
+    else:
+        ends = (heard["difference"].min(), heard["difference"].max())
+        low, high = (f"{end:.3g}".replace("-", "\N{MINUS SIGN}") for end in ends)
+        what = f"differences {_from_to(low, high)} {unit}"
+    p = heard["p_adjusted"]
+    return f"{what}, p {_from_to(_p(p.min()), _p(p.max()))}"
+
+
+def _from_to(low: str, high: str) -> str:
+    return low if low == high else f"{low} to {high}"
 
 
 def _of_warning(chosen: pd.Series, plain: pd.Series) -> str:

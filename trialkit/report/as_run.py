@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.quantities import number, upper_first
+from trialkit.quantities import lower_first, number, upper_first
 from trialkit.report.fragments import bullets, paragraph, table
 from trialkit.report.wording import counted, listed
 from trialkit.units import convert
@@ -125,7 +125,8 @@ class AsRun:
                 gaps.append((f"pair {pair} of {self.letters.fields[str(field)]}", lacking))
         out = []
         if repeated:
-            out.append(f"{counted(repeated, 'pair')} (blocks) hold a setup more than once.")
+            out.append(f"{counted(repeated, 'pair')} "
+                       f"{'(block) holds' if repeated == 1 else '(blocks) hold'} a setup more than once.")
         if not gaps:
             return [*out, "Every pair (block) holds every setup that was run."]
         for where, lacking in gaps[:NAMED]:
@@ -196,9 +197,11 @@ class AsRun:
                             f"the level's usual {shown} {self.gap} on {_named(list(off))}."
                         )
             if not out:
+                within = number(float(convert(OFF_GAP, "mm", self.gap)),
+                                2 if self.gap == "in" else 1)  # fmt: skip
                 out.append(
                     f"Gaps measured at front and rear were alike on all strips of a level of "
-                    f"{factor.label} (within {number(OFF_GAP, 1)} mm)."
+                    f"{lower_first(factor.label)} (within {within} {self.gap})."
                 )
         taper = (self.strips["gap_rear"] - self.strips["gap_front"]).dropna()
         if len(taper):
@@ -223,8 +226,8 @@ class AsRun:
         split = int((dated.groupby(["field", "pair"])["_day"].nunique() > 1).sum())
         if split:
             out.append(
-                f"{counted(split, 'pair')} (blocks) run over more than one day: what days differ "
-                "by is part of the comparison there."
+                f"{counted(split, 'pair')} {'(block) runs' if split == 1 else '(blocks) run'} over "
+                "more than one day: what days differ by is part of the comparison there."
             )
         if missing := int(when.isna().sum()):
             out.append(f"{counted(missing, 'strip')} without a date.")

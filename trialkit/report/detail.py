@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import replace
 from functools import cached_property
 from html import escape
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
 
 SIMULATED, SIMULATED_BRIEF = 100, 40
 SEED = 1
+ZERO_VARIANCE = "The variance between units of"
 ANSWERS = ("check", "brief_check", "alternatives", "pairwise")
 UNITS_DRAWN = 40  # of a figure that one page holds
 _DIFFERENCES = {"%": "percentage points", "score": "steps"}
@@ -115,18 +116,24 @@ class Detail:
     def model(self, level: int = 3) -> str:
         """The model in mathematics and in words."""
         result = self.result
-        lines = [*formulas.law(result), *formulas.predictor(result, self.letters)]
         about = f"Model of {lower_first(result.title)}"
-        laws = formulas.effects(result, self.letters)
         parts = [self.heading("model", "Model", level)]
-        parts += [line.html(about) for line in lines]
-        parts += [law.html(f"{about}: random effects") for law in laws]
+        parts.append(formulas.beside(formulas.law(result)).html(about))
+        parts += [line.html(about) for line in formulas.predictor(result, self.letters)]
+        laws = formulas.effects(result, self.letters)
+        for i in range(0, len(laws), formulas.PER_LINE):
+            some = formulas.beside(laws[i : i + formulas.PER_LINE])
+            parts.append(some.html(f"{about}: random effects"))
         parts.append(formulas.reported(result).html(f"{about}: reported mean"))
         parts.append(bullets(formulas.in_words(result, self.letters, self.system)))
         parts.append(self.text(f"{result.model.rstrip('.')}. {result.why}"))
-        if result.notes:
-            parts.append(bullets([self.letters.text(note) for note in result.notes]))
+        if notes := self.notes(result.notes):
+            parts.append(bullets(notes))
         return "".join(parts)
+
+    def notes(self, notes: Iterable[str]) -> list[str]:
+        """Notes for a list, without those that the table of variances shows."""
+        return [self.letters.text(note) for note in notes if not note.startswith(ZERO_VARIANCE)]
 
     def estimates(self, level: int = 3) -> str:
         """Adjusted means and contrasts with every number of the analysis."""
@@ -148,9 +155,10 @@ class Detail:
     def _difference_scales(self) -> list[Scale]:
         return [Scale(_DIFFERENCES.get(s.unit, s.unit), s.factor) for s in self.scales]
 
-    def contrasts(self) -> str:
+    def contrasts(self, pairs: bool = True) -> str:
+        """Every level against its reference; `pairs` adds every two levels."""
         result = self.result
-        known = [s for s in self._difference_scales()]
+        known = self._difference_scales()
         ratios = result.contrasts["ratio"].notna().any()
         rows = []
         for row in result.contrasts.to_dict("records"):
@@ -170,9 +178,11 @@ class Detail:
         out = table(
             f"{result.title}: differences from the reference ({self.percent} interval)", head, rows
         )
-        for name, pairs in self.pairwise.items():
-            out += self._pairs(name, pairs, known)
-        return out
+        return out + self.all_pairs() if pairs else out
+
+    def all_pairs(self) -> str:
+        known = self._difference_scales()
+        return "".join(self._pairs(name, pairs, known) for name, pairs in self.pairwise.items())
 
     def _pairs(self, factor: str, pairs: pd.DataFrame, known: list[Scale]) -> str:
         title = next(f.label for f in self.result.design.factors if f.name == factor)
@@ -341,20 +351,22 @@ class Detail:
         ]
         roles = {"chosen": " (this report's)", "warning": " (a warning, not a choice)"}
         keys = ["factor", "level", "reference"]
+        remarks: dict[str, dict[str, list[str]]] = {}  # of a model: what, of which comparisons
         for _, rows in found.table.groupby(keys, sort=False):
-            cells, remarks = [], []
+            cells = []
+            against = self.against(rows.iloc[0])
             for row in rows.to_dict("records"):
                 aic = number(row["aic"], 1) if row["same_rows"] and row["aic"] == row["aic"] else ""
                 told = [ratio_of(row), with_interval(span_of(row, "difference", own)),
                         p_value(row["p_adjusted"]), aic]  # fmt: skip
                 cells.append([f"{row['model']}{roles.get(row['role'], '')}", *told])
                 if why := str(row["reason"] or row["remark"]):
-                    remarks.append(f"{row['model']}: {why}")
-            first = rows.iloc[0]
-            parts.append(table(f"{self.result.title} by other models: {self.against(first)}",
+                    remarks.setdefault(row["model"], {}).setdefault(why, []).append(against)
+            parts.append(table(f"{self.result.title} by other models: {against}",
                                ["model", "ratio", own.unit, "p, Holm", "AIC"], cells))  # fmt: skip
-            if remarks:
-                parts.append(bullets([self.letters.text(text) for text in remarks]))
+        if remarks:
+            told = [f"{model}: {_told_once(own)}." for model, own in remarks.items()]
+            parts.append(bullets([self.letters.text(text) for text in told]))
         parts.append(
             self.text(
                 f"AIC compares models of the {found.compared} only; smaller is better supported, "
@@ -365,24 +377,32 @@ class Detail:
         return "".join(parts)
 
     def brief(self) -> str:
-        """The response inside an element that unfolds: estimates, model, verdict."""
+        """The response inside an element that unfolds; on paper its estimates and verdict alone."""
         found = self.brief_check
         shape = (
             f"{found.verdict} (Shape against {SIMULATED_BRIEF} simulated data sets, seed {SEED}; "
             "no unit was left out.)"
         )
         inside = [
-            self.answers(),
             self.means(),
-            self.contrasts(),
-            self.model(),
-            self.variances(),
-            self.heading("verdict", "Verdict"),
+            self.contrasts(pairs=False),
             self.text(shape),
+            '<div class="screen">',
+            self.all_pairs(),
             self.text(self.alternatives.conclusion),
+            self.model(4),
+            self.variances(4),
+            "</div>",
         ]
         return (
             f'<details class="response"><summary><h3 id="{self.name}">'
             f"{escape(upper_first(self.result.title))}, {escape(self.scales[0].unit)}</h3>"
             f"</summary>{''.join(inside)}</details>"
         )
+
+
+def _told_once(remarks: Mapping[str, list[str]]) -> str:
+    """Remarks of one model, each with the comparisons it is about where they differ."""
+    if len(remarks) == 1:
+        return next(iter(remarks))
+    return "; ".join(f"{why} ({', '.join(whom)})" for why, whom in remarks.items())

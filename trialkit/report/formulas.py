@@ -89,6 +89,11 @@ def joined(parts: Iterable[Written], between: Written) -> Written:
     return out or Written("", "")
 
 
+def beside(parts: Iterable[Written]) -> Written:
+    """Formulas on one line."""
+    return joined(parts, Written(r", \qquad", ", quad quad"))
+
+
 def sign(latex: str, typst: str) -> Written:
     return Written(latex, typst)
 

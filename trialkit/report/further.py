@@ -17,6 +17,7 @@ from trialkit.report.fragments import bullets, figure, paragraph, table
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
+    from trialkit.analysis.power import PowerAttained
     from trialkit.report.detail import Detail
     from trialkit.report.letters import Letters
 
@@ -72,7 +73,7 @@ def along(detail: Detail, level: int = 3) -> str:
             refused.append(f"Along {words}: {error}")
             continue
         plot = plots.effect_along(curve, system=detail.system)
-        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *curve.notes]))))
+        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *detail.notes(curve.notes)]))))
     if drawn and len(contrasts) > 1:
         parts.append(
             detail.text(
@@ -94,7 +95,7 @@ def surface(detail: Detail, level: int = 3) -> str:
         return "".join([*parts, detail.text(error)])
     plot = plots.loss_surface(found, system=detail.system)
     parts.append(figure(plot, plot.summary))
-    parts.append(bullets([detail.letters.text(t) for t in (*found.words, *found.notes)]))
+    parts.append(bullets([*(detail.letters.text(t) for t in found.words), *detail.notes(found.notes)]))
     return "".join(parts)
 
 
@@ -108,7 +109,8 @@ def power(detail: Detail, level: int = 3) -> str:
             parts.append(detail.text(error))
             continue
         parts.append(detail.text(found.sentence))
-        parts += [detail.text(note) for note in found.notes]
+        if notes := detail.notes(found.notes):
+            parts.append(paragraph(" ".join(notes)))
         shares = ", ".join(f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples())
         parts.append(detail.text(f"Share of each source in the comparison's variance: {shares}."))
         needed = found.needed
@@ -121,7 +123,7 @@ def power(detail: Detail, level: int = 3) -> str:
             "fields": "fields like these",
         }
         rows = [
-            [f"{r['aim']} {r['value']:.3g}", *(_many(r[c]) for c in columns)]
+            [_aim(found, r["aim"], r["value"]), *(_many(r[c]) for c in columns)]
             for r in needed.to_dict("records")
         ]
         caption = (
@@ -129,7 +131,8 @@ def power(detail: Detail, level: int = 3) -> str:
             f"({100 * found.power:g} % power)"
         )
         if rows and columns:
-            parts.append(table(caption, ["aim", *(words[c] for c in columns)], rows))
+            needs = table(caption, ["aim", *(words[c] for c in columns)], rows)
+            parts.append(f'<div class="screen">{needs}</div>')
     parts.append(
         detail.text(
             "This is the precision attained, from the variation found and not from the effect "
@@ -139,6 +142,17 @@ def power(detail: Detail, level: int = 3) -> str:
         )
     )
     return "".join(parts)
+
+
+def _aim(found: PowerAttained, aim: str, value: float) -> str:
+    """What is aimed at, in words."""
+    if aim == "half-width":
+        reach = f"within a factor of {value:g}" if found.scale == "ratio" else (
+            f"within ±{value:.3g} {found.unit}")  # fmt: skip
+        return f"interval {reach}"
+    if aim == "detectable ratio":
+        return f"a true ratio of {value:g} told apart"
+    return f"a true difference of {value:.3g} {found.unit} told apart"
 
 
 def _many(value: float) -> str:

@@ -214,7 +214,7 @@ class ResearcherPage:
         return section(
             ident,
             NAMES[name],
-            parts["answers"],
+            f'<div class="screen">{parts["answers"]}</div>',  # on paper they are near above
             picture,
             *(parts[part] for part, _ in _PARTS),
         )
