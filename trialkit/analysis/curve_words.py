@@ -7,6 +7,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.reading import unit_words
+from trialkit.quantities import scales
+from trialkit.units import convert
 
 if TYPE_CHECKING:
     from trialkit.analysis.curves import EffectCurve
@@ -21,10 +23,13 @@ def stretches(x: np.ndarray, where: np.ndarray) -> list[tuple[float, float]]:
     return [(float(x[a]), float(x[b - 1])) for a, b in zip(edge[::2], edge[1::2], strict=True)]
 
 
-def describe(curve: EffectCurve) -> tuple[str, ...]:
-    """Where the band for all values leaves out no effect, the change per unit, thin stretches."""
-    table, unit = curve.table, curve.along_unit
+def describe(curve: EffectCurve, system: str = "SI") -> tuple[str, ...]:
+    """Where the band for all values leaves out no effect, the change per unit, thin stretches; in
+    the units of a system, "SI" or "US"."""
+    table, unit = curve.table, _own(curve.along_unit, system)
     x = table["x"].to_numpy()
+    if unit != curve.along_unit:
+        x = np.asarray(convert(x, curve.along_unit, unit), dtype=float)
     level, reference = curve.name(curve.level), curve.name(curve.reference)
     percent = f"{100 * curve.confidence:g} %"
     what = f"the ratio of {level} to {reference}"
@@ -52,7 +57,7 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
             f"Between {x[0]:.1f} and {x[-1]:.1f} {unit} {curve.along_label} the {percent} band "
             f"nowhere leaves out {none:g}: no effect at all is possible at every value."
         )
-    out.append(_change(curve, percent))
+    out.append(_change(curve, percent, system))
     for low, high in stretches(x, table["thin"].to_numpy()):
         out.append(
             f"From {low:.1f} to {high:.1f} {unit} fewer than {THIN} strips of a setup lie near; "
@@ -61,22 +66,30 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
     return tuple(out)
 
 
-def _change(curve: EffectCurve, percent: str) -> str:
+def _own(unit: str, system: str) -> str:
+    return "mph" if (unit, system) == ("km/h", "US") else unit
+
+
+def _change(curve: EffectCurve, percent: str, system: str) -> str:
     """Change of the effect per unit of the covariate, and its test."""
     i, reading = curve.interaction, curve.result.reading
     test = f"F({i['num_df']:.0f}, {i['den_df']:.0f}) = {i['F']:.2f}, p = {i['p']:.2g}"
     if reading.zones:
         return f"Test of no change of the effect in any zone: {test}."
-    step = "point" if curve.along_unit == "%" else curve.along_unit
+    unit = _own(curve.along_unit, system)
+    step = "point" if unit == "%" else unit
     values = [i[f"per_unit{end}"] for end in ("", "_low", "_high")]
+    wide = 1.0 if unit == curve.along_unit else float(convert(1.0, unit, curve.along_unit))
     if reading.additive(curve.fit):
-        one, low, high = (f"{v:+.3g}" for v in values)
+        own = scales(curve.result.unit, system)[0]
+        one, low, high = (f"{own.factor * wide * v:+.3g}" for v in values)
         changes = (
-            f"difference changes by {one} {unit_words(curve.result.unit)} ({percent} interval "
+            f"difference changes by {one} {unit_words(own.unit)} ({percent} interval "
             f"{low} to {high})"
         )
     else:
         log = reading.log or curve.fit.family.link == "log"
+        values = [v**wide for v in values]
         changes = f"{'ratio' if log else 'ratio of odds'} changes by "
         one, low, high = (f"{v:.3g}" for v in values)
         if one == "1":

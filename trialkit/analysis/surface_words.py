@@ -7,14 +7,21 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.reading import unit_words
+from trialkit.quantities import scales
+from trialkit.units import convert
 
 if TYPE_CHECKING:
     from trialkit.analysis.surface import ResponseSurface
 
 
-def describe(surface: ResponseSurface) -> tuple[str, ...]:
-    """Best setting, settings near it, and the stationary point, none stronger than its interval."""
-    return (_best(surface), *_near(surface), _stationary(surface))
+# Settings as a trial in US units reads them: unit, decimals.
+_US = {"mm": ("in", 2), "km/h": ("mph", 1)}
+
+
+def describe(surface: ResponseSurface, system: str = "SI") -> tuple[str, ...]:
+    """Best setting, settings near it, and the stationary point, none stronger than its interval;
+    in the units of a system, "SI" or "US"."""
+    return (_best(surface, system), *_near(surface, system), _stationary(surface, system))
 
 
 def extreme(surface: ResponseSurface) -> str:
@@ -22,11 +29,18 @@ def extreme(surface: ResponseSurface) -> str:
     return "lowest" if surface.better == "lower" else "highest"
 
 
-def _at(surface: ResponseSurface, values: tuple[float, float]) -> str:
+def _at(surface: ResponseSurface, values: tuple[float, float], system: str) -> str:
     return " and ".join(
-        f"{s.label} {v:.1f} {s.unit}".rstrip()
+        f"{s.label} {_setting((v,), s.unit, system)}"
         for s, v in zip(surface.settings, values, strict=True)
     )
+
+
+def _setting(values: tuple[float, ...], unit: str, system: str) -> str:
+    """Values of a setting, "to" between them, with their unit."""
+    own, places = _US.get(unit, (unit, 1)) if system == "US" else (unit, 1)
+    shown = [v if own == unit else float(convert(v, unit, own)) for v in values]
+    return f"{' to '.join(f'{v:.{places}f}' for v in shown)} {own}".rstrip()
 
 
 def _places(half_width: float) -> int:
@@ -34,27 +48,28 @@ def _places(half_width: float) -> int:
     return max(0, 1 - int(np.floor(np.log10(half_width)))) if half_width > 0 else 1
 
 
-def _best(surface: ResponseSurface) -> str:
-    best = surface.best
-    d = _places((best["high"] - best["low"]) / 2)
-    where = _at(surface, tuple(best[s.name] for s in surface.settings))
+def _best(surface: ResponseSurface, system: str) -> str:
+    best, own = surface.best, scales(surface.result.unit, system)[0]
+    value, low, high = (own.factor * best[name] for name in ("estimate", "low", "high"))
+    d = _places((high - low) / 2)
+    where = _at(surface, tuple(best[s.name] for s in surface.settings), system)
     percent = f"{100 * surface.confidence:g} %"
     return (
         f"Among the settings run the {extreme(surface)} estimate is at {where}: "
-        f"{best['estimate']:.{d}f} {surface.result.unit} ({percent} interval {best['low']:.{d}f} "
-        f"to {best['high']:.{d}f}); where exactly the best lies is not known, see the settings "
+        f"{value:.{d}f} {own.unit} ({percent} interval {low:.{d}f} "
+        f"to {high:.{d}f}); where exactly the best lies is not known, see the settings "
         "near it."
     )
 
 
-def _near(surface: ResponseSurface) -> list[str]:
-    grid, unit = surface.grid, unit_words(surface.result.unit)
+def _near(surface: ResponseSurface, system: str) -> list[str]:
+    grid, own = surface.grid, scales(surface.result.unit, system)[0]
     side = "above" if surface.better == "lower" else "below"
     near = grid[grid["near_best"]]
     inner = grid[~grid["edge"]]
     share = float(inner["near_best"].mean())
     percent = f"{100 * surface.confidence:g} %"
-    margin = f"{surface.margin:g} {unit}"
+    margin = f"{own.factor * surface.margin:.3g} {unit_words(own.unit)}"
     if grid["near_best"].all():
         out = [
             f"No setting run is shown to lie more than {margin} {side} the best ({percent} for "
@@ -62,7 +77,7 @@ def _near(surface: ResponseSurface) -> list[str]:
         ]
     else:
         spans = " and ".join(
-            f"{s.label} {near[s.name].min():.1f} to {near[s.name].max():.1f} {s.unit}".rstrip()
+            f"{s.label} {_setting((near[s.name].min(), near[s.name].max()), s.unit, system)}"
             for s in surface.settings
         )
         out = [
@@ -83,7 +98,7 @@ def _share(part: float) -> str:
     return f"{100 * part:.0f} %" if part >= 0.005 else "under 1 %"
 
 
-def _stationary(surface: ResponseSurface) -> str:
+def _stationary(surface: ResponseSurface, system: str) -> str:
     place = surface.stationary
     if surface.result.reading.zones:
         return (
@@ -96,7 +111,7 @@ def _stationary(surface: ResponseSurface) -> str:
             "is looked for: the best estimate lies where the settings end in at least one "
             "direction or along a ridge."
         )
-    where = _at(surface, place.at)
+    where = _at(surface, place.at, system)
     if not place.inside:
         return (
             f"The surface is level at {where}, outside the settings run, a {place.kind}; the "

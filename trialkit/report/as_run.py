@@ -125,8 +125,8 @@ class AsRun:
                 gaps.append((f"pair {pair} of {self.letters.fields[str(field)]}", lacking))
         out = []
         if repeated:
-            out.append(f"{counted(repeated, 'pair')} "
-                       f"{'(block) holds' if repeated == 1 else '(blocks) hold'} a setup more than once.")
+            hold = "(block) holds" if repeated == 1 else "(blocks) hold"
+            out.append(f"{counted(repeated, 'pair')} {hold} a setup more than once.")
         if not gaps:
             return [*out, "Every pair (block) holds every setup that was run."]
         for where, lacking in gaps[:NAMED]:

@@ -9,10 +9,11 @@ import math
 from typing import TYPE_CHECKING
 
 from trialkit import plots
-from trialkit.analysis import ordinal_model
+from trialkit.analysis import curve_words, ordinal_model, surface_words
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import lower_first, number
 from trialkit.report.cells import p_value
+from trialkit.report.detail import ZERO_VARIANCE
 from trialkit.report.fragments import bullets, figure, paragraph, table
 
 if TYPE_CHECKING:
@@ -73,12 +74,14 @@ def along(detail: Detail, level: int = 3) -> str:
             refused.append(f"Along {words}: {error}")
             continue
         plot = plots.effect_along(curve, system=detail.system)
-        drawn.append(figure(plot, detail.letters.text(" ".join([*curve.words, *detail.notes(curve.notes)]))))
+        said = [detail.letters.text(t) for t in curve_words.describe(curve, detail.system)]
+        drawn.append(figure(plot, " ".join([*said, *detail.notes(curve.notes)])))
     if drawn and len(contrasts) > 1:
         parts.append(
             detail.text(
                 f"Shown for {detail.against(row)}, the comparison with the smallest p; "
-                "effect_along(covariate, factor=..., level=...) gives the others."
+                "effect_along(covariate, factor=..., level=...) gives the others.",
+                "screen",
             )
         )
     parts.append(f'<div class="figures">{"".join(drawn)}</div>' if drawn else "")
@@ -94,25 +97,29 @@ def surface(detail: Detail, level: int = 3) -> str:
     except REFUSED as error:
         return "".join([*parts, detail.text(error)])
     plot = plots.loss_surface(found, system=detail.system)
-    parts.append(figure(plot, plot.summary))
-    parts.append(bullets([*(detail.letters.text(t) for t in found.words), *detail.notes(found.notes)]))
+    best, *words = (detail.letters.text(t) for t in surface_words.describe(found, detail.system))
+    parts.append(figure(plot, best))
+    parts.append(bullets([*words, *detail.notes(found.notes)]))
     return "".join(parts)
 
 
 def power(detail: Detail, level: int = 3) -> str:
     """What the trial could tell, and what it would take to tell more."""
     parts = [detail.heading("power", "What this trial could tell", level)]
+    noted: dict[str, None] = {}  # once, whichever comparisons it is about
     for row in detail.result.contrasts.to_dict("records"):
         try:
             found = detail.result.power(row["factor"], row["level"])
         except REFUSED as error:
             parts.append(detail.text(error))
             continue
-        parts.append(detail.text(found.sentence))
-        if notes := detail.notes(found.notes):
-            parts.append(paragraph(" ".join(notes)))
         shares = ", ".join(f"{r.source} {100 * r.share:.0f} %" for r in found.variance.itertuples())
-        parts.append(detail.text(f"Share of each source in the comparison's variance: {shares}."))
+        parts.append(
+            detail.text(
+                f"{found.sentence} Share of each source in the comparison's variance: {shares}."
+            )
+        )
+        noted |= dict.fromkeys(detail.notes(found.notes))
         needed = found.needed
         columns = [
             c for c in ("pairs", "pairs_twice_the_rows", "fields") if needed[c].notna().any()
@@ -133,6 +140,7 @@ def power(detail: Detail, level: int = 3) -> str:
         if rows and columns:
             needs = table(caption, ["aim", *(words[c] for c in columns)], rows)
             parts.append(f'<div class="screen">{needs}</div>')
+    parts += [paragraph(note) for note in noted]
     parts.append(
         detail.text(
             "This is the precision attained, from the variation found and not from the effect "
@@ -166,7 +174,9 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
     except DesignError as error:
         return paragraph(letters.text(error))
     parts = [paragraph(letters.text(model.model))] if model.model else []
-    parts.append(bullets([letters.text(t) for t in (*model.words, *model.notes)]))
+    notes = [note for note in model.notes if not note.startswith(ZERO_VARIANCE)]
+    said = [text.replace("(p_rank)", "(p, ranks)") for text in (*model.words, *notes)]
+    parts.append(bullets([letters.text(text) for text in said]))
     if not model.table.empty:
         rows = []
         labels = {

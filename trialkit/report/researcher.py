@@ -232,6 +232,15 @@ class ResearcherPage:
             "others",
             "Other responses",
             paragraph("Estimates, model and verdict of each response unfold.", "screen"),
+            paragraph(
+                f"Whether a model holds was judged here by its shape alone, against "
+                f"{SIMULATED_BRIEF} simulated data sets (seed {SEED}); no unit was left out."
+            ),
+            paragraph(
+                "Models, other models and variance components of these stand on the page on "
+                "screen.",
+                "paper",
+            ),
             *(self._parts(name)["brief"] for name in self.others),
         )
 
