@@ -295,6 +295,8 @@ def in_words(result: ResponseAnalysis, letters: Letters, system: str) -> list[st
     if len(design.factors) > 1:
         what += ", averaged over the C combinations of the other factors alike"
     what += f", times κ = {result.scale:.4g}"
+    if spec.family == "poisson":
+        what += f" {result.unit} per {thing} on a square metre"
     if result.offset is not None:
         what += (
             f", less P = {result.offset.value:.3g} {result.unit}, the loss before harvest by a "

@@ -12,7 +12,7 @@ from trialkit import plots
 from trialkit.analysis import curve_words, ordinal_model, surface_words
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import lower_first, number
-from trialkit.report.cells import p_value
+from trialkit.report.cells import figures, p_value
 from trialkit.report.detail import ZERO_VARIANCE
 from trialkit.report.fragments import bullets, figure, paragraph, table
 
@@ -47,7 +47,9 @@ def fields(detail: Detail, level: int = 3) -> str:
                 number(shown(row[c]), 2)
                 for c in ("estimate", "low", "high", "predicted_low", "predicted_high")
             )
-            sd = f"{row['sd']:.3g} ({row['sd_low']:.3g} to {row['sd_high']:.3g})"
+            known = math.isfinite(row["sd_low"]) and math.isfinite(row["sd_high"])
+            ends = f" ({figures(row['sd_low'])} to {figures(row['sd_high'])})" if known else ""
+            sd = f"{figures(row['sd'])}{ends}"
             rows.append([detail.label(found.factor, row["level"]), f"{mean} ({low} to {high})",
                          f"{least} to {most}", sd, p_value(row["sd_p"]),
                          _share(row["same_direction"])])  # fmt: skip
@@ -150,6 +152,10 @@ def power(detail: Detail, level: int = 3) -> str:
         )
     )
     return "".join(parts)
+
+
+def _share(part: float) -> str:
+    return f"{100 * part:.0f} %" if math.isfinite(part) else ""
 
 
 def _aim(found: PowerAttained, aim: str, value: float) -> str:
