@@ -211,8 +211,7 @@ def pooled_effect(
 
 def _spread(fit: MixedFit, factor: str, level: float) -> dict[str, float]:
     """Profile interval of the slopes' standard deviation and the test that it is zero."""
-    table = fit.variance_intervals(level)
-    row = table[table["level"].eq("field") & table["term"].eq(factor)].iloc[0]
+    row = fit.variance_intervals(level, ("field", factor)).iloc[0]
     test = fit.variance_test("field", factor)
     return {"low": float(row["low"]), "high": float(row["high"]),
             "statistic": float(test["statistic"]), "p": float(test["p"])}  # fmt: skip

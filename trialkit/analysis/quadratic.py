@@ -110,14 +110,17 @@ def critical_value(
     draws = rng.standard_normal((DRAWS, root.shape[1])) @ root.T
     if np.isfinite(df):
         draws /= np.sqrt(rng.chisquare(df, DRAWS) / df)[:, None]
+    draws = np.ascontiguousarray(draws.T)  # a row a setting, so that maxima run along memory
     size = np.linalg.norm(root, axis=1).max()
     found = []
     for i in range(len(root)):
         se = np.linalg.norm(root - root[i], axis=1)
         apart = se > 1e-9 * size
         if apart.any():
-            t = (draws[:, [i]] - draws[:, apart]) / se[apart]
-            found.append(np.quantile(t.max(axis=1), level))
+            largest = np.full(draws.shape[1], -np.inf)
+            for j in np.flatnonzero(apart):
+                np.maximum(largest, (draws[i] - draws[j]) / se[j], out=largest)
+            found.append(np.quantile(largest, level))
     return float(max(found))
 
 

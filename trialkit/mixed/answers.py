@@ -135,18 +135,27 @@ class AnsweringFit(FittedModel):
         """
         return means.equivalence(self, by, margin, reference, level, at)
 
-    def variance_intervals(self, level: float = 0.95) -> pd.DataFrame:
+    def variance_intervals(
+        self, level: float = 0.95, only: tuple[str, str] | None = None
+    ) -> pd.DataFrame:
         """Profile-likelihood intervals of standard deviations, correlations and dispersion.
 
         The fit's own likelihood (restricted for REML fits), maximised with each quantity held in
         turn. An interval that reaches zero means the variance may be zero.
+
+        Parameters
+        ----------
+        level : float
+            Confidence level.
+        only : (str, str), optional
+            Random level and term whose standard deviation alone is asked for.
 
         Returns
         -------
         DataFrame: level, term, quantity ("sd" or "correlation"; the last row, "residual", is the
         residual sd or the family's dispersion), estimate, low, high.
         """
-        return variance_inference.variance_intervals(self, level)
+        return variance_inference.variance_intervals(self, level, only)
 
     def variance_test(self, level: str, term: str | None = None) -> pd.Series:
         """Likelihood-ratio test that a variance is zero, a bound of its range.

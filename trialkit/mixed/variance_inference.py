@@ -243,7 +243,9 @@ def _held_correlation(fit: FittedModel, lev: int, i: int, j: int) -> Held:
     return Held(np.r_[first, second], place, min(max(estimate, -1.0), 1.0), 0.2, -1.0, 1.0)
 
 
-def variance_intervals(fit: FittedModel, level: float) -> pd.DataFrame:
+def variance_intervals(
+    fit: FittedModel, level: float, only: tuple[str, str] | None = None
+) -> pd.DataFrame:
     """See :meth:`trialkit.mixed.MixedFit.variance_intervals`."""
     if not 0.0 < level < 1.0:
         raise ModelError(f"level {level!r} must lie between 0 and 1.")
@@ -257,11 +259,13 @@ def variance_intervals(fit: FittedModel, level: float) -> pd.DataFrame:
         for j, column in enumerate(columns):
             if shared and column.group in groups[:j]:
                 continue
+            if only is not None and only != (name, column.name):
+                continue
             held = _held_sd(fit, lev, j)
             low, high = profile.interval(held, level)
             rows.append({"level": name, "term": column.name, "quantity": "sd",
                          "estimate": held.estimate, "low": low, "high": high})  # fmt: skip
-        if model.covariances[name] != "unstructured":
+        if model.covariances[name] != "unstructured" or only is not None:
             continue
         cov = fit.covariances[lev]
         for j in range(len(columns)):
@@ -273,7 +277,7 @@ def variance_intervals(fit: FittedModel, level: float) -> pd.DataFrame:
                              "quantity": "correlation",
                              "estimate": held.estimate if defined else math.nan,
                              "low": low, "high": high})  # fmt: skip
-    if profile.gaussian or fit.family.dispersed:
+    if only is None and (profile.gaussian or fit.family.dispersed):
         rows.append(_dispersion_row(fit, profile, level))
     return pd.DataFrame(rows, columns=["level", "term", "quantity", "estimate", "low", "high"])
 
