@@ -154,10 +154,6 @@ def power(detail: Detail, level: int = 3) -> str:
     return "".join(parts)
 
 
-def _share(part: float) -> str:
-    return f"{100 * part:.0f} %" if math.isfinite(part) else ""
-
-
 def _aim(found: PowerAttained, aim: str, value: float) -> str:
     """What is aimed at, in words."""
     if aim == "half-width":
