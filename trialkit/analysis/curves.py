@@ -330,7 +330,7 @@ def _check_observed(result: ResponseAnalysis, along: str, chosen: SetupFactor, w
         f"{factor.label} ({labels}) was set as a setup of this trial, so {words} measured beyond "
         "that is scatter within its levels, and no line along it reaches from one level to the "
         f"next. The contrasts of {factor.label} say what it does, and "
-        f"trialkit.analysis.at_levels.effects_at what {chosen.label} does at each of its levels."
+        "trialkit.analysis.at_levels.effects_at what the other setups do at each of its levels."
     )
 
 
