@@ -88,11 +88,19 @@ def workbook_bytes(named: Mapping[str, pd.DataFrame]) -> bytes:
     with pd.ExcelWriter(buffer, engine="openpyxl") as writer:
         for name, table in named.items():
             table.to_excel(writer, sheet_name=name[:31], index=False, freeze_panes=(1, 0))
+            if not _has_formula(table):
+                continue
             for row in writer.sheets[name[:31]].iter_rows():
                 for cell in row:
                     if cell.data_type == "f":
                         cell.data_type, cell.quotePrefix = "s", True
     return buffer.getvalue()
+
+
+def _has_formula(table: pd.DataFrame) -> bool:
+    """Whether a spreadsheet would take some text for a formula; looking at every cell is slow."""
+    texts = (table[c] for c in table if not pd.api.types.is_numeric_dtype(table[c]))
+    return any(str(v).startswith("=") for column in [table.columns, *texts] for v in column)
 
 
 def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
