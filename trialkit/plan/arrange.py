@@ -37,6 +37,17 @@ class Restrictions:
     max_change_hours: float | None
 
 
+@dataclass(frozen=True, slots=True)
+class _Price:
+    """Minutes of changes from one strip to another."""
+
+    between: list[list[float]]
+    setup: list[int]
+
+    def __call__(self, a: int, b: int) -> float:
+        return self.between[self.setup[a]][self.setup[b]]
+
+
 def units_of(
     config: TrialConfig, layout: Layout, setups: Sequence[Mapping[str, str]] | None
 ) -> tuple[list[Setup], list[Setup]]:
@@ -81,7 +92,9 @@ def draw_strips(
     """
     whole, sub = units
     setups = [dict(a + b) for a in whole for b in sub]
-    prices = [[sum(m for f, m in minutes.items() if a[f] != b[f]) for b in setups] for a in setups]
+    prices = [
+        [float(sum(m for f, m in minutes.items() if a[f] != b[f])) for b in setups] for a in setups
+    ]
     limit = float("inf") if keep.max_change_hours is None else keep.max_change_hours + 1e-9
     # Every block shows all levels, so each factor changes at least so often.
     shown = {f: len({s[f] for s in setups}) for f in minutes}
@@ -97,10 +110,9 @@ def draw_strips(
         numbered = [
             [[next(count) for _ in group] for group in block] for orders in laid for block in orders
         ]
-        order = run_order(
-            numbered, lambda a, b, setup=setup: prices[setup[a]][setup[b]], keep.order
-        )
-        hours = sum(prices[setup[a]][setup[b]] for a, b in pairwise(order)) / 60
+        price = _Price(prices, setup)
+        order = run_order(numbered, price, keep.order)
+        hours = sum(price(a, b) for a, b in pairwise(order)) / 60
         if hours <= limit:
             return _table(config, setups, fields, laid, sub != [()]), order
         least = min(least, hours)

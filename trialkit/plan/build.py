@@ -333,7 +333,7 @@ def _placed(
     strips: pd.DataFrame, passes: pd.DataFrame, grounds: tuple[Ground, ...],
     order: Sequence[int], alternate: bool,
 ) -> pd.DataFrame:  # fmt: skip
-    """Strips with their place on the ground, in the order of work and in the direction of travel."""
+    """Strips with their place on the ground, order of work and direction."""
     ground = {g.field: g for g in grounds}
     run = pd.Series(range(1, len(order) + 1), index=list(order)).sort_index()
     out = strips.assign(run=run.to_numpy())

@@ -83,11 +83,14 @@ def check_layout(config: TrialConfig, strips: pd.DataFrame) -> Design:
 
 def analysable(config: TrialConfig, strips: pd.DataFrame) -> Design:
     """The design the analysis will find with several frames a strip; a `Fault` where it can not."""
-    more = [{"blocks": n} for n in _BLOCKS]
+    more: list[dict[str, Any]] = [{"blocks": n} for n in _BLOCKS]
     if config.setups:
         blocks = strips.groupby(["field", "pair"])
-        between = [f.label for f in config.setups
-                   if strips[f.name].nunique() > 1 and blocks[f.name].nunique().max() <= 1]  # fmt: skip
+        between = [
+            f.label
+            for f in config.setups
+            if strips[f.name].nunique() > 1 and blocks[f.name].nunique().max() <= 1
+        ]
         if between and blocks.ngroups > 1:
             raise Fault(
                 f"{', '.join(between)} is confounded with blocks: every block has one level of it, "
@@ -97,7 +100,11 @@ def analysable(config: TrialConfig, strips: pd.DataFrame) -> Design:
     try:
         return read_design(config, strips, 2 * len(strips))
     except DesignError as error:
-        changes = [*more, {"setups": None}, *({"setups": None, **m} for m in more)]
+        changes: list[dict[str, Any]] = [
+            *more,
+            {"setups": None},
+            *({"setups": None, **m} for m in more),
+        ]
         raise Fault(_sentence(error), changes) from None
 
 

@@ -36,8 +36,8 @@ def in_words(plan: Plan) -> tuple[str, ...]:
     ground = _by_field(
         plan,
         lambda g: (
-            f"Strips of {a['pass_rows']} rows, {length(g.strip_length, plan.config)} long; the trial "
-            f"takes {length(_across(plan, g), plan.config)} across."
+            f"Strips of {a['pass_rows']} rows, {length(g.strip_length, plan.config)} long; the "
+            f"trial takes {length(_across(plan, g), plan.config)} across."
         ),
     )
     hours = float(plan.changeovers["hours"].sum())

@@ -28,7 +28,7 @@ def variance_table(design: Design) -> pd.DataFrame:
     strips = design.strips
     labels = {f.name: f.label for f in design.factors}
     block = ["field", "pair"]
-    main = block + ["main_strip"] if "main_strip" in design.nested else None
+    main = [*block, "main_strip"] if "main_strip" in design.nested else None
     on_main = [n for n in design.names if main and strips.groupby(main)[n].nunique().max() <= 1]
     rows: list[tuple[str, str, str, list[str], str]] = []
     if strips["field"].nunique() > 1:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise, permutations
 from typing import TYPE_CHECKING, Literal
@@ -94,18 +94,18 @@ def run_order(
 def _cheapest(
     groups: list[list[int]], before: int | None, price: Callable[[int, int], float]
 ) -> list[list[int]]:
-    def cost(order: Sequence[list[int]]) -> float:
+    def cost(order: Iterable[list[int]]) -> float:
+        order = list(order)
         start = 0.0 if before is None else price(before, order[0][0])
         return start + sum(price(a[-1], b[0]) for a, b in pairwise(order))
 
     if len(groups) <= _TRIED:
         return list(min(permutations(groups), key=cost))  # the first of equals is the leftmost
-    left, out, at = list(groups), [], before
+    left, out = list(groups), []
     while left:
-        following = left[0] if at is None else min(left, key=lambda g: price(at, g[0]))
-        left.remove(following)
-        out.append(following)
-        at = following[-1]
+        at = out[-1][-1] if out else before
+        costs = [0.0 if at is None else price(at, group[0]) for group in left]
+        out.append(left.pop(costs.index(min(costs))))
     return out
 
 

@@ -6,6 +6,7 @@ import textwrap
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING
 
+import matplotlib as mpl
 import pandas as pd
 
 from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
@@ -27,7 +28,7 @@ FACES = (
 LEFT_OUT = {"border": "#f1f3ee", "buffer": "#f1f3ee", "rows left": "#e4e8df"}
 TALLEST, SHORTEST = 3.2, 1.6  # inches along the rows
 TOP, FOOT, LEGEND = 0.5, 0.5, 0.19
-MARGIN, EDGE = 0.55, 0.12
+MARGIN, EDGE = 0.68, 0.12
 
 
 def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plot:
@@ -37,7 +38,7 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
     is drawn than the width is said under each panel. A strip has its setup's pattern and letter, an
     arrow at the end it is run towards and the place it takes in the order of work; borders, buffers
     and rows left over have none. Dashed lines are the joints between planter passes, and a bracket
-    names each pair or block.
+    names each pair, block or main strip.
 
     Parameters
     ----------
@@ -57,7 +58,7 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
     heights = [TOP + FOOT + g.length * along for g, _ in panels]
     legend = LEGEND * len(lines) + 0.15
     height = sum(heights) + legend
-    with style():
+    with style(), mpl.rc_context({"hatch.linewidth": 0.6}):
         figure = Plot(figsize=(WIDTH, height))
         figure.set_layout_engine("none")
         at, name = height, None
@@ -88,11 +89,18 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
 
 
 def _panels(plan: Plan, ground: Ground) -> Iterator[pd.DataFrame]:
-    own = plan.passes[plan.passes["field"] == ground.field]
-    count = -(-len(own) // PER_PANEL)
-    size = -(-len(own) // count)
-    for start in range(0, len(own), size):
-        yield own.iloc[start : start + size]
+    """A field's passes, as many side by side as can be read; broken between blocks if possible."""
+    own = plan.passes[plan.passes["field"] == ground.field].reset_index(drop=True)
+    pair = own["strip"].map(dict(zip(plan.strips["strip"], plan.strips["pair"], strict=True)))
+    known = pair.dropna()
+    starts = [int(i) for i in known.index[known != known.shift()]][1:]
+    begin = 0
+    while len(own) - begin > PER_PANEL:
+        fitting = [i for i in starts if begin < i <= begin + PER_PANEL]
+        end = fitting[-1] if fitting else begin + PER_PANEL
+        yield own.iloc[begin:end]
+        begin = end
+    yield own.iloc[begin:]
 
 
 def _panel(ax: Axes, plan: Plan, ground: Ground, part: pd.DataFrame, per: float) -> None:
@@ -121,7 +129,7 @@ def _panel(ax: Axes, plan: Plan, ground: Ground, part: pd.DataFrame, per: float)
             continue
         strip = strips.loc[row["strip"]]
         face, hatch = FACES[letters.index(strip["setup"]) % len(FACES)]
-        ax.add_patch(Rectangle((x, low), wide, high - low, fc=face, ec=INK, hatch=hatch, lw=0.7,
+        ax.add_patch(Rectangle((x, low), wide, high - low, fc=face, ec=QUIET, hatch=hatch, lw=0.7,
                                gid=f"strip {row['strip']} {strip['setup']}"))  # fmt: skip
         middle = x + wide / 2
         plain = {"boxstyle": "square,pad=0.12", "fc": "white", "ec": "none"}
@@ -130,8 +138,9 @@ def _panel(ax: Axes, plan: Plan, ground: Ground, part: pd.DataFrame, per: float)
         up = strip["direction"] == "up"
         marker = "^" if up else "v"
         span = high - low
-        ax.plot([middle], [high - 0.08 * span if up else low + 0.08 * span], marker=marker,
-                ms=min(5.0, size * 0.6), color=INK, mec="white", mew=0.6, ls="none",
+        tip, big = high - 0.08 * span if up else low + 0.08 * span, min(5.5, size * 0.7)
+        ax.plot([middle], [tip], marker="s", ms=1.7 * big, color="white", ls="none")
+        ax.plot([middle], [tip], marker=marker, ms=big, color=INK, ls="none",
                 gid=f"direction {row['strip']} {strip['direction']}")  # fmt: skip
         ax.text(middle, low + 0.24 * span, str(strip["run"]), size=min(6.5, size * 0.8),
                 color=INK, va="center", ha="center", bbox=plain)  # fmt: skip
@@ -145,7 +154,8 @@ def _panel(ax: Axes, plan: Plan, ground: Ground, part: pd.DataFrame, per: float)
 
 
 def _brackets(ax: Axes, plan: Plan, part: pd.DataFrame, per: float) -> None:
-    pair = dict(zip(plan.strips["strip"], plan.strips["pair"], strict=True))
+    level = "main_strip" if plan.layout == "split" else "pair"
+    pair = dict(zip(plan.strips["strip"], plan.strips[level], strict=True))
     own = part[part["strip"] != ""].assign(pair=lambda p: p["strip"].map(pair))
     shift = ax.get_xaxis_transform()
     for name, block in own.groupby("pair", sort=False):
@@ -185,7 +195,7 @@ def _legend(ax: Axes, plan: Plan, lines: list[tuple[str, str]]) -> None:
     for i, (letter, words) in enumerate(lines):
         if letter:
             face, hatch = FACES[i % len(FACES)]
-            ax.add_patch(Rectangle((0.12, y - 0.06), 0.3, 0.12, fc=face, ec=INK, lw=0.7,
+            ax.add_patch(Rectangle((0.12, y - 0.06), 0.3, 0.12, fc=face, ec=QUIET, lw=0.7,
                                    hatch=hatch, gid=f"legend {letter}"))  # fmt: skip
             ax.text(0.5, y, letter, size=8.5, weight="bold", va="center")
         ax.text(0.72 if letter else 0.12, y, textwrap.shorten(words, 70, placeholder="…"),
@@ -197,7 +207,8 @@ def _in_words(plan: Plan, shown: Mapping[str, str]) -> tuple[str, str]:
     strips = plan.strips
     blocks = strips.groupby(["field", "pair"], sort=False)
     summary = (
-        f"{len(strips)} strips in {blocks.ngroups} {'pairs' if plan.layout == 'pairs' else 'blocks'} "
+        f"{len(strips)} strips in {blocks.ngroups} "
+        f"{'pairs' if plan.layout == 'pairs' else 'blocks'} "
         f"on {'one field' if len(shown) == 1 else f'{len(shown)} fields'}, by position."
     )
     parts = ["Map of the passes, to scale.", summary]
