@@ -101,7 +101,8 @@ def _cheapest(
 
     if len(groups) <= _TRIED:
         return list(min(permutations(groups), key=cost))  # the first of equals is the leftmost
-    left, out = list(groups), []
+    left = list(groups)
+    out: list[list[int]] = []
     while left:
         at = out[-1][-1] if out else before
         costs = [0.0 if at is None else price(at, group[0]) for group in left]
