@@ -76,7 +76,7 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
             ratio = across / along
             scale = f", length drawn {ratio:.2g} times smaller" if ratio > 1.02 else (
                 f", length drawn {1 / ratio:.2g} times larger" if ratio < 0.98 else "")  # fmt: skip
-            ax.set_xlabel(f"across, {unit} (both ways to scale{scale})")
+            ax.set_xlabel(f"across, {unit} (both ways to scale{scale})", loc="left")
             ax.set_ylabel(f"along the rows, {unit}")
             at, name = at - tall, ground.field
         foot = figure.add_axes((0.0, 0.0, 1.0, legend / height))
