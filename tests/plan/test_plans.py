@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import json
 from collections import Counter
 from dataclasses import replace
-from itertools import groupby
+from itertools import groupby, pairwise
 from typing import Any
 
 import numpy as np
@@ -138,6 +139,15 @@ def test_the_analysis_finds_the_planned_design(scenario: Any, tmp_path: Any) -> 
         plan.write(folder)
     assert {p.name: p.read_bytes() for p in folder.iterdir()} == before
 
+    # What is recorded gives the plan again.
+    record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
+    recorded = record["arguments"]
+    grounds = [tp.Ground(**g) for g in recorded.pop("grounds")]
+    pace = tp.Pace(**recorded.pop("pace"))
+    again = tp.plan_trial(scenario.config, grounds, seed=record["seed"], pace=pace, **recorded)
+    pd.testing.assert_frame_equal(again.strips, plan.strips)
+    pd.testing.assert_frame_equal(again.order, plan.order)
+
     tables = plan.tables()
     effort = Effort(header_frames=4, preharvest_frames=1, total_frames=0, grain_samples=0,
                     residue_samples=0, ear_area=0.0, stalks=0)  # fmt: skip
@@ -270,6 +280,30 @@ def test_the_seed_tells_the_plan(a: dict[str, Any]) -> None:
     once, again = tp.plan_trial(**a), tp.plan_trial(**a)
     pd.testing.assert_frame_equal(once.strips, again.strips)
     pd.testing.assert_frame_equal(once.order, again.order)
+
+
+@SOME
+@given(asked(), st.integers(1, 4), st.floats(40, 400), st.floats(2, 30), st.integers(0, 3))
+def test_every_refusal_names_a_plan_that_can(
+    a: dict[str, Any], blocks: int, width: float, hours: float, more: int
+) -> None:
+    """Too few blocks, too narrow fields, too few hours, alone or together: where a nearest plan is
+    named, it can be made as it stands; and what is not refused keeps to what was asked."""
+    grounds = [replace(g, width=width) for g in a["grounds"]]
+    asked = {**a, "blocks": blocks, "grounds": grounds, "border_passes": 0,
+             "max_change_hours": hours if more else None}  # fmt: skip
+    try:
+        plan = tp.plan_trial(**asked)
+    except tp.PlanRefused as refused:
+        if not refused.nearest:
+            assert "No plan near this one" in str(refused)
+            return
+        asked |= refused.nearest
+        plan = tp.plan_trial(**asked)
+    assert plan.passes["right"].max() <= width + 1e-6
+    limit = asked["max_change_hours"]
+    assert limit is None or plan.changeovers["hours"].sum() <= limit + 1e-6
+    assert (plan.degrees_of_freedom["error_df"] >= 1).all()
 
 
 def test_seeds_differ_and_are_recorded() -> None:
@@ -434,7 +468,7 @@ def test_geojson_by_lengths_of_a_degree() -> None:
     assert ring[0] == ring[-1] == [10.0, 45.0] and len(ring) == 5
     assert ring[2][1] - 45 == pytest.approx(0.01, rel=1e-4)
     assert ring[1][0] - 10 == pytest.approx(8 * 0.762 / 78847, rel=1e-4)
-    area = sum(a[0] * b[1] - b[0] * a[1] for a, b in zip(ring[:-1], ring[1:], strict=True))
+    area = sum(a[0] * b[1] - b[0] * a[1] for a, b in pairwise(ring))
     assert area > 0  # counter-clockwise, as RFC 7946 wants outer rings
     # Heading east, "up" is east and the strips follow to the south.
     east = plan.geojson({"N": (45.0, 10.0)}, {"N": 90.0})["features"][0]
@@ -445,6 +479,44 @@ def test_geojson_by_lengths_of_a_degree() -> None:
         plan.geojson((95.0, 10.0), 0.0)
     with pytest.raises(DesignError, match="No corner is given for field N"):
         plan.geojson({"M": (45.0, 10.0)}, 0.0)
+
+
+@pytest.mark.parametrize("latitude", [-35.0, 0.0, 42.0, 60.0])
+@pytest.mark.parametrize("heading", [0.0, 37.0, 270.0])
+def test_geojson_against_the_ellipsoid(latitude: float, heading: float) -> None:
+    """The corner's tangent plane put into earth-centred coordinates and a point's latitude and
+    longitude likewise (WGS 84): within 2 km of the corner they are less than 1 m apart."""
+    a, e2 = 6378137.0, 0.00669437999014
+
+    def centred(lon: float, lat: float) -> np.ndarray:
+        lon, lat = np.radians(lon), np.radians(lat)
+        n = a / np.sqrt(1 - e2 * np.sin(lat) ** 2)
+        return n * np.array([np.cos(lat) * np.cos(lon), np.cos(lat) * np.sin(lon),
+                             (1 - e2) * np.sin(lat)])  # fmt: skip
+
+    plan = planned(CUSHION, GAP, blocks=6, grounds=tp.Ground("N", 1950.0))
+    found = plan.geojson((latitude, 20.0), heading)["features"]
+    lat, lon, turn = np.radians(latitude), np.radians(20.0), np.radians(heading)
+    east = np.array([-np.sin(lon), np.cos(lon), 0.0])
+    north = np.array([-np.sin(lat) * np.cos(lon), -np.sin(lat) * np.sin(lon), np.cos(lat)])
+    ahead = np.sin(turn) * east + np.cos(turn) * north
+    right = np.cos(turn) * east - np.sin(turn) * north
+    row = plan.passes.iloc[-1]
+    corner = centred(20.0, latitude)
+    for (x, y), place in zip(
+        [(row["left"], 0), (row["right"], 0), (row["right"], 1950), (row["left"], 1950)],
+        found[-1]["geometry"]["coordinates"][0], strict=False,
+    ):  # fmt: skip
+        truth = corner + x * right + y * ahead
+        assert np.linalg.norm(truth - centred(*place)) < 1.0
+
+
+def test_one_pair_a_field() -> None:
+    """Three fields of one pair each are three pairs: two degrees of freedom."""
+    grounds = [tp.Ground(f"F{i}", 400.0) for i in range(3)]
+    plan = planned(CUSHION, grounds=grounds, blocks=1)
+    assert lines(plan) == [("fields", 2), ("cushion", 1), ("strips", 2)]
+    assert any("judged by 2 degrees" in note for note in plan.notes)
 
 
 def test_split_strips_names_its_main_factor() -> None:

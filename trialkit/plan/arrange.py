@@ -83,7 +83,8 @@ def draw_strips(
 ) -> tuple[pd.DataFrame, list[int]]:  # fmt: skip
     """Strips in order of position and the order they are run in.
 
-    Every layout that keeps the restrictions is as likely: whole layouts are drawn until one does.
+    Whole layouts are drawn until one keeps the restrictions, so that, without `balance`, every
+    layout that does is as likely; with it, every one that is made of cyclic Latin squares.
 
     Raises
     ------

@@ -18,7 +18,7 @@ from trialkit.intake.files import write_all
 from trialkit.intake.write import csv_text, toml_text
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
-from trialkit.plan.ground import Ground
+from trialkit.plan.ground import Ground, joints
 from trialkit.quantities import upper_first
 
 _SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
@@ -94,6 +94,12 @@ class Plan:
         place = self.strips.groupby(["field", "pair"]).cumcount() + 1
         by_place = pd.crosstab(self.strips["setup"], place.map("place {}".format))
         return by_place.join(pd.crosstab(self.strips["setup"], self.strips["direction"]))
+
+    def joints(self, field: str) -> list[float]:
+        """Where planter passes of a field meet (m from the left edge), outer edges included."""
+        ground = next(g for g in self.grounds if g.field == field)
+        own = self.passes[self.passes["field"] == field]
+        return joints(ground, float(own["right"].iloc[-1]))
 
     def tables(self) -> dict[str, pd.DataFrame]:
         """The trial's ``fields`` and ``strips`` tables (SI) with what planning knows of them."""

@@ -43,7 +43,8 @@ def in_words(plan: Plan) -> tuple[str, ...]:
     hours = float(plan.changeovers["hours"].sum())
     day = float(plan.order["minutes"].sum()) / 60
     swaps = "; ".join(
-        f"{row.label} changes {row.changes} times" for row in plan.changeovers.itertuples()
+        f"{row.label} changes {row.changes} time{'s' * (row.changes != 1)}"
+        for row in plan.changeovers.itertuples()
     )
     turns = (
         "Blocks are run from left to right"

@@ -144,12 +144,10 @@ def _panel(ax: Axes, plan: Plan, ground: Ground, part: pd.DataFrame, per: float)
                 gid=f"direction {row['strip']} {strip['direction']}")  # fmt: skip
         ax.text(middle, low + 0.24 * span, str(strip["run"]), size=min(6.5, size * 0.8),
                 color=INK, va="center", ha="center", bbox=plain)  # fmt: skip
-    if ground.planter_rows is not None:
-        step = ground.planter_rows * ground.row_spacing * per
-        for k in range(round(left / step), round(right / step) + 1):
-            if left - 1e-6 <= k * step <= right + 1e-6:
-                ax.plot([k * step] * 2, [0, ground.length * per], color=INK, lw=0.9,
-                        ls=(0, (4, 2)), gid="joint")  # fmt: skip
+    for joint in plan.joints(ground.field):
+        if left - 1e-6 <= joint * per <= right + 1e-6:
+            ax.plot([joint * per] * 2, [0, ground.length * per], color=INK, lw=0.9,
+                    ls=(0, (4, 2)), gid="joint")  # fmt: skip
     _brackets(ax, plan, part, per)
 
 
