@@ -15,7 +15,7 @@ import pytest
 from bs4 import BeautifulSoup
 
 import trialkit as tk
-from trialkit import decide
+from trialkit import decide, plan
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.meta import combine_trials
 from trialkit.analysis.ordinal import ordinal_model
@@ -96,6 +96,11 @@ def speeds(h: bool) -> decide.SpeedChoice:
     )  # fmt: skip
 
 
+def planned(h: bool) -> Any:
+    ground = plan.Ground(HOSTILE if h else "Long Bottom", 400.0, planter_rows=12, headland=20.0)
+    return plan.plan_trial(trial(hostile=h).config, ground, blocks=3, seed=1)
+
+
 RANGES = {"price": (100.0, 220.0), "area": (100.0, 400.0), "saved": (0.0, 40.0)}
 DISCOUNTS = DiscountTable(bands=((5.0, 2.0), (7.0, 3.0)), kind="point", refused_above=15.0)
 TRUTH = Truth(20.0, 25.0, {"gap": {"wide": 1.5}}, {"pair": 0.1}, {"field": 0.1})
@@ -164,6 +169,7 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "ProportionalOdds": (lambda h: scores().proportional_odds("gap"), True),
     "ResidualShape": (lambda h: residual_shape(plain_fit(), 20, 1), False),
     "PairedRandomisation": (lambda h: paired_randomisation_test([1.0, 2.0, -0.5, 3.0]), False),
+    "Plan": (lambda h: planned(h), True),
     "Truth": (lambda h: TRUTH, False),
     "Effort": (lambda h: Effort(header_check=HeaderProfile()), False),
     "HeaderReport": (lambda h: tk.check_header(checked(h)), True),

@@ -14,7 +14,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("report",),
     ("plots",),
-    ("decide",),
+    ("decide", "plan"),
     ("comparison",),
     ("analysis",),
     ("simulate", "header"),

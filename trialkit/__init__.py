@@ -16,7 +16,7 @@ _PUBLIC = {
     "compare": "trialkit.comparison",
     "Comparison": "trialkit.comparison",
 }
-_ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report", "header"}
+_ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report", "header", "plan"}
 
 __all__ = [
     "Comparison",

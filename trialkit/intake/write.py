@@ -82,13 +82,16 @@ def _checked(frame: pd.DataFrame, name: str, setups: Sequence[SetupFactor]) -> p
     return frame
 
 
-def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig) -> str:
-    """A tidy SI table as CSV text in the declared units; twelve significant digits are kept."""
+def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool = False) -> str:
+    """A tidy SI table as CSV text in the declared units; twelve significant digits are kept.
+
+    Optional columns that hold nothing are left out, unless `every` column is asked for.
+    """
     layout = schema.table(name, config.setups)
     cells = []
     for column in layout.columns:
         values = frame[column.name]
-        if not column.required and values.isna().all():
+        if not every and not column.required and values.isna().all():
             continue
         cells.append((column.header(config.units), _cells(values, column, config.units)))
     stream = io.StringIO(newline="")

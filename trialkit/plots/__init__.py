@@ -21,6 +21,7 @@ from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
+from trialkit.plots.pass_map import pass_map
 from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
@@ -45,6 +46,7 @@ __all__ = [
     "money_by_area",
     "own_fields",
     "paired_strips",
+    "pass_map",
     "residual_quantiles",
     "score_shares",
     "sensitivity_bars",

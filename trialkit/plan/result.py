@@ -1,0 +1,201 @@
+"""What planning gives: strips with their place, the order of work, what can be compared."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trialkit import schema
+from trialkit.analysis.design import Design
+from trialkit.display import card, folded, table
+from trialkit.intake.config import TrialConfig
+from trialkit.intake.files import write_all
+from trialkit.intake.write import csv_text, toml_text
+from trialkit.plan.arrange import Layout
+from trialkit.plan.geo import Corner, feature_collection
+from trialkit.plan.ground import Ground, joints
+from trialkit.quantities import upper_first
+
+_SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
+          "count_rows"]  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class Plan:
+    """A randomised strip trial, ready to be run.
+
+    Attributes
+    ----------
+    config : TrialConfig
+        Settings of the trial to be.
+    layout : {"pairs", "blocks", "split"}
+    seed : int
+        With the same arguments it gives this plan again, on any machine.
+    grounds : tuple of Ground
+    design : Design
+        What the analysis will find.
+    strips : DataFrame
+        In order of position: ``strip, field, pair, main_strip``, a column per setup factor,
+        ``setup`` (letter), ``run`` (place in the order of work, from 1), ``direction`` ("up", the
+        way ``y`` grows, or "down"), ``first_row, last_row``, ``left, right, start, end`` (m),
+        ``count_rows`` (rows of the pass that are not beside a joint of planter passes, counted from
+        the left in the direction of travel).
+    passes : DataFrame
+        Everything the combine takes across each field, borders, buffers and rows left included:
+        ``field, pass, kind, strip, first_row, last_row, left, right``.
+    order : DataFrame
+        Steps of the work: ``step, what, field, pair, strip, setup, words, direction, minutes,
+        begins``; see `work.order_of_work`.
+    changeovers : DataFrame
+        ``factor, label, changes, minutes_each, hours``.
+    variance : DataFrame
+        The analysis of variance to be: ``stratum, term, source, df, role``.
+    degrees_of_freedom : DataFrame
+        Per factor: ``factor, label, levels, compared_on, df, error_df, at_most``.
+    words, notes : tuple of str
+        The plan in sentences; what to know of it.
+    arguments : dict
+        What `plan_trial` was called with, the seed and the settings of the trial left out.
+    """
+
+    config: TrialConfig
+    layout: Layout
+    seed: int
+    grounds: tuple[Ground, ...]
+    design: Design
+    strips: pd.DataFrame
+    passes: pd.DataFrame
+    order: pd.DataFrame
+    changeovers: pd.DataFrame
+    variance: pd.DataFrame
+    degrees_of_freedom: pd.DataFrame
+    words: tuple[str, ...]
+    notes: tuple[str, ...]
+    arguments: Mapping[str, Any]
+
+    @property
+    def setups(self) -> pd.DataFrame:
+        """Letters: ``setup``, a column per factor with the level in words, ``strips``."""
+        names = [f.name for f in self.config.setups]
+        out = self.strips.groupby(["setup", *names], as_index=False).size()
+        out = out.sort_values("setup", key=lambda s: s.str.zfill(3), ignore_index=True)
+        for f in self.config.setups:
+            out[f.name] = out[f.name].map(dict(zip(f.levels, f.level_labels, strict=True)))
+        return out.rename(columns={"size": "strips"})
+
+    @property
+    def places(self) -> pd.DataFrame:
+        """How often each setup stands at each place of its block and goes each way."""
+        place = self.strips.groupby(["field", "pair"]).cumcount() + 1
+        by_place = pd.crosstab(self.strips["setup"], place.map("place {}".format))
+        return by_place.join(pd.crosstab(self.strips["setup"], self.strips["direction"]))
+
+    def joints(self, field: str) -> list[float]:
+        """Where planter passes of a field meet (m from the left edge), outer edges included."""
+        ground = next(g for g in self.grounds if g.field == field)
+        own = self.passes[self.passes["field"] == field]
+        return joints(ground, float(own["right"].iloc[-1]))
+
+    def tables(self) -> dict[str, pd.DataFrame]:
+        """The trial's ``fields`` and ``strips`` tables (SI) with what planning knows of them."""
+        fields = pd.DataFrame(
+            {
+                "field": [g.field for g in self.grounds],
+                "row_spacing": [g.row_spacing for g in self.grounds],
+            }
+        )
+        own = schema.column_names("strips", self.config.setups)
+        strips = self.strips[[c for c in self.strips.columns if c in own]]
+        return {"fields": schema.tidy(fields, "fields"),
+                "strips": schema.tidy(strips, "strips", self.config.setups)}  # fmt: skip
+
+    def geojson(
+        self, corner: Corner | Mapping[str, Corner], heading: float | Mapping[str, float]
+    ) -> dict[str, Any]:
+        """Every pass as a polygon, by the GeoJSON format (RFC 7946).
+
+        Parameters
+        ----------
+        corner : (latitude, longitude), or mapping of field to it
+            Degrees, WGS 84: where the left edge of the trial meets the near end of the field,
+            looking along the rows.
+        heading : float, or mapping of field to it
+            Direction of "up" along the rows, degrees clockwise from north.
+
+        Returns
+        -------
+        dict
+            A FeatureCollection; each feature has the pass's ``kind`` and, for a strip, its name,
+            pair, setup and direction. Within 2 km of the corner a point is within 1 m of its place
+            on the ellipsoid up to 60 degrees of latitude.
+
+        Raises
+        ------
+        DesignError
+            For a place that is none, or a field without one.
+        """
+        return feature_collection(self, corner, heading)
+
+    def write(self, folder: str | Path) -> Path:
+        """Write the trial as an empty folder, ready to fill.
+
+        ``trial.toml``, ``fields.csv`` and ``strips.csv`` hold what is planned, every other table
+        its header, ``plan.json`` the seed, the arguments, every pass and the order of work. All
+        files are written, or none.
+
+        Raises
+        ------
+        FileExistsRefusal
+            When one of the files is there already; nothing is ever overwritten.
+        """
+        tables = self.tables()
+        contents = {"trial.toml": toml_text(self.config).encode()}
+        for name in schema.TABLES:
+            frame = tables.get(name)
+            frame = schema.empty(name, self.config.setups) if frame is None else frame
+            contents[f"{name}.csv"] = csv_text(frame, name, self.config, every=True).encode()
+        record = {
+            "seed": self.seed,
+            "generator": "numpy PCG64, raw output",
+            "layout": self.layout,
+            "arguments": self.arguments,
+            "words": [*self.words, *self.notes],
+            "strips": _records(self.strips),
+            "passes": _records(self.passes),
+            "order": _records(self.order),
+            "changeovers": _records(self.changeovers),
+            "degrees_of_freedom": _records(self.degrees_of_freedom),
+        }
+        text = json.dumps(record, indent=1, ensure_ascii=False)
+        contents["plan.json"] = f"{text}\n".encode()
+        return write_all(folder, contents)
+
+    def __repr__(self) -> str:
+        return f"Plan({self.design.kind}: {len(self.strips)} strips, seed {self.seed})"
+
+    def _repr_html_(self) -> str:
+        judged = self.degrees_of_freedom.drop(columns="factor")
+        names = {"df": "degrees of freedom", "error df": "for error", "at most": "at most"}
+        many = 400
+        strips = self.strips[[c for c in _SHOWN if self.strips[c].notna().any()]]
+        return card(
+            upper_first(self.design.kind),
+            [*self.words, *self.notes],
+            table(self.setups, "Setups"),
+            table(judged, "What judges each factor", names=names),
+            folded("Strips by position", table(strips, rows=many)),
+            folded("Order of work", table(self.order, rows=many)),
+            folded("Changeovers", table(self.changeovers.drop(columns="factor"))),
+            folded("Analysis of variance", table(self.variance.drop(columns="term"))),
+            folded("Places and directions of the setups", table(self.places)),
+        )
+
+
+def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:
+    """Rows as plain values, missing as null."""
+    return json.loads(frame.to_json(orient="records", double_precision=6))
