@@ -141,7 +141,7 @@ def test_pictures(kind: str, width: str) -> None:
                 scales.append(matrix[0])
 
         page.extract_text(visitor_operand_before=visit)
-        full = float(page.mediabox.width) - 2 * 20 / 25.4 * 72  # 20 mm at either side
+        full = float(page.mediabox.width) - 2 * 17 / 25.4 * 72  # 17 mm at either side
         assert scales == [pytest.approx(144 if "192" in width else full, rel=1e-3)]
 
 
