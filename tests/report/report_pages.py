@@ -8,17 +8,13 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
-from trialkit.report import demo_dir, notebooks_dir
+from trialkit.report import demo_dir
 from trialkit.report.rendering import REPORTS, Rendered
 
 SCRIPT = "<script>document.title='taken'</script>"
 IMAGE = "<img src=x onerror=document.title='taken'>"
 
-WRITTEN = [
-    name
-    for name, kind in REPORTS.items()
-    if (notebooks_dir() / "reports" / f"{kind.notebook}.ipynb").is_file()
-]
+WRITTEN = list(REPORTS)
 TRIALS = sorted(path.parent.name for path in demo_dir().parent.glob("*/trial.toml"))
 HOSTILE, METRIC = "hostile", "metric"
 # Every page that is looked at: of each demo trial, of one full of hostile text, of one in SI units.

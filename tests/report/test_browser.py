@@ -236,7 +236,6 @@ def test_screenshot_is_not_blank(
     assert 0.01 < dark < 0.5
 
 
-@pytest.mark.skipif("grower" not in WRITTEN, reason="there is no report for growers")
 def test_moving_the_price_moves_the_money(rendered: Render, browser: Any) -> None:
     money = re.compile(r"(?:USD|\$|EUR|\u20ac)\s?\N{MINUS SIGN}?-?[\d,.\u202f\u00a0]+")
     with Visit(browser, rendered("grower", TRIALS[0]).html, DESKTOP) as visit:

@@ -17,11 +17,14 @@ import pytest
 from bs4 import BeautifulSoup
 
 import trialkit as tk
+from trialkit.analysis.check_words import DOUBT, NOTE
 from trialkit.quantities import decimals, number
 from trialkit.report import ResearcherPage, demo_dir, formulas, notebooks_dir
+from trialkit.report.detail import SIMULATED, SIMULATED_BRIEF
 from trialkit.report.export import nameless
 from trialkit.report.letters import Letters
 from trialkit.report.printing import Sheet, compile_pdf
+from trialkit.report.researcher import FULL
 
 DEMOS = ("cushion_pairs", "gap_fields", "split_strips")
 SECTIONS = ("answer", "as-run", "quality", "header-loss", "kernel-damage", "scores", "others",
@@ -244,3 +247,13 @@ def test_hostile_labels_stay_text() -> None:
     assert "panic" in "".join(sheet.blocks)
     csv = next(a["href"] for a in soup.find_all("a", download="means.csv"))
     assert "'=1+1" in base64.b64decode(csv.split(";base64,")[1]).decode("utf-8-sig")
+
+
+def test_enough_is_simulated_for_a_check_to_be_heard() -> None:
+    """Holm's first step takes the least p there can be times the number of checks."""
+    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")))
+    for name, result in analysis.responses.items():
+        checks = result.check(n=20, influence=False).checks
+        simulated = int((checks["simulations"] > 0).sum())
+        n, cut = (SIMULATED, DOUBT) if name in FULL else (SIMULATED_BRIEF, NOTE)
+        assert simulated / (n + 1) < cut, name

@@ -25,7 +25,8 @@ if TYPE_CHECKING:
     from trialkit.analysis.checks import ModelCheck
     from trialkit.report.letters import Letters
 
-# Enough that a check can reach its cuts after the adjustment for their number.
+# The least p there can be, times the number of a response's checks, still lies below the cuts of
+# a doubt (told in full) and of a note (folded).
 SIMULATED, SIMULATED_BRIEF = 300, 200
 SEED = 1
 ZERO_VARIANCE = "The variance between units of"
