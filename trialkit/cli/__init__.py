@@ -1,0 +1,9 @@
+"""The command line: thin; it parses, calls and prints."""
+
+from __future__ import annotations
+
+from trialkit.cli import reports, trials  # noqa: F401  (their commands register with the app)
+from trialkit.cli.app import app
+from trialkit.cli.console import plain
+
+__all__ = ["app", "plain"]

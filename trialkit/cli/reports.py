@@ -1,0 +1,90 @@
+"""Commands that make something to read: demo, report, lab."""
+
+from __future__ import annotations
+
+from enum import StrEnum
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from trialkit.cli.app import app
+from trialkit.cli.console import OUT, Steps, plain
+
+
+class Reader(StrEnum):
+    """Whom a report is for."""
+
+    RESEARCHER = "researcher"
+    FIELD_DAY = "field-day"
+    GROWER = "grower"
+
+
+@app.command()
+def demo(
+    folder: Annotated[
+        Path | None, typer.Argument(help="New folder; by default trialkit-demo, here.")
+    ] = None,
+) -> None:
+    """Copy the demo trial to a new folder, analyse it and write its field-day report."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.report import demo_dir, render
+        from trialkit.report.resources import new_copy
+
+        say("copying the demo trial")
+        target = new_copy(demo_dir(), folder, "trialkit-demo")
+        made = render(target, progress=say)
+    OUT.print(f"Trial:  {plain(target)}\nReport: {plain(made.html)}", soft_wrap=True)
+
+
+@app.command()
+def report(
+    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    out: Annotated[
+        Path | None, typer.Option(help="File or folder to write to; by default the trial's own.")
+    ] = None,
+    reader: Annotated[
+        Reader, typer.Option("--for", help="Whom the report is for.")
+    ] = Reader.FIELD_DAY,
+    pdf: Annotated[bool, typer.Option("--pdf", help="Write it for paper too.")] = False,
+    grower: Annotated[
+        str, typer.Option(help="Whose fields a grower's report is about; by default the first's.")
+    ] = "",
+) -> None:
+    """Write a report of a trial; an existing file is never overwritten."""
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.report import render
+
+        more = {"grower": grower} if reader is Reader.GROWER else None
+        made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say)
+    for path in filter(None, made):
+        OUT.print(f"Report: {plain(path)}", soft_wrap=True)
+
+
+@app.command()
+def lab(
+    folder: Annotated[
+        Path | None,
+        typer.Argument(help="New folder, or an earlier copy; by default trialkit-notebooks, here."),
+    ] = None,
+    no_browser: Annotated[
+        bool, typer.Option("--no-browser", help="Print the address instead of opening it.")
+    ] = False,
+    port: Annotated[
+        int | None, typer.Option(min=1, max=65535, help="Port to listen on, on this machine only.")
+    ] = None,
+    allow_root: Annotated[
+        bool, typer.Option("--allow-root", help="Run as root too, as inside a container.")
+    ] = False,
+) -> None:
+    """Open JupyterLab on a copy of the notebooks, the tour first; Ctrl-C ends it.
+
+    The demo trials are copied beside them. An earlier copy is opened as it is.
+    """
+    from trialkit.report.lab import notebooks_copy, run_lab
+
+    target = notebooks_copy(folder)
+    OUT.print(f"Notebooks: {plain(target)}", soft_wrap=True)
+    run_lab(target, browser=not no_browser, port=port, allow_root=allow_root)
