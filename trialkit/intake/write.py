@@ -82,6 +82,19 @@ def _checked(frame: pd.DataFrame, name: str, setups: Sequence[SetupFactor]) -> p
     return frame
 
 
+def filled_files(config: TrialConfig, tables: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
+    """A trial to fill in, file by file: the settings, and every table with all of its columns.
+
+    Tables are in SI with the columns of `trialkit.schema`, and cells may be missing in all of them.
+    """
+    contents = {"trial.toml": toml_text(config).encode()}
+    for name in schema.TABLES:
+        frame = tables.get(name)
+        frame = schema.empty(name, config.setups) if frame is None else frame
+        contents[f"{name}.csv"] = csv_text(frame, name, config, every=True).encode()
+    return contents
+
+
 def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool = False) -> str:
     """A tidy SI table as CSV text in the declared units; twelve significant digits are kept.
 

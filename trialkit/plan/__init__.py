@@ -8,6 +8,7 @@ can. A plan's ``write`` makes a trial folder to fill in, which `read_plan` reads
 from __future__ import annotations
 
 from trialkit.plan.build import complete_blocks, paired_strips, plan_trial, split_strips
+from trialkit.plan.described import DescribedPlan, check_description, read_description
 from trialkit.plan.ground import Ground
 from trialkit.plan.record import PlannedTrial, read_plan
 from trialkit.plan.refusals import PlanRefused, check_layout
@@ -16,16 +17,19 @@ from trialkit.plan.sheets import planned_tables
 from trialkit.plan.work import Pace
 
 __all__ = [
+    "DescribedPlan",
     "Ground",
     "Pace",
     "Plan",
     "PlanRefused",
     "PlannedTrial",
+    "check_description",
     "check_layout",
     "complete_blocks",
     "paired_strips",
     "plan_trial",
     "planned_tables",
+    "read_description",
     "read_plan",
     "split_strips",
 ]
