@@ -106,7 +106,7 @@ def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool
         values = frame[column.name]
         if not every and not column.required and values.isna().all():
             continue
-        cells.append((column.header(config.units), _cells(values, column, config.units)))
+        cells.append((column.header(config.units), cell_texts(values, column, config.units)))
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow([header for header, _ in cells])
@@ -114,7 +114,8 @@ def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool
     return stream.getvalue()
 
 
-def _cells(values: pd.Series, column: schema.Column, system: schema.System) -> list[str]:
+def cell_texts(values: pd.Series, column: schema.Column, system: schema.System) -> list[str]:
+    """Cells of a column as they are written to files of this system; missing is empty."""
     if column.kind in ("number", "count"):
         numbers = values.to_numpy(float)
         if column.si:
