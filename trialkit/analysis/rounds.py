@@ -9,12 +9,13 @@ optimum) takes `analyse_response`'s own way: zeros checked, then the model witho
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from contextlib import suppress
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special
 
 from trialkit.analysis import preharvest
 from trialkit.analysis.comparisons import (
@@ -25,12 +26,13 @@ from trialkit.analysis.comparisons import (
     singly,
 )
 from trialkit.analysis.design import Design
-from trialkit.analysis.estimates import _check_held, holm
-from trialkit.analysis.reading import Offset, means_of, setting_cells
+from trialkit.analysis.estimates import LARGEST_SE, LARGEST_SPREAD, _check_held, holm
+from trialkit.analysis.reading import Cells, Offset, Reading, means_of, setting_cells
 from trialkit.analysis.responses import _fit
 from trialkit.analysis.zeros import check_zeros
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit
+from trialkit.mixed.means import reference_grid
 from trialkit.mixed.parallel import stop_run_off
 
 if TYPE_CHECKING:
@@ -73,7 +75,8 @@ class Rounds:
     ahead: pd.DataFrame | None = None
     _first: MixedFit | None = None
     _first_ahead: MixedFit | None = None
-    _cells: list[np.ndarray] | None = None
+    _filled_by: list[np.ndarray] | None = None
+    _grids: dict[str, tuple[Cells, pd.DataFrame]] = field(default_factory=dict)
 
     @property
     def contrasts(self) -> pd.DataFrame:
@@ -125,13 +128,13 @@ class Rounds:
 
     def _filled(self, counts: np.ndarray) -> bool:
         """Whether something was found in every cell of the fixed part, and not all of it damaged."""
-        if self._cells is None:
+        if self._filled_by is None:
             terms = [[name] for name in self.design.names]
             terms += [list(pair) for pair in self.design.interactions]
-            self._cells = [
+            self._filled_by = [
                 self.data.groupby(term, observed=True).ngroup().to_numpy() for term in terms
             ]
-        for cell in self._cells:
+        for cell in self._filled_by:
             found = np.bincount(cell, counts)
             if not found.all():
                 return False
@@ -146,23 +149,23 @@ class Rounds:
         """As `preharvest_density` finds it, by a refit where there is a fit to start from."""
         if self.ahead is None or counts is None:
             return None
-        count, value = self.spec.response, self.scale.value
-        rows = self.ahead.assign(**{count: counts})
-        if self._first_ahead is not None and counts.sum() > 0:
+        name, value = self.spec.response, self.scale.value
+        if self._first_ahead is not None and counts.any():
             try:
                 fit = self._first_ahead.refit(counts)
                 stop_run_off(self._first_ahead, fit)
-                if float(fit.variances["variance"].sum()) <= preharvest.LARGEST_SPREAD:
-                    return preharvest._from_fit(fit, value)
+                spread = sum(float(c[0, 0]) for c in fit.covariances)
+                if spread <= preharvest.LARGEST_SPREAD:
+                    return _from_fit(fit, value, spread)
             except (ModelError, np.linalg.LinAlgError):
                 pass
-        elif rows["strip"].nunique() >= preharvest.MODEL_STRIPS and counts.sum() > 0:
-            try:
-                self._first_ahead = preharvest._fit(rows.assign(count=counts))
-            except (ModelError, np.linalg.LinAlgError):
-                pass
+        rows = self.ahead.assign(**{name: counts})
+        if self._first_ahead is None and counts.any():
+            if rows["strip"].nunique() >= preharvest.MODEL_STRIPS:
+                with suppress(ModelError, np.linalg.LinAlgError):
+                    self._first_ahead = preharvest._fit(rows.assign(count=counts))
         return preharvest.preharvest_density(
-            rows, count, self.spec.row, "loss", value, self.scale.unit
+            rows, name, self.spec.row, "loss", value, self.scale.unit
         )[0]
 
     # ------------------------------------------------------------ reading
@@ -172,11 +175,14 @@ class Rounds:
         taken, most = reading.taken_off, len(design.strips) - 1
         out = []
         for factor in design.factors:
-            cells = setting_cells(fit, design, reading, factor.name)
-            _check_held(fit, cells, reading)
+            cells = self._cells(fit, design, reading, factor.name)
+            with np.errstate(all="ignore"):
+                known = np.einsum("ij,jk,ik->i", cells.rows, fit.inference.adjusted, cells.rows)
+            if not (known < LARGEST_SE**2).all() or not cells.spread.max() < LARGEST_SPREAD:
+                _check_held(fit, cells, reading)
             means = means_of(fit, reading, cells)
             se, df = singly(fit, means, taken, most)
-            steady = means.value > stats.t.ppf(0.5 + level / 2, df) * se
+            steady = means.value > special.stdtrit(df, 0.5 + level / 2) * se
             clear = steady[0] & steady[1:] & reading.ratios
             one, other = against(means)
             units = design.strata[factor.name]
@@ -184,8 +190,11 @@ class Rounds:
             difference = differences(fit, one, other, units)
             crossed = any(factor.name in pair for pair in design.interactions)
             tested = difference if crossed else link_contrasts(fit, one, other, units)
-            p = 2 * stats.t.sf(np.abs(tested.estimate / tested.se), tested.df)
-            half, half_ratio = difference.half(level), ratio.half(level)
+            p = 2 * special.stdtr(tested.df, -np.abs(tested.estimate / tested.se))
+            half, half_ratio = (
+                special.stdtrit(found.df, 0.5 + level / 2) * found.se
+                for found in (difference, ratio)
+            )
             ratios = [
                 np.where(clear, np.exp(ratio.estimate + move), np.nan)
                 for move in (0.0, -half_ratio, half_ratio)
@@ -197,3 +206,22 @@ class Rounds:
                 )
             )  # fmt: skip
         return np.vstack(out)
+
+    def _cells(self, fit: MixedFit, design: Design, reading: Reading, factor: str) -> Cells:
+        """`setting_cells`; of the design's own model only the variances are worked out anew."""
+        if design is not self.design:
+            return setting_cells(fit, design, reading, factor)
+        if factor not in self._grids:
+            by = [factor, *(name for name in design.names if name != factor)]
+            grid = reference_grid(fit, by, {})[0]
+            self._grids[factor] = setting_cells(fit, design, reading, factor), grid
+        cells, grid = self._grids[factor]
+        return replace(cells, spread=fit.model.random_variance(grid, fit.covariances))
+
+
+def _from_fit(fit: MixedFit, scale: float, spread: float) -> Offset:
+    """`preharvest._from_fit`, in arrays."""
+    one = np.ones((1, 1))
+    value = scale * float(np.exp(fit.fixed_effects.iloc[0] + spread / 2))
+    variance, df = float(fit.inference.adjusted[0, 0]), float(fit.inference.df(one)[0])
+    return Offset(value, value**2 * variance, df)
