@@ -2,24 +2,41 @@
 
 `plan_trial` draws a plan and refuses one that cannot be run or analysed, naming the nearest that
 can. A plan's ``write`` makes an empty trial folder, `trialkit.plots.pass_map` draws it to scale.
+
+`power` simulates trials of many plans and says what each would tell, and in how many minutes of
+work; `learn` takes loss and variation from past trials, `sensitivity` varies them.
 """
 
 from __future__ import annotations
 
 from trialkit.plan.build import complete_blocks, paired_strips, plan_trial, split_strips
 from trialkit.plan.ground import Ground
+from trialkit.plan.power_expected import Expected
+from trialkit.plan.power_grid import CheapestPlan, Exchange, PowerGrid
+from trialkit.plan.power_learn import learn
+from trialkit.plan.power_run import power
+from trialkit.plan.power_sensitivity import sensitivity
+from trialkit.plan.power_work import Work
 from trialkit.plan.refusals import PlanRefused, check_layout
 from trialkit.plan.result import Plan
 from trialkit.plan.work import Pace
 
 __all__ = [
+    "CheapestPlan",
+    "Exchange",
+    "Expected",
     "Ground",
     "Pace",
     "Plan",
     "PlanRefused",
+    "PowerGrid",
+    "Work",
     "check_layout",
     "complete_blocks",
+    "learn",
     "paired_strips",
     "plan_trial",
+    "power",
+    "sensitivity",
     "split_strips",
 ]

@@ -90,6 +90,8 @@ class PowerGrid:
         se, df`` (of the contrast as tested), ``ratio, difference`` and their intervals; missing
         where the round could not be analysed.
     expected : Expected
+    setups : tuple of mapping, or None
+        The setups compared, where not every combination.
     reductions : mapping
         ``{factor: {level: share}}`` simulated.
     work : Work
@@ -104,6 +106,7 @@ class PowerGrid:
     table: pd.DataFrame
     rounds: pd.DataFrame
     expected: Expected
+    setups: tuple[Mapping[str, str], ...] | None
     reductions: Mapping[str, Mapping[str, float]]
     work: Work
     effort: Effort

@@ -230,7 +230,7 @@ def power(
     simulated = pd.concat(told, ignore_index=True)
     return PowerGrid(
         config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
-        shares, work, effort, rounds, int(seed), confidence, aim,
+        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds, int(seed), confidence, aim,
     )  # fmt: skip
 
 
