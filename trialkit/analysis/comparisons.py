@@ -15,6 +15,7 @@ from scipy import stats
 
 from trialkit.analysis.reading import Means, Offset
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.means import _functions
 
 if TYPE_CHECKING:
     from trialkit.analysis.result import ResponseAnalysis
@@ -50,8 +51,8 @@ class Compared:
 
 
 def _se_df(fit: MixedFit, rows: np.ndarray, most: float) -> tuple[np.ndarray, np.ndarray]:
-    table = fit.linear(rows)
-    return table["se"].to_numpy(), np.minimum(table["df"].to_numpy(), most)
+    found = _functions(fit, rows, 0.95)  # `fit.linear` without its table: simulations ask often
+    return found["se"], np.minimum(found["df"], most)
 
 
 def singly(fit: MixedFit, means: Means, offset: Offset, most: float) -> tuple[np.ndarray, ...]:

@@ -15,6 +15,7 @@ from trialkit.plots.canvas import SOURCES, Plot
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
+from trialkit.plots.effort import effort
 from trialkit.plots.forest import field_forest
 from trialkit.plots.header import header_rows
 from trialkit.plots.layout import strip_map
@@ -37,6 +38,7 @@ __all__ = [
     "damage_by_setup",
     "effect_along",
     "effect_quantiles",
+    "effort",
     "field_forest",
     "header_rows",
     "influence",

@@ -1,0 +1,207 @@
+"""What a trial is expected to find: loss, damage, and how much units of every level vary.
+
+Variation between pairs, strips and frames under the header has no published figure that we know
+of: those standard deviations are assumptions of this project, of the size its demo trials use.
+`trialkit.plan.learn` replaces them by those of past trials, `trialkit.plan.sensitivity` shows what
+hangs on them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, fields
+from types import MappingProxyType
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit import units
+from trialkit.display import card, folded, table
+from trialkit.errors import DesignError
+from trialkit.simulate import Truth
+
+if TYPE_CHECKING:
+    from trialkit.intake.config import TrialConfig
+
+Reductions = Mapping[str, Mapping[str, float]]
+
+BETWEEN_FIELDS = 0.34
+"""Half of 0.68, the standard deviation between 30 Missouri fields (25,199 to 399,414 kernels per
+acre, Shauck & Smeda 2011: the range of the logarithms over 4.09, the mean range of 30 standard
+normal values, Tippett 1925, Biometrika 17:364-387). Half is assumed: fields of one trial share
+header, crew and season."""
+ASSUMED = "assumed; no published figure known"
+SD = MappingProxyType(
+    {"field": BETWEEN_FIELDS, "setup_by_field": 0.10, "pair": 0.12, "main_strip": 0.12,
+     "strip": 0.12, "frame": 0.40}
+)  # fmt: skip
+PREHARVEST_SD = MappingProxyType({"field": BETWEEN_FIELDS, "strip": 0.15, "frame": 0.40})
+DAMAGE_SD = MappingProxyType(
+    {"field": 0.15, "setup_by_field": 0.05, "pair": 0.08, "main_strip": 0.08, "strip": 0.10,
+     "sample": 0.10}
+)  # fmt: skip
+BASIS = MappingProxyType(
+    {
+        "loss": "1 bu/ac of loose kernels at the header, 0.5 % of a 200 bu/ac crop; extension "
+        "figures put the average at 0.6 % and 0.4 % within reach (University of Missouri G1290)",
+        "preharvest": "a quarter of the header's loss; assumed",
+        "damage": "5 %, the limit of damaged kernels of U.S. No. 2 corn (7 CFR 810.404)",
+        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which shared no "
+        "header; cancels between setups",
+        **{f"sd {level}": ASSUMED for level in SD if level != "field"},
+        "preharvest_sd field": "as for the header; cancels between setups",
+        **{f"preharvest_sd {level}": ASSUMED for level in ("strip", "frame")},
+        **{f"damage_sd {level}": ASSUMED for level in DAMAGE_SD},
+    }
+)
+_LEVELS = {
+    "sd": (*SD,), "preharvest_sd": ("field", "pair", "strip", "frame"), "damage_sd": (*DAMAGE_SD,)
+}  # fmt: skip
+# Wider spreads multiply a mean by e^4.5 and more, which no loss in a field does.
+LARGEST_SD = 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Expected:
+    """What simulated trials are drawn about, SI units.
+
+    Attributes
+    ----------
+    loss : float
+        Header loss of loose kernels at the reference setup (kg/ha), mean over the trial.
+    preharvest : float
+        Loose kernels on the ground before harvest (kg/ha), mean over the trial.
+    damage : float
+        Share of damaged kernels at the reference setup, of a typical sample.
+    sd : mapping
+        Standard deviations of the header's loss on the log scale: ``field``, ``setup_by_field``
+        (each level of each factor in each field), ``pair``, ``main_strip``, ``strip``, ``frame``. A
+        level left out does not vary.
+    preharvest_sd : mapping
+        The same for what lay there before: ``field, pair, strip, frame``.
+    damage_sd : mapping
+        Logit scale: as `sd`, with ``sample`` for ``frame``.
+    basis : mapping
+        Where each number is from: keys "loss", "sd pair", ...
+    trials : int
+        Past trials they were learned from; 0 where none.
+    notes : tuple of str
+        What to know of numbers that were learned.
+
+    Raises
+    ------
+    DesignError
+        For a negative loss, a share outside 0 to 1, an unknown level or a standard deviation
+        outside 0 to 3.
+    """
+
+    loss: float = units.KG_HA_PER_BU_AC
+    preharvest: float = units.KG_HA_PER_BU_AC / 4
+    damage: float = 0.05
+    sd: Mapping[str, float] = field(default_factory=lambda: dict(SD))
+    preharvest_sd: Mapping[str, float] = field(default_factory=lambda: dict(PREHARVEST_SD))
+    damage_sd: Mapping[str, float] = field(default_factory=lambda: dict(DAMAGE_SD))
+    basis: Mapping[str, str] = field(default_factory=dict)
+    trials: int = 0
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        if not 0 < self.loss < 1e5 or not 0 <= self.preharvest < 1e5:
+            raise DesignError(
+                "The expected header loss (kg/ha) is above zero, the preharvest loss not below."
+            )
+        if not 0 < self.damage < 1:
+            raise DesignError("The expected share of damaged kernels lies between 0 and 1.")
+        for name, levels in _LEVELS.items():
+            for level, value in getattr(self, name).items():
+                if level not in levels:
+                    raise DesignError(
+                        f"{name} has no level {level!r}; the levels are {', '.join(levels)}."
+                    )
+                if not 0 <= value <= LARGEST_SD:
+                    raise DesignError(
+                        f"{name} of {level} is {value!r}; give a standard deviation of logarithms, "
+                        f"0 to {LARGEST_SD:g}."
+                    )
+
+    def times(self, factor: float, level: str = "") -> Expected:
+        """With every variance, or those of one level, times `factor`."""
+        scaled = {
+            name: {
+                key: value * (np.sqrt(factor) if level in ("", key) else 1.0)
+                for key, value in getattr(self, name).items()
+            }
+            for name in _LEVELS
+        }
+        own = {f.name: getattr(self, f.name) for f in fields(self)}
+        return Expected(**{**own, **scaled})
+
+    def truth(
+        self, config: TrialConfig, reductions: Reductions, n_fields: int, split: bool
+    ) -> Truth:
+        """What `trialkit.simulate` would draw such trials from.
+
+        Parameters
+        ----------
+        reductions : mapping
+            ``{factor: {level: share}}``: by how much less the level loses, or damages, than its
+            reference; below zero for more.
+        n_fields : int
+            Fields; the effects of one field alone are not drawn.
+        split : bool
+            Whether there are main strips.
+        """
+        kernel = float(units.kernels_per_m2_to_kg_ha(1.0, config.thousand_kernel_mass))
+        several = n_fields > 1
+        times = {"field": several, "setup_by_field": several * len(config.setups),
+                 "main_strip": split}  # fmt: skip
+
+        def typical(mean: float, sd: Mapping[str, float]) -> float:
+            spread = sum(times.get(level, 1) * value**2 for level, value in sd.items())
+            return mean / kernel / float(np.exp(spread / 2))
+
+        ratios = {f: {level: 1 - r for level, r in own.items()} for f, own in reductions.items()}
+        p = self.damage
+        odds = {
+            f: {level: (p * q / (1 - p * q)) / (p / (1 - p)) for level, q in own.items()}
+            for f, own in ratios.items()
+        }
+        return Truth(
+            preharvest=typical(self.preharvest, self.preharvest_sd),
+            header=typical(self.loss, self.sd), header_ratios=ratios, sd=dict(self.sd),
+            preharvest_sd=dict(self.preharvest_sd), damage=p, damage_odds=odds,
+            damage_sd=dict(self.damage_sd),
+        )  # fmt: skip
+
+    def table(self) -> pd.DataFrame:
+        """Every number with its basis: ``what, level, value, basis``."""
+        rows = [
+            {"what": name, "level": "", "value": getattr(self, name), "basis": self._of(name)}
+            for name in ("loss", "preharvest", "damage")
+        ]
+        rows += [
+            {"what": name, "level": level, "value": float(value),
+             "basis": self._of(f"{name} {level}")}
+            for name in _LEVELS
+            for level, value in getattr(self, name).items()
+        ]  # fmt: skip
+        return pd.DataFrame(rows)
+
+    def _of(self, key: str) -> str:
+        if key in self.basis:
+            return self.basis[key]
+        name, _, level = key.partition(" ")
+        own, default = getattr(self, name), getattr(DEFAULT, name)
+        same = own == default if not level else own.get(level) == default.get(level)
+        return BASIS.get(key, "as stated") if same else "as stated"
+
+    def _repr_html_(self) -> str:
+        return card(
+            "What the trial is expected to find",
+            [*self.notes, "Losses in kg/ha; standard deviations of logarithms (logits of damage)."],
+            folded("Every number and its basis", table(self.table(), rows=40)),
+        )
+
+
+DEFAULT = Expected()

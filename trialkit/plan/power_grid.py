@@ -1,0 +1,286 @@
+"""What simulated plans gave: power, precision and minutes, and which plan is worth its time."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from trialkit.display import card, folded, table
+from trialkit.errors import DesignError
+from trialkit.plan.power_words import (
+    assumed,
+    cheapest_words,
+    detectable_words,
+    exchange_words,
+)
+
+if TYPE_CHECKING:
+    from trialkit.intake.config import TrialConfig
+    from trialkit.plan.power_expected import Expected
+    from trialkit.plan.power_work import Work
+    from trialkit.simulate import Effort
+
+PLAN = ["pairs", "frames", "fields"]
+
+
+@dataclass(frozen=True, slots=True)
+class CheapestPlan:
+    """The plan of a grid that reaches a power in fewest minutes.
+
+    Attributes
+    ----------
+    pairs, frames, fields : int
+    minutes, power, power_se : float
+        Of the comparison that is told apart least often, where there are several.
+    sentence : str
+    """
+
+    pairs: int
+    frames: int
+    fields: int
+    minutes: float
+    power: float
+    power_se: float
+    sentence: str
+
+
+@dataclass(frozen=True, slots=True)
+class Exchange:
+    """One more pair against more frames.
+
+    Attributes
+    ----------
+    table : DataFrame
+        ``what`` ("as it is", "more pairs", "more frames"), ``pairs, frames, fields, minutes,
+        more_minutes, power, gain, gain_se, gain_per_hour``; gains against the plan as it is, their
+        standard errors from the same simulated strips under both plans.
+    sentence : str
+    """
+
+    table: pd.DataFrame
+    sentence: str
+
+    def _repr_html_(self) -> str:
+        return card("One more pair, or more frames", [self.sentence], table(self.table))
+
+
+@dataclass(frozen=True, slots=True, eq=False, repr=False)
+class PowerGrid:
+    """Simulated plans side by side.
+
+    Attributes
+    ----------
+    config : TrialConfig
+    layout : {"pairs", "blocks", "split"}
+    response : {"header_loss", "kernel_damage"}
+    table : DataFrame
+        A row per plan and comparison: ``pairs`` (blocks in each field), ``frames`` (or grain
+        samples on a strip), ``fields, factor, level, reference``; ``reduction`` (true share);
+        ``counting, driving, changes, minutes`` (of work; all together); ``power, power_se`` (Monte
+        Carlo standard error), ``analysed`` (share of rounds that could be); ``half_width`` (the
+        median interval of the ratio runs from ratio / half_width to ratio * half_width),
+        ``half_width_difference`` (kg/ha or percentage points); ``detectable`` (smallest reduction
+        told apart with power `aim`, missing where none is), ``df`` (median).
+    rounds : DataFrame
+        A row per plan, comparison and round with what that trial would report: ``p, p_adjusted,
+        se, df`` (of the contrast as tested), ``ratio, difference`` and their intervals; missing
+        where the round could not be analysed.
+    expected : Expected
+    setups : tuple of mapping, or None
+        The setups compared, where not every combination.
+    reductions : mapping
+        ``{factor: {level: share}}`` simulated.
+    work : Work
+    effort : Effort
+    n_rounds, seed : int
+    confidence, aim : float
+    """
+
+    config: TrialConfig
+    layout: str
+    response: str
+    table: pd.DataFrame
+    rounds: pd.DataFrame
+    expected: Expected
+    setups: tuple[Mapping[str, str], ...] | None
+    reductions: Mapping[str, Mapping[str, float]]
+    work: Work
+    effort: Effort
+    n_rounds: int
+    seed: int
+    confidence: float
+    aim: float
+
+    @property
+    def row(self) -> str:
+        """What is counted on a strip: "frame" or "sample"."""
+        return "frame" if self.response == "header_loss" else "sample"
+
+    def of(self, factor: str | None = None, level: str | None = None) -> pd.DataFrame:
+        """The table of one comparison; of the one told apart least often in each plan unless told.
+
+        Raises
+        ------
+        DesignError
+            When there is no such comparison.
+        """
+        rows = self.table
+        if factor is not None:
+            rows = rows[rows["factor"].eq(factor)]
+        if level is not None:
+            rows = rows[rows["level"].eq(level)]
+        if rows.empty:
+            known = self.table[["factor", "level"]].drop_duplicates()
+            named = ", ".join(f"{f} {v}" for f, v in known.itertuples(index=False))
+            raise DesignError(f"No comparison {factor} {level or ''}; there are: {named}.")
+        # A level without a true reduction has no power to be found.
+        real = rows[rows["reduction"].ne(0)]
+        rows = real if len(real) else rows
+        least = rows.groupby(PLAN)["power"].idxmin()
+        return rows.loc[least.sort_values()].reset_index(drop=True)
+
+    def cheapest(
+        self, power: float | None = None, factor: str | None = None, level: str | None = None
+    ) -> CheapestPlan | None:
+        """The plan that reaches a power in fewest minutes; None where none does.
+
+        Parameters
+        ----------
+        power : float, optional
+            `aim` unless told.
+        factor, level : str, optional
+            As in `of`.
+        """
+        power = self.aim if power is None else power
+        rows = self.of(factor, level)
+        rows = rows[rows["power"] >= power]
+        if rows.empty:
+            return None
+        row = rows.loc[rows["minutes"].idxmin()]
+        return CheapestPlan(
+            int(row["pairs"]), int(row["frames"]), int(row["fields"]), float(row["minutes"]),
+            float(row["power"]), float(row["power_se"]), cheapest_words(self, row, power),
+        )  # fmt: skip
+
+    def better(
+        self, pairs: int, frames: int, fields: int | None = None,
+        factor: str | None = None, level: str | None = None,
+    ) -> Exchange:  # fmt: skip
+        """What one more pair brings, and what more frames on every strip would.
+
+        Parameters
+        ----------
+        pairs, frames, fields : int
+            A plan of the grid; the fewest fields unless told. More pairs is the next number of
+            them in the grid; more frames are all larger numbers.
+
+        Raises
+        ------
+        DesignError
+            When the plan is not in the grid, or is its largest.
+        """
+        rows = self.of(factor, level)
+        fields = int(rows["fields"].min()) if fields is None else fields
+        here = rows[(rows[PLAN] == [pairs, frames, fields]).all(axis=1)]
+        if here.empty:
+            raise DesignError(
+                f"{pairs} pairs, {frames} {self.row}s and {fields} fields are not in the grid."
+            )
+        own = rows[rows["fields"].eq(fields)]
+        wider = own[own["pairs"].gt(pairs) & own["frames"].eq(frames)].head(1)
+        deeper = own[own["pairs"].eq(pairs) & own["frames"].gt(frames)]
+        if wider.empty and deeper.empty:
+            raise DesignError("That is the largest plan of the grid; nothing to compare it with.")
+        parts = [here.assign(what="as it is"), wider.assign(what="more pairs"),
+                 deeper.assign(what="more frames")]  # fmt: skip
+        out = pd.concat(parts, ignore_index=True)
+        base = out.iloc[0]
+        gains = [self._gain(base, row) for _, row in out.iterrows()]
+        out["more_minutes"] = out["minutes"] - base["minutes"]
+        out["gain"], out["gain_se"] = zip(*gains, strict=True)
+        with np.errstate(divide="ignore", invalid="ignore"):
+            out["gain_per_hour"] = 60 * out["gain"] / out["more_minutes"]
+        columns = ["what", *PLAN, "minutes", "more_minutes", "power", "gain", "gain_se",
+                   "gain_per_hour"]  # fmt: skip
+        return Exchange(out[columns], exchange_words(self, out))
+
+    def told_apart(self, row: pd.Series) -> np.ndarray:
+        """Round by round, whether the comparison of a row of `table` was told apart."""
+        keys = [*PLAN, "factor", "level"]
+        own = self.rounds[(self.rounds[keys] == row[keys].tolist()).all(axis=1)]
+        return (own.sort_values("round")["p_adjusted"] < 1 - self.confidence).to_numpy()
+
+    def _gain(self, base: pd.Series, row: pd.Series) -> tuple[float, float]:
+        """Difference of powers and its standard error over rounds of the same strips."""
+        moved = self.told_apart(row).astype(float) - self.told_apart(base)
+        return float(moved.mean()), float(moved.std(ddof=1) / np.sqrt(len(moved)))
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """What was simulated, the cheapest plan, what it can tell, and what all of it rests on."""
+        best = self.cheapest()
+        out = [assumed(self)]
+        if best is None:
+            top = self.of().sort_values("power").iloc[-1]
+            out.append(
+                f"No plan of the grid reaches a power of {100 * self.aim:.0f} %; the nearest, "
+                f"{plan_words(self, top)}, has {100 * top['power']:.0f} %."
+            )
+        else:
+            out.append(best.sentence)
+            plan = [best.pairs, best.frames, best.fields]
+            out.append(detectable_words(self, plan))
+        out.append(
+            f"Each power has a Monte Carlo standard error of up to "
+            f"{100 * self.table['power_se'].max():.1f} points from {self.n_rounds} rounds; plans "
+            "share their simulated strips, so their order is better known than each by itself."
+        )
+        low = self.table["analysed"].min()
+        if low < 1:
+            out.append(
+                f"In up to {100 * (1 - low):.0f} % of rounds of a plan nothing could be analysed; "
+                "they count as not told apart."
+            )
+        return (*out, *self.expected.notes)
+
+    def shown(self) -> pd.DataFrame:
+        """The table as people read it: percentages, hours, the trial's own unit."""
+        from trialkit.plan.power_words import unit_of
+
+        unit = unit_of(self)
+        t = self.table
+        out = t[[*PLAN, "factor", "level"]].copy()
+        out["hours"] = (t["minutes"] / 60).round(1)
+        out["power, %"] = (100 * t["power"]).round(0).astype(int)
+        out["+-"] = (100 * t["power_se"]).round(1)
+        out["analysed, %"] = (100 * t["analysed"]).round(0).astype(int)
+        out["ratio within a factor of"] = t["half_width"].round(2)
+        out[f"difference +- {unit.unit}"] = (unit.factor * t["half_width_difference"]).round(2)
+        out["reduction found, %"] = (100 * t["detectable"]).round(0)
+        if self.row == "sample":
+            out = out.rename(columns={"frames": "samples"})
+        one = self.table[["factor", "level"]].drop_duplicates()
+        return out.drop(columns=["factor", "level"]) if len(one) == 1 else out
+
+    def _repr_html_(self) -> str:
+        return card(
+            "Power and effort by simulation",
+            list(self.sentences),
+            table(self.shown(), rows=12),
+            folded("Every plan", table(self.shown(), rows=500)),
+            folded("What was expected, and why", table(self.expected.table(), rows=40)),
+        )
+
+    def __repr__(self) -> str:
+        return "\n".join([*self.sentences, "", self.shown().to_string(index=False)])
+
+
+def plan_words(grid: PowerGrid, row: pd.Series) -> str:
+    """ "6 pairs of 8 frames"."""
+    from trialkit.plan.power_words import plan_in_words
+
+    return plan_in_words(grid, int(row["pairs"]), int(row["frames"]), int(row["fields"]))

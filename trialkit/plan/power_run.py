@@ -1,0 +1,384 @@
+"""Simulated trials of many plans, each refitted with the model the analysis would use."""
+
+from __future__ import annotations
+
+import secrets
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from itertools import product
+from pathlib import Path
+from typing import TYPE_CHECKING, Any, Literal
+
+import joblib
+import numpy as np
+import pandas as pd
+
+from trialkit import schema
+from trialkit.analysis.design import read_design
+from trialkit.analysis.precision import detectable
+from trialkit.analysis.rounds import ANSWERS, Rounds
+from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.errors import DesignError, ModelError
+from trialkit.intake.config import TrialConfig
+from trialkit.plan.arrange import Layout, Setup, units_of
+from trialkit.plan.build import LAYOUTS, _asked_for, _check_layout
+from trialkit.plan.power_draws import Sampler
+from trialkit.plan.power_expected import DEFAULT, Expected, Reductions
+from trialkit.plan.power_grid import PowerGrid
+from trialkit.plan.power_work import Work, strips_of
+from trialkit.plan.refusals import Fault
+from trialkit.plan.result import Plan
+from trialkit.simulate import Effort, Truth
+from trialkit.trial import Trial
+
+if TYPE_CHECKING:
+    from trialkit.analysis.specifications import Specification
+
+Response = Literal["header_loss", "kernel_damage"]
+Progress = Callable[[int, int], None]
+
+PAIRS, FRAMES, SAMPLES = (3, 4, 5, 6, 7, 8), (4, 6, 8, 12, 16), (1, 2, 3, 4, 6)
+# Rounds that are drawn together; part of what a seed means.
+BATCH = 100
+MOST_CELLS, MOST_ROUNDS = 400, 20_000
+
+
+@dataclass(frozen=True, slots=True)
+class _Cell:
+    """One plan, ready to be simulated."""
+
+    config: TrialConfig
+    response: Response
+    strips: pd.DataFrame
+    truth: Truth
+    frames: int
+    effort: Effort
+    confidence: float
+    seed: int
+
+    def run(self, batch: int, rounds: int) -> np.ndarray:
+        """Answers, shape (rounds, contrasts, answers); missing where nothing could be analysed."""
+        again, spec = self.rounds(), SPECIFICATIONS[self.response]
+        sampler = Sampler(self.strips, tuple(f.name for f in self.config.setups),
+                          self.truth, self.seed)  # fmt: skip
+        ahead: np.ndarray | None = None
+        if spec.offset:
+            counts, before = sampler.header(rounds, batch, self.frames, self.effort)
+            ahead = before if before.shape[1] else None
+        else:
+            counts = sampler.damage(rounds, batch, self.frames, self.effort.kernels_examined)
+        out = np.full((rounds, len(again.contrasts), len(ANSWERS)), np.nan)
+        for i in range(rounds):
+            before_i = None if ahead is None else ahead[i].astype(float)
+            try:
+                out[i] = again.answer(counts[i].astype(float), before_i)
+            except (DesignError, ModelError):
+                continue
+        return out
+
+    def rounds(self) -> Rounds:
+        """The model and its rows, counts still to come."""
+        spec: Specification = SPECIFICATIONS[self.response]
+        tidied = schema.tidy(self.strips, "strips", self.config.setups)
+        rows = len(tidied) * self.frames
+        design = read_design(self.config, tidied, rows, spec.row, adjust=False)
+        data = self._rows(design.strips, self.frames)
+        data[spec.row] = [str(i) for i in range(len(data))]
+        data[str(spec.size)] = (
+            self.effort.frame_area if spec.offset else self.effort.kernels_examined
+        )
+        ahead = None
+        if spec.offset and self.effort.preharvest_frames:
+            ahead = self._rows(design.strips, self.effort.preharvest_frames)
+            ahead["area"] = self.effort.frame_area
+        trial = Trial.from_tables(self.config, {})
+        return Rounds(spec, design, design.categories(data), spec.scale(trial, data),
+                      self.confidence, ahead)  # fmt: skip
+
+    @staticmethod
+    def _rows(strips: pd.DataFrame, times: int) -> pd.DataFrame:
+        return strips.loc[strips.index.repeat(times)].reset_index(drop=True)
+
+
+def power(
+    trial: TrialConfig | Plan,
+    *,
+    reduction: float | Reductions = 0.3,
+    response: Response = "header_loss",
+    expected: Expected | None = None,
+    from_trials: str | Path | None = None,
+    pairs: Sequence[int] | None = None,
+    frames: Sequence[int] | None = None,
+    fields: Sequence[int] | None = None,
+    layout: Layout | None = None,
+    setups: Sequence[Mapping[str, str]] | None = None,
+    effort: Effort | None = None,
+    work: Work | None = None,
+    rounds: int = 200,
+    seed: int | None = None,
+    confidence: float = 0.95,
+    aim: float = 0.8,
+    jobs: int = 1,
+    progress: Progress | None = None,
+) -> PowerGrid:
+    """Simulate trials from stated truth and refit the planned model, plan by plan.
+
+    A round counts for the power of a comparison when its p-value, adjusted for the factor's other
+    comparisons (Holm), is below ``1 - confidence``. A round whose counts could not be analysed does
+    not. Speed and moisture are held at their means and not adjusted for.
+
+    Parameters
+    ----------
+    trial : TrialConfig or Plan
+        What is compared. A plan brings its layout, setups, pairs, fields and pace.
+    reduction : float or mapping
+        True share by which every level loses (or damages) less than its factor's reference, or
+        ``{factor: {level: share}}``, others none; below zero for more. Effects multiply.
+    response : {"header_loss", "kernel_damage"}
+    expected : Expected, optional
+        Level of loss and damage, and variation; trade-typical unless told.
+    from_trials : path, optional
+        Folder of past trials to learn them from, instead of `expected`.
+    pairs, frames, fields : sequence of int, optional
+        Pairs (blocks) in each field; frames behind the header (or grain samples) on each strip;
+        fields. Every combination is a plan.
+    layout, setups
+        As in `plan_trial`.
+    effort : Effort, optional
+        Frame area, preharvest frames on a strip, kernels examined in a sample.
+    work : Work, optional
+        How long things take.
+    rounds : int
+        Simulated trials of each plan.
+    seed : int, optional
+        The same seed gives the same numbers for any number of jobs; drawn and kept when not given.
+    confidence, aim : float
+        Of intervals and tests; the power asked for.
+    jobs : int
+        Processes.
+    progress : callable, optional
+        Called with (rounds done, rounds in all).
+
+    Raises
+    ------
+    DesignError
+        For arguments that have no meaning, and layouts that cannot be analysed.
+    """
+    config = trial.config if isinstance(trial, Plan) else trial
+    if isinstance(trial, Plan):
+        layout = layout or trial.layout
+        setups = trial.arguments.get("setups") if setups is None else setups
+        planned = int(trial.arguments["blocks"])
+        near = range(planned - 2, planned + 4)
+        pairs = [n for n in near if n >= 3] if pairs is None else pairs
+        fields = (len(trial.grounds),) if fields is None else fields
+        work = work or Work(
+            strip_length=float((trial.strips["end"] - trial.strips["start"]).mean()),
+            order=trial.arguments["order"], pace=Work().pace.__class__(**trial.arguments["pace"]),
+        )  # fmt: skip
+    if not config.setups:
+        raise DesignError("The settings declare no setup factor, so there is nothing to compare.")
+    if response not in ("header_loss", "kernel_damage"):
+        raise DesignError(f"response is {response!r}; choose from header_loss, kernel_damage.")
+    if expected is not None and from_trials is not None:
+        raise DesignError("Give expected numbers or past trials to learn them from, not both.")
+    if from_trials is not None:
+        from trialkit.plan.power_learn import learn
+
+        expected = learn(from_trials)
+    expected, work, effort = expected or DEFAULT, work or Work(), effort or Effort()
+    seed = secrets.randbelow(2**32) if seed is None else seed
+    usual = FRAMES if response == "header_loss" else SAMPLES
+    counts = {
+        "pairs": _numbers("pairs", PAIRS if pairs is None else pairs, 2, 99),
+        "frames": _numbers("frames", usual if frames is None else frames, 1, 200),
+        "fields": _numbers("fields", (1,) if fields is None else fields, 1, 50),
+    }
+    _check(counts, rounds, seed, confidence, aim, jobs)
+    chosen = layout if layout is not None else _asked_for(config)
+    units = _units(config, chosen, setups)
+    shares = as_shares(config, reduction)
+    cells = [
+        _Cell(
+            config, response, strips_of(config, units, p, [str(i + 1) for i in range(f)]),
+            expected.truth(config, shares, f, units[1] != [()]), n, effort, confidence, seed,
+        )
+        for p, n, f in product(*counts.values())
+    ]  # fmt: skip
+    smallest = min(cells, key=lambda cell: (len(cell.strips), cell.frames))
+    contrasts = smallest.rounds().contrasts  # refuses before anything is simulated
+    answers = _simulate(cells, rounds, jobs, progress)
+    rows, told = [], []
+    for (p, n, f), cell, found in zip(product(*counts.values()), cells, answers, strict=True):
+        each = work.frame_minutes * (n + effort.preharvest_frames)
+        if response == "kernel_damage":
+            each = work.sample_minutes * n
+        plan = {"pairs": p, "frames": n, "fields": f}
+        minutes = work.minutes(config, units, p, f, each)
+        for i, contrast in enumerate(contrasts.to_dict("records")):
+            of = contrasts["factor"].eq(contrast["factor"]).sum()
+            share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
+            rows.append({**plan, **contrast, "reduction": share, **minutes,
+                         **summary(cell, found[:, i], int(of), aim, expected)})  # fmt: skip
+            told.append(
+                pd.DataFrame(found[:, i], columns=list(ANSWERS)).assign(
+                    **plan, factor=contrast["factor"], level=contrast["level"],
+                    round=np.arange(1, rounds + 1),
+                )
+            )  # fmt: skip
+    keys = ["pairs", "frames", "fields", "factor", "level", "round"]
+    simulated = pd.concat(told, ignore_index=True)
+    return PowerGrid(
+        config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
+        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds, int(seed), confidence, aim,
+    )  # fmt: skip
+
+
+def summary(
+    cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected
+) -> dict[str, float]:
+    """Power, precision and detectable reduction of one contrast, from its answers."""
+    n = len(found)
+    frame = pd.DataFrame(found, columns=list(ANSWERS))
+    held = frame.dropna(subset=["p"])
+    hits = int((held["p_adjusted"] < 1 - cell.confidence).sum())
+    # Agresti & Coull (1998, Am. Stat. 52:119-126): no error of zero where all rounds agree.
+    near = (hits + 2) / (n + 4)
+    out = {
+        "power": hits / n, "power_se": float(np.sqrt(near * (1 - near) / (n + 4))),
+        "analysed": len(held) / n,
+    }  # fmt: skip
+    ratios = held.dropna(subset=["ratio"])
+    half = np.sqrt(ratios["ratio_high"] / ratios["ratio_low"])
+    enough = 2 * len(ratios) > len(held) > 0
+    out["half_width"] = float(half.median()) if enough else np.nan
+    width = held["difference_high"] - held["difference_low"]
+    out["half_width_difference"] = float(width.median() / 2) if len(held) else np.nan
+    out["detectable"] = _detectable(cell, held, of, aim, expected)
+    out["df"] = float(held["df"].median()) if len(held) else np.nan
+    return out
+
+
+def _detectable(
+    cell: _Cell, held: pd.DataFrame, of: int, aim: float, expected: Expected
+) -> float:
+    """Smallest reduction that would be told apart with power `aim`; missing where none would.
+
+    By the noncentral t of the standard error (root mean square over rounds) and the median degrees
+    of freedom. Of several comparisons each is held to its Bonferroni share, the first of Holm's.
+    """
+    if len(held) < 2:
+        return np.nan
+    confidence = 1 - (1 - cell.confidence) / of
+    se, df = float(np.sqrt((held["se"] ** 2).mean())), float(held["df"].median())
+    shift = detectable(se, df, aim, confidence)
+    crossed = sum(cell.strips[f.name].nunique() > 1 for f in cell.config.setups) > 1
+    if cell.response == "kernel_damage":
+        p = expected.damage
+        if crossed:  # tested as a difference in percentage points
+            share = shift / (100 * p)
+        else:
+            odds = p / (1 - p) * np.exp(-shift)
+            share = 1 - odds / (1 + odds) / p
+    elif crossed:  # tested as a difference in kg/ha
+        share = shift / expected.loss
+    else:  # of all that lies behind the header
+        share = (1 - np.exp(-shift)) * (expected.loss + expected.preharvest) / expected.loss
+    return float(share) if share < 1 else np.nan
+
+
+# ---------------------------------------------------------------- arguments
+def as_shares(config: TrialConfig, reduction: float | Reductions) -> dict[str, dict[str, float]]:
+    """Reductions of every level but the reference that has one."""
+    known = {f.name: f for f in config.setups}
+    if isinstance(reduction, Mapping):
+        shares = {f: {level: float(r) for level, r in own.items()} for f, own in reduction.items()}
+        for name, own in shares.items():
+            if name not in known:
+                raise DesignError(
+                    f"reduction names {name!r}; the setup factors are {', '.join(known)}."
+                )
+            others = [v for v in known[name].levels if v != known[name].reference]
+            if unknown := [level for level in own if level not in others]:
+                raise DesignError(
+                    f"reduction names level {unknown[0]!r} of {name}; compared with "
+                    f"{known[name].reference} are {', '.join(others)}."
+                )
+    else:
+        shares = {
+            f.name: {v: float(reduction) for v in f.levels if v != f.reference}
+            for f in config.setups
+        }
+    for own in shares.values():
+        if not all(-9 <= r < 1 for r in own.values()):
+            raise DesignError("A reduction is a share below 1: 0.3 for 30 % less, -0.2 for more.")
+    return shares
+
+
+def _units(
+    config: TrialConfig, layout: Layout, setups: Sequence[Mapping[str, str]] | None
+) -> tuple[list[Setup], list[Setup]]:
+    if layout not in LAYOUTS:
+        raise DesignError(f"layout is {layout!r}; choose from {', '.join(LAYOUTS)}.")
+    if setups is not None and layout == "split":
+        raise DesignError("Split-strips take every combination of levels; leave setups out.")
+    try:
+        units = units_of(config, layout, setups)
+        _check_layout(config, layout, *units)
+    except Fault as fault:
+        raise DesignError(str(fault)) from None
+    return units
+
+
+def _numbers(name: str, values: Sequence[int] | int, low: int, high: int) -> tuple[int, ...]:
+    given = [values] if isinstance(values, int) else list(values)
+    fine = all(isinstance(v, (int, np.integer)) and low <= v <= high for v in given)
+    if not given or not fine or any(isinstance(v, bool) for v in given):
+        raise DesignError(f"{name} is {values!r}; give whole numbers, {low} to {high}.")
+    return tuple(sorted({int(v) for v in given}))
+
+
+def _check(
+    counts: Mapping[str, tuple[int, ...]], rounds: int, seed: int, confidence: float, aim: float,
+    jobs: int,
+) -> None:  # fmt: skip
+    if np.prod([len(v) for v in counts.values()]) > MOST_CELLS:
+        raise DesignError(f"More than {MOST_CELLS} plans are asked for; name fewer numbers.")
+    for name, value, low, high in (("rounds", rounds, 2, MOST_ROUNDS), ("jobs", jobs, 1, 256),
+                                   ("seed", seed, 0, 2**64 - 1)):  # fmt: skip
+        whole = isinstance(value, (int, np.integer)) and not isinstance(value, bool)
+        if not whole or not low <= value <= high:
+            raise DesignError(f"{name} is {value!r}; give a whole number, {low} to {high}.")
+    if not 0.5 <= confidence < 1 or not 1 - confidence < aim < 1:
+        raise DesignError(
+            "confidence lies from 0.5 to below 1, and the power aimed at between 1 - confidence "
+            "and 1."
+        )
+
+
+# ---------------------------------------------------------------- work
+def _simulate(
+    cells: Sequence[_Cell], rounds: int, jobs: int, progress: Progress | None
+) -> list[np.ndarray]:
+    """Answers of every cell, shape (rounds, contrasts, answers)."""
+    batches = [(b, min(BATCH, rounds - b * BATCH)) for b in range(-(-rounds // BATCH))]
+    tasks = [(cell, *batch) for cell in cells for batch in batches]
+    parts = []
+    for part in _done(tasks, jobs):
+        parts.append(part)
+        if progress is not None:
+            progress(sum(map(len, parts)), rounds * len(cells))
+    each = len(batches)
+    return [np.concatenate(parts[i * each : (i + 1) * each]) for i in range(len(cells))]
+
+
+def _done(tasks: Sequence[tuple[Any, ...]], jobs: int) -> Iterator[np.ndarray]:
+    if jobs == 1:
+        return (cell.run(*batch) for cell, *batch in tasks)
+    pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
+    done: Iterator[np.ndarray] = pool(joblib.delayed(_run)(*task) for task in tasks)
+    return done
+
+
+def _run(cell: _Cell, batch: int, rounds: int) -> np.ndarray:
+    return cell.run(batch, rounds)
