@@ -139,6 +139,12 @@ class HeaderReport:
         return self.rows[self.rows["rank"].notna()].sort_values("rank").reset_index(drop=True)
 
     @property
+    def plates_out(self) -> tuple[int, ...]:
+        """Places in `rows` of the rows whose plates are crooked or whose gap is off."""
+        out = self.rows["crooked"] | self.rows["off"]
+        return tuple(np.flatnonzero(out.to_numpy()).tolist())
+
+    @property
     def sentences(self) -> tuple[str, ...]:
         """The report in words, in the trial's own units."""
         return sentences(self)
