@@ -69,6 +69,8 @@ class HeaderReport:
         "US" or "SI": what the words speak in.
     width : float
         Of the header, m.
+    row_units : int
+        Of the header, as the trial's settings say; `rows` may hold fewer.
     speeds : tuple of float
         Distinct ground speeds its strips were set to, else measured at, km/h.
     notes : tuple of str
@@ -89,6 +91,7 @@ class HeaderReport:
     efficiency: float
     system: str
     width: float
+    row_units: int
     speeds: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
 
@@ -242,7 +245,7 @@ def check_header(
     return HeaderReport(
         header, rows, fields, repairs(rows["row"], rows["gap"]), target, mean, fastest, pull_speed,
         unit, limits, cushion, efficiency, trial.config.units, trial.config.header.width,
-        _speeds(given, strips), tuple(notes),
+        trial.config.header.rows, _speeds(given, strips), tuple(notes),
     )  # fmt: skip
 
 

@@ -47,7 +47,7 @@ def at_speeds(report: HeaderReport, speeds: Sequence[float] = ()) -> pd.DataFram
         plants = float(np.average(density[known], weights=report.weights[known]))
     out = pd.DataFrame({"speed": chosen})
     out["feed_row"] = a.feed_rate(plants, 1.0, out["speed"])
-    out["feed_header"] = out["feed_row"] * len(report.rows)
+    out["feed_header"] = out["feed_row"] * report.row_units
     out["pull_through"] = a.pull_through(out["speed"], unit.pulled_length, report.pull_speed)
     left = report.rows["effective_length"]
     out["left"] = left.min()

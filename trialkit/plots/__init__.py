@@ -16,7 +16,8 @@ from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
 from trialkit.plots.forest import field_forest
-from trialkit.plots.header import header_rows
+from trialkit.plots.header import header_parts, header_rows
+from trialkit.plots.header_plan import header_plan
 from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
@@ -38,6 +39,8 @@ __all__ = [
     "effect_along",
     "effect_quantiles",
     "field_forest",
+    "header_parts",
+    "header_plan",
     "header_rows",
     "influence",
     "loss_by_setup",
