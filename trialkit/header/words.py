@@ -104,12 +104,17 @@ def _verdict(row: pd.Series, found: list[tuple[str, str]]) -> str:
 
 def sentences(report: HeaderReport) -> tuple[str, ...]:
     """The report in words: what to repair first, gap, spread, feed rate, pulling, time."""
+    return tuple(part for part in (*told(report).values(), CAUTION) if part)
+
+
+def told(report: HeaderReport) -> dict[str, str]:
+    """Each of the `sentences` by what it tells; empty where nothing can be told."""
     say = Lengths(report.system)
-    parts = (
-        _first(report), _gap(report, say), _spread(report, say), _fed(report, say),
-        _pulling(report, say), _ratios(report), _time(report), CAUTION,
-    )  # fmt: skip
-    return tuple(part for part in parts if part)
+    return {
+        "first": _first(report), "gap": _gap(report, say), "spread": _spread(report, say),
+        "fed": _fed(report, say), "pulling": _pulling(report, say), "ratios": _ratios(report),
+        "time": _time(report),
+    }  # fmt: skip
 
 
 def _first(report: HeaderReport) -> str:
