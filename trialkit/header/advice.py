@@ -67,6 +67,7 @@ def repair_list(report: HeaderReport) -> list[Repair]:
         row = report.rows.loc[place]
         found = row_findings(row, say, report.limits.roll_worn)
         kinds = [kind for kind, _ in found if kind in DO]
+        reasons = [kind for kind in kinds if "crooked" not in kinds or kind != "wide"]
         spread = removed = np.nan
         if place in report.plates_out and whole > 1e-18:
             done.append(place)
@@ -75,6 +76,6 @@ def repair_list(report: HeaderReport) -> list[Repair]:
         out.append(Repair(
             str(row["row"]), int(row["rank"]), tuple(words for _, words in found),
             tuple(dict.fromkeys(DO[kind][0] for kind in kinds)),
-            tuple(dict.fromkeys(DO[kind][1] for kind in kinds)), spread, removed,
+            tuple(dict.fromkeys(DO[kind][1] for kind in reasons)), spread, removed,
         ))  # fmt: skip
     return out

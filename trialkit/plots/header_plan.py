@@ -63,7 +63,7 @@ def header_plan(report: HeaderReport) -> Plot:
     n = len(report.first)
     named = ", ".join(str(r) for r in report.first["row"])
     figure.summary = (
-        f"Black numbers: the order of repair. Rows count from the left of the machine: {named}."
+        f"Black numbers: the order of repair, row {named}. Row 1 is at the left of the machine."
         if n
         else "Nothing to repair was found."
     )

@@ -4,6 +4,7 @@ trial's own analysis or under an assumption that is stated."""
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -13,6 +14,7 @@ from trialkit.errors import TrialkitError
 from trialkit.header import HeaderReport, RowNoise, row_noise
 from trialkit.header.words import Lengths
 from trialkit.quantities import number
+from trialkit.report.wording import listed
 
 if TYPE_CHECKING:
     from trialkit.analysis.result import ResponseAnalysis
@@ -32,7 +34,7 @@ _AIM = (
 def noise_words(
     report: HeaderReport, result: ResponseAnalysis | None = None, loss_ratio: float | None = None
 ) -> list[str]:
-    """Sentences on what uneven gaps do to the trial's noise.
+    """Sentences on what uneven gaps do to the trial's noise, the answer first.
 
     Parameters
     ----------
@@ -68,18 +70,18 @@ def noise_words(
             missing = str(error)
     words.append(_rows(noise, report))
     if noise.told:
-        words += _trial(noise, effect, report)
-    else:
-        words.append(
-            "How much that is beside all other noise takes the trial's own frame counts"
-            + (f": {missing}" if missing else ", which are not there yet.")
-        )
-    return [*words, RANDOM]
+        answer, *more = _trial(noise, effect, report)
+        return [answer, *more[:-1], *words, *more[-1:], RANDOM]
+    answer = "By how much repairs narrow the trial's intervals takes its own frame counts" + (
+        f": {missing}" if missing else ", which are not there yet."
+    )
+    return [answer, *words, RANDOM]
 
 
 def _needed(report: HeaderReport, say: Lengths) -> list[str]:
     """No figure without a ratio: what would be needed, and what is known without."""
     return [
+        "By how much repairs narrow the trial's intervals cannot be told yet.",
         "Frames laid behind different rows differ by as much as the gap makes loss differ, so a "
         "figure needs that ratio: how many times the loss grows for each "
         f"{'1/16 in' if report.system == 'US' else 'mm'} of gap. A trial tells it where gap is "
@@ -93,7 +95,7 @@ def _percent(share: float) -> str:
     """A share in percent to two figures; never "0 %" for one that is not zero."""
     value = 100 * share
     if 0 < abs(value) < 0.1:
-        return "less than 0.1 %"
+        return "under 0.1 %"
     return f"{number(value, 1 if abs(value) < 10 else 0)} %"
 
 
@@ -123,7 +125,7 @@ def _rows(noise: RowNoise, report: HeaderReport) -> str:
     what = f"counts behind different rows differ by {_percent(now)} (standard deviation)"
     if not labels:
         return f"So, for the gap alone, {what}. No row's plates stand out to be repaired."
-    rows = f"row{'s' * (len(labels) > 1)} {', '.join(labels)}"
+    rows = f"row{'s' * (len(labels) > 1)} {listed(labels)}"
     return f"So, for the gap alone, {what}; with {rows} set to the median row, by {_percent(then)}."
 
 
@@ -133,26 +135,28 @@ def _trial(noise: RowNoise, effect: GapEffect | None, report: HeaderReport) -> l
             "The frames of this trial differed less than that: the ratio assumed is too large for "
             "these counts, and no share is given."
         ]
-    chance = _percent(noise.share_of_frames)
     spread = math.expm1(math.sqrt(noise.frame_variance))
-    words = [
-        f"Frames of one strip differed by {_percent(spread)}, chance of counting included; uneven "
-        f"gaps make up {chance} of that variance. The other repairs named above touch no gap, and "
-        "what they do to the noise these readings do not tell."
+    own = (
+        f"Frames of one strip differed by {_percent(spread)} (standard deviation), chance of "
+        f"counting included; uneven gaps make up {_percent(noise.share_of_frames)} of that "
+        "variance. Other repairs touch no gap; what they do to the noise these readings do not "
+        "tell."
+    )
+    if not report.plates_out:
+        return ["No gap stands out, so no repair narrows the trial's intervals by it.", own]
+    ends = ""
+    if effect is not None and np.sign(effect.low) == np.sign(effect.high):
+        both = sorted(_at(noise, end) for end in (effect.low, effect.high))
+        ends = f" ({_percent(both[0])} to {_percent(both[1])} over the interval of that ratio)"
+    labels = [str(report.rows["row"].iloc[place]) for place in report.plates_out]
+    return [
+        f"Setting the gap of row{'s' * (len(labels) > 1)} {listed(labels)} right narrows an "
+        f"interval for a difference between setups by at most {_percent(noise.narrowing)}, with "
+        f"{noise.frames:.0f} frames a strip{ends}.",
+        _AIM,
+        own,
     ]
-    if report.plates_out:
-        ends = ""
-        if effect is not None and np.sign(effect.low) == np.sign(effect.high):
-            both = sorted(_at(noise, end) for end in (effect.low, effect.high))
-            ends = f" ({_percent(both[0])} to {_percent(both[1])} over the interval of the ratio)"
-        words.insert(0, (
-            "Setting these gaps right narrows an interval for a difference between setups by at "
-            f"most {_percent(noise.narrowing)}{ends}, with {noise.frames:.0f} frames a strip. {_AIM}"
-        ))  # fmt: skip
-    return words
 
 
 def _at(noise: RowNoise, log_ratio: float) -> float:
-    from dataclasses import replace
-
     return replace(noise, log_ratio=log_ratio).narrowing

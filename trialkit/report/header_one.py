@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Callable
 from dataclasses import fields as settings_of
 from html import escape
@@ -15,14 +16,17 @@ from trialkit import plots, units
 from trialkit.header import HeaderLimits, HeaderReport, RowUnit, at_speeds
 from trialkit.header.advice import Repair, repair_list
 from trialkit.header.limits import SOURCES
+from trialkit.header.plates import GAPS, STATIONS
 from trialkit.header.words import Lengths, told
 from trialkit.plots import Plot
 from trialkit.quantities import number, upper_first
+from trialkit.report.field_day_more import folded
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.header_noise import noise_words
 from trialkit.report.letters import Letters
 from trialkit.units import convert
 
+LONG = {"in": "inches", "mm": "mm"}
 # A strip measured this much faster than any was set to stands in the table of speeds too.
 FASTER = 1.02
 
@@ -51,6 +55,7 @@ class OneHeader:
         self.report, self.letters, self.key = report, letters, key
         self.say = Lengths(report.system)
         self._loss, self._ratio, self._own_gaps = loss, loss_ratio, own_gaps
+        self._said: list[str] | None = None
         self._words = {k: letters.text(words) for k, words in told(report).items()}
 
     def title(self) -> Fragment:
@@ -64,32 +69,39 @@ class OneHeader:
         """What to repair, first things first: which row, what, by how much, why."""
         repairs = repair_list(self.report)
         items = "".join(f"<li>{self._repair(repair)}</li>" for repair in repairs)
-        words = f"<ol>{items}</ol>" if items else paragraph(self._words["first"])
-        whole = self._whole()
+        words = f"<ol>{items}</ol>" if items else self._p(self._words["first"])
+        whole = self.whole()
         if whole:
             words += f"<h{self._level + 1}>Then the header as a whole</h{self._level + 1}>"
-            words += bullets(whole)
+            words += bullets([_tied(self.letters.text(text)) for text in whole])
+        words += self._p(self._noise[0], "summary")
         plot = plots.header_plan(self.report)
-        return self._section("fix", "What to fix first", words, picture=self._figure(
-            plot, f"{plot.summary} Everything in this drawing is to one scale: white, the room "
-            "between the guides; black, the gap between the plates."
-        ))  # fmt: skip
+        picture = self._figure(
+            plot, f"{plot.summary} All of it to one scale; white: the room between the guides, "
+            "black: the gap between the plates."
+        )  # fmt: skip
+        return self._section("fix", "What to fix first", picture, words)
 
     def _repair(self, repair: Repair) -> str:
         found = upper_first("; ".join(repair.found))
         text = (
-            f"<p><strong>Row {escape(repair.row)}.</strong> {escape(found)}.</p>"
+            f"<p><strong>Row {escape(repair.row)}.</strong> {escape(_tied(found))}.</p>"
             f"<p><strong>Do:</strong> {escape('; '.join(repair.do))}.</p>"
             f"<p><strong>Why:</strong> {escape('; '.join(repair.why))}."
         )
         if not math.isnan(repair.removed):
-            text += escape(
+            text += escape(_tied(
                 f" The gap's spread between rows falls to {self.say.length(repair.spread)} at "
                 f"best: {100 * repair.removed:.0f} % of its variance is gone."
-            )
+            ))  # fmt: skip
         return text + "</p>"
 
-    def _whole(self) -> list[str]:
+    @property
+    def to_fix(self) -> bool:
+        """Whether a row has something to repair, or the header as a whole is out."""
+        return bool(len(self.report.first) or self.whole())
+
+    def whole(self) -> list[str]:
         """What is out on all rows alike, so that no single row stands out."""
         report, items = self.report, []
         off = float(
@@ -129,69 +141,70 @@ class OneHeader:
             which = f"Rows {part[0]} to {part[-1]}" if len(part) > 1 else f"Row {part[0]}"
             pictures.append(self._figure(
                 plot, f"{which}, driving to the right. Across the slot all rows have one scale, "
-                "that of the bar; the words are in the table below in full."
+                "that of the bar."
             ))  # fmt: skip
-        return self._section(
-            "drawing", "The rows, drawn to scale", f'<div class="pictures">{"".join(pictures)}</div>'
-        )
+        found = table(
+            f"Header {self.report.header}: what was found", ["row", "found"],
+            [[str(r), _tied(str(v))] for r, v in zip(self.report.rows["row"],
+                                                     self.report.rows["verdict"], strict=True)],
+        )  # fmt: skip
+        found = f'<div class="found">{found}</div>'
+        if len(pictures) == 1:
+            return self._section("drawing", "The rows, drawn to scale", found, picture=pictures[0])
+        pictures_ = f'<div class="pictures">{"".join(pictures)}</div>'
+        return self._section("drawing", "The rows, drawn to scale", pictures_, found)
 
     def verdicts(self) -> Fragment:
-        """One row of a table for every row unit."""
-        report, say = self.report, self.say
-        unit = say.length_unit
-        head = ["row", "repair", "gap front", "gap rear", "taper", "off aim", "crooked",
-                "least guide", "pinched at", "roll worn", "roll left", "enough to, "
-                + say.speed_unit, "verdict"]  # fmt: skip
-        rows = []
+        """One row of a table for every row unit, and every reading below it."""
+        report, say, rule = self.report, self.say, self.report.limits
+        aim = f"{say.value(report.target.front)} front, {say.length(report.target.rear)} rear"
+        rows, gaps, others = [], [], []
         for row in report.rows.to_dict("records"):
+            label = str(row["row"])
             crooked = max(
                 (row["crooked_front"], row["crooked_rear"]),
                 key=lambda v: -1.0 if math.isnan(v) else abs(v),
             )
-            off = (row["departure_front"] + row["departure_rear"]) / 2
+            least = self._cell(row["least_clearance"])
+            if row["pinched"]:
+                least += f", pinched at {row['pinched']}"
             rows.append([
-                str(row["row"]), "" if math.isnan(row["rank"]) else f"{row['rank']:.0f}.",
-                *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
-                self._cell(off, True), self._cell(crooked, True),
-                self._cell(row["least_clearance"]), str(row["pinched"]),
-                self._cell(row["roll_wear_length"]), self._cell(row["effective_length"]),
-                self._speed(row["top_speed"]), self._short(row),
+                label, *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
+                self._cell(crooked, True), least, self._cell(row["effective_length"]),
+                _short(row),
             ])  # fmt: skip
-        rule = report.limits
-        words = paragraph(
-            f"Off aim: mean gap less the gap to aim at. Crooked: right side less left, the worse "
-            f"end; over {say.given(rule.crooked)} is crooked. A station of the guides under "
+            off = (row["departure_front"] + row["departure_rear"]) / 2
+            gaps.append([label, *(self._cell(row[c]) for c in GAPS), self._cell(off, True),
+                         self._cell(row["own_gap"], True)])  # fmt: skip
+            others.append([label, *(self._cell(row[c]) for c in STATIONS),
+                           self._cell(row["roll_wear_length"]), self._speed(row["top_speed"])])
+        unit = LONG[say.length_unit]
+        words = self._p(
+            f"Gap to aim at: {aim}. Crooked: right side less left at the worse end; over "
+            f"{say.given(rule.crooked)} is crooked. A station of the guides under "
             f"{say.given(rule.guide_clearance)} is a pinch; station 1 is the front. Roll left: "
-            "what still grips, and the speed up to which that is enough without slip."
+            "the length that still grips."
         )
-        caption = f"Header {report.header}, row by row from the left; lengths in {unit}"
-        full = table(
-            f"Header {report.header}: what was found", ["row", "found"],
-            [[str(r), str(v)] for r, v in zip(report.rows["row"], report.rows["verdict"],
-                                              strict=True)],
+        head = ["row", "gap front", "gap rear", "taper", "crooked", "least guide", "roll left",
+                "verdict"]  # fmt: skip
+        name = f"Header {report.header}"
+        main = table(f"{name}, row by row from the left; {unit}", head, rows)
+        more = folded(
+            "All readings",
+            table(f"{name}: gaps, {unit}; off: mean gap less the aim, and less the median row",
+                  ["row", "front left", "front right", "rear left", "rear right", "off the aim",
+                   "off the median"], gaps),
+            table(f"{name}: guides and rolls, {unit}; enough to: speed at which the roll left "
+                  f"still does without slip, {say.speed_unit}",
+                  ["row", *(f"guide {k}" for k in range(1, len(STATIONS) + 1)), "roll worn",
+                   "enough to"], others),
         )  # fmt: skip
-        full = f'<div class="wrap">{full}</div>'
-        return self._section(
-            "verdicts", "Every row's readings", self._text(table(caption, head, rows)), words,
-            self._text(full),
-        )
-
-    def _short(self, row: dict[str, Any]) -> str:
-        """A verdict in a word or two; the table of findings has it in full."""
-        parts = {
-            "plates": row["crooked"] or row["off"], "guides": row["pinched"] != "",
-            "rolls": row["rolls"] == "worn too short",
-        }  # fmt: skip
-        out = [part for part, faulty in parts.items() if faulty]
-        if out:
-            return f"repair {', '.join(out)}"
-        verdict = str(row["verdict"])
-        return "rolls worn" if verdict.startswith("rolls worn") else verdict
+        return self._section("verdicts", "Row by row", main, words, more)
 
     def target(self) -> Fragment:
         """The gap to aim at, from the stalks of each field."""
         report, say = self.report, self.say
-        words = [paragraph(text) for text in (self._words["gap"],) if text]
+        words = [self._p(text) for text in (self._words["gap"],) if text]
         if self._own_gaps:
             words.append(paragraph(
                 "Strips of this trial were run at gaps of their own; the readings are those of the "
@@ -202,7 +215,7 @@ class OneHeader:
             if report.cushion
             else f" A chain with a cushion takes {say.given(report.limits.cushion)} more."
         )
-        words.append(paragraph(
+        words.append(self._p(
             f"Front: {report.limits.stalk_percentile:g} % of the stalks pass with "
             f"{say.given(report.limits.stalk_clearance)} to spare; rear: "
             f"{say.given(report.limits.taper)} more.{wider} Keep it narrower than the butts of the "
@@ -215,7 +228,7 @@ class OneHeader:
         ]  # fmt: skip
         shown = ""
         if rows:
-            shown = table(f"Gap to aim at, field by field, {say.length_unit}",
+            shown = table(f"Gap to aim at, field by field, {LONG[say.length_unit]}",
                           ["field", "stalks", "front", "rear"], rows)  # fmt: skip
         return self._section("target", "The gap to aim at", *words, shown)
 
@@ -253,21 +266,27 @@ class OneHeader:
         empty = [k for k in range(len(head)) if not any(row[k] for row in rows)]
         head = [h for k, h in enumerate(head) if k not in empty]
         rows = [[c for k, c in enumerate(row) if k not in empty] for row in rows]
-        words = [paragraph(self._words[k]) for k in ("pulling", "fed", "ratios", "time")
+        words = [self._p(self._words[k]) for k in ("pulling", "fed", "ratios", "time")
                  if self._words[k]]  # fmt: skip
         return self._section(
             "feeding", title,
-            self._text(table("At the speeds used", head, rows)), *words,
+            table("At the speeds used", head, rows), *words,
         )
 
     def noise(self) -> Fragment:
         """How much repairs narrow the trial's noise."""
-        words = [self._words["spread"].partition(" Frames laid")[0]]
-        words += noise_words(self.report, self._loss(), self._ratio)
+        answer, *more = self._noise
+        spread = self._words["spread"].partition(" Frames laid")[0]
         return self._section(
             "noise", "How much repairs narrow the trial's noise",
-            *(paragraph(self.letters.text(text)) for text in words if text),
+            self._p(answer, "summary"), *(self._p(text) for text in (spread, *more) if text),
         )
+
+    @property
+    def _noise(self) -> list[str]:
+        if self._said is None:
+            self._said = noise_words(self.report, self._loss(), self._ratio)
+        return self._said
 
     # ------------------------------------------------------------ shared by the parts
     @property
@@ -279,10 +298,10 @@ class OneHeader:
 
     def _figure(self, plot: Plot, caption: str) -> str:
         plot.alt_text = self.letters.text(plot.alt_text)
-        return figure(plot, self.letters.text(caption))
+        return figure(plot, _tied(self.letters.text(caption)))
 
-    def _text(self, html: str) -> str:
-        return html
+    def _p(self, text: str, kind: str = "") -> str:
+        return paragraph(_tied(self.letters.text(text)), kind)
 
     def _field(self, field: object) -> str:
         return self.letters.fields.get(str(field), self.letters.text(field))
@@ -296,6 +315,24 @@ class OneHeader:
 
     def _speed(self, kmh: float) -> str:
         return "" if math.isnan(kmh) else self.say.speed(kmh).split()[0]
+
+
+def _tied(text: str) -> str:
+    """Numbers and the units after them on one line."""
+    return re.sub(r"(?<=\d) (?=(?:%|in|mm|mph|km/h|ft)\b|%)", "\N{NO-BREAK SPACE}", text)
+
+
+def _short(row: dict[str, Any]) -> str:
+    """A verdict in a word or two; the table of findings has it in full."""
+    parts = {
+        "plates": row["crooked"] or row["off"], "guides": row["pinched"] != "",
+        "rolls": row["rolls"] == "worn too short",
+    }  # fmt: skip
+    out = [part for part, faulty in parts.items() if faulty]
+    if out:
+        return f"{row['rank']:.0f}. repair {', '.join(out)}"
+    verdict = str(row["verdict"])
+    return "rolls worn" if verdict.startswith("rolls worn") else verdict
 
 
 def _plain(value: float, places: int) -> str:
@@ -333,8 +370,21 @@ def _setting(value: Any, kind: str, say: Lengths) -> str:
     return f"{low:g}{to}"
 
 
-def fixes(report: HeaderReport) -> pd.DataFrame:
-    """What to repair first as a table of words, for a terminal."""
+def verdict_table(report: HeaderReport) -> pd.DataFrame:
+    """Every row unit's verdict as a table of words, for a terminal."""
+    say, rows = Lengths(report.system), report.rows
+    out = pd.DataFrame({"row": rows["row"]})
+    for name, column in (
+        ("front", "gap_front"), ("rear", "gap_rear"), ("taper", "taper"),
+        ("guide", "least_clearance"), ("roll left", "effective_length"),
+    ):  # fmt: skip
+        out[name] = ["" if math.isnan(v) else say.value(v) for v in rows[column]]
+    out["verdict"] = [_short(row) for row in rows.to_dict("records")]
+    return out
+
+
+def fix_table(report: HeaderReport) -> pd.DataFrame:
+    """What to repair, first things first, as a table of words, for a terminal."""
     return pd.DataFrame(
         [
             {"order": r.rank, "row": r.row, "found": "; ".join(r.found), "do": "; ".join(r.do)}

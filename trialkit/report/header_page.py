@@ -83,6 +83,12 @@ class HeaderPage:
                     pass
         return self._result
 
+    def noted(self, report: HeaderReport) -> list[str]:
+        """What is out on the whole of one header, and what was not known, in sentences."""
+        one = self.each[self.reports.index(report)]
+        notes = [f"{upper_first(note)}." for note in report.notes]
+        return [self.letters.text(text) for text in (*one.whole(), *notes)]
+
     def headline(self) -> Fragment:
         """Which rows to repair first, in one sentence."""
         config = self.trial.config
@@ -127,7 +133,7 @@ class HeaderPage:
             "in order here may still have what no one measured."
         )
         faults = [] if self.trial.refused.empty else quality(self.trial, self.letters)
-        return section("record", "What was not known", bullets(items), *faults)
+        return section("gaps", "What was not known", bullets(items), *faults)
 
     def colophon(self) -> Fragment:
         """Version, data hash and date, so that the page can be made again."""
