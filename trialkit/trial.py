@@ -146,7 +146,7 @@ class Trial:
         return _html(self)
 
 
-def load_trial(path: str | Path) -> Trial:
+def load_trial(path: str | Path, *, harvested: bool = True) -> Trial:
     """Read a trial folder (trial.toml and CSV files) or one workbook (.xlsx).
 
     Rows at fault are refused with file, line, column, value and what was expected, and stand in
@@ -156,6 +156,9 @@ def load_trial(path: str | Path) -> Trial:
     ----------
     path : path
         The folder, or the workbook.
+    harvested : bool
+        Whether strips and something measured on them must be there. What is done before harvest,
+        such as the check of a header, does without.
 
     Returns
     -------
@@ -166,10 +169,11 @@ def load_trial(path: str | Path) -> Trial:
     TrialError
         When the trial is unusable as a whole: no such path, no or faulty settings, no strips left,
         no row left in any response table. Rows that wait to be filled in are reason enough to
-        read it.
+        read it; the latter two are not asked for where `harvested` is false.
     """
-    intake = read_trial(path)
-    _require_rows(intake.tables, intake.read, intake.refused, Path(path))
+    intake = read_trial(path, strips=harvested)
+    if harvested:
+        _require_rows(intake.tables, intake.read, intake.refused, Path(path))
     return Trial(
         config=intake.config,
         refused=intake.refused,

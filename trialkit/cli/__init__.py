@@ -2,7 +2,14 @@
 
 from __future__ import annotations
 
-from trialkit.cli import plan, reports, trials  # noqa: F401  (their commands register with the app)
+from trialkit.cli import (  # noqa: F401  (their commands register with the app)
+    cards,
+    header,
+    plan,
+    power,
+    reports,
+    trials,
+)
 from trialkit.cli.app import app
 from trialkit.cli.console import plain
 

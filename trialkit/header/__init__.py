@@ -21,7 +21,9 @@ from trialkit.header.arithmetic import (
 from trialkit.header.capacity import field_capacity, field_capacity_us
 from trialkit.header.check import ROLLS, HeaderReport, check_header
 from trialkit.header.limits import HeaderLimits, RowUnit
+from trialkit.header.noise import RowNoise, row_noise
 from trialkit.header.plates import GapTarget, gap_target, pinches, plate_gaps, repairs
+from trialkit.header.speeds import at_speeds
 from trialkit.header.strips import strip_gaps
 from trialkit.header.words import CAUTION
 
@@ -31,7 +33,9 @@ __all__ = [
     "GapTarget",
     "HeaderLimits",
     "HeaderReport",
+    "RowNoise",
     "RowUnit",
+    "at_speeds",
     "check_header",
     "effective_length",
     "feed_rate",
@@ -43,6 +47,7 @@ __all__ = [
     "plate_gaps",
     "pull_through",
     "repairs",
+    "row_noise",
     "rows_fed",
     "speed_fed",
     "speed_ratio",

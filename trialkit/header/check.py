@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -66,6 +67,12 @@ class HeaderReport:
     efficiency : float
     system : str
         "US" or "SI": what the words speak in.
+    width : float
+        Of the header, m.
+    row_units : int
+        Of the header, as the trial's settings say; `rows` may hold fewer.
+    speeds : tuple of float
+        Distinct ground speeds its strips were set to, else measured at, km/h.
     notes : tuple of str
         What could not be said, and why.
     """
@@ -83,6 +90,9 @@ class HeaderReport:
     cushion: bool
     efficiency: float
     system: str
+    width: float
+    row_units: int
+    speeds: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
 
     @property
@@ -93,7 +103,7 @@ class HeaderReport:
         (plants/s), ``pull_through`` (mm, at the mean speed), ``top_speed`` (km/h, of the row with
         the shortest rolls), ``roll_ratio, chain_ratio, hours_per_ha``.
         """
-        rows, weight = self.rows, self.fields["strips"].to_numpy(float)
+        rows, weight = self.rows, self.weights
 
         def mean(column: str) -> float:
             values = self.fields[column].to_numpy(float)
@@ -121,9 +131,21 @@ class HeaderReport:
         )
 
     @property
+    def weights(self) -> np.ndarray:
+        """What each field counts for in a mean: its strips; before there are any, all the same."""
+        strips = self.fields["strips"].to_numpy(float)
+        return strips if strips.any() else np.ones(len(strips))
+
+    @property
     def first(self) -> pd.DataFrame:
         """Rows with something to repair, the first to repair first."""
         return self.rows[self.rows["rank"].notna()].sort_values("rank").reset_index(drop=True)
+
+    @property
+    def plates_out(self) -> tuple[int, ...]:
+        """Places in `rows` of the rows whose plates are crooked or whose gap is off."""
+        out = self.rows["crooked"] | self.rows["off"]
+        return tuple(np.flatnonzero(out.to_numpy()).tolist())
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -141,7 +163,7 @@ def check_header(
     trial: Trial,
     header: str | None = None,
     *,
-    speed: float | None = None,
+    speed: float | Sequence[float] | None = None,
     roll_rpm: float | None = None,
     population: float | None = None,
     row_spacing: float | None = None,
@@ -157,8 +179,8 @@ def check_header(
     trial : Trial
     header : str, optional
         Which one; the only one where there is one.
-    speed : float, optional
-        Ground speed, km/h; else that of the header's strips: measured, or set.
+    speed : float or sequence of float, optional
+        Ground speed, km/h, or several; else that of the header's strips: measured, or set.
     roll_rpm : float, optional
         1/min; else that of its strips.
     population : float, optional
@@ -189,22 +211,26 @@ def check_header(
     checked = trial.header_check[trial.header_check["header"] == header]
     strips = trial.strips[headers_of(trial) == header].copy()
     measured = strips["speed_measured"].fillna(strips["speed_set"])
-    strips["speed"] = measured if speed is None else speed
+    given = np.atleast_1d(np.array([] if speed is None else speed, dtype=float))
+    strips["speed"] = given.mean() if given.size else measured
     if roll_rpm is not None:
         strips["roll_rpm"] = roll_rpm
     notes: list[str] = []
-    mean, fastest = (_known(v, speed) for v in (strips["speed"].mean(), strips["speed"].max()))
+    mean = float(given.mean() if given.size else strips["speed"].mean())
+    fastest = float(given.max() if given.size else strips["speed"].max())
     rpm = _known(strips["roll_rpm"].mean(), roll_rpm)
     pull_speed = float(a.surface_speed(rpm, unit.roll_diameter) * unit.grip)
-    stalks = trial.stalks[trial.stalks["field"].isin(strips["field"])]
+    grounds = _grounds(trial, strips, mean, rpm)
+    stalks = trial.stalks[trial.stalks["field"].isin(grounds["field"])]
     target = gap_target(stalks["diameter"], cushion=cushion, limits=limits)
     rows = _rows(checked, target, pull_speed, fastest, unit, limits)
-    fields = _fields(trial, strips, unit, limits, cushion, efficiency, population, row_spacing)
+    fields = _fields(trial, grounds, unit, limits, cushion, efficiency, population, row_spacing)
     for missing, words in (
-        (not len(strips), "no strip names this header"),
+        (not len(trial.strips), "there are no strips yet: every field is taken to be run"),
+        (len(trial.strips) > 0 and not len(strips), "no strip names this header"),
         (math.isnan(mean), "no ground speed: feed rate and pulling are left out"),
         (math.isnan(rpm), "no roll speed: pulling and the roll ratio are left out"),
-        (fields["population"].isna().any(), "no plant population for every field: no feed rate"),
+        (fields.empty or fields["population"].isna().any(), "no plant population for every field: no feed rate"),
         (assumed and not math.isnan(pull_speed),
          "the row unit's dimensions were not given; pulling rests on plausible ones"),
         (unit.chain_speed is None, "no chain speed: the chain ratio is left out"),
@@ -215,11 +241,33 @@ def check_header(
     ):  # fmt: skip
         if missing:
             notes.append(words)
-    rows["verdict"] = row_verdicts(rows, Lengths(trial.config.units), fastest)
+    rows["verdict"] = row_verdicts(rows, Lengths(trial.config.units), limits.roll_worn)
     return HeaderReport(
         header, rows, fields, repairs(rows["row"], rows["gap"]), target, mean, fastest, pull_speed,
-        unit, limits, cushion, efficiency, trial.config.units, tuple(notes),
+        unit, limits, cushion, efficiency, trial.config.units, trial.config.header.width,
+        trial.config.header.rows, _speeds(given, strips), tuple(notes),
     )  # fmt: skip
+
+
+def _speeds(given: np.ndarray, strips: pd.DataFrame) -> tuple[float, ...]:
+    asked = strips["speed_set"].dropna()
+    measured = strips.groupby("field", sort=False)["speed"].mean().dropna()
+    values = given if given.size else asked if len(asked) else measured
+    return tuple(sorted(dict.fromkeys(np.round(values, 6).tolist())))
+
+
+def _grounds(
+    trial: Trial, strips: pd.DataFrame, speed: float, rpm: float
+) -> pd.DataFrame:
+    """Fields the header ran in: ``field, strips, speed, roll_rpm``; before there are any strips,
+    every field that is known."""
+    if len(trial.strips):
+        own = strips.groupby("field", sort=False)
+        out = own.size().rename("strips").reset_index()
+        means = own[["speed", "roll_rpm"]].mean().reset_index()
+        return out.merge(means, on="field", how="left")
+    names = list(dict.fromkeys([*trial.fields["field"], *trial.stalks["field"]])) or [""]
+    return pd.DataFrame({"field": names, "strips": 0, "speed": speed, "roll_rpm": rpm})
 
 
 def _known(value: float, given: float | None) -> float:
@@ -287,14 +335,12 @@ def _ranks(rows: pd.DataFrame) -> pd.Series:
 
 
 def _fields(
-    trial: Trial, strips: pd.DataFrame, unit: RowUnit, limits: HeaderLimits, cushion: bool,
+    trial: Trial, grounds: pd.DataFrame, unit: RowUnit, limits: HeaderLimits, cushion: bool,
     efficiency: float, population: float | None, row_spacing: float | None,
 ) -> pd.DataFrame:  # fmt: skip
     config = trial.config.header
     known = trial.fields.set_index("field")
-    own = strips.groupby("field", sort=False)
-    out = own.size().rename("strips").reset_index()
-    out = out.merge(own[["speed", "roll_rpm"]].mean().reset_index(), on="field", how="left")
+    out = grounds.copy()
 
     def given(column: str, value: float | None) -> Any:
         return out["field"].map(known[column]).astype(float) if value is None else value

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -68,6 +69,41 @@ class HeaderLimits:
 
     def _repr_html_(self) -> str:
         return _card("Limits of the header check, mm", self)
+
+
+class Source(NamedTuple):
+    """A setting in words, what its number is (``length, percent, share, ratio, rate, speed``), and
+    where its default comes from."""
+
+    words: str
+    kind: str
+    source: str
+
+
+COMMON = "common practice"
+SOURCES: dict[str, Source] = {
+    "guide_clearance": Source("Guides: least clearance at a station", "length", COMMON),
+    "crooked": Source("Plates: the two sides may differ by", "length", COMMON),
+    "own_gap": Source("Gap: a row may lie off the median row by", "length", COMMON),
+    "start_gap": Source("Front gap to start from, no stalks measured", "length",
+                        "Iowa State University, Integrated Crop Management News, 2010"),
+    "stalk_percentile": Source("Stalks that the front gap lets pass", "percent", COMMON),
+    "stalk_clearance": Source("... with so much to spare", "length", COMMON),
+    "taper": Source("Rear gap over front gap", "length",
+                    "slightly wider at the rear: Iowa State University, 2010; figure from memory"),
+    "cushion": Source("Wider at both ends for a cushion", "length", COMMON),
+    "roll_worn": Source("A roll is called worn beyond this share of its length", "share", COMMON),
+    "chain_ratio": Source("Chain over ground speed", "ratio", "from memory"),
+    "feed_rule": Source("Rule of thumb, plants a second", "rate", COMMON),
+    "roll_length": Source("Roll: fluted length when new", "length", COMMON),
+    "roll_diameter": Source("Roll: diameter at which it pulls", "length",
+                            "from the 12 ft/s of Penn State Extension, 2023, at 900 1/min"),
+    "pulled_length": Source("Stalk pulled until its ear is down", "length", "from memory"),
+    "grip": Source("Share of the roll's speed that the stalk takes", "share",
+                   "1 is no slip, the best there can be"),
+    "chain_speed": Source("Speed of the chain, m/s", "speed", ""),
+}  # fmt: skip
+"""Every setting of `HeaderLimits` and `RowUnit`, in their order."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -52,12 +52,19 @@ class Lengths:
         return f"{number(float(units.convert(kmh, 'km/h', self.speed_unit)), 1)} {self.speed_unit}"
 
 
-def row_verdicts(rows: pd.DataFrame, say: Lengths, fastest: float) -> list[str]:
-    """What is found in every row, and by how much."""
-    return [_row(row, say, fastest) for _, row in rows.iterrows()]
+def row_verdicts(rows: pd.DataFrame, say: Lengths, roll_worn: float) -> list[str]:
+    """What is found in every row, and by how much.
+
+    Rolls too short at the fastest strip even when new are no row's fault; `sentences` tells them.
+    """
+    return [_verdict(row, row_findings(row, say, roll_worn)) for _, row in rows.iterrows()]
 
 
-def _row(row: pd.Series, say: Lengths, fastest: float) -> str:
+def row_findings(row: pd.Series, say: Lengths, roll_worn: float) -> list[tuple[str, str]]:
+    """Kind of every finding of a row and its words: what, and by how much.
+
+    Kinds are ``crooked, wide, narrow, pinched, short, worn``; the last is told, not repaired.
+    """
     found = []
     if row["crooked"]:
         ends = {end: row[f"crooked_{end}"] for end in ("front", "rear")}
@@ -65,26 +72,29 @@ def _row(row: pd.Series, say: Lengths, fastest: float) -> str:
         end = max(ends, key=lambda e: abs(ends[e]))
         side = "right" if ends[end] > 0 else "left"
         by = say.length(abs(ends[end]))
-        found.append(f"plates crooked: {side} side reads {by} more at the {end}")
+        found.append(("crooked", f"plates crooked: {side} side reads {by} more at the {end}"))
     if row["off"]:
-        word = "wider" if row["own_gap"] > 0 else "narrower"
-        found.append(f"gap {say.length(abs(row['own_gap']))} {word} than the median row")
+        kind, word = ("wide", "wider") if row["own_gap"] > 0 else ("narrow", "narrower")
+        by = say.length(abs(row["own_gap"]))
+        found.append((kind, f"gap {by} {word} than the median row"))
     if row["pinched"]:
         word = "stations" if "," in row["pinched"] else "station"
         least = say.length(row["least_clearance"])
-        found.append(f"guides pinched at {word} {row['pinched']} (least {least})")
+        found.append(("pinched", f"guides pinched at {word} {row['pinched']} (least {least})"))
     worn = (
         f"rolls worn over {say.length(row['roll_wear_length'])} "
         f"({100 * row['worn_share']:.0f} % of their length)"
     )
     if row["rolls"] == "worn too short":
-        found.append(f"{worn}, too short above {say.speed(row['top_speed'])}")
-    elif row["rolls"] == "too short when new":
-        found.append(f"rolls too short at {say.speed(fastest)}, worn or new")
-    elif row["rolls"] == "worn":
-        found.append(worn)
+        found.append(("short", f"{worn}, too short above {say.speed(row['top_speed'])}"))
+    elif row["worn_share"] > roll_worn:
+        found.append(("worn", worn))
+    return found
+
+
+def _verdict(row: pd.Series, found: list[tuple[str, str]]) -> str:
     if found:
-        return "; ".join(found)
+        return "; ".join(words for _, words in found)
     readings = row[["gap_front", "gap_rear", "crooked_front", "crooked_rear", *STATIONS,
                     "roll_wear_length"]].isna()  # fmt: skip
     if readings.all():
@@ -94,12 +104,17 @@ def _row(row: pd.Series, say: Lengths, fastest: float) -> str:
 
 def sentences(report: HeaderReport) -> tuple[str, ...]:
     """The report in words: what to repair first, gap, spread, feed rate, pulling, time."""
+    return tuple(part for part in (*told(report).values(), CAUTION) if part)
+
+
+def told(report: HeaderReport) -> dict[str, str]:
+    """Each of the `sentences` by what it tells; empty where nothing can be told."""
     say = Lengths(report.system)
-    parts = (
-        _first(report), _gap(report, say), _spread(report, say), _fed(report, say),
-        _pulling(report, say), _ratios(report), _time(report), CAUTION,
-    )  # fmt: skip
-    return tuple(part for part in parts if part)
+    return {
+        "first": _first(report), "gap": _gap(report, say), "spread": _spread(report, say),
+        "fed": _fed(report, say), "pulling": _pulling(report, say), "ratios": _ratios(report),
+        "time": _time(report),
+    }  # fmt: skip
 
 
 def _first(report: HeaderReport) -> str:
@@ -175,7 +190,9 @@ def _fed(report: HeaderReport, say: Lengths) -> str:
         return ""
     low, high = report.limits.feed_rule
     fields = report.fields.dropna(subset=["feed_row"])
-    density = np.average(fields["population"] * fields["row_spacing"], weights=fields["strips"])
+    density = np.average(
+        fields["population"] * fields["row_spacing"], weights=report.weights[fields.index]
+    )
     alone = [say.speed(speed_fed(rate, density, 1.0)) for rate in (low, high)]
     alone[0] = alone[0].split()[0]
     rows = [number(rows_fed(rate, per_row), 1) for rate in (low, high)]

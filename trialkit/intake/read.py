@@ -51,15 +51,21 @@ class Intake:
     digest: str
 
 
-def read_trial(path: str | Path) -> Intake:
+def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
     """Read a trial folder or workbook.
 
     A bad cell never stops the read and is never dropped: its row is refused with the reason.
 
+    Parameters
+    ----------
+    path : path
+    strips : bool
+        Whether there must be a strips table; without one, tables that refer to strips are not read.
+
     Raises
     ------
     TrialError
-        When there is no such path, no settings or faulty ones, or no strips table.
+        When there is no such path, no settings or faulty ones, or no strips table where one is due.
     """
     path = Path(path)
     try:
@@ -68,7 +74,10 @@ def read_trial(path: str | Path) -> Intake:
         config, sources, unread, digest = _folder(path) if path.is_dir() else _workbook(path)
     except OSError as error:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
-    if "strips" not in sources:
+    if "strips" not in sources and not strips:
+        for name in [n for n in sources if _refers_to_strips(n)]:
+            unread[sources.pop(name).file] = "not read: there is no strips table it could refer to"
+    elif "strips" not in sources:
         raise TrialError(
             f"{path} has no strips table, and every other table refers to it; "
             f"it needs a {'file strips.csv' if path.is_dir() else 'sheet strips'} with the columns "
@@ -76,6 +85,10 @@ def read_trial(path: str | Path) -> Intake:
         )
     checked = check_all(config, sources)
     return _intake(config, checked, unread, digest)
+
+
+def _refers_to_strips(name: str) -> bool:
+    return any(column.name == "strip" for column in schema.TABLES[name].columns)
 
 
 def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str, CheckedTable]:
@@ -88,7 +101,7 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         table = check_table(sources.pop(name), layout, config)
         if name != "strips" and "strip" in table.folded:
             refuse_unknown(table, "strip", checked["strips"])
-        elif name == "stalks":
+        elif name == "stalks" and "strips" in checked:
             refuse_unknown(table, "field", checked["strips"])
         if name == "strips" and "fields" in checked:
             match_fields(table, checked["fields"])
@@ -96,7 +109,7 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         if name == "strips":
             refuse_changed_main_strips(table, config.setups)
             note_thin_pairs(table, config.setups)
-        if name == "header_check":
+        if name == "header_check" and "strips" in checked:
             match_headers(checked["strips"], table)
         checked[name] = table
     return checked

@@ -17,7 +17,8 @@ from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
 from trialkit.plots.effort import effort
 from trialkit.plots.forest import field_forest
-from trialkit.plots.header import header_rows
+from trialkit.plots.header import header_parts, header_rows
+from trialkit.plots.header_plan import header_plan
 from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
@@ -40,6 +41,8 @@ __all__ = [
     "effect_quantiles",
     "effort",
     "field_forest",
+    "header_parts",
+    "header_plan",
     "header_rows",
     "influence",
     "loss_by_setup",

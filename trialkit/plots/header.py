@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import textwrap
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,41 +11,54 @@ import pandas as pd
 
 from trialkit.header.plates import GAPS, STATIONS
 from trialkit.header.words import Lengths
-from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
+from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, fold, style
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from trialkit.header import HeaderReport
 
-SIZE = 8.5
-HEAD, LINE, PAD = 0.44, 0.15, 0.06  # inches
+SIZE = 9.5
+HEAD, LINE, STEP = 0.5, 0.165, 0.19  # inches
 # Left and right ends of what stands in a lane, in inches from the left.
-REAR, FRONT = 0.72, 2.06
-GUIDES = (2.5, 3.22)
-WORDS = 3.38
-PLATES = "#b9c2bd"
+REAR, FRONT = 0.98, 2.3
+GUIDES = (2.86, 3.56)
+WORDS = 3.7
+PLATES, WIDER = "#b9c2bd", "#c98d3c"
+PER_FIGURE = 8
 
 
-def header_rows(report: HeaderReport) -> Plot:
+def header_parts(report: HeaderReport) -> list[Plot]:
+    """`header_rows` in figures of at most eight rows each, all to one scale, as even as can be."""
+    n = len(report.rows)
+    parts = np.array_split(np.arange(n), max(-(-n // PER_FIGURE), 1))
+    return [header_rows(report, part.tolist()) for part in parts]
+
+
+def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Plot:
     """Every row unit in a lane of its own, seen from above and driving to the right.
 
     The slot between the plates is drawn across to one scale for all rows (a bar tells it): its
     upper and lower edge lie off the middle by half the reading of the left and right side, at the
-    rear and at the front; dashes stand where the edges should be. Crooked plates are hatched. Below
-    it lies the roll, its worn front left open, to a scale of its own. To the right the clearance of
-    the guides station by station, rear to front, over and under the limit; a pinch is a filled
-    triangle. Row 1 is at the top, which is the left of the machine.
+    rear and at the front. Dashes stand where the edges should be; what is wider is filled, and what
+    is narrower is black. Crooked plates are hatched. Below it lies the roll, its worn front left
+    open, to a scale of its own. To the right the clearance of the guides station by station, rear
+    to front, over and under the limit; a pinch is a filled triangle. Row 1 is at the top, which is
+    the left of the machine.
 
     Parameters
     ----------
     report : HeaderReport
         From `trialkit.check_header`.
+    places : sequence of int, optional
+        Which of its rows, counted from 0; all by default. Scales are those of the whole header.
     """
     rows, say = report.rows, Lengths(report.system)
+    if places is not None:
+        rows = rows.iloc[list(places)]
     told = [_told(row, say) for _, row in rows.iterrows()]
-    lane = max(0.5 if len(rows) > 8 else 0.58, LINE * max(map(len, told)) + 0.06)
-    foot = 4 * 0.17 + 0.14
+    lane = max(0.58 if len(rows) > PER_FIGURE else 0.74, LINE * max(map(len, told)) + 0.06)
+    foot = 5 * STEP + 0.14
     height = HEAD + lane * len(rows) + foot
     scale = _scale(report, lane)
     with style():
@@ -60,6 +74,8 @@ def header_rows(report: HeaderReport) -> Plot:
             if i % 2 == 0:
                 ax.axhspan(middle - lane / 2, middle + lane / 2, color="#f4f6f4", lw=0, zorder=0)
             number = textwrap.shorten(str(row["row"]), 6, placeholder="…")
+            if pd.notna(row["rank"]):
+                _badge(ax, 0.42, middle, f"{row['rank']:.0f}")
             ax.text(0.06, middle, number, size=SIZE, weight="bold", va="center")
             _slot(ax, row, middle, lane, scale, say)
             _roll(ax, row, middle + lane / 2 - 0.07, report.unit.roll_length)
@@ -70,13 +86,23 @@ def header_rows(report: HeaderReport) -> Plot:
                 ax.text(WORDS, at, words, size=SIZE, va="center",
                         weight="bold" if first else "normal", gid="found")  # fmt: skip
         _legend(ax, HEAD + lane * len(rows) + 0.14, scale, say, report)
-    n = len(report.first)
-    figure.summary = (
-        f"{n} of {len(rows)} rows have something to repair"
-        f"{', row ' + str(report.first['row'].iloc[0]) + ' first' if n else ''}."
-    )
-    figure.alt_text = _alt(report, say, figure.summary)
+    figure.summary = _summary(report)
+    figure.alt_text = _alt(report, rows, say, figure.summary)
+    figure.lettering = SIZE
     return figure
+
+
+def _summary(report: HeaderReport) -> str:
+    n = len(report.first)
+    first = f", row {report.first['row'].iloc[0]} first" if n else ""
+    return f"{n} of {len(report.rows)} rows have something to repair{first}."
+
+
+def _badge(ax: Axes, x: float, y: float, text: str) -> None:
+    """Place in the order of repair."""
+    ax.plot([x], [y], ls="none", marker="o", ms=14.5, mfc=INK, mec=INK, zorder=4, gid="order")
+    ax.text(x, y, text, size=SIZE, color="white", weight="bold", ha="center", va="center_baseline",
+            zorder=5)  # fmt: skip
 
 
 def _told(row: pd.Series, say: Lengths) -> list[str]:
@@ -89,18 +115,15 @@ def _told(row: pd.Series, say: Lengths) -> list[str]:
         word = "wide" if row["own_gap"] > 0 else "narrow"
         lines.append(f"{word} by {say.length(abs(row['own_gap']))}")
     if row["pinched"]:
-        lines.append(f"pinched at {row['pinched'].replace(' ', '')}")
-    if row["rolls"] == "worn":
-        lines.append(f"rolls worn {100 * row['worn_share']:.0f} %")
-    elif row["rolls"] == "worn too short":
+        least = say.length(row["least_clearance"])
+        lines.append(f"pinched at {row['pinched'].replace(' ', '')}: {least}")
+    if row["rolls"] == "worn too short":
         lines.append("rolls too worn")
-    elif row["rolls"] == "too short when new":
-        lines.append("rolls too short")
+    elif "rolls worn" in row["verdict"]:
+        lines.append(f"rolls worn {100 * row['worn_share']:.0f} %")
     if not lines:
         lines = [row["verdict"].split(" as far")[0]]
-    if pd.notna(row["rank"]):
-        lines[0] = f"{row['rank']:.0f}. {lines[0]}"
-    return lines
+    return [part for line in lines for part in fold(line, WIDTH - WORDS - 0.04, SIZE, "bold")]
 
 
 def _scale(report: HeaderReport, lane: float) -> float:
@@ -112,24 +135,24 @@ def _scale(report: HeaderReport, lane: float) -> float:
 def _head(ax: Axes, say: Lengths) -> None:
     unit = say.length_unit
     look: dict[str, Any] = {"size": SIZE, "color": QUIET, "va": "center"}
-    ax.text(0.06, 0.13, "Row", **look)
-    ax.text((REAR + FRONT) / 2, 0.13, f"Gap, {unit}", ha="center", **look)
-    ax.text(REAR - 0.06, 0.31, "rear", ha="right", **look)
-    ax.text(FRONT + 0.06, 0.31, "front", ha="left", **look)
-    ax.annotate("", (FRONT - 0.25, 0.31), (REAR + 0.25, 0.31),
+    ax.text(0.06, 0.14, "Row", **look)
+    ax.text((REAR + FRONT) / 2, 0.14, f"Gap, {unit}", ha="center", **look)
+    ax.text(REAR - 0.06, 0.36, "rear", ha="right", **look)
+    ax.text(FRONT + 0.06, 0.36, "front", ha="left", **look)
+    ax.annotate("", (FRONT - 0.2, 0.36), (REAR + 0.2, 0.36),
                 arrowprops={"arrowstyle": "->", "color": QUIET, "lw": 0.9})  # fmt: skip
     middle = sum(GUIDES) / 2
-    ax.text(middle, 0.13, f"Guides, {unit}", ha="center", **look)
+    ax.text(middle, 0.14, "Guides", ha="center", **look)
     for x, station in ((GUIDES[0], 5), (GUIDES[1], 1)):
-        ax.text(x, 0.31, str(station), ha="center", **look)
-    ax.text(WORDS, 0.13, "Found; number:", **look)
-    ax.text(WORDS, 0.31, "order of repair", **look)
+        ax.text(x, 0.36, str(station), ha="center", **look)
+    ax.text(WORDS, 0.14, "Found", **look)
 
 
 def _slot(ax: Axes, row: pd.Series, y: float, lane: float, scale: float, say: Lengths) -> None:
     """Plates above and below the slot; the left side of the machine is up."""
     y -= 0.05
     reach = lane / 2 - 0.08
+    ends = np.array([REAR, FRONT])
     for side, sign in (("left", -1), ("right", 1)):
         gap = row[[f"gap_rear_{side}", f"gap_front_{side}"]].to_numpy(float)
         aim = row[["target_rear", "target_front"]].to_numpy(float)
@@ -139,6 +162,7 @@ def _slot(ax: Axes, row: pd.Series, y: float, lane: float, scale: float, say: Le
             if row["crooked"]:
                 ax.fill_between([REAR, FRONT], edge, y + sign * reach, lw=0, zorder=1.1,
                                 facecolor="none", edgecolor=INK, hatch="////")  # fmt: skip
+            _departure(ax, ends, gap, aim, y, sign * scale / 2)
             ax.plot([REAR, FRONT], edge, color=INK, lw=1.3, zorder=2, gid=f"edge {side}")
         ax.plot([REAR, FRONT], y + sign * aim / 2 * scale, color=INK, lw=0.8, ls=(0, (3, 2)),
                 zorder=3, gid=f"aim {side}")  # fmt: skip
@@ -150,6 +174,15 @@ def _slot(ax: Axes, row: pd.Series, y: float, lane: float, scale: float, say: Le
     if not np.isnan(row["taper"]):
         ax.text((REAR + FRONT) / 2, y, f"taper {say.value(row['taper'])}", size=SIZE,
                 color=QUIET, ha="center", va="center", gid="taper")  # fmt: skip
+
+
+def _departure(
+    ax: Axes, x: np.ndarray, gap: np.ndarray, aim: np.ndarray, y: float, per_mm: float
+) -> None:
+    """Between the edge of a plate and where it should be: filled where wider, black where not."""
+    for color, where in ((WIDER, gap >= aim), (INK, gap < aim)):
+        ax.fill_between(x, y + per_mm * gap, y + per_mm * aim, where=where.tolist(), lw=0,
+                        color=color, interpolate=True, zorder=1.5)  # fmt: skip
 
 
 def _roll(ax: Axes, row: pd.Series, y: float, length: float) -> None:
@@ -173,6 +206,8 @@ def _guides(ax: Axes, row: pd.Series, y: float, lane: float, report: HeaderRepor
     x = np.linspace(GUIDES[1], GUIDES[0], len(over))
     at = y - over * step
     known = ~np.isnan(over)
+    for station, reading in zip(x, over, strict=True):  # as a stem, so that the limit is its foot
+        ax.plot([station, station], [y, y - reading * step], color=FAINT, lw=1.0, zorder=0.9)
     ax.plot(x[known], at[known], color=FAINT, lw=1.2, zorder=1)
     pinched = {int(k) - 1 for k in row["pinched"].split(", ") if k}
     for k in np.flatnonzero(known):
@@ -186,35 +221,42 @@ def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport
     from matplotlib.patches import Rectangle
 
     look: dict[str, Any] = {"size": SIZE, "color": INK, "va": "center"}
-    ax.add_patch(Rectangle((0.08, y - 0.05), 0.26, 0.1, fc=PLATES, ec="none"))
-    ax.text(0.42, y, "plate", **look)
-    ax.add_patch(Rectangle((0.88, y - 0.05), 0.26, 0.1, fc=PLATES, ec=INK, hatch="////", lw=0))
-    ax.text(1.22, y, "crooked plate", **look)
-    ax.plot([2.2, 2.46], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
-    ax.text(2.54, y, "gap to aim at; limit of the guides", **look)
-    y += 0.17
-    ax.plot([0.08, 0.24], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
+    box = {"width": 0.26, "height": 0.11, "lw": 0}
+    left, middle, right = 0.08, 0.42, 2.46
+
+    ax.add_patch(Rectangle((left, y - 0.055), fc=PLATES, **box))
+    ax.text(middle, y, "plate; hatched: crooked", **look)
+    ax.plot([right - 0.33, right - 0.07], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
+    ax.text(right, y, "gap to aim at; guides' limit", **look)
+    y += STEP
+    ax.add_patch(Rectangle((left, y - 0.055), fc=WIDER, **box))
+    ax.text(middle, y, "wider than the aim", **look)
+    ax.add_patch(Rectangle((right - 0.33, y - 0.055), fc=INK, **box))
+    ax.text(right, y, "narrower than the aim", **look)
+    y += STEP
+    ax.plot([left, left + 0.16], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
     for off in (-0.024, 0.024):
-        ax.plot([0.24, 0.34], [y + off, y + off], color=QUIET, lw=0.7)
-    ax.plot([0.34, 0.34], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
-    ax.text(0.42, y, "roll, open where worn", **look)
-    ax.plot([2.33], [y], ls="none", marker="o", ms=3.6, mfc="white", mec=INK, mew=0.9)
-    ax.text(2.54, y, "station of the guides", **look)
-    y += 0.17
+        ax.plot([left + 0.16, left + 0.26], [y + off, y + off], color=QUIET, lw=0.7)
+    ax.plot([left + 0.26, left + 0.26], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
+    ax.text(middle, y, "roll, open where worn", **look)
+    ax.plot([right - 0.2], [y], ls="none", marker="o", ms=3.6, mfc="white", mec=INK, mew=0.9)
+    ax.text(right, y, "station of the guides", **look)
+    y += STEP
     unit_mm, words = (25.4, "1 in of gap") if say.system == "US" else (20.0, "20 mm of gap")
     half = unit_mm * scale / 2
-    ax.plot([0.21, 0.21], [y - half + 0.085, y + half + 0.085], color=INK, lw=1.2, marker="_", ms=6)
-    ax.text(0.42, y, words, **look)
-    ax.plot([2.33], [y], ls="none", marker="v", ms=6, mfc=INK, mec=INK)
-    limit = say.given(report.limits.guide_clearance)
-    ax.text(2.54, y, f"pinched: less than {limit}", **look)
-    y += 0.17
-    ax.text(0.42, y, "lengthwise not to scale", **look)
-    ax.text(2.54, y, "stations 1 at the front, 5 at the rear", **look)
+    foot = y + STEP / 2
+    ax.plot([0.21, 0.21], [foot - half, foot + half], color=INK, lw=1.2, marker="_", ms=6,
+            gid="bar")  # fmt: skip
+    ax.text(middle, y, words, **look)
+    ax.plot([right - 0.2], [y], ls="none", marker="v", ms=6, mfc=INK, mec=INK)
+    ax.text(right, y, f"pinched: under {say.given(report.limits.guide_clearance)}", **look)
+    y += STEP
+    ax.text(middle, y, "lengthwise not to scale", **look)
+    ax.text(right, y, "1 is the front, 5 the rear", **look)
 
 
-def _alt(report: HeaderReport, say: Lengths, summary: str) -> str:
-    rows, target = report.rows, report.target
+def _alt(report: HeaderReport, rows: pd.DataFrame, say: Lengths, summary: str) -> str:
+    target = report.target
     parts = [
         f"Header {report.header} from above, row 1 at the left of the machine.", summary,
         f"Gap to aim at: {say.value(target.front)} at the front, {say.length(target.rear)} at the "

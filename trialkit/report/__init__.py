@@ -9,6 +9,7 @@ from trialkit.report.resources import demo_dir, notebooks_dir
 if TYPE_CHECKING:
     from trialkit.report.field_day import FieldDayPage
     from trialkit.report.grower import GrowerPage
+    from trialkit.report.header_page import HeaderPage
     from trialkit.report.rendering import render
     from trialkit.report.researcher import ResearcherPage
 
@@ -17,11 +18,12 @@ if TYPE_CHECKING:
 _LAZY = {
     "FieldDayPage": "field_day",
     "GrowerPage": "grower",
+    "HeaderPage": "header_page",
     "ResearcherPage": "researcher",
     "render": "rendering",
 }
 
-__all__ = ["FieldDayPage", "GrowerPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = ["FieldDayPage", "GrowerPage", "HeaderPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
 
 
 def __getattr__(name: str) -> Any:

@@ -98,13 +98,16 @@ def figure(plot: Plot, caption: str) -> str:
     return f"<figure>{plot._repr_html_()}<figcaption>{escape(caption)}</figcaption></figure>"
 
 
-def section(name: str, title: str, *parts: str, picture: str = "", below: str = "") -> Fragment:
-    """One section of a page: its heading, a picture if there is one, and the words beside it;
-    `below` takes the full width under both."""
+def section(
+    name: str, title: str, *parts: str, picture: str = "", below: str = "", level: int = 2,
+    key: str = "",
+) -> Fragment:  # fmt: skip
+    """One section of a page: its heading of a `level`, a picture if there is one, and the words
+    beside it; `below` takes the full width under both. A `key` tells it from others of its name."""
     words = "".join(parts)
     if picture:
         words = f'<div class="pair">{picture}<div class="words">{words}</div></div>'
     return Fragment(
-        f'<section class="{name}" aria-labelledby="{name}">'
-        f'<h2 id="{name}">{escape(title)}</h2>{words}{below}</section>'
+        f'<section class="{name}" aria-labelledby="{name}{key}">'
+        f'<h{level} id="{name}{key}">{escape(title)}</h{level}>{words}{below}</section>'
     )

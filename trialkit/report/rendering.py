@@ -31,17 +31,20 @@ Progress = Callable[[str], None]
 
 
 class Kind(NamedTuple):
-    """A report: its notebook under notebooks/reports, its title, its layout on paper."""
+    """A report: its notebook under notebooks/reports, its title, its layout on paper, and whether
+    it is about a trial that can be analysed."""
 
     notebook: str
     title: str
     layout: str
+    analysed: bool = True
 
 
 REPORTS = {
     "field-day": Kind("field_day", "Field day", "handout"),
     "grower": Kind("grower", "My fields", "article"),
     "researcher": Kind("researcher", "Analysis", "article"),
+    "header": Kind("header", "Header check", "header", analysed=False),
 }
 
 
@@ -62,7 +65,7 @@ class Rendered(NamedTuple):
         return f"<div><p>Written to {folder}:</p><ul>{links}</ul></div>"
 
 
-LETTERING = {"article": 9.5}
+LETTERING = {"article": 9.5, "header": 9.5}
 """Points that pictures' own lettering is set in at most, by layout: that of the text round them."""
 
 _LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
@@ -88,7 +91,7 @@ def render(
     out : path, optional
         File or folder to write to; by default the trial's own folder. An existing file is never
         overwritten: the name gets a number.
-    report : {"field-day", "grower", "researcher"}
+    report : {"field-day", "grower", "researcher", "header"}
     pdf : bool
         Write the report for paper too, beside the page.
     parameters : mapping, optional
@@ -115,19 +118,20 @@ def render(
     say = progress or (lambda step: None)
     if not isinstance(trial, Trial):
         say("reading the trial")
-        trial = load_trial(trial)
+        trial = load_trial(trial, harvested=kind.analysed)
     if trial.source is None:
         raise ReportError("A report needs a trial on disk; write this one to a folder first.")
     path = notebooks_dir() / "reports" / f"{kind.notebook}.ipynb"
     given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
     with kernel() as started:
-        # Analysed here before the notebook does: what is wrong with the data is then told in one
-        # sentence, and the notebook's process finds the engine compiled.
-        from trialkit.analysis import analyse
-        from trialkit.report.field_day import SHOWN
+        if kind.analysed:
+            # Analysed here before the notebook does: what is wrong with the data is then told in
+            # one sentence, and the notebook's process finds the engine compiled.
+            from trialkit.analysis import analyse
+            from trialkit.report.field_day import SHOWN
 
-        hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
-        analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
+            hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
+            analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
         say("running the report's notebook")
         notebook = execute(path, given, started)
     say("writing the page")
