@@ -132,3 +132,14 @@ def worth_table(frame_area: float, mass: float, system: schema.System) -> list[t
         si = number(count * worth.kg_ha, 0 if count * worth.kg_ha >= 10 else 1)
         out.append((f"{count}", us, si) if system == "US" else (f"{count}", si, us))
     return out
+
+
+USUAL_FRAME = {"US": 10 * units.SQUARE_METRES_PER_SQUARE_FOOT, "SI": 1.0}
+"""Area (m2) of a frame where none is planned."""
+
+
+def usual_spacings(system: schema.System) -> list[float]:
+    """Row spacings (m) to print where the field states none."""
+    if system == "US":
+        return [float(units.convert(inches, "in", "m")) for inches in (20, 30, 36)]
+    return [0.5, 0.7, 0.75]
