@@ -17,18 +17,18 @@ READ = {"front": 2.8, "rear": 0.4}  # where the gap is read
 STATIONS = (2.55, 2.075, 1.6, 1.125, 0.65)
 
 
-def row_unit(*, width: float = 3.4) -> Plot:
+def row_unit(*, width: float = 3.3) -> Plot:
     """A row unit from above, driving up the page: plates, guides and rolls with what is read where.
 
     Names are those of the ``header_check`` table. Not to scale.
     """
     with style(7.5):
-        figure = Plot(figsize=(width, width))
+        figure = Plot(figsize=(width, width * 0.72))
         figure.set_layout_engine("none")
         ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         ax.set_axis_off()
-        ax.set_xlim(-1.7, 1.7)
-        ax.set_ylim(-0.05, 3.35)
+        ax.set_xlim(-1.75, 1.75)
+        ax.set_ylim(-0.1, 3.4)
         _parts(ax)
         _gaps(ax)
         for number, y in enumerate(STATIONS, start=1):
@@ -40,8 +40,8 @@ def row_unit(*, width: float = 3.4) -> Plot:
                                      mutation_scale=6, color=INK, lw=0.9, shrinkA=0,
                                      shrinkB=0, gid="wear"))  # fmt: skip
         ax.text(-0.68, 2.4, "roll_wear\n_length", va="center", ha="right", color=INK)
-        ax.text(-1.66, 1.0, "left", weight="bold", va="center", color=INK)
-        ax.text(1.66, 0.02, "right", weight="bold", va="center", ha="right", color=INK)
+        ax.text(-1.7, 1.4, "left", weight="bold", va="center", color=INK)
+        ax.text(1.7, 1.4, "right", weight="bold", va="center", ha="right", color=INK)
         ax.text(0, 3.27, "front, to the corn", weight="bold", ha="center", va="center", color=INK)
         ax.text(0, 0.04, "rear", weight="bold", ha="center", va="center", color=INK)
     figure.summary = "What is read where on a row unit."

@@ -8,6 +8,7 @@ from trialkit.report.resources import demo_dir, notebooks_dir
 
 if TYPE_CHECKING:
     from trialkit.report.field_day import FieldDayPage
+    from trialkit.report.field_paper import cards
     from trialkit.report.grower import GrowerPage
     from trialkit.report.rendering import render
     from trialkit.report.researcher import ResearcherPage
@@ -18,10 +19,19 @@ _LAZY = {
     "FieldDayPage": "field_day",
     "GrowerPage": "grower",
     "ResearcherPage": "researcher",
+    "cards": "field_paper",
     "render": "rendering",
 }
 
-__all__ = ["FieldDayPage", "GrowerPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = [
+    "FieldDayPage",
+    "GrowerPage",
+    "ResearcherPage",
+    "cards",
+    "demo_dir",
+    "notebooks_dir",
+    "render",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -29,7 +29,7 @@ STOP = (
     f"{CAUTIONS[1]} Engine off, brake set, header disengaged, all movement stopped, key out and "
     "with the counter: then step down."
 )
-MOST_ROWS = 12  # row units on one sheet of the header check
+MOST_ROWS = 10  # row units on one sheet of the header check
 DIRECTIONS = {"up": "near end to far end", "down": "far end to near end"}
 
 
@@ -94,16 +94,14 @@ def _band(blind: bool) -> str:
 
 def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     steps = words.order_rows(trial, blind)
-    roles = [list(r) for r in words.ROLES]
-    if not blind:
-        roles[2][1] = roles[2][1].split(". ")[0] + "."
-    note = {
-        "tables": "",
-        "usual": "What is to be counted was not planned; the usual frames, ear searches and "
-                 "samples are printed.",
-    }.get(trial.counted_from, "")  # fmt: skip
+    note = (
+        "What is to be counted was not planned; the usual frames, ear searches and samples are "
+        "printed."
+        if trial.counted_from == "usual"
+        else ""
+    )
     return {
-        "roles": roles, "rules": words.counting_rules(trial.config.units),
+        "roles": words.ROLES, "rules": words.counting_rules(trial.config.units, blind),
         "sources": words.SOURCES, "order": steps, "time": words.time_words(trial),
         "places": _places(trial), "note": note,
     }  # fmt: skip
@@ -136,12 +134,12 @@ def _card(
         place.append(f"run {number} of {many}")
         way = str(plan["direction"])
         drive = [f"Drive {way}, {DIRECTIONS.get(way, way)}",
-                 f"count rows {plan['count_rows']}, from the left in the direction of travel"]  # fmt: skip
+                 f"Count rows {plan['count_rows']} (1 is the left row in the direction of travel)"]
     readings = tables["strips"].without(*PLACE, *(f.name for f in trial.config.setups))
     frames = tables["frames"].without("strip")
     return {
         "strip": strip, "short": textwrap.shorten(strip, 60, placeholder="…"),
-        "place": ", ".join(place), "drive": "; ".join(drive),
+        "place": ", ".join(place), "drive": drive,
         "setup": words.setup_words(trial, strip),
         "code": files.keep(f"code-{number}.svg", code(strip)),
         "zones": _zones(trial, strip, tables["frames"].headers, frames.rows),

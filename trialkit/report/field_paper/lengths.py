@@ -18,6 +18,9 @@ COUNTS = (1, 5, 10, 20, 40, 80)
 RULE = 2 * units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_SQUARE_FOOT
 """Kernels per bushel at which 2 kernels/ft2 are exactly 1 bu/ac: 87,120."""
 
+USUAL_FRAME = {"US": 10 * units.SQUARE_METRES_PER_SQUARE_FOOT, "SI": 1.0}
+"""Area (m2) of a frame where none is planned."""
+
 
 class Length(NamedTuple):
     """One line of a table of row lengths, as printed: what for, along one row, along all rows."""
@@ -44,14 +47,17 @@ def row_lengths(
     ear_area : float
         Area of an ear search (m2); a line of its own where it is none of the usual ones.
     """
-    areas = dict(AREAS[system])
+    small, *_ = areas = dict(AREAS[system])
     if ear_area > 0 and all(abs(ear_area - a) > 1e-3 * a for a in areas.values()):
         areas[f"ear search, {area_words(ear_area, system)}"] = ear_area
     out = [Length(f"frame, {area_words(frame_area, system)}",
                   _short(frame_area / spacing, system), "")]  # fmt: skip
     for what, area in areas.items():
         along = area / spacing
-        out.append(Length(what, _long(along, system), _long(along / rows, system)))
+        one, every = _long(along, system), _long(along / rows, system)
+        if what == small:  # a stand count, in one row; to the inch
+            one, every = feet_and_inches(along) if system == "US" else one, ""
+        out.append(Length(what, one, every))
     return out
 
 
@@ -83,8 +89,7 @@ def _short(metres: float, system: schema.System) -> str:
 
 def _long(metres: float, system: schema.System) -> str:
     if system == "US":
-        feet = float(units.convert(metres, "m", "ft"))
-        return feet_and_inches(metres) if feet < 30 else f"{feet:.1f} ft"
+        return f"{float(units.convert(metres, 'm', 'ft')):.1f} ft"
     return f"{metres:.2f} m"
 
 
@@ -132,10 +137,6 @@ def worth_table(frame_area: float, mass: float, system: schema.System) -> list[t
         si = number(count * worth.kg_ha, 0 if count * worth.kg_ha >= 10 else 1)
         out.append((f"{count}", us, si) if system == "US" else (f"{count}", si, us))
     return out
-
-
-USUAL_FRAME = {"US": 10 * units.SQUARE_METRES_PER_SQUARE_FOOT, "SI": 1.0}
-"""Area (m2) of a frame where none is planned."""
 
 
 def usual_spacings(system: schema.System) -> list[float]:

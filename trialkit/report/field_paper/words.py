@@ -12,7 +12,7 @@ ROLES = (
      "key. Keeps the operator's sheet and the map."),
     ("Key holder", "Holds the key while anyone is on the ground; gives it back last, when "
      "everyone stands where the operator sees them."),
-    ("Counters", "Lay the frames and count. They are not told which setup a strip has."),
+    ("Counters", "Lay the frames and count."),
     ("Writer", "Writes every count down when it is called, and reads it back."),
     ("Samples", "Takes grain and residue from each strip and sticks the label on at once."),
 )  # fmt: skip
@@ -31,7 +31,10 @@ SOURCES = (
 )
 
 
-def counting_rules(system: str) -> list[str]:
+UNTOLD = "Nobody who counts is told which setup a strip has"
+
+
+def counting_rules(system: str, blind: bool) -> list[str]:
     """How to count honestly, each with its source by number (see `SOURCES`)."""
     ends, back = ("100 ft", "20 ft") if system == "US" else ("30 m", "6 m")
     return [
@@ -50,7 +53,7 @@ def counting_rules(system: str) -> list[str]:
         "frame because of what lies in it; write what was odd under note [3].",
         "Behind the machine, kernels still on pieces of cob are threshing loss, loose ones "
         "separation loss [1, 2]: count the loose ones, tell the others under note.",
-        "The same people count all strips of a block. Who counts is not told the setup [3].",
+        f"The same people count all strips of a block{f'. {UNTOLD}' * blind} [3].",
         "Search the whole ear area, in every row [2]; ears that still hold kernels count [3].",
         "A strip takes about 15 minutes [2]. When it has to go faster, lay fewer frames, not "
         "hastier ones: write nothing in those left out [3].",
