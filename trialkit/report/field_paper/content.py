@@ -56,6 +56,7 @@ def content(
         "title": textwrap.shorten(title, 90, placeholder="…"),
         "paper": paper,
         "blind": blind,
+        "timed": trial.plan is not None,
         "cautions": list(CAUTIONS),
         "defer": DEFER,
         "stop": STOP,
@@ -100,8 +101,9 @@ def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
         if trial.counted_from == "usual"
         else ""
     )
+    heading = "Strips, as the table has them" if trial.plan is None else "Order of work"
     return {
-        "roles": words.ROLES, "rules": words.counting_rules(trial.config.units, blind),
+        "heading": heading, "roles": words.ROLES, "rules": words.counting_rules(trial.config.units, blind),
         "sources": words.SOURCES, "order": steps, "time": words.time_words(trial),
         "places": _places(trial), "note": note,
     }  # fmt: skip
@@ -203,12 +205,11 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
     )
     mass = config.thousand_kernel_mass
     units_of = ["bu/ac", "kg/ha"] if config.units == "US" else ["kg/ha", "bu/ac"]
-    worth = [
-        {"headers": ["kernels", *units_of],
-         "rows": [list(r) for r in lengths.worth_table(a, mass, config.units)],
-         "words": " ".join(lengths.worth_words(a, mass, config.units))}
-        for a in areas[:1]
-    ]  # fmt: skip
+    worth = {
+        "headers": ["kernels", *units_of],
+        "rows": [list(row) for row in lengths.worth_table(areas[0], mass, config.units)],
+        "words": " ".join(lengths.worth_words(areas[0], mass, config.units)),
+    }
     return {"lengths": {"title": title, "tables": tables}, "worth": worth}
 
 

@@ -14,7 +14,7 @@ AREAS = {
     "SI": {"1/1000 ha": units.SQUARE_METRES_PER_HECTARE / 1000,
            "1/100 ha": units.SQUARE_METRES_PER_HECTARE / 100},
 }  # fmt: skip
-COUNTS = (1, 5, 10, 20, 40, 80)
+COUNTS = (1, 10, 20, 40, 80)
 RULE = 2 * units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_SQUARE_FOOT
 """Kernels per bushel at which 2 kernels/ft2 are exactly 1 bu/ac: 87,120."""
 
