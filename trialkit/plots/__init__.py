@@ -24,18 +24,21 @@ from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.pass_map import pass_map
+from trialkit.plots.row_unit import row_unit
 from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
 from trialkit.plots.sources import loss_by_source
 from trialkit.plots.speed import cost_by_speed
 from trialkit.plots.surface import loss_surface
+from trialkit.plots.zones import count_zones
 
 __all__ = [
     "SOURCES",
     "Plot",
     "balance_by_area_and_price",
     "cost_by_speed",
+    "count_zones",
     "damage_by_setup",
     "effect_along",
     "effect_quantiles",
@@ -53,6 +56,7 @@ __all__ = [
     "paired_strips",
     "pass_map",
     "residual_quantiles",
+    "row_unit",
     "score_shares",
     "sensitivity_bars",
     "setups_by_field",

@@ -8,6 +8,7 @@ from trialkit.report.resources import demo_dir, notebooks_dir
 
 if TYPE_CHECKING:
     from trialkit.report.field_day import FieldDayPage
+    from trialkit.report.field_paper import cards
     from trialkit.report.grower import GrowerPage
     from trialkit.report.header_page import HeaderPage
     from trialkit.report.rendering import render
@@ -20,10 +21,20 @@ _LAZY = {
     "GrowerPage": "grower",
     "HeaderPage": "header_page",
     "ResearcherPage": "researcher",
+    "cards": "field_paper",
     "render": "rendering",
 }
 
-__all__ = ["FieldDayPage", "GrowerPage", "HeaderPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = [
+    "FieldDayPage",
+    "GrowerPage",
+    "HeaderPage",
+    "ResearcherPage",
+    "cards",
+    "demo_dir",
+    "notebooks_dir",
+    "render",
+]
 
 
 def __getattr__(name: str) -> Any:

@@ -359,9 +359,6 @@ def compile_pdf(
     ReportError
         When Typst refuses the page; the message gives its reason.
     """
-    import matplotlib as mpl
-    import typst
-
     known = {"title": title, "paper": paper, **(fields or {})}
     info = ", ".join(f"{key}: {_text(value)}" for key, value in known.items())
     parts = ", ".join(
@@ -373,17 +370,50 @@ def compile_pdf(
         f'#import "{template}.typ": layout\n'
         f"#layout(({info}), {{ {'; '.join(sheet.blocks)} }}, ({parts or ':'}))\n"
     )
+    return typeset(source, sheet.pictures)
+
+
+def typeset(source: str, files: Mapping[str, bytes], form: str = "pdf") -> Any:
+    """Set a page that may import the templates and read files beside it.
+
+    Parameters
+    ----------
+    source : str
+        Typst source of ours; what a user typed is in it as string literals, or in `files`.
+    files : mapping of name to bytes
+        Pictures and data.
+    form : {"pdf", "png"}
+        The PDF, fonts embedded; or every page as a picture of 144 dots per inch.
+
+    Returns
+    -------
+    bytes, or list of bytes for pages as pictures
+
+    Raises
+    ------
+    ReportError
+        When Typst refuses the page; the message gives its reason.
+    """
+    import matplotlib as mpl
+    import typst
+
     with tempfile.TemporaryDirectory(prefix="trialkit-") as folder:
         root = Path(folder)
         for path in (template_dir() / "print").glob("*.typ"):
             (root / path.name).write_bytes(path.read_bytes())
-        for name, data in sheet.pictures.items():
+        for name, data in files.items():
             (root / name).write_bytes(data)
         (root / "page.typ").write_text(source, encoding="utf-8")
         try:
-            return typst.compile(
-                str(root / "page.typ"), root=str(root), ignore_system_fonts=True,
+            made = typst.compile(
+                str(root / "page.typ"), root=str(root), ignore_system_fonts=True, format=form,
                 font_paths=[str(Path(mpl.get_data_path()) / "fonts" / "ttf")],
             )  # fmt: skip
         except Exception as error:
             raise ReportError(f"The page could not be set for paper: {error}") from error
+    return [made] if form == "png" and isinstance(made, bytes) else made
+
+
+def clean(text: str) -> str:
+    """Text without what no text may hold, for data that a template reads."""
+    return _FORBIDDEN.sub("\ufffd", text)

@@ -1,0 +1,456 @@
+"""Paper for the field: columns of the intake tables, boxes for gloves, text as text, all in grey."""
+
+from __future__ import annotations
+
+import io
+import re
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+import matplotlib.image as image
+import numpy as np
+import pandas as pd
+import pytest
+import segno
+from pypdf import PdfReader
+from test_paper import A4, LETTER, fonts, letters
+from typer.testing import CliRunner
+
+import trialkit as tk
+from trialkit import plan as tp
+from trialkit import plots, schema, units
+from trialkit.cli import app
+from trialkit.errors import ReportError
+from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
+from trialkit.report import cards, demo_dir
+from trialkit.report.field_day import CAUTIONS
+from trialkit.report.field_paper import SHEETS, LabelGrid, labels_source, lengths, source
+from trialkit.report.field_paper.boxes import card_boxes, header_boxes, run_boxes
+from trialkit.report.field_paper.content import content
+from trialkit.report.field_paper.source import field_trial
+from trialkit.report.printing import typeset
+from trialkit.simulate import Effort
+from trialkit.trial import Trial
+
+CHAIN = SetupFactor("cushion", ("standard", "cushion"), "standard", "Gathering chain",
+                    ("Plain loop", "Padded loop"), hard_to_change=True)  # fmt: skip
+MANY = Effort(header_frames=12, preharvest_frames=4, total_frames=4, grain_samples=2)
+DPI = 144 / 25.4  # dots per mm of a page as a picture
+
+
+def config(system: str = "US", rows: int = 8, title: str = "Loops") -> TrialConfig:
+    width = rows * 0.762
+    return TrialConfig(title, 2026, system, HeaderConfig(rows, width, width), (CHAIN,))
+
+
+def write_plan(folder: Path, system: str = "US", rows: int = 8, effort: Any = MANY) -> Path:
+    grounds = [tp.Ground("North", 400.0, planter_rows=16), tp.Ground("South", 300.0)]
+    made = tp.plan_trial(config(system, rows), grounds, blocks=2, seed=4)
+    made.write(folder, effort)
+    return folder
+
+
+@pytest.fixture(scope="module")
+def planned(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    return write_plan(tmp_path_factory.mktemp("planned"))
+
+
+@pytest.fixture(scope="module")
+def sheets(planned: Path, tmp_path_factory: pytest.TempPathFactory) -> PdfReader:
+    made = cards(planned, tmp_path_factory.mktemp("blind"))
+    assert made.sheets is not None and made.labels is not None
+    return PdfReader(made.sheets)
+
+
+def pages(reader: PdfReader, foot: str) -> list[str]:
+    """Text of the pages that have this in their footer."""
+    texts = [page.extract_text() for page in reader.pages]
+    return [t for t in texts if re.search(rf"{re.escape(foot)}\s*\d+ / \d+\s*$", t)]
+
+
+def pictures(data: dict[str, Any], files: Any, part: str = "paper-for-the-field") -> list[Any]:
+    return [image.imread(io.BytesIO(p)) for p in typeset(*source(part, data, files), form="png")]
+
+
+# --- Columns ---------------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("blind", [True, False])
+def test_boxes_are_the_columns_of_the_tables(planned: Path, blind: bool) -> None:
+    trial = field_trial(planned)
+    setups = trial.config.setups
+    strip = str(trial.strips["strip"].iloc[0])
+    tables = card_boxes(trial, strip, blind)
+    for name in ("frames", "ears", "grain", "residue"):
+        assert list(tables[name].columns) == schema.column_names(name)
+    assert [list(t.columns) for _, t in header_boxes(trial)] == [
+        schema.column_names("header_check")
+    ]
+    # The strips table is on the card; where that would tell the setup, part of it is the operator's.
+    card, run = tables["strips"].columns, run_boxes(trial, blind).columns
+    every = schema.column_names("strips", setups)
+    assert set(card) & set(run) == {"strip"}
+    assert [c for c in every if c in {*card, *run}] == every
+    for columns in (card, run):
+        assert list(columns) == [c for c in every if c in columns]
+    assert ("cushion" in card) is not blind
+
+
+def test_every_header_is_printed_as_the_files_have_it(planned: Path, sheets: PdfReader) -> None:
+    trial = field_trial(planned)
+    strip = str(trial.strips["strip"].iloc[0])
+    front, back = (letters("".join(pages(sheets, f"{strip} {s}"))) for s in ("front", "back"))
+    where = {"frames": front, "ears": front, "grain": back, "residue": back, "strips": back}
+    for name, table in card_boxes(trial, strip, True).items():
+        left = {"strip", "zone"} if name == "frames" else {"strip"}
+        for column, head in zip(table.columns, table.headers, strict=True):
+            if column not in left:
+                assert letters(head) in where[name], head
+    run, check = (letters("".join(pages(sheets, s))) for s in ("Operator", "Header check"))
+    assert all(letters(h) in run for h in run_boxes(trial, True).headers if h != "cushion")
+    assert all(letters(h) in check for h in header_boxes(trial)[0][1].headers)
+
+
+def test_what_is_measured_is_never_printed() -> None:
+    trial = field_trial(demo_dir())
+    strip = str(trial.strips["strip"].iloc[0])
+    own = card_boxes(trial, strip, False)
+    assert own["strips"].without(*own["strips"].columns[:-1]).rows == ((None,),)  # harvested_at
+    for name, measured in (("frames", "loose_kernels"), ("ears", "ears"),
+                           ("grain", "kernels_damaged"), ("residue", "residue_mass")):  # fmt: skip
+        at = own[name].columns.index(measured)
+        assert own[name].rows and all(row[at] is None for row in own[name].rows)
+
+
+# --- Pages -----------------------------------------------------------------------------------
+
+
+def test_a_card_is_one_leaf_with_every_frame(planned: Path, sheets: PdfReader) -> None:
+    trial = field_trial(planned)
+    wanted = [f"{z}{i}" for z, n in (("P", 4), ("H", 12), ("T", 4)) for i in range(1, n + 1)]
+    for strip in map(str, trial.strips["strip"]):
+        (front,), (back,) = pages(sheets, f"{strip} front"), pages(sheets, f"{strip} back")
+        words = front.split()
+        assert strip in front and strip in back
+        assert all(frame in words for frame in wanted)
+        assert "area (ft2): 10" in front
+        assert all(letters(c) in letters(back) for c in CAUTIONS)
+    texts = [page.extract_text() for page in sheets.pages]
+    for i, text in enumerate(texts):
+        if re.search(r"front\s*\d+ / \d+\s*$", text):
+            assert i % 2 == 0  # the front of a leaf
+    # Crew 2; 8 cards of 2; the operator's sheet on 2 pages; 2 maps, each on a leaf of its own; header.
+    count = {foot: len(pages(sheets, foot)) for foot in ("Crew", "Operator", "Header check")}
+    assert count == {"Crew": 2, "Operator": 2 + 2, "Header check": 1}
+
+
+def test_order_of_work_is_the_plans(planned: Path, sheets: PdfReader) -> None:
+    plan = tp.read_plan(planned)
+    assert plan is not None
+    runs = plan.strips.sort_values("run")
+    texts = [page.extract_text() for page in sheets.pages]
+    fronts = [m[1] for t in texts if (m := re.search(r"(\S+) front\s*\d+ / \d+\s*$", t))]
+    assert fronts == list(runs["strip"])
+    for strip, rows, way in runs[["strip", "count_rows", "direction"]].itertuples(index=False):
+        (front,) = pages(sheets, f"{strip} front")
+        assert f"Count rows {rows} (" in front and f"Drive {way}, " in front
+
+
+@pytest.mark.parametrize(("system", "paper", "size"), [
+    ("US", None, LETTER), ("SI", None, A4), ("US", "a4", A4), ("SI", "us-letter", LETTER),
+])  # fmt: skip
+def test_paper_text_and_fonts(
+    tmp_path: Path, system: str, paper: str | None, size: tuple[float, float]
+) -> None:
+    made = cards(write_plan(tmp_path, system), paper=paper, blind=False)
+    for path in made:
+        assert path is not None
+        reader = PdfReader(path)
+        for page in reader.pages:
+            found = sorted((float(page.mediabox.width), float(page.mediabox.height)))
+            assert found == pytest.approx(size, abs=0.01)
+        assert "North-01" in "".join(page.extract_text() for page in reader.pages)
+        assert "\N{REPLACEMENT CHARACTER}" not in "".join(p.extract_text() for p in reader.pages)
+        for font in fonts(reader):
+            inner = font["/DescendantFonts"][0].get_object()
+            assert {"/FontFile2", "/FontFile3"} & set(inner["/FontDescriptor"].get_object())
+            assert "/ToUnicode" in font
+        assert reader.metadata is not None and "Loops (2026)" in str(reader.metadata.title)
+    fronts = pages(PdfReader(made.sheets), "front")
+    assert len(fronts) == 8  # four frames more than the usual still fit on every paper
+
+
+def test_blind_cards_do_not_tell_the_setup(planned: Path, sheets: PdfReader, tmp_path: Path) -> None:
+    for foot in ("Crew", "front", "back"):
+        texts = pages(sheets, foot)
+        assert texts
+        for text in texts:
+            assert not re.search(r"plain loop|padded loop|standard|cushion|gathering", text, re.I)
+    told = "".join(pages(sheets, "Operator"))
+    assert "Padded loop" in told and "For the operator alone" in told
+    made = cards(planned, tmp_path, blind=False, sheets=["cards"])
+    trial = field_trial(planned)
+    for strip, level in trial.strips[["strip", "cushion"]].itertuples(index=False):
+        word = dict(zip(CHAIN.levels, CHAIN.level_labels, strict=True))[level]
+        (front,) = pages(PdfReader(made.sheets), f"{strip} front")
+        assert f"Gathering chain: {word}" in front
+
+
+def test_all_is_grey_and_boxes_take_a_glove(planned: Path) -> None:
+    trial = field_trial(planned)
+    data, files = content(trial, SHEETS, "us-letter", True)
+    for page in pictures(data, files):
+        red, green, blue = (page[..., i] for i in range(3))
+        assert np.abs(red - green).max() == np.abs(green - blue).max() == 0.0
+    data, files = content(trial, ["cards"], "us-letter", True)
+    front = pictures(data, files)[0][..., 0]
+    # Down through the boxes of the first frames of each line: 1 line ahead, 3 of the header, 1 behind.
+    dark = np.flatnonzero(front[:, round((10 + 11.5 + 12) * DPI)] < 0.35)
+    apart = np.diff(dark) / DPI
+    assert np.sum((apart >= 14.0) & (apart < 21.0)) >= 5
+
+
+def test_header_of_sixteen_rows(tmp_path: Path) -> None:
+    folder = write_plan(tmp_path, "SI", rows=16)
+    made = cards(folder, sheets=["header"])
+    texts = pages(PdfReader(made.sheets), "Header check")
+    assert len(texts) == 2 and made.labels is None
+    rows = [re.findall(r"^(\d+)$", text, re.MULTILINE) for text in texts]
+    assert sorted(int(r) for r in sum(rows, [])) == list(range(1, 17))
+    for text in texts:
+        assert letters("key out and with you, all movement stopped") in letters(text)
+        assert all(letters(c) in letters(text) for c in CAUTIONS[2:5])
+
+
+def test_more_frames_than_fit_go_on(tmp_path: Path) -> None:
+    folder = write_plan(tmp_path)
+    made = cards(folder, sheets=["cards"], effort=Effort(header_frames=40))
+    strip = str(field_trial(folder).strips["strip"].iloc[0])
+    words = " ".join(pages(PdfReader(made.sheets), f"{strip} front")).split()
+    assert all(f"H{i}" in words for i in range(1, 41))
+
+
+def test_no_plan_is_needed(tmp_path: Path) -> None:
+    folder = tmp_path / "trial"
+    trial = tk.load_trial(demo_dir())
+    folder.mkdir()
+    for name in ("trial.toml", "strips.csv"):
+        (folder / name).write_bytes((demo_dir() / name).read_bytes())
+    found = field_trial(folder)
+    assert (found.counted_from, found.plan) == ("usual", None)
+    reader = PdfReader(cards(folder).sheets)
+    assert len(pages(reader, "front")) == len(trial.strips)
+    assert "was not planned" in " ".join("".join(pages(reader, "Crew")).split())
+    assert not any("Map of the passes" in page.extract_text() for page in reader.pages)
+    with pytest.raises(ReportError, match="map needs a plan"):
+        cards(folder, sheets=["map"])
+    # Rows that are there already give the frames their names.
+    assert field_trial(demo_dir()).counted_from == "tables"
+
+
+def test_nothing_is_overwritten(planned: Path, tmp_path: Path) -> None:
+    first = cards(planned, tmp_path, sheets=["crew", "labels"])
+    before = [p.read_bytes() for p in first if p]
+    second = cards(planned, tmp_path, sheets=["crew", "labels"])
+    assert [p.name for p in second if p] == ["field_paper-2.pdf", "field_paper_labels-2.pdf"]
+    assert [p.read_bytes() for p in first if p] == before
+
+
+def test_a_table_that_left_its_plan_is_told(tmp_path: Path) -> None:
+    folder = write_plan(tmp_path)
+    table = pd.read_csv(folder / "strips.csv")
+    table.loc[0, "cushion"] = {"standard": "cushion", "cushion": "standard"}[table["cushion"][0]]
+    table.to_csv(folder / "strips.csv", index=False)
+    made = cards(folder, sheets=["run"])
+    text = " ".join("".join(p.extract_text() for p in PdfReader(made.sheets).pages).split())
+    assert "not as it was planned" in text and f"the plan: {table['strip'][0]}." in text
+
+
+HOSTILE = (
+    '#panic("no")', "*bold* _x_ $x^2$", "@ref <label> //", '\\ "quoted" `raw`', "= head - list",
+    "L" * 300, "два поля Ωμέγα", "\u202eabc\u0007def", "#{while true {}}", "a/*b",
+)  # fmt: skip
+
+
+def test_names_are_text_whatever_they_hold(tmp_path: Path) -> None:
+    strips = pd.DataFrame({
+        "strip": HOSTILE, "field": [f"F{HOSTILE[i % 4]}" for i in range(len(HOSTILE))],
+        "pair": [str(i // 2) for i in range(len(HOSTILE))], "cushion": ["standard", "cushion"] * 5,
+    })  # fmt: skip
+    labels = ("#eval(\"1\")", "$ \\ $")
+    settings = replace(config(title=HOSTILE[0]), setups=(replace(CHAIN, level_labels=labels),))
+    trial = Trial.from_tables(settings, {"strips": strips})
+    made = cards(trial, tmp_path, blind=False)
+    text = letters("".join(page.extract_text() for page in PdfReader(made.sheets).pages))
+    assert all(letters(name) in text for name in (*HOSTILE[:5], HOSTILE[6], *HOSTILE[8:], *labels))
+    assert "L" * 40 in text
+    shown = letters("".join(page.extract_text() for page in PdfReader(made.labels).pages))
+    assert all(letters(name) in shown for name in HOSTILE[:5])
+
+
+# --- Labels ----------------------------------------------------------------------------------
+
+
+def test_code_on_a_label_is_the_strips_name(planned: Path) -> None:
+    """Modules of the printed code, read off the page, against segno's for the plain name."""
+    grid = LabelGrid(rows=6, columns=3, top=11.0, left=9.0, gap_across=3.0, gap_down=2.0, first=2)
+    page = pictures_of_labels(planned, grid)[0]
+    trial = field_trial(planned)
+    wide, high = grid.size("us-letter")
+    side = min(high - 3, 0.4 * wide, 30)
+    wanted = np.array(segno.make_qr(str(trial.strips["strip"].iloc[0]), error="m").matrix)
+    pitch = side / (len(wanted) + 8)  # four modules of quiet zone on each side
+    x0 = grid.left + wide + grid.gap_across + 1.5  # second place of the first line
+    y0 = grid.top + 1.5 + (high - 3 - side) / 2
+    centres = (np.arange(len(wanted)) + 4.5) * pitch
+    rows, columns = (np.round((at + centres) * DPI).astype(int) for at in (y0, x0))
+    assert np.array_equal(page[np.ix_(rows, columns)][..., 0] < 0.5, wanted.astype(bool))
+    first = page[: round((grid.top + high) * DPI), : round((grid.left + wide) * DPI)]
+    assert first.min() == 1.0  # the first place was used before
+
+
+def pictures_of_labels(folder: Path, grid: LabelGrid) -> list[Any]:
+    text, files = labels_source(field_trial(folder), grid, "us-letter")
+    return [image.imread(io.BytesIO(p)) for p in typeset(text, files, form="png")]
+
+
+def test_a_label_for_every_sample(planned: Path, tmp_path: Path) -> None:
+    made = cards(planned, tmp_path, sheets=["labels"], grid=LabelGrid(rows=5, columns=2))
+    assert made.sheets is None
+    reader = PdfReader(made.labels)
+    text = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
+    strips = field_trial(planned).strips["strip"]
+    for strip in strips:
+        found = re.findall(rf"{strip} (grain|residue) (\d)", text)
+        assert found == [("grain", "1"), ("grain", "2"), ("residue", "1")]
+    assert len(reader.pages) == -(-3 * len(strips) // 10)
+
+
+@pytest.mark.parametrize("grid", [
+    {"rows": 30}, {"columns": 7}, {"rows": 0}, {"first": 17}, {"gap_down": -1.0},
+])  # fmt: skip
+def test_grids_that_do_not_fit(planned: Path, tmp_path: Path, grid: dict[str, Any]) -> None:
+    with pytest.raises(ReportError):
+        cards(planned, tmp_path, sheets=["labels"], grid=LabelGrid(**grid))
+    assert not list(tmp_path.iterdir())
+
+
+# --- Arithmetic ------------------------------------------------------------------------------
+
+INCH, FOOT2, ACRE = 0.0254, 0.09290304, 4046.8564224
+
+
+@pytest.mark.parametrize(("width", "inches"), [
+    (28, 51.5), (30, 48), (36, 40), (38, 38), (40, 36), (42, 34),
+])  # fmt: skip
+def test_frame_length_along_a_row(width: float, inches: float) -> None:
+    """10 ft2 one row wide: Sumner & Williams, Measuring Field Losses From Grain Combines,
+    University of Georgia Extension; published to the half inch."""
+    first = lengths.row_lengths(width * INCH, 10 * FOOT2, 8, "US")[0]
+    assert float(first.one.split()[0]) == pytest.approx(inches, abs=0.5)
+    assert first.one.endswith(f"({1000 * 10 * FOOT2 / (width * 25.4) * 100:.0f} cm)")
+
+
+@pytest.mark.parametrize(("width", "thousandth", "hundredth", "six", "eight", "twelve"), [
+    # 20, 30, 36, 38, 40 in agree to the inch with extension.org/pages/35148 and Mississippi State
+    # University's corn8 page; the others, and the columns of several rows, are computed.
+    (15, "34 ft 10 in", 348.5, 58.1, 43.6, 29.0), (20, "26 ft 2 in", 261.4, 43.6, 32.7, 21.8),
+    (22, "23 ft 9 in", 237.6, 39.6, 29.7, 19.8), (30, "17 ft 5 in", 174.2, 29.0, 21.8, 14.5),
+    (36, "14 ft 6 in", 145.2, 24.2, 18.2, 12.1), (38, "13 ft 9 in", 137.6, 22.9, 17.2, 11.5),
+    (40, "13 ft 1 in", 130.7, 21.8, 16.3, 10.9),
+])  # fmt: skip
+def test_row_lengths(
+    width: float, thousandth: str, hundredth: float, six: float, eight: float, twelve: float
+) -> None:
+    for rows, across in ((6, six), (8, eight), (12, twelve)):
+        lines = lengths.row_lengths(width * INCH, 10 * FOOT2, rows, "US", ear_area=ACRE / 100)
+        assert [(line.what, line.one, line.all) for line in lines[1:]] == [
+            ("1/1000 ac", thousandth, ""),
+            ("1/100 ac", f"{hundredth:.1f} ft", f"{across:.1f} ft"),
+        ]
+
+
+def test_row_lengths_of_a_hectare() -> None:
+    """Computed: 10 m2 at 0.75 m is 13.33 m; 100 m2 133.33 m, or 16.67 m of 8 rows."""
+    lines = lengths.row_lengths(0.75, 1.0, 8, "SI", ear_area=50.0)
+    assert [line.one for line in lines] == ["133 cm (52.5 in)", "13.33 m", "133.33 m", "66.67 m"]
+    assert [line.all for line in lines] == ["", "", "16.67 m", "8.33 m"]
+
+
+def test_what_a_kernel_amounts_to() -> None:
+    """24 kernels in 10 ft2 are 1.2 bu/ac by the rule count / 20 (Sumner & Williams), which is exact
+    at 43,560 x 2 kernels a bushel; kernels/ft2 for 1 bu/ac at 67k to 100k per bushel: computed,
+    1.54, 1.61, 1.74, 1.84, 1.95, 2.07, 2.30."""
+    bushel = 56 * 453.59237  # g
+    assert lengths.RULE == pytest.approx(87_120)
+    assert 24 * lengths.kernel_worth(10 * FOOT2, 1000 * bushel / 87_120).bu_ac == pytest.approx(1.2)
+    for thousands, density in ((67, 1.54), (70, 1.61), (76, 1.74), (80, 1.84), (85, 1.95),
+                               (90, 2.07), (100, 2.30)):  # fmt: skip
+        worth = lengths.kernel_worth(FOOT2, bushel / thousands)
+        assert round(1 / worth.bu_ac, 2) == density
+    assert lengths.kernel_worth(1.0, 300.0).kg_ha == pytest.approx(3.0)
+    words = " ".join(lengths.worth_words(10 * FOOT2, 1000 * bushel / 90_000, "US"))
+    # 10 x 90,000 / 43,560 = 20.66
+    assert "kernels ÷ 20.7 = bu/ac" in words and "90,000 kernels per bushel" in words
+    assert "kernels ÷ 20)" in words and "87,120" in words
+    table = lengths.worth_table(10 * FOOT2, 1000 * bushel / 87_120, "US")
+    assert dict((row[0], row[1]) for row in table)["20"] == "1.0"
+    for count, us, si in table:
+        assert float(si) == pytest.approx(float(us) * units.KG_HA_PER_BU_AC, rel=0.12), count
+
+
+# --- Drawings --------------------------------------------------------------------------------
+
+
+def test_zones_lie_ahead_before_and_behind() -> None:
+    ax = plots.count_zones("US", rows=8).axes[0]
+    at = {p.get_gid(): p.get_extents() for p in ax.patches if p.get_gid()}
+    to_data = ax.transData.inverted()
+    spans = {gid: to_data.transform(box)[:, 0] for gid, box in at.items()}
+    total, header, ahead = (spans[f"zone {z}"] for z in ("total", "header", "preharvest"))
+    assert total[1] < spans["body"][0] < spans["body"][1] <= spans["header"][1]
+    assert spans["header"][1] <= header[0] < header[1] <= 0 < ahead[0]
+    frames = [p for p in ax.patches if p.get_gid() == "frame"]
+    for frame in frames:
+        left, right = frame.get_x(), frame.get_x() + frame.get_width()
+        assert any(low <= left and right <= high for low, high in (total, header, ahead))
+    heights = [t.get_position()[1] for t in ax.texts if str(t.get_gid()).startswith("row ")]
+    assert len(heights) == 8 and heights == sorted(heights, reverse=True)  # left is up
+
+
+def test_row_unit_names_every_reading() -> None:
+    figure = plots.row_unit()
+    names = {t.get_text().replace("\n", "") for t in figure.axes[0].texts}
+    assert set(schema.column_names("header_check")) - {"header", "row"} <= names
+    at = {line.get_gid(): line for line in figure.axes[0].lines if line.get_gid()}
+    for end in ("front", "rear"):
+        left, right = (at[f"gap_{end}_{s}"].get_xdata()[0] for s in ("left", "right"))
+        assert left < 0 < right
+    assert at["gap_front_left"].get_ydata()[0] > at["gap_rear_left"].get_ydata()[0]
+
+
+# --- Command ---------------------------------------------------------------------------------
+
+
+def test_command(planned: Path, tmp_path: Path) -> None:
+    run = CliRunner().invoke(app, ["cards", str(planned), "--out", str(tmp_path), "--paper", "a4",
+                                   "--no-blind", "--sheets", "run", "--sheets", "labels",
+                                   "--labels", "5x3", "--label-margins", "15,5,15,5"])  # fmt: skip
+    assert run.exit_code == 0, run.output
+    assert {p.name for p in tmp_path.iterdir()} == {"field_paper.pdf", "field_paper_labels.pdf"}
+    assert str(tmp_path / "field_paper.pdf") in run.output.replace("\n", "")
+    page = PdfReader(tmp_path / "field_paper.pdf").pages[0]
+    assert sorted((float(page.mediabox.width), float(page.mediabox.height))) == pytest.approx(
+        A4, abs=0.01
+    )
+
+
+@pytest.mark.parametrize("wrong", [
+    ["--labels", "8by2"], ["--labels", "1.5x2"], ["--label-margins", "1,2,3"],
+    ["--label-gaps", "a,b"], ["--sheets", "poster"], ["--first-label", "99"],
+])  # fmt: skip
+def test_command_refuses(planned: Path, tmp_path: Path, wrong: list[str]) -> None:
+    run = CliRunner().invoke(app, ["cards", str(planned), "--out", str(tmp_path), *wrong])
+    assert run.exit_code == 2
+    assert "Traceback" not in run.output and not list(tmp_path.iterdir())

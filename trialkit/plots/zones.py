@@ -1,0 +1,130 @@
+"""Where frames are laid round a stopped combine, seen from above."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
+
+from trialkit.plots.canvas import Plot, style
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from trialkit.schema import System
+
+INK, QUIET, FAINT = "#202020", "#606060", "#b8b8b8"
+# Along the rows in m, 0 where the header stopped; the machine has backed up.
+BACKED, HEADER, BODY = 6.1, 1.4, 7.6
+LEFT, CORN = -21.5, 7.6
+SPAN = 6.0  # drawn width of any header
+ZONES = {"preharvest": (0.9, 6.9), "header": (-BACKED + 0.5, -0.5), "total": (-21.0, -15.6)}
+BACK_UP = {"US": "back up 20 ft or one combine length", "SI": "back up 6 m or one combine length"}
+
+
+def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> Plot:
+    """Plan view of a combine that stopped in the row and backed up, with the three zones.
+
+    Preharvest frames lie in the standing corn ahead, header frames between the corn and the
+    header, frames of the total behind the machine. Rows are numbered from the left in the direction
+    of travel, which is to the right. The distances are those of a usual machine, the ground along
+    the rows and across them to one scale.
+
+    How far to back up differs between sources: 20 ft (Sumner & Williams, *Measuring Field Losses
+    From Grain Combines*, University of Georgia Extension); one combine length (University of
+    Missouri Extension G1290).
+
+    Parameters
+    ----------
+    system : {"US", "SI"}
+    rows : int
+        Rows of the header.
+    width : float
+        Inches.
+    """
+    low, high = -SPAN / 2 - 1.15, SPAN / 2 + 1.75
+    with style(8):
+        figure = Plot(figsize=(width, width * (high - low) / (CORN - LEFT)))
+        figure.set_layout_engine("none")
+        ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+        ax.set_axis_off()
+        ax.set_xlim(LEFT, CORN)
+        ax.set_ylim(low, high)
+        centres = [SPAN / 2 - SPAN * (i + 0.5) / rows for i in range(rows)]
+        _ground(ax, centres)
+        _machine(ax, rows)
+        _zones(ax, centres)
+        _marks(ax, system)
+        size = min(6.5, 72 * width / (CORN - LEFT) * SPAN / rows * 0.62)
+        for number, y in enumerate(centres, start=1):
+            ax.text(-BACKED - HEADER / 2 - 0.05, y, str(number), size=size, color=INK, ha="center",
+                    va="center", gid=f"row {number}")  # fmt: skip
+    figure.summary = "Three zones: ahead in standing corn, before the header, behind the machine."
+    figure.alt_text = (
+        "A combine seen from above, driving to the right. It stopped where the standing corn "
+        f"begins and then {BACK_UP[system].replace('back up', 'backed up')}. Zone 1, preharvest: "
+        "in the standing corn ahead. Zone 2, header: the ground between the standing corn and the "
+        "header. Zone 3, total: behind the machine. "
+        f"Rows are numbered 1 to {rows} from the left in the direction of travel."
+    )
+    return figure
+
+
+def _ground(ax: Axes, centres: list[float]) -> None:
+    for y in centres:
+        ax.plot([LEFT, -0.2], [y, y], color=FAINT, lw=0.8, ls=(0, (2, 3)), zorder=0)
+        n = int((CORN - 0.2) / 0.45)
+        ax.plot([0.2 + 0.45 * i for i in range(n)], [y] * n, ls="none", marker="o", ms=2.4,
+                color=QUIET, zorder=0, gid="standing corn")  # fmt: skip
+
+
+def _machine(ax: Axes, rows: int) -> None:
+    front, half = -BACKED, SPAN / 2
+    step = SPAN / rows
+    edge = [(front - HEADER, half)]
+    for i in range(rows + 1):  # snouts between the rows
+        y = half - i * step
+        edge.append((front, y))
+        if i < rows:
+            edge.append((front - 0.55, y - step / 2))
+    edge.append((front - HEADER, -half))
+    ax.add_patch(Polygon(edge, closed=True, fc="#dcdcdc", ec=INK, lw=1.0, gid="header"))
+    body = front - HEADER
+    ax.add_patch(Rectangle((body - 1.2, -0.7), 1.2, 1.4, fc="#dcdcdc", ec=INK, lw=1.0))
+    ax.add_patch(Rectangle((body - BODY, -1.5), BODY - 1.1, 3.0, fc="white", ec=INK, lw=1.2,
+                           gid="body"))  # fmt: skip
+    for x, long, wide in ((-2.6, 1.9, 0.7), (-6.9, 1.2, 0.5)):
+        for side in (1, -1):
+            ax.add_patch(Rectangle((body + x, side * 1.95 - wide / 2), long, wide, fc=QUIET, ec=INK,
+                                   lw=0.8))  # fmt: skip
+    ax.text(body - BODY / 2 - 0.6, 0, "engine off\nkey with the counter", size=8, weight="bold",
+            ha="center", va="center", color=INK, linespacing=1.25)  # fmt: skip
+
+
+def _zones(ax: Axes, centres: list[float]) -> None:
+    for number, (name, (left, right)) in enumerate(ZONES.items(), start=1):
+        ax.add_patch(Rectangle((left, -SPAN / 2), right - left, SPAN, fc="none", ec=INK, lw=1.6,
+                               ls=(0, (4, 2)), gid=f"zone {name}"))  # fmt: skip
+        middle = (left + right) / 2
+        ax.text(middle, SPAN / 2 + 0.28, f"{number} {name}", size=10, weight="bold", ha="center",
+                va="bottom", color=INK)  # fmt: skip
+        side = min(0.62, SPAN / len(centres) * 0.8)
+        shown = centres[1:-1] if len(centres) > 4 else centres
+        take = shown[:: max(1, round(len(shown) / 3))][:3] if len(shown) > 3 else shown
+        for i, y in enumerate(take):
+            x = left + (right - left) * (0.25 + 0.25 * (i % 3))
+            ax.add_patch(Rectangle((x - 0.7, y - side / 2), 1.4, side, fc="white", ec=INK, lw=1.3,
+                                   zorder=3, gid="frame"))  # fmt: skip
+
+
+def _marks(ax: Axes, system: System) -> None:
+    foot = -SPAN / 2 - 0.5
+    ax.plot([0, 0], [-SPAN / 2 - 0.7, SPAN / 2 + 0.2], color=INK, lw=1.0)
+    ax.add_patch(FancyArrowPatch((0, foot), (-BACKED, foot), arrowstyle="-|>", mutation_scale=9,
+                                 color=INK, lw=1.2, shrinkA=0, shrinkB=0))  # fmt: skip
+    ax.text(-BACKED - 0.25, foot, BACK_UP[system], size=8, ha="right", va="center", color=INK)
+    ax.text(0.25, foot, "stopped here, not cleared", size=8, ha="left", va="center", color=INK)
+    top = SPAN / 2 + 0.72
+    ax.text(-11.2, top + 0.2, "direction of travel", size=8, ha="center", va="bottom", color=INK)
+    ax.add_patch(FancyArrowPatch((-13.6, top), (-8.8, top), arrowstyle="-|>", mutation_scale=11,
+                                 color=INK, lw=1.4, shrinkA=0, shrinkB=0, gid="travel"))  # fmt: skip

@@ -1,0 +1,279 @@
+"""Everything the template of field paper reads: plain values, no computing left to do."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from trialkit import plots, schema
+from trialkit.header.words import CAUTION
+from trialkit.report.field_day import CAUTIONS, DEFER
+from trialkit.report.field_paper import lengths, words
+from trialkit.report.field_paper.boxes import (
+    CAB,
+    PLACE,
+    card_boxes,
+    frames_by_zone,
+    header_boxes,
+    run_boxes,
+)
+from trialkit.report.field_paper.labels import code
+from trialkit.report.field_paper.pictures import maps, picture
+from trialkit.report.field_paper.source import FieldTrial
+
+STOP = (
+    f"{CAUTIONS[1]} Engine off, brake set, header disengaged, all movement stopped, key out and "
+    "with the counter: then step down."
+)
+MOST_ROWS = 10  # row units on one sheet of the header check
+DIRECTIONS = {"up": "near end to far end", "down": "far end to near end"}
+
+
+class Files(dict[str, bytes]):
+    """Pictures by file name, each kept once."""
+
+    def keep(self, name: str, data: bytes | None) -> str:
+        """The name under which the template finds it; empty for none."""
+        if data is None:
+            return ""
+        self[name] = data
+        return name
+
+
+def content(
+    trial: FieldTrial, sheets: Sequence[str], paper: str, blind: bool
+) -> tuple[dict[str, Any], Files]:
+    """Data of the sheets asked for, and the pictures they show."""
+    files = Files()
+    zones = picture(plots.count_zones(trial.config.units, rows=trial.config.header.rows))
+    title = f"{trial.config.title} ({trial.config.season})"
+    data: dict[str, Any] = {
+        "name": f"Field paper: {title}",
+        "title": textwrap.shorten(title, 90, placeholder="…"),
+        "paper": paper,
+        "blind": blind,
+        "timed": trial.plan is not None,
+        "cautions": list(CAUTIONS),
+        "defer": DEFER,
+        "stop": STOP,
+        "zones": {"file": files.keep("zones.svg", zones.svg), "alt": zones.alt},
+        "run": {"band": _band(blind)},
+    }
+    parts: list[str] = []
+    if "crew" in sheets:
+        data["crew"] = _crew(trial, blind)
+        parts.append("crew")
+    if "cards" in sheets:
+        data["cards"] = [_card(trial, strip, n, blind, files)
+                         for n, strip in enumerate(map(str, trial.strips["strip"]), start=1)]  # fmt: skip
+        parts.append("cards")
+    if "run" in sheets:
+        data["run"] |= _run(trial, blind)
+        parts.append("run")
+    if "map" in sheets and trial.plan is not None:
+        data["maps"] = [
+            {"field": field, "file": files.keep(f"map-{n}.svg", drawn.svg), "alt": drawn.alt,
+             "words": drawn.summary}
+            for n, (field, drawn) in enumerate(maps(trial).items(), start=1)
+        ]  # fmt: skip
+        parts.append("map")
+    if "header" in sheets:
+        data |= _header(trial, files)
+        parts.append("header")
+    data["sheets"] = parts
+    return data, files
+
+
+def _band(blind: bool) -> str:
+    told = "For the operator alone: tells the setups."
+    return f"{told} Whoever counts does not see it." if blind else "For the operator: the setups."
+
+
+def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
+    steps = words.order_rows(trial, blind)
+    note = (
+        "What is to be counted was not planned; the usual frames, ear searches and samples are "
+        "printed."
+        if trial.counted_from == "usual"
+        else ""
+    )
+    heading = "Strips, as the table has them" if trial.plan is None else "Order of work"
+    return {
+        "heading": heading, "roles": words.ROLES, "rules": words.counting_rules(trial.config.units, blind),
+        "sources": words.SOURCES, "order": steps, "time": words.time_words(trial),
+        "places": _places(trial), "note": note,
+    }  # fmt: skip
+
+
+def _places(trial: FieldTrial) -> list[str]:
+    """Fields and where they are, as far as is known."""
+    out = []
+    known = trial.fields.set_index(trial.fields["field"].astype(str))
+    for field in dict.fromkeys(map(str, trial.strips["field"])):
+        if field in known.index and known.loc[field, ["latitude", "longitude"]].notna().all():
+            latitude, longitude = known.loc[field, ["latitude", "longitude"]].astype(float)
+            field += f" at {latitude:.5f}, {longitude:.5f}"
+        out.append(field)
+    return out if any(" at " in place for place in out) else []
+
+
+def _card(
+    trial: FieldTrial, strip: str, number: int, blind: bool, files: Files
+) -> dict[str, Any]:  # fmt: skip
+    own = trial.strips[trial.strips["strip"].astype(str) == strip].iloc[0]
+    plan = trial.planned(strip)
+    tables = card_boxes(trial, strip, blind)
+    place = [f"field {own['field']}", f"pair {own['pair']}"]
+    if pd.notna(own["main_strip"]):
+        place.append(f"main_strip {own['main_strip']}")
+    many = len(trial.strips)
+    drive = []
+    if plan:
+        place.append(f"run {number} of {many}")
+        way = str(plan["direction"])
+        drive = [f"Drive {way}, {DIRECTIONS.get(way, way)}",
+                 f"Count rows {plan['count_rows']} (1 is the left row in the direction of travel)"]
+    readings = tables["strips"].without(*PLACE, *(f.name for f in trial.config.setups))
+    frames = tables["frames"].without("strip")
+    return {
+        "strip": strip, "short": textwrap.shorten(strip, 60, placeholder="…"),
+        "place": ", ".join(place), "drive": drive,
+        "setup": words.setup_words(trial, strip),
+        "code": files.keep(f"code-{number}.svg", code(strip)),
+        "zones": _zones(trial, strip, tables["frames"].headers, frames.rows),
+        "ears": tables["ears"].without("strip").as_data(),
+        "readings": [[head, value] for head, value in
+                     zip(readings.headers, readings.rows[0], strict=True)],
+        "grain": tables["grain"].without("strip").as_data(),
+        "residue": tables["residue"].without("strip").as_data(),
+        **_aids(trial, strip, str(own["field"])),
+    }  # fmt: skip
+
+
+def _zones(
+    trial: FieldTrial, strip: str, headers: Sequence[str], rows: Sequence[Sequence[str | None]]
+) -> list[dict[str, Any]]:
+    """Frames by zone; an area all frames of a zone share stands in the zone's heading."""
+    out = []
+    unit = trial.config.units
+    area_column = schema.table("frames").column("area").header(unit)
+    own = trial.counted["frames"]
+    own = own[own["strip"].astype(str) == strip]
+    for zone, _ in frames_by_zone(own):
+        mine = [row for row in rows if row[1] == zone]
+        areas = {row[2] for row in mine}
+        shared = areas.pop() if len(areas) == 1 else None
+        out.append({
+            "name": zone, "words": words.ZONE_WORDS[zone],
+            "area": f"{area_column}: {shared}" if shared else area_column,
+            "headers": [headers[0], *headers[4:]],
+            "frames": [{"frame": row[0] or "", "area": "" if shared else row[2] or ""}
+                       for row in mine],
+        })  # fmt: skip
+    return out
+
+
+def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
+    """Row lengths and what kernels amount to, for the frames of this strip."""
+    config = trial.config
+    frames, ears = (trial.counted[name] for name in ("frames", "ears"))
+    mine = frames.loc[frames["strip"].astype(str) == strip, "area"].dropna().astype(float)
+    areas = sorted(set(np.round(mine, 6))) or [lengths.USUAL_FRAME[config.units]]
+    searched = ears.loc[ears["strip"].astype(str) == strip, "area"].dropna().astype(float)
+    known = trial.spacings().get(field)
+    plan = trial.planned(strip)
+    rows = int(plan["last_row"]) - int(plan["first_row"]) + 1 if plan else config.header.rows
+    spacings = [known] if known else lengths.usual_spacings(config.units)
+    search = float(searched.iloc[0]) if len(searched) else 0.0
+    tables = []
+    for spacing in spacings:
+        lines = [lengths.row_lengths(spacing, a, rows, config.units, search) for a in areas[:3]]
+        shown = [*(each[0] for each in lines), *lines[0][1:]]
+        tables.append({
+            "name": "" if known else f"rows {lengths.spacing_words(spacing, config.units)} apart",
+            "headers": ["area", "along one row", f"along {rows} rows"],
+            "rows": [list(line) for line in shown],
+        })  # fmt: skip
+    title = (
+        f"Length along the rows, {lengths.spacing_words(known, config.units)} apart"
+        if known
+        else "Length along the rows (the field's spacing is not stated)"
+    )
+    mass = config.thousand_kernel_mass
+    units_of = ["bu/ac", "kg/ha"] if config.units == "US" else ["kg/ha", "bu/ac"]
+    worth = {
+        "headers": ["kernels", *units_of],
+        "rows": [list(row) for row in lengths.worth_table(areas[0], mass, config.units)],
+        "words": " ".join(lengths.worth_words(areas[0], mass, config.units)),
+    }
+    return {"lengths": {"title": title, "tables": tables}, "worth": worth}
+
+
+def _run(trial: FieldTrial, blind: bool) -> dict[str, Any]:
+    """The operator's sheet: setups in the order of work, cab readings where cards are blind."""
+    table = run_boxes(trial, blind)
+    names = [f.name for f in trial.config.setups]
+    cells = table.without(*PLACE, *names)
+    by_strip = dict(zip(map(str, trial.strips["strip"]), cells.rows, strict=True))
+    rows = [
+        step if step["change"] else {**step, "cells": list(by_strip[step["strip"]])}
+        for step in words.order_rows(trial, blind=False)
+    ]
+    said = [words.time_words(trial), *_changed(trial)]
+    said.append(
+        f"What is measured in the cab ({', '.join(CAB)}) is written here: it may tell the setup."
+        if blind
+        else "What is measured in the cab is written on the back of each count card."
+    )
+    return {"headers": list(cells.headers), "rows": rows, "words": " ".join(filter(None, said))}
+
+
+def _changed(trial: FieldTrial) -> list[str]:
+    """Strips whose setup is no longer the one that was planned."""
+    if trial.plan is None:
+        return []
+    names = [f.name for f in trial.config.setups if f.name in trial.plan.strips]
+    planned = trial.plan.strips.set_index(trial.plan.strips["strip"].astype(str))
+    out = []
+    for row in trial.strips.to_dict("records"):
+        strip = str(row["strip"])
+        if strip not in planned.index:
+            out.append(f"{strip} (not in the plan)")
+        elif any(str(row[n]) != str(planned.loc[strip, n]) for n in names):
+            out.append(strip)
+    if not out:
+        return []
+    return [
+        "The strips table is not as it was planned, and what stands here follows the table, the "
+        f"changes between strips and the map the plan: {', '.join(out)}."
+    ]
+
+
+def _header(trial: FieldTrial, files: Files) -> dict[str, Any]:
+    drawn = picture(plots.row_unit())
+    about = {c.name: c.about for c in schema.table("header_check").columns}
+    told = ["gap_front_left", "gap_front_right", "gap_rear_left", "gap_rear_right",
+            "roll_wear_length"]  # fmt: skip
+    sheets = []
+    for name, table in header_boxes(trial):
+        shown = table.without("header")
+        rows = [list(row) for row in shown.rows]
+        n = -(-len(rows) // MOST_ROWS)
+        size = -(-len(rows) // n)
+        sheets.append({
+            "name": name or None, "headers": list(shown.headers),
+            "parts": [rows[i : i + size] for i in range(0, len(rows), size)],
+        })  # fmt: skip
+    return {
+        "header": {
+            "caution": CAUTION, "lift": f"{CAUTIONS[2]} {CAUTIONS[3]} {CAUTIONS[4]}",
+            "file": files.keep("row-unit.svg", drawn.svg), "alt": drawn.alt,
+            "words": [f"row: {about['row']}", *(f"{name}: {about[name]}" for name in told),
+                      "clearance_1 to clearance_5: guide clearance, 1 at the front, 5 at the rear"],
+        },
+        "headers": sheets,
+    }  # fmt: skip

@@ -1,0 +1,114 @@
+"""What field paper is made from: a trial's settings and strips, its plan, what is to be counted."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from trialkit import schema
+from trialkit.errors import ReportError
+from trialkit.intake import TrialConfig
+from trialkit.intake.read import read_trial
+from trialkit.plan import PlannedTrial, read_plan
+from trialkit.plan.sheets import planned_tables
+from trialkit.simulate import Effort
+from trialkit.trial import Trial
+
+COUNTED = ("frames", "ears", "grain", "residue")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FieldTrial:
+    """A trial about to be counted.
+
+    Attributes
+    ----------
+    config : TrialConfig
+    fields, strips, header_check : DataFrame
+        SI, as the trial has them; strips in the order of work where there is a plan.
+    counted : dict of str to DataFrame
+        ``frames, ears, grain, residue``: a row for everything to be taken (ids and areas).
+    counted_from : str
+        Where these rows come from: "effort", "plan", "tables" or "usual".
+    plan : PlannedTrial or None
+    folder : Path or None
+        Where the trial is.
+    """
+
+    config: TrialConfig
+    fields: pd.DataFrame
+    strips: pd.DataFrame
+    header_check: pd.DataFrame
+    counted: dict[str, pd.DataFrame]
+    counted_from: str
+    plan: PlannedTrial | None
+    folder: Path | None
+
+    def planned(self, strip: str) -> dict[str, object]:
+        """What the plan says of a strip; empty without one."""
+        if self.plan is None:
+            return {}
+        own = self.plan.strips[self.plan.strips["strip"].astype(str) == strip]
+        return {str(k): v for k, v in own.iloc[0].items()} if len(own) else {}
+
+    def spacings(self) -> dict[str, float]:
+        """Row spacing (m) of every field that states one."""
+        known = self.fields.dropna(subset=["row_spacing"])
+        return dict(zip(known["field"].astype(str), known["row_spacing"].astype(float),
+                        strict=True))  # fmt: skip
+
+
+def field_trial(trial: Trial | str | Path, effort: Effort | None = None) -> FieldTrial:
+    """Read what is to be counted.
+
+    A trial needs no counts yet: its settings and strips are enough. What is to be taken comes from
+    `effort`, else from the effort of the plan, else from the rows the trial's tables hold, else it
+    is the usual one (`trialkit.simulate.Effort`).
+
+    Raises
+    ------
+    TrialError
+        When the settings or the plan cannot be read.
+    ReportError
+        When the trial has no strips.
+    """
+    if isinstance(trial, Trial):
+        config, tables, folder = trial.config, trial.tables(), trial.source
+    else:
+        intake = read_trial(trial)
+        config, tables, folder = intake.config, intake.tables, Path(trial)
+    strips = tables["strips"]
+    if strips.empty:
+        raise ReportError(
+            "There is no strip to print a card for: fill in the strips table, or plan the trial."
+        )
+    plan = read_plan(folder) if folder is not None and folder.is_dir() else None
+    if plan is not None:
+        run = dict(zip(plan.strips["strip"].astype(str), plan.strips["run"], strict=True))
+        # A strip that was added by hand comes last.
+        order = strips["strip"].astype(str).map(run).astype(float).fillna(float("inf"))
+        strips = strips.loc[order.sort_values(kind="stable").index].reset_index(drop=True)
+    counted, origin = _counted(tables, strips, plan, effort)
+    return FieldTrial(config, tables["fields"], strips, tables["header_check"], counted, origin,
+                      plan, folder)  # fmt: skip
+
+
+def _counted(
+    tables: dict[str, pd.DataFrame], strips: pd.DataFrame, plan: PlannedTrial | None,
+    effort: Effort | None,
+) -> tuple[dict[str, pd.DataFrame], str]:  # fmt: skip
+    if effort is not None:
+        return planned_tables(strips, effort), "effort"
+    if plan is not None and plan.effort is not None:
+        return planned_tables(strips, plan.effort), "plan"
+    if any(len(tables[name]) for name in COUNTED):
+        return {name: tables[name] for name in COUNTED}, "tables"
+    return planned_tables(strips, Effort()), "usual"
+
+
+def zone_order(frames: pd.DataFrame) -> list[str]:
+    """Zones with frames, in the order the ground is walked."""
+    present = set(frames["zone"])
+    return [zone for zone in schema.ZONES if zone in present]
