@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
+from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
@@ -113,6 +115,7 @@ def analyse_response(
 # ---------------------------------------------------------------- rows and design
 def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[Design, pd.DataFrame]:
     """The design of the strips measured, and the measurements with their strip's columns."""
+    trial = with_measured_gaps(trial)
     strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
     unmeasured = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
     notes = []
@@ -333,7 +336,7 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
     if spec.compared_zones:
         fixed += ["zone", *(f"{words} by zone" for words in fixed)]
-    fixed += [c.replace("_centred", "") for c in design.covariates]
+    fixed += [SHORT[c] for c in design.covariates]
     random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
     if fit.variances["level"].eq(spec.row).sum() > 1:
         random[-1] += " with a variance in each zone"

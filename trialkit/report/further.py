@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from trialkit.report.letters import Letters
 
 ALONG = {"moisture": "grain moisture", "speed_measured": "ground speed"}
+OF_HEADERS = {"gap_measured": "the gap measured on the header"}
 REFUSED = (DesignError, ModelError)
 
 
@@ -69,7 +70,7 @@ def along(detail: Detail, level: int = 3) -> str:
     contrasts = detail.result.contrasts
     row = contrasts.loc[contrasts["p_adjusted"].fillna(1.0).idxmin()]
     drawn, refused = [], []
-    for covariate, words in ALONG.items():
+    for covariate, words in (ALONG | (OF_HEADERS if _several_gaps(detail) else {})).items():
         try:
             curve = detail.result.effect_along(covariate, factor=row["factor"], level=row["level"])
         except REFUSED as error:
@@ -91,11 +92,20 @@ def along(detail: Detail, level: int = 3) -> str:
     return "".join(parts)
 
 
+def _several_gaps(detail: Detail) -> bool:
+    """Whether several headers ran the strips and the gap of every strip is known as measured."""
+    strips = detail.result.design.strips
+    if "gap_measured" not in strips or strips["header"].nunique() < 2:
+        return False
+    return bool(strips["gap_measured"].notna().all())
+
+
 def surface(detail: Detail, level: int = 3) -> str:
     """The response over stripper-plate gap and ground speed."""
     parts = [detail.heading("surface", "Over gap and speed", level)]
     try:
-        found = detail.result.surface()
+        gap = "gap_measured" if _several_gaps(detail) else "gap"
+        found = detail.result.surface((gap, "speed"))
     except REFUSED as error:
         return "".join([*parts, detail.text(error)])
     plot = plots.loss_surface(found, system=detail.system)
