@@ -52,7 +52,10 @@ def check(
 
     trial = load_trial(folder)
     OUT.print(f"{plain(trial.config.title)} ({trial.config.season})\n")
-    print_table("Read", trial.read)
+    waiting = trial.to_fill
+    print_table("Read", trial.read if waiting else trial.read.drop(columns="rows_not_filled"))
+    if waiting:
+        OUT.print(f"{plain(waiting)}\n")
     _print_refused(trial.refused, show_all)
     parts = trial.unlocks()
     words = parts["unlocked"].map({True: "yes", False: "no"})
@@ -116,7 +119,7 @@ def analyse(
     level = f"{100 * analysis.level:g} % intervals in brackets; p adjusted within a factor"
     print_table(f"Comparisons ({level})", summary(analysis))
     letters = Letters(trial)
-    for text in (*analysis.skipped.values(), *analysis.warnings):
+    for text in filter(None, (*analysis.skipped.values(), *analysis.warnings, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)
