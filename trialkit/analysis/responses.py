@@ -22,6 +22,7 @@ from trialkit.analysis.thin import listed, with_setup
 from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.quantities import scales
 from trialkit.randomisation import EXACT_PAIRS
 
 if TYPE_CHECKING:
@@ -246,7 +247,13 @@ def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | N
     table = getattr(trial, spec.table)
     ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
     offset, words = preharvest_density(
-        ahead, spec.response, spec.row, spec.title.lower(), scale.value, scale.unit
+        ahead,
+        spec.response,
+        spec.row,
+        spec.title.lower(),
+        scale.value,
+        scale.unit,
+        trial.config.units,
     )
     measured = spec.rows(trial)["strip"]
     fields = set(trial.strips.loc[trial.strips["strip"].isin(measured), "field"])
@@ -272,16 +279,18 @@ def _far_off(
     rate = scale.value * sums[spec.response] / sums[spec.size]
     away = offset.value if offset else 0.0
     far = []
+    own_unit = scales(scale.unit, design.units)[0]
     for row in means.to_dict("records"):
         own = strips.index[strips[row["factor"]].astype(str).eq(row["level"])]
         plain = float(rate[own].mean())
         if not 1 / FAR_OFF < (row["estimate"] + away) / plain < FAR_OFF:
-            far.append(f"{row['label']}: {row['estimate']:.3g} against {plain - away:.3g}")
+            found, strips_own = (own_unit.factor * v for v in (row["estimate"], plain - away))
+            far.append(f"{row['label']}: {found:.3g} against {strips_own:.3g}")
     if not far:
         return []
     return [
         f"The model's mean is far from the plain mean of the strips ({'; '.join(far)} "
-        f"{scale.unit}): these counts do not follow the model, which takes logarithms of strips "
+        f"{own_unit.unit}): these counts do not follow the model, which takes logarithms of strips "
         "to vary alike under every setup. Read the strips' own values instead."
     ]
 

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from trialkit import plots
 from trialkit.analysis import ordinal_model
 from trialkit.errors import DesignError, ModelError
-from trialkit.quantities import lower_first, number
+from trialkit.quantities import Scale, lower_first, number
 from trialkit.report.cells import figures, p_value
 from trialkit.report.detail import ZERO_VARIANCE
 from trialkit.report.fragments import bullets, figure, paragraph, table
@@ -142,7 +142,7 @@ def power(detail: Detail, level: int = 3) -> str:
             "fields": "fields like these",
         }
         rows = [
-            [_aim(found, r["aim"], r["value"]), *(_many(r[c]) for c in columns)]
+            [_aim(found, r["aim"], r["value"], detail.scales[0]), *(_many(r[c]) for c in columns)]
             for r in needed.to_dict("records")
         ]
         caption = (
@@ -168,15 +168,15 @@ def _share(part: float) -> str:
     return f"{100 * part:.0f} %" if math.isfinite(part) else ""
 
 
-def _aim(found: PowerAttained, aim: str, value: float) -> str:
-    """What is aimed at, in words."""
+def _aim(found: PowerAttained, aim: str, value: float, own: Scale) -> str:
+    """What is aimed at, in words; a difference in the trial's own unit."""
     if aim == "half-width":
         reach = f"within a factor of {value:g}" if found.scale == "ratio" else (
-            f"within ±{value:.3g} {found.unit}")  # fmt: skip
+            f"within ±{value * own.factor:.3g} {own.unit}")  # fmt: skip
         return f"interval {reach}"
     if aim == "detectable ratio":
         return f"a true ratio of {value:g} told apart"
-    return f"a true difference of {value:.3g} {found.unit} told apart"
+    return f"a true difference of {value * own.factor:.3g} {own.unit} told apart"
 
 
 def _many(value: float) -> str:
