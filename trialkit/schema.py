@@ -215,6 +215,8 @@ _TABLES = (
             _number("gap_front_right", "mm", "in", 0, 150, "gap at the front, right plate end"),
             _number("gap_rear_left", "mm", "in", 0, 150, "gap at the rear, left plate end"),
             _number("gap_rear_right", "mm", "in", 0, 150, "gap at the rear, right plate end"),
+            _number("set_front", "mm", "in", 5, 150, "front gap it was set to when measured"),
+            _number("set_rear", "mm", "in", 5, 150, "rear gap it was set to when measured"),
             _number("roll_wear_length", "mm", "in", 0, 1500, "worn length at the roll's front"),
             *(
                 _number(f"clearance_{k}", "mm", "in", 10, 500, f"guide clearance, station {k}")
@@ -252,6 +254,7 @@ def column_names(name: str, setups: Iterable[Any] = ()) -> list[str]:
 def reserved_names() -> frozenset[str]:
     """Names a setup factor may not take: they are columns already, here or in results."""
     results = {"source", "kind", "setup", "value", "n", "search"}
+    results |= {"gap_measured", "gap_sd", "gap_note", "gap_adjusted"}
     # Names a model formula takes for its own functions.
     results |= {"bs", "cc", "center", "contr", "cr", "cs", "exp", "exp10", "exp2", "hashed", "lag",
                 "log", "log10", "log2", "np", "poly", "scale", "standardize"}  # fmt: skip

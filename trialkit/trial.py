@@ -295,8 +295,21 @@ def _of_header(trial: Trial) -> list[_Part]:
     """No response, so these parts stand in the list only where there is something to check."""
     given = ((part, int(getattr(trial, t)[c].notna().sum())) for part, (t, c) in _HEADER.items())
     checked = len(trial.header_check) > 0
+    several = trial.strips["header"].nunique()
+    if several > 1:
+        known = trial.strips["header"].isin(trial.header_check["header"])
+        parts = [
+            (
+                "measured gap as a covariate",
+                bool(known.all()),
+                f"headers named by the strips: {several}; strips whose header was checked: "
+                f"{int(known.sum())} of {len(known)}",
+            )
+        ]
+    else:
+        parts = []
     why = "trialkit.check_header reads them" if checked else "they need a table header_check"
-    return [(part, checked, f"rows kept: {n}; {why}") for part, n in given if n]
+    return [*parts, *((part, checked, f"rows kept: {n}; {why}") for part, n in given if n)]
 
 
 def _comparison(trial: Trial) -> _Part:

@@ -14,6 +14,7 @@ from collections.abc import Callable, Iterable
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import effect_curve
 from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
@@ -76,6 +77,7 @@ def analyse(
             f"no response {', '.join(map(repr, unknown))}; choose from {', '.join(SPECIFICATIONS)}."
         )
     losses = trial.losses()
+    measured = with_measured_gaps(trial)
     done: dict[str, ResponseAnalysis] = {}
     skipped: dict[str, str] = {}
     for name in names:
@@ -85,7 +87,7 @@ def analyse(
         if progress is not None:
             progress(f"{name.replace('_', ' ').capitalize()}: choosing and fitting the model")
         try:
-            done[name] = analyse_response(spec, trial, losses, level)
+            done[name] = analyse_response(spec, measured, losses, level)
         except DesignError as error:
             skipped[name] = str(error)
         except ModelError as error:

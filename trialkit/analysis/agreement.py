@@ -8,7 +8,9 @@ import pandas as pd
 from trialkit.analysis import simpler
 from trialkit.analysis.apart import side
 from trialkit.analysis.other_models import CHOSEN, OTHER, WARNING
+from trialkit.analysis.reading import unit_words
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.quantities import Scale, lower_first, scales
 
 # A difference of AIC from which one model is said to be better supported; below it little is
 # said by it (Burnham & Anderson 2002, Model Selection and Multimodel Inference, p. 70).
@@ -31,7 +33,7 @@ def conclusion(table: pd.DataFrame, result: ResponseAnalysis, level: float) -> s
     labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
     out = []
     for (factor, _), rows in table.groupby(["factor", "level"], sort=False):
-        text = _of_contrast(rows, level, result.unit)
+        text = _of_contrast(rows, level, scales(result.unit, result.design.units)[0])
         row = rows.iloc[0]
         lead = f"{row['label']} against {lower_first(labels[str(factor)][row['reference']])}: "
         out.append(lead + text if several else text[0].upper() + text[1:])
@@ -51,7 +53,7 @@ def _of_aic(table: pd.DataFrame) -> list[str]:
     ]
 
 
-def _of_contrast(rows: pd.DataFrame, level: float, unit: str) -> str:
+def _of_contrast(rows: pd.DataFrame, level: float, unit: Scale) -> str:
     chosen = rows[rows["role"] == CHOSEN].iloc[0]
     others = rows[(rows["role"] == OTHER) & rows["p"].notna()]
     # A test that could not reach 1 - level whatever the data cannot contradict.
@@ -94,15 +96,16 @@ def _of_contrast(rows: pd.DataFrame, level: float, unit: str) -> str:
     return text if warning.empty else text + _of_warning(chosen, warning.iloc[0])
 
 
-def _spread(heard: pd.DataFrame, unit: str) -> str:
-    """Ratios where the chosen model, the first row, has one; else differences; and p-values."""
+def _spread(heard: pd.DataFrame, unit: Scale) -> str:
+    """Ratios where the chosen model, the first row, has one; else differences in the trial's own
+    unit; and p-values."""
     if np.isfinite(heard["ratio"].iloc[0]):
         ratios = heard["ratio"].dropna()
         what = "ratios " + _from_to(f"{ratios.min():.2f}", f"{ratios.max():.2f}")
     else:
-        ends = (heard["difference"].min(), heard["difference"].max())
+        ends = unit.factor * heard["difference"].min(), unit.factor * heard["difference"].max()
         low, high = (f"{end:.3g}".replace("-", "\N{MINUS SIGN}") for end in ends)
-        what = f"differences {_from_to(low, high)} {unit}"
+        what = f"differences {_from_to(low, high)} {unit_words(unit.unit)}"
     p = heard["p_adjusted"]
     return f"{what}, p {_from_to(_p(p.min()), _p(p.max()))}"
 
@@ -142,8 +145,3 @@ def _listed(words: list[str]) -> str:
         word if word.startswith(("Poisson", "Gaussian")) else lower_first(word) for word in words
     ]
     return low[0] if len(low) == 1 else f"{', '.join(low[:-1])} and {low[-1]}"
-
-
-def lower_first(text: str) -> str:
-    """A label inside a sentence: "Wide gap" becomes "wide gap", "LP gap" stays."""
-    return text[:1].lower() + text[1:] if text[1:2].islower() else text

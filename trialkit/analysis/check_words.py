@@ -13,9 +13,11 @@ import pandas as pd
 
 from trialkit.analysis.apart import number, places, side, told_apart
 from trialkit.analysis.preharvest import plural
+from trialkit.analysis.reading import unit_words
 from trialkit.analysis.refits import effect_name
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.mixed.goodness import Check
+from trialkit.quantities import scales
 
 NOTE, DOUBT = 0.05, 0.02
 # Below this many strips a check sees gross faults only; common practice.
@@ -88,9 +90,11 @@ def _effects(own: float, others: pd.Series, result: ResponseAnalysis) -> str:
     if what != "difference":
         article = "an" if what[0] in "aeiou" else "a"
         return f"{article} {what} of {np.exp(own):.2f} there and of {np.exp(mean):.2f}"
-    shown = places((mean, mean - others.std(), mean + others.std()))
+    scale = scales(result.unit, result.design.units)[0]
+    own, mean, spread = (scale.factor * v for v in (own, mean, others.std()))
+    shown = places((mean, mean - spread, mean + spread))
     there, elsewhere = number(own, shown), number(mean, shown)
-    return f"a difference of {there} {result.unit} there and of {elsewhere}"
+    return f"a difference of {there} {unit_words(scale.unit)} there and of {elsewhere}"
 
 
 def _grade(p: float) -> str:

@@ -1,14 +1,22 @@
-"""Measured ground speed and grain moisture: where a trial can adjust for them."""
+"""Measured ground speed, grain moisture and gap: where a trial can adjust for them.
+
+The gap is the header's own. One header alone runs every strip with the same rows, so there is
+nothing to adjust; where several took part, what they read apart though set alike is a difference
+between strips that the setups did not make. What a setup's own setting does stays in its effect
+(`gaps`). Headers set alike differ in more than their gap, and with two headers nothing tells the
+one from the other: the slope then is that of the header, whatever the millimetres.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from trialkit.quantities import scales
+from trialkit.quantities import number, scales
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -16,8 +24,47 @@ if TYPE_CHECKING:
 # Common practice: smaller spreads say nothing about the covariate and cost a degree of freedom.
 SPEED_RANGE = 1.0  # km/h
 MOISTURE_RANGE = 1.0  # points
+# A gauge reads to about 1 mm, and rows of one sound header differ by as much.
+GAP_RANGE = 2.0  # mm
+SPREAD_RANGE = 1.0  # mm
 COVARIATE_FIELDS = 3
 SPARE_DF = 3
+# Share of the gap's variation that must lie inside pairs (blocks), where setups are compared.
+WITHIN = 0.1
+
+
+@dataclass(frozen=True, slots=True)
+class Covariate:
+    """A covariate a trial may be adjusted for: column of the strips, its centred column, words,
+    unit, and the least range worth a degree of freedom."""
+
+    column: str
+    centred: str
+    label: str
+    unit: str
+    enough: float
+    of_header: bool = False
+
+
+KNOWN = (
+    Covariate("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE),
+    Covariate("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE),
+    Covariate(
+        "gap_adjusted", "gap_centred", "stripper-plate gap measured on the header", "mm",
+        GAP_RANGE, of_header=True,
+    ),
+    Covariate(
+        "gap_sd", "gap_spread_centred", "spread of the gap between the header's rows", "mm",
+        SPREAD_RANGE, of_header=True,
+    ),
+)  # fmt: skip
+WORDS = {own.centred: own.label for own in KNOWN}
+"""Centred column to the covariate in words."""
+SHORT = {
+    "speed_centred": "speed", "moisture_centred": "moisture", "gap_centred": "measured gap",
+    "gap_spread_centred": "spread of the gap",
+}  # fmt: skip
+"""The same in a word or two."""
 
 
 def choose_covariates(
@@ -28,53 +75,131 @@ def choose_covariates(
     notes: list[str],
     units: str = "SI",
 ) -> tuple[str, ...]:
-    """Measured speed and moisture where the trial can adjust for them; adds centred columns."""
+    """What was measured on the strips, where the trial can adjust for it; adds centred columns."""
     names = [f.name for f in factors]
     chosen: list[str] = []
     fields = strips["field"].nunique()
-    for column, centred, label, unit, enough in (
-        ("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE),
-        ("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE),
-    ):
-        values = strips[column].astype(float)
+    for covariate in KNOWN:
+        if covariate.of_header and not _several_headers(strips, covariate):
+            continue
+        values = strips[covariate.column].astype(float)
+        label = f"{covariate.label[0].upper()}{covariate.label[1:]}"
+        if covariate.of_header and values.isna().any():
+            if covariate.column == "gap_adjusted":
+                notes.append(_unknown_gap(strips))
+            continue
         if values.isna().all():
             continue
         if values.isna().any():
             notes.append(
-                f"{label.capitalize()} was not recorded on {int(values.isna().sum())} of "
+                f"{label} was not recorded on {int(values.isna().sum())} of "
                 f"{len(values)} strips, so setups are compared without adjusting for it; all of "
                 "these strips are in the comparison."
             )
             continue
         spread = float(values.max() - values.min())
-        if spread < enough:
+        if spread < covariate.enough:
+            if covariate.column == "gap_adjusted":
+                notes.append(
+                    f"The headers that ran the strips differ by {_shown(spread, 'mm', units)} in "
+                    f"measured gap, less than {_shown(GAP_RANGE, 'mm', units)}, which a gauge and "
+                    "the rows of one header differ by too; it is not adjusted for."
+                )
             continue
-        own = scales(unit, units)[0]
-        if column == "moisture" and fields < COVARIATE_FIELDS:
+        if covariate.column == "moisture" and fields < COVARIATE_FIELDS:
             notes.append(
-                f"Grain moisture ranges over {spread:.1f} points but on fewer than "
+                f"{label} ranges over {spread:.1f} points but on fewer than "
                 f"{COVARIATE_FIELDS} fields; it is not adjusted for."
             )
             continue
-        within = values - values.groupby([strips[name] for name in names]).transform("mean")
-        if float((within**2).sum()) < 0.5 * float(((values - values.mean()) ** 2).sum()):
+        whole = _squares(values, values.mean())
+        setups = values.groupby([strips[name] for name in names]).transform("mean")
+        if _squares(values, setups) < 0.5 * whole:
             notes.append(
-                f"{label.capitalize()} went with the setup, so what it does is part of "
+                f"{label} went with the setup, so what it does is part of "
                 "the setup's effect and is not adjusted for."
             )
             continue
-        trial = strips.assign(**{centred: values - values.mean()})
-        if spare(trial, names, interactions, [*chosen, centred]) < SPARE_DF:
-            notes.append(f"There are too few strips to adjust for {label}.")
+        trial = strips.assign(**{covariate.centred: values - values.mean()})
+        left = spare(trial, names, interactions, chosen)
+        own = spare(trial, names, interactions, [*chosen, covariate.centred])
+        if covariate.of_header:
+            blocks = values.groupby([strips["field"], strips["pair"]]).transform("mean")
+            if _squares(values, blocks) < WITHIN * whole:
+                notes.append(
+                    f"{label} hardly differs inside a pair (block), so setups were compared under "
+                    "the same gap; it is not adjusted for."
+                )
+                continue
+            if own == left:
+                told = covariate.column == "gap_adjusted"
+                if told:
+                    notes.append(
+                        f"{label} follows from the setups and the pairs (blocks) they were run "
+                        "in, so it cannot be told from them and is not adjusted for."
+                    )
+                continue
+        if own < SPARE_DF:
+            notes.append(f"There are too few strips to adjust for {covariate.label}.")
             continue
-        strips[centred] = trial[centred]
-        chosen.append(centred)
-        why.append(
-            f"{label.capitalize()} was measured on every strip and ranged over "
-            f"{spread * own.factor:.1f} {own.unit}, so setups are compared at its mean, "
-            f"{values.mean() * own.factor:.1f} {'%' if unit == 'points' else own.unit}."
-        )
+        strips[covariate.centred] = trial[covariate.centred]
+        chosen.append(covariate.centred)
+        why.append(_reason(covariate, strips, spread, units))
     return tuple(chosen)
+
+
+def _several_headers(strips: pd.DataFrame, covariate: Covariate) -> bool:
+    """Whether several headers ran the strips, and some gap was measured on any."""
+    if covariate.column not in strips or strips["header"].nunique() < 2:
+        return False
+    return bool(strips["gap_sd"].notna().any())
+
+
+def _unknown_gap(strips: pd.DataFrame) -> str:
+    lacking = strips["gap_adjusted"].isna()
+    reasons = "; ".join(dict.fromkeys(strips.loc[lacking, "gap_note"]))
+    return (
+        f"Several headers ran the strips, and the measured gap is not known for "
+        f"{int(lacking.sum())} of {len(strips)} strips ({reasons}), so setups are compared without "
+        "adjusting for it; all of these strips are in the comparison."
+    )
+
+
+def _squares(values: pd.Series, about: pd.Series | float) -> float:
+    return float(((values - about) ** 2).sum())
+
+
+def _shown(value: float, unit: str, units: str) -> str:
+    """A value of the tables in the trial's own unit."""
+    own = scales(unit, units)[0]
+    places = 2 if own.unit == "in" else 1
+    return f"{number(value * own.factor, places)} {own.unit}"
+
+
+def _reason(covariate: Covariate, strips: pd.DataFrame, spread: float, units: str) -> str:
+    mean = float(strips[covariate.column].astype(float).mean())
+    reach = _shown(spread, covariate.unit, units)
+    centre = _shown(mean, "%" if covariate.unit == "points" else covariate.unit, units)
+    if not covariate.of_header:
+        return (
+            f"{covariate.label.capitalize()} was measured on every strip and ranged over {reach}, "
+            f"so setups are compared at its mean, {centre}."
+        )
+    headers = strips["header"].nunique()
+    if covariate.column == "gap_sd":
+        return (
+            f"The {headers} headers also differed by {reach} in the spread of the gap between "
+            f"their rows, and setups are compared at its mean, {centre}."
+        )
+    return (
+        f"The strips were run by {headers} headers whose measured gaps, set alike, lie {reach} "
+        f"apart, so setups are compared at one gap, {centre}; "
+        + (
+            "what else the two headers differ by is taken off with it."
+            if headers == 2
+            else "what else goes with a header's gap is taken off with it."
+        )
+    )
 
 
 def spare(

@@ -40,6 +40,7 @@ from trialkit.analysis.comparisons import (
 from trialkit.analysis.curve_words import THIN, describe
 from trialkit.analysis.reading import Means, Reading, means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.settings import set_by
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError
 from trialkit.intake.config import SetupFactor
@@ -53,6 +54,7 @@ from trialkit.quantities import Scale, lower_first, scales
 COVARIATES = {
     "moisture": ("moisture_centred", "grain moisture", "%", 1.0),
     "speed_measured": ("speed_centred", "ground speed", "km/h", 1.0),
+    "gap_measured": ("gap_centred", "stripper-plate gap as measured on the header", "mm", 2.0),
 }
 # Share of the covariate's whole range that both setups must have been run in: common practice.
 SHARED = 0.5
@@ -192,7 +194,7 @@ def effect_curve(
     Parameters
     ----------
     result : ResponseAnalysis
-    along : {"moisture", "speed_measured"}
+    along : {"moisture", "speed_measured", "gap_measured"}
     factor, level : str, optional
         Setup factor (default: the first) and its level that is compared with the reference
         (default: the first other one).
@@ -217,6 +219,8 @@ def effect_curve(
     chosen, level, reference = _choose(result, factor, level)
     if along not in COVARIATES:
         raise DesignError(f"There is no curve along {along!r}; choose {' or '.join(COVARIATES)}.")
+    if along not in result.design.strips:
+        raise DesignError(f"No gap was measured on a header, so there is nothing to draw. {STANDS}")
     if not 0 < confidence < 1:
         raise ValueError(f"confidence must lie between 0 and 1, not {confidence!r}.")
     column, words, unit, least = COVARIATES[along]
@@ -318,7 +322,14 @@ def _check_observed(result: ResponseAnalysis, along: str, chosen: SetupFactor, w
     The model keeps that factor, so the line along the covariate would rest on its scatter within
     the factor's levels and reach over the steps between them, where no strip speaks for it.
     """
-    setter = speed_factor(result) if along == "speed_measured" else None
+    setter = None
+    if along == "speed_measured":
+        setter = speed_factor(result)
+    elif along == "gap_measured":
+        strips = result.design.strips
+        setter = next(
+            (f for f in result.design.names if set_by(strips["gap_measured"], strips[f])), None
+        )
     if setter is None or setter == chosen.name:
         return
     factor = next(f for f in result.design.factors if f.name == setter)

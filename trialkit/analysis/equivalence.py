@@ -25,6 +25,7 @@ from trialkit.analysis.reading import means_of, setting_cells, unit_words
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.quantities import scales
 
 WITHIN, OPEN = "within the margin", "not shown"
 ABOVE, BELOW = "above the margin", "below the margin"
@@ -217,16 +218,18 @@ def _words(
     row, reference: str, result: ResponseAnalysis, scale: Scale, margin: tuple[float, float],
     confidence: float,
 ) -> str:  # fmt: skip
-    unit = unit_words(result.unit)
-    low, high = margin
+    own = scales(result.unit, result.design.units)[0]
+    unit, factor = unit_words(own.unit), 1.0 if scale == "ratio" else own.factor
+    low, high = (float(f"{end * factor:.6g}") for end in margin)
+    estimate, least, most = (factor * v for v in (row.estimate, row.low, row.high))
     if scale == "ratio":
         band = f"within {low:.3g} to {high:.3g} times {reference}"
         over = f"{high:.3g} times {reference}"
-        shown = f"ratio {row.estimate:.3g}, {row.low:.3g} to {row.high:.3g}"
+        shown = f"ratio {estimate:.3g}, {least:.3g} to {most:.3g}"
     else:
         band = f"within {low:g} to {high:+g} {unit} of {reference}"
         over = f"{reference} by more than {high:g} {unit}"
-        shown = f"difference {row.estimate:.3g} {unit}, {row.low:.3g} to {row.high:.3g}"
+        shown = f"difference {estimate:.3g} {unit}, {least:.3g} to {most:.3g}"
     one_sided = low == 0 if scale == "ratio" else not np.isfinite(low)
     said = {
         WITHIN: f"is shown {f'not to exceed {over}' if one_sided else f'to lie {band}'}",

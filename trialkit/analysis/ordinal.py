@@ -28,6 +28,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
@@ -329,7 +330,7 @@ def _model_words(fit: OrdinalFit, design: Design, readings: pd.DataFrame) -> str
     labels = {f.name: f.label for f in design.factors}
     crossed = [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
     fixed = [*(f.label for f in design.factors), *crossed]
-    fixed += [c.replace("_centred", "") for c in design.covariates]
+    fixed += [SHORT[c] for c in design.covariates]
     return (
         f"{len(readings)} readings of {readings['strip'].nunique()} strips; cumulative logit with "
         f"one odds ratio for every score; fixed effects of {', '.join(fixed)}{effects}; maximum "

@@ -28,6 +28,7 @@ from trialkit.analysis.reading import unit_words
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
+from trialkit.quantities import scales
 
 __all__ = ["PowerAttained", "chance", "detectable", "power_attained"]
 
@@ -171,11 +172,11 @@ def power_attained(
     now = own.at()
     low, high = now["detectable_low"], now["detectable_high"]
     if half_widths is None:
-        half_widths = HALF_WIDTHS if as_ratio else _parts_of(now["half_width"])
+        half_widths = HALF_WIDTHS if as_ratio else _parts_of(now["half_width"], result)
     if as_ratio:
         ratios = RATIOS if ratios is None else ratios
     elif differences is None:
-        differences = _parts_of(high)
+        differences = _parts_of(high, result)
     aims = [("half-width", v) for v in half_widths]
     aims += [("detectable ratio", v) for v in ratios or ()]
     aims += [("detectable difference", v) for v in differences or ()]
@@ -205,8 +206,10 @@ def power_attained(
     )
 
 
-def _parts_of(value: float) -> list[float]:
-    return [float(f"{part * value:.2g}") for part in PARTS]
+def _parts_of(value: float, result: ResponseAnalysis) -> list[float]:
+    """In the result's unit, round in the trial's own."""
+    factor = scales(result.unit, result.design.units)[0].factor
+    return [float(f"{part * value * factor:.2g}") / factor for part in PARTS]
 
 
 def _scaling(own: Contrast) -> pd.DataFrame:
@@ -264,17 +267,18 @@ def _smallest(reached: Callable[[int], bool], least: int) -> float:
 def _sentence(result: ResponseAnalysis, label: str, own: Contrast, now: dict[str, float]) -> str:
     low, high = now["detectable_low"], now["detectable_high"]
     as_ratio = own.scale == "ratio"
-    unit = unit_words(result.unit)
+    shown = scales(result.unit, result.design.units)[0]
+    unit = unit_words(shown.unit)
 
     def told(value: float) -> str:
-        return f"{value:.2f}" if as_ratio else f"{value:+.3g} {unit}"
+        return f"{value:.2f}" if as_ratio else f"{value * shown.factor:+.3g} {unit}"
 
     either = math.isclose(-low, high, rel_tol=1e-6) and not as_ratio
     sides = [f"{told(low)} or {'less' if as_ratio else 'below'}"] if math.isfinite(low) else []
     sides += [f"{told(high)} or {'more' if as_ratio else 'above'}"] if math.isfinite(high) else []
     what = f"a true {own.scale} of " + ", or ".join(sides)
     if either:
-        what = f"a true difference of {high:.3g} {unit} or more, either way"
+        what = f"a true difference of {high * shown.factor:.3g} {unit} or more, either way"
     parts = [
         f"{label}: with {own.n_pairs} pairs (blocks) and the variation found, {what}, would be "
         f"told apart in {100 * own.power:g} % of such trials."
@@ -284,7 +288,7 @@ def _sentence(result: ResponseAnalysis, label: str, own: Contrast, now: dict[str
     if as_ratio:
         reaches = f"a factor of {now['half_width']:.2f}"
     else:
-        reaches = f"{now['half_width']:.3g} {unit}"
+        reaches = f"{now['half_width'] * shown.factor:.3g} {unit}"
     parts.append(
         f"The interval of the {own.scale} reaches {reaches} to either side "
         f"({100 * own.confidence:g} %)."

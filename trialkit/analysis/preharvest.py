@@ -8,6 +8,7 @@ import pandas as pd
 from trialkit.analysis.reading import Offset
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.quantities import scales
 
 # Fewer strips say too little of the variation between them to model it.
 MODEL_STRIPS = 4
@@ -17,7 +18,7 @@ LARGEST_SPREAD = 4.0
 
 
 def preharvest_density(
-    rows: pd.DataFrame, count: str, row: str, loss: str, scale: float, unit: str
+    rows: pd.DataFrame, count: str, row: str, loss: str, scale: float, unit: str, system: str = "SI"
 ) -> tuple[Offset, list[str]]:
     """Mean preharvest loss of the trial and how it was found.
 
@@ -31,6 +32,8 @@ def preharvest_density(
         What a row is called, and the loss it is taken off.
     scale : float
         `unit` that one kernel or ear per m2 makes.
+    system : {"US", "SI"}
+        Of sentences.
 
     Returns
     -------
@@ -58,10 +61,12 @@ def preharvest_density(
                 note = " It is the pooled count; so few were found that no model of it holds."
         except ModelError as error:
             note = f" It is the pooled count; a model of it could not be fitted: {error}"
-    places = 1 if unit == "kg/ha" else 0
+    own = scales(unit, system)[0]
+    places = {"kg/ha": 1, "bu/ac": 2}.get(own.unit, 0)
+    value, se = own.factor * offset.value, own.factor * np.sqrt(offset.variance)
     return offset, [
-        f"Preharvest loss from {len(rows)} {plural(row)}: {offset.value:.{places}f} {unit} "
-        f"(standard error {np.sqrt(offset.variance):.{places}f}) is taken off every setup "
+        f"Preharvest loss from {len(rows)} {plural(row)}: {value:.{places}f} {own.unit} "
+        f"(standard error {se:.{places}f}) is taken off every setup "
         f"alike.{note}"
     ]
 

@@ -10,8 +10,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
+from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
@@ -20,6 +22,7 @@ from trialkit.analysis.thin import listed, with_setup
 from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.quantities import scales
 from trialkit.randomisation import EXACT_PAIRS
 
 if TYPE_CHECKING:
@@ -113,6 +116,7 @@ def analyse_response(
 # ---------------------------------------------------------------- rows and design
 def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[Design, pd.DataFrame]:
     """The design of the strips measured, and the measurements with their strip's columns."""
+    trial = with_measured_gaps(trial)
     strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
     unmeasured = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
     notes = []
@@ -243,7 +247,13 @@ def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | N
     table = getattr(trial, spec.table)
     ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
     offset, words = preharvest_density(
-        ahead, spec.response, spec.row, spec.title.lower(), scale.value, scale.unit
+        ahead,
+        spec.response,
+        spec.row,
+        spec.title.lower(),
+        scale.value,
+        scale.unit,
+        trial.config.units,
     )
     measured = spec.rows(trial)["strip"]
     fields = set(trial.strips.loc[trial.strips["strip"].isin(measured), "field"])
@@ -269,16 +279,18 @@ def _far_off(
     rate = scale.value * sums[spec.response] / sums[spec.size]
     away = offset.value if offset else 0.0
     far = []
+    own_unit = scales(scale.unit, design.units)[0]
     for row in means.to_dict("records"):
         own = strips.index[strips[row["factor"]].astype(str).eq(row["level"])]
         plain = float(rate[own].mean())
         if not 1 / FAR_OFF < (row["estimate"] + away) / plain < FAR_OFF:
-            far.append(f"{row['label']}: {row['estimate']:.3g} against {plain - away:.3g}")
+            found, strips_own = (own_unit.factor * v for v in (row["estimate"], plain - away))
+            far.append(f"{row['label']}: {found:.3g} against {strips_own:.3g}")
     if not far:
         return []
     return [
         f"The model's mean is far from the plain mean of the strips ({'; '.join(far)} "
-        f"{scale.unit}): these counts do not follow the model, which takes logarithms of strips "
+        f"{own_unit.unit}): these counts do not follow the model, which takes logarithms of strips "
         "to vary alike under every setup. Read the strips' own values instead."
     ]
 
@@ -333,7 +345,7 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
     if spec.compared_zones:
         fixed += ["zone", *(f"{words} by zone" for words in fixed)]
-    fixed += [c.replace("_centred", "") for c in design.covariates]
+    fixed += [SHORT[c] for c in design.covariates]
     random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
     if fit.variances["level"].eq(spec.row).sum() > 1:
         random[-1] += " with a variance in each zone"

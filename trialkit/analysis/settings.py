@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.design import Design
+from trialkit.analysis.gaps import departures
 from trialkit.errors import DesignError
 from trialkit.quantities import scales
 
@@ -72,6 +73,7 @@ KNOWN = {
     "gap": ("stripper-plate gap", "mm", 2.0),
     "gap_front": ("stripper-plate gap at the front", "mm", 2.0),
     "gap_rear": ("stripper-plate gap at the rear", "mm", 2.0),
+    "gap_measured": ("stripper-plate gap as measured on the header", "mm", 2.0),
     "speed": ("ground speed", "km/h", 1.0),
     "speed_measured": ("ground speed", "km/h", 1.0),
     "speed_set": ("ground speed asked for", "km/h", 1.0),
@@ -92,12 +94,16 @@ def read_setting(design: Design, name: str) -> Setting:
     notes: list[str] = []
     label, unit, least = KNOWN.get(name, (name.replace("_", " "), "", 0.0))
     values, own = _values(design, name, notes)
+    if values is None and name == "gap_measured":
+        raise DesignError(_no_measured_gap(strips))
     if values is None:
         factors = [f.name for f in design.factors if _numbers(f.levels) is not None]
         raise DesignError(
             f"{label.capitalize()} has no numbers in the strips table. Settings that may be named "
             f"are {', '.join([*KNOWN, *factors])}, if measured."
         )
+    if name == "gap":
+        notes += _measured_over_set(design)
     missing = int(values.isna().sum())
     if missing:
         raise DesignError(
@@ -116,9 +122,10 @@ def read_setting(design: Design, name: str) -> Setting:
         )
     classes = _classes(x)
     middle = pd.Series(x).groupby(classes).transform("mean").to_numpy()
-    factors_of = [f for f in design.names if f == own or _set_by(values, strips[f])]
+    factors_of = [f for f in design.names if f == own or set_by(values, strips[f])]
     same = {
         "speed": "speed_centred", "speed_measured": "speed_centred", "moisture": "moisture_centred",
+        "gap_measured": "gap_centred",
     }  # fmt: skip
     if name in same:
         covariates: tuple[str, ...] = (same[name],)
@@ -133,6 +140,27 @@ def read_setting(design: Design, name: str) -> Setting:
         name, label, unit, x, (low + high) / 2, (high - low) / 2, classes, middle,
         tuple(factors_of), covariates, tuple(notes),
     )  # fmt: skip
+
+
+def _no_measured_gap(strips: pd.DataFrame) -> str:
+    if "gap_measured" not in strips:
+        return "No gap was measured on a header: the trial has no header_check table."
+    reasons = "; ".join(dict.fromkeys(strips["gap_note"]))
+    return f"The measured gap of the strips is not known: {reasons}."
+
+
+def _measured_over_set(design: Design) -> list[str]:
+    """How far the gap measured on the headers lies from the gap set, where both are known."""
+    strips = design.strips
+    if "gap_measured" not in strips or (known := departures(strips)).empty:
+        return []
+    own = scales("mm", design.units)[0]
+    shown = [f"{v * own.factor:+.2g}" for v in (known["over"].min(), known["over"].max())]
+    apart = " to ".join(dict.fromkeys(shown))
+    return [
+        f"This is the gap as set; measured on the header it was {apart} {own.unit} from the "
+        "setting on average. The setting 'gap_measured' takes the gap as measured."
+    ]
 
 
 def _values(design: Design, name: str, notes: list[str]) -> tuple[pd.Series | None, str | None]:
@@ -179,6 +207,7 @@ def _classes(x: np.ndarray) -> np.ndarray:
     return np.searchsorted(np.array(starts), x, side="right") - 1
 
 
-def _set_by(values: pd.Series, factor: pd.Series) -> bool:
+def set_by(values: pd.Series, factor: pd.Series) -> bool:
+    """Whether most of what the values differ by lies between the levels of a factor."""
     within = values - values.groupby(factor.to_numpy()).transform("mean")
     return float((within**2).sum()) < (1 - SET_BY) * float(((values - values.mean()) ** 2).sum())

@@ -24,6 +24,34 @@ def headers_of(trial: Trial) -> pd.Series:
     return named.fillna(checked[0]) if len(checked) == 1 else named
 
 
+def checked_settings(checked: pd.DataFrame) -> _Pair | None:
+    """Front and rear setting (mm) one header was measured at, as its rows say.
+
+    Parameters
+    ----------
+    checked : DataFrame
+        Rows of ``header_check`` of one header; not every row need name the setting.
+
+    Returns
+    -------
+    (float, float) or None
+        None where no row names any; an end that none names is missing.
+
+    Raises
+    ------
+    DesignError
+        Where its rows name several: a header is measured at one setting.
+    """
+    found = []
+    for end in ("set_front", "set_rear"):
+        known = checked[end].dropna().unique() if end in checked else np.array([])
+        # Readings in inches come back from mm with the last bit changed.
+        if len(known) and known.max() - known.min() > 0.01:
+            raise DesignError(f"its rows name several settings in {end}")
+        found.append(float(known[0]) if len(known) else np.nan)
+    return None if np.isnan(found).all() else (found[0], found[1])
+
+
 def strip_gaps(
     trial: Trial,
     *,
@@ -43,8 +71,9 @@ def strip_gaps(
         With ``header_check``. Several headers are told apart by the column ``header`` of its
         strips; one header alone is every strip's.
     checked_at : (float, float), or mapping of header to such, optional
-        Front and rear setting (mm) at which the header was measured. Needed where the strips of a
-        header have several gaps.
+        Front and rear setting (mm) at which the header was measured, by default what
+        ``set_front`` and ``set_rear`` of its rows say. Needed where the strips of a header have
+        several gaps; one end alone will do where the strips name it, since both move together.
     limits : HeaderLimits, optional
 
     Returns
@@ -86,19 +115,33 @@ def strip_gaps(
         values = {"gap_sd": gap.std(), "crooked_rows": int(rows["crooked"].sum()), "rows": len(gap)}
         for column, value in values.items():
             out.loc[own.index, column] = value
-        at = checked_at.get(str(header)) if isinstance(checked_at, Mapping) else checked_at
-        settings = own["gap_set"]
-        if settings.nunique() > 1 and at is None:
+        try:
+            at = _setting(checked_at, str(header), checks[header])
+        except DesignError as error:
+            out.loc[own.index, "note"] = f"{error}: give the one it was measured at"
+            continue
+        settings = strips.loc[own.index, ["gap_front", "gap_rear"]].astype(float)
+        if at is None and own["gap_set"].nunique() > 1:
             out.loc[own.index, "note"] = (
-                "strips of this header have several gaps: give the setting it was checked at"
+                "strips of this header have several gaps: give the setting it was checked at "
+                "(set_front and set_rear in header_check)"
             )
             continue
         shift = pd.Series(0.0, index=own.index)
-        if at is not None and settings.notna().any():
-            shift = settings - sum(at) / 2
-            out.loc[own.index[settings.isna()], "note"] = "no gap is given for this strip"
+        if at is not None and settings.notna().any(axis=None):
+            moved = settings - list(at)
+            ends = [end for end in moved if moved[end].notna().any()]
+            shift = moved[ends].mean(axis=1, skipna=False)
+            out.loc[own.index[shift.isna()], "note"] = "no gap is given for this strip"
         for column, value in (
             ("gap_measured", gap.mean()), ("gap_narrowest", gap.min()), ("gap_widest", gap.max()),
         ):  # fmt: skip
             out.loc[own.index, column] = value + shift
     return out[_COLUMNS]
+
+
+def _setting(
+    given: _Pair | Mapping[str, _Pair] | None, header: str, checked: pd.DataFrame
+) -> _Pair | None:
+    at = given.get(header) if isinstance(given, Mapping) else given
+    return checked_settings(checked) if at is None else at

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.analysis.gaps import departures, with_measured_gaps
 from trialkit.quantities import lower_first, number, upper_first
 from trialkit.report.fragments import bullets, paragraph, table
 from trialkit.report.wording import counted, listed
@@ -36,7 +37,7 @@ class AsRun:
 
     def __init__(self, trial: Trial, letters: Letters) -> None:
         self.trial, self.letters = trial, letters
-        self.strips = trial.strips
+        self.strips = with_measured_gaps(trial).strips
         us = trial.config.units == "US"
         self.speed, self.gap, self.area = ("mph", "in", "ft2") if us else ("km/h", "mm", "m2")
         self.factors = trial.config.setups
@@ -52,9 +53,12 @@ class AsRun:
             "speed_measured": (f"measured, {self.speed}", "km/h", self.speed),
             "gap_front": (f"front gap, {self.gap}", "mm", self.gap),
             "gap_rear": (f"rear gap, {self.gap}", "mm", self.gap),
+            "gap_measured": (f"gap measured on the header, {self.gap}", "mm", self.gap),
             "moisture": ("moisture, %", "%", "%"),
         }
-        shown = {c: v for c, v in shown.items() if self.strips[c].notna().any()}
+        shown = {
+            c: v for c, v in shown.items() if c in self.strips and self.strips[c].notna().any()
+        }
         rows = []
         for factor in self.factors:
             for level in factor.levels:
@@ -106,7 +110,8 @@ class AsRun:
     # ------------------------------------------------------------ sentences
     def departures(self) -> str:
         """What was not as it was meant to be, in sentences."""
-        items = [*self._missing(), *self._uneven(), *self._speeds(), *self._gaps(), *self._days()]
+        items = [*self._missing(), *self._uneven(), *self._speeds(), *self._gaps(),
+                 *self._measured_gaps(), *self._days()]  # fmt: skip
         if not items:
             items = ["Every pair (block) holds every setup, and nothing recorded departs from it."]
         return bullets([self.letters.text(item) for item in items])
@@ -213,6 +218,33 @@ class AsRun:
             span = low if low == high else f"{low} to {high}"
             out.append(f"The rear gap was {span} {self.gap} wider than the front one.")
         return out
+
+    def _measured_gaps(self) -> list[str]:
+        """What the header's rows read, and how far that lies from the gaps set."""
+        strips = self.strips
+        if "gap_measured" not in strips:
+            return []
+        out = []
+        over = departures(strips).set_index("header")
+        known = strips.dropna(subset=["gap_measured", "header"])
+        for header, own in known.groupby("header", sort=False):
+            mean, spread = (self._length(own[c].mean()) for c in ("gap_measured", "gap_sd"))
+            text = f"Header {header}: the gap measured on its rows was {mean} on average"
+            if header in over.index:
+                away = float(over.at[header, "over"])
+                side = "wider" if away > 0 else "narrower"
+                same = self._length(abs(away)) == self._length(0.0)
+                text += ", as set" if same else f", {self._length(abs(away))} {side} than set"
+            out.append(f"{text} ({counted(len(own), 'strip')}); rows differ by {spread} (sd).")
+        for reason, own in strips[strips["gap_measured"].isna()].groupby("gap_note", sort=False):
+            out.append(
+                f"The gap as measured is not known for {counted(len(own), 'strip')}: {reason}."
+            )
+        return out
+
+    def _length(self, value: float) -> str:
+        places = 2 if self.gap == "in" else 1
+        return f"{number(float(convert(value, 'mm', self.gap)), places)} {self.gap}"
 
     def _days(self) -> list[str]:
         when = self.strips["harvested_at"]

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from trialkit import plots
+from trialkit.analysis.covariates import SHORT
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
 from trialkit.report import formulas
@@ -264,7 +265,7 @@ class Detail:
         rows = []
         for term, row in self.result.term_tests.iterrows():
             words = " by ".join(
-                names.get(part, part.replace("_centred", "")) for part in str(term).split(":")
+                names.get(part, SHORT.get(part, part)) for part in str(term).split(":")
             )
             rows.append([self.letters.text(words), number(row["F"], 2), number(row["num_df"], 0),
                          number(row["den_df"], 1), p_value(row["p"])])  # fmt: skip

@@ -26,6 +26,8 @@ INDEX = {"field": "f", "pair": "p", "main_strip": "m", "strip": "s", "zone": "z"
 COVARIATES = {
     "speed_centred": ("speed", "speed_measured", "km/h", "mph"),
     "moisture_centred": ("moisture", "moisture", "%", "%"),
+    "gap_centred": ("measured gap", "gap_adjusted", "mm", "in"),
+    "gap_spread_centred": ("spread of the gap", "gap_sd", "mm", "in"),
 }
 
 
@@ -281,7 +283,7 @@ def in_words(result: ResponseAnalysis, letters: Letters, system: str) -> list[st
         shown = mean if unit == si else float(convert(mean, si, unit))
         out.append(
             f"γ is the slope along {words} of the strip about its mean over strips, "
-            f"{number(shown, 1)} {unit}."
+            f"{number(shown, 2 if unit == 'in' else 1)} {unit}."
         )
     units = "; ".join(f"{words}" for _, _, words in random_terms(result))
     if units:

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 from trialkit import plots
 from trialkit.analysis import ordinal_model
 from trialkit.errors import DesignError, ModelError
-from trialkit.quantities import lower_first, number
+from trialkit.quantities import Scale, lower_first, number
 from trialkit.report.cells import figures, p_value
 from trialkit.report.detail import ZERO_VARIANCE
 from trialkit.report.fragments import bullets, figure, paragraph, table
@@ -23,6 +23,7 @@ if TYPE_CHECKING:
     from trialkit.report.letters import Letters
 
 ALONG = {"moisture": "grain moisture", "speed_measured": "ground speed"}
+OF_HEADERS = {"gap_measured": "the gap measured on the header"}
 REFUSED = (DesignError, ModelError)
 
 
@@ -69,7 +70,7 @@ def along(detail: Detail, level: int = 3) -> str:
     contrasts = detail.result.contrasts
     row = contrasts.loc[contrasts["p_adjusted"].fillna(1.0).idxmin()]
     drawn, refused = [], []
-    for covariate, words in ALONG.items():
+    for covariate, words in (ALONG | (OF_HEADERS if _several_gaps(detail) else {})).items():
         try:
             curve = detail.result.effect_along(covariate, factor=row["factor"], level=row["level"])
         except REFUSED as error:
@@ -91,11 +92,20 @@ def along(detail: Detail, level: int = 3) -> str:
     return "".join(parts)
 
 
+def _several_gaps(detail: Detail) -> bool:
+    """Whether several headers ran the strips and the gap of every strip is known as measured."""
+    strips = detail.result.design.strips
+    if "gap_measured" not in strips or strips["header"].nunique() < 2:
+        return False
+    return bool(strips["gap_measured"].notna().all())
+
+
 def surface(detail: Detail, level: int = 3) -> str:
     """The response over stripper-plate gap and ground speed."""
     parts = [detail.heading("surface", "Over gap and speed", level)]
     try:
-        found = detail.result.surface()
+        gap = "gap_measured" if _several_gaps(detail) else "gap"
+        found = detail.result.surface((gap, "speed"))
     except REFUSED as error:
         return "".join([*parts, detail.text(error)])
     plot = plots.loss_surface(found, system=detail.system)
@@ -132,7 +142,7 @@ def power(detail: Detail, level: int = 3) -> str:
             "fields": "fields like these",
         }
         rows = [
-            [_aim(found, r["aim"], r["value"]), *(_many(r[c]) for c in columns)]
+            [_aim(found, r["aim"], r["value"], detail.scales[0]), *(_many(r[c]) for c in columns)]
             for r in needed.to_dict("records")
         ]
         caption = (
@@ -158,15 +168,15 @@ def _share(part: float) -> str:
     return f"{100 * part:.0f} %" if math.isfinite(part) else ""
 
 
-def _aim(found: PowerAttained, aim: str, value: float) -> str:
-    """What is aimed at, in words."""
+def _aim(found: PowerAttained, aim: str, value: float, own: Scale) -> str:
+    """What is aimed at, in words; a difference in the trial's own unit."""
     if aim == "half-width":
         reach = f"within a factor of {value:g}" if found.scale == "ratio" else (
-            f"within ±{value:.3g} {found.unit}")  # fmt: skip
+            f"within ±{value * own.factor:.3g} {own.unit}")  # fmt: skip
         return f"interval {reach}"
     if aim == "detectable ratio":
         return f"a true ratio of {value:g} told apart"
-    return f"a true difference of {value:.3g} {found.unit} told apart"
+    return f"a true difference of {value * own.factor:.3g} {own.unit} told apart"
 
 
 def _many(value: float) -> str:

@@ -9,6 +9,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 from trialkit import __version__
+from trialkit.analysis.covariates import WORDS
 from trialkit.quantities import lower_first, number
 from trialkit.report.wording import counted, listed
 
@@ -130,11 +131,10 @@ def _fixed(results: list[ResponseAnalysis]) -> str:
     adjusted: dict[tuple[str, ...], list[str]] = {}
     for r in results:
         adjusted.setdefault(r.design.covariates, []).append(lower_first(r.title))
-    words = {"speed_centred": "ground speed", "moisture_centred": "grain moisture"}
     for names, titles in adjusted.items():
         if names:
             whom = "" if len(adjusted) == 1 else f" for {listed(titles)}"
-            text += f", with {listed([words[c] for c in names])} as covariates{whom}"
+            text += f", with {listed([WORDS[c] for c in names])} as covariates{whom}"
     return f"{text}."
 
 

@@ -30,6 +30,7 @@ from trialkit.report.fragments import (
 )
 from trialkit.report.letters import Letters
 from trialkit.report.parts import told
+from trialkit.report.planned import planned_against_run
 from trialkit.report.quality import quality
 from trialkit.report.summary import summary
 from trialkit.report.wording import Grade, finding, listed
@@ -177,6 +178,7 @@ class ResearcherPage:
             run.setups(),
             run.frames(),
             run.fields(),
+            planned_against_run(self.analysis, self.letters),
         )
 
     def quality(self) -> Fragment:
