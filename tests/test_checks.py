@@ -230,7 +230,7 @@ def test_verdict_is_quiet_on_the_demo_and_repeatable(pairs, check):
 def test_progress_tells_every_step(pairs):
     told: list[str] = []
     check_model(pairs["kernel_damage"], seed=1, n=20, progress=told.append)
-    assert told[0] == "Residuals of simulated data"
+    assert told[0] == "Effects of simulated data"
     assert told[-1] == "Leaving out pair 6 of 6"
     with pytest.raises(ValueError, match="level"):
         check_model(pairs["kernel_damage"], level=0.0)

@@ -383,7 +383,7 @@ def test_what_a_kernel_amounts_to() -> None:
     at 43,560 x 2 kernels a bushel; kernels/ft2 for 1 bu/ac at 67k to 100k per bushel: computed,
     1.54, 1.61, 1.74, 1.84, 1.95, 2.07, 2.30."""
     bushel = 56 * 453.59237  # g
-    assert lengths.RULE == pytest.approx(87_120)
+    assert pytest.approx(87_120) == lengths.RULE
     assert 24 * lengths.kernel_worth(10 * FOOT2, 1000 * bushel / 87_120).bu_ac == pytest.approx(1.2)
     for thousands, density in ((67, 1.54), (70, 1.61), (76, 1.74), (80, 1.84), (85, 1.95),
                                (90, 2.07), (100, 2.30)):  # fmt: skip

@@ -14,8 +14,8 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 import pandas as pd
-import statsmodels.api as sm
 from scipy import stats
+from statsmodels.regression.linear_model import OLS
 
 from trialkit.analysis.design import SLOPE_FIELDS, Design, layout_df, random_levels
 from trialkit.analysis.estimates import estimate_factors
@@ -206,7 +206,7 @@ def block_outliers(
     # Differences that are equal on paper may differ in the last bits.
     if df < TESTABLE_DF or np.ptp(effect) <= 1e-9 * np.abs(wide.to_numpy()).max():
         return pd.DataFrame(columns=columns)
-    fitted = sm.OLS(effect.to_numpy(), x).fit()
+    fitted = OLS(effect.to_numpy(), x).fit()
     studentised = fitted.get_influence().resid_studentized_external
     p = np.minimum(len(effect) * 2 * stats.t.sf(np.abs(studentised), df), 1.0)
     out = effect.rename("effect").reset_index()

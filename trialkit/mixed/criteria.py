@@ -133,19 +133,21 @@ def find_mode(
 @part
 def laplace_point(
     family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root, fac, cross,
-    work, pulls, tolerance, grad, outer, informed, info,
+    work, pulls, tolerance, graded, grad, outer, informed, info,
 ):  # fmt: skip
     """(Restricted) Laplace criterion less constants; moves ``u`` and ``root`` to the mode.
 
-    Adds the gradient in the entries' parameters to ``grad`` and fills ``outer`` with that in a
-    coefficient of every distinct column. Returns (found, value, root front, derivative in
-    ``phi``).
+    Where it is to be ``graded``, adds the gradient in the entries' parameters to ``grad`` and fills
+    ``outer`` with that in a coefficient of every distinct column. Returns (found, value, root
+    front, derivative in ``phi``).
     """
     found, value, logdet, front = find_mode(
         family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
     )
     if not found:
         return False, -math.inf, front, 0.0
+    if not graded:
+        return True, value - 0.5 * logdet, front, 0.0
     p = root.shape[0]
     block = root_inverse(front, p)
     shape = leverage_pass(
@@ -229,15 +231,16 @@ def search_gaussian(
 @entry
 def search_laplace(
     family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root,
-    start_root, fac, cross, work, pulls, tolerance, mix, x, inverse, trusted, gain, polish, limit,
+    start_root, fac, cross, work, pulls, tolerance, graded, mix, x, inverse, trusted, gain, polish,
+    limit,
 ):  # fmt: skip
     """Minimise minus the (restricted) Laplace criterion over ``mix^-1`` times the parameters.
 
     ``x_col`` (terms,) are the distinct columns of the fixed effects where these are parameters,
     empty where they are integrated; ``root`` then holds where Newton starts,
     ``start_root`` where it starts again if that fails. ``limit`` as for
-    :func:`search_gaussian`. Returns (verdict, counters, scalars, gradient, evaluations, root
-    front) of the last evaluation.
+    :func:`search_gaussian`; one evaluation need not be ``graded``. Returns (verdict, counters,
+    scalars, gradient, evaluations, root front) of the last evaluation.
     """
     k = x.shape[0]
     q = data.shape[1]
@@ -275,7 +278,7 @@ def search_laplace(
             clear_square(info)
             found, value, front, shape = laplace_point(
                 family, phi, obs, data, tree, levels, links, val, entries, diagonal, base, u, root,
-                fac, cross, work, pulls, tolerance, g_full, outer, far, info,
+                fac, cross, work, pulls, tolerance, graded, g_full, outer, far, info,
             )  # fmt: skip
             evaluations += 1
             if found and math.isfinite(value):

@@ -12,7 +12,6 @@ p values are two-sided Monte Carlo ones, ``2 min((1 + #{T >= t}), (1 + #{T <= t}
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -78,8 +77,55 @@ class Check:
         return card(self.what, [self.verdict], table(self.summary))
 
 
-def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:
-    """See :meth:`trialkit.mixed.MixedFit.dispersion_check`."""
+@dataclass(frozen=True, slots=True)
+class Redrawn:
+    """Data sets simulated from a fit, each with its effects found anew, for several checks.
+
+    Attributes
+    ----------
+    fits : sequence of MixedFit
+        Of chain-ordered responses ``y``; what they say of their own precision is not theirs.
+    failures : data sets that could not be fitted.
+    """
+
+    fits: Sequence[MixedFit]
+    failures: int
+
+
+def redrawn(
+    fit: MixedFit, n: int, seed: int | np.random.Generator | None,
+    progress: Callable[[int, int], None] | None = None,
+) -> Redrawn:  # fmt: skip
+    """Simulate ``n`` data sets from a fit and find their effects, see the module.
+
+    Raises
+    ------
+    ModelError
+        If n is below 20, or more than half of the data sets cannot be fitted.
+    """
+    again = _refitted if fit.family.dispersed else _given_variances
+    fits, failures = [], 0
+    for done, y in enumerate(_responses(fit, n, seed), 1):
+        try:
+            new = again(fit, y)
+        except (ModelError, np.linalg.LinAlgError):
+            failures += 1
+        else:
+            # Hundreds of fits: without the working arrays of each.
+            found = replace(new.found, problem=fit.found.problem)
+            fits.append(type(fit)(new.model, found, new.y, reml=new.method == "reml"))
+        if progress is not None:
+            progress(done, n)
+    if 2 * failures > n:
+        raise ModelError(f"{failures} of {n} simulated data sets could not be fitted.")
+    return Redrawn(fits, failures)
+
+
+def dispersion_check(
+    fit: MixedFit, n: int, seed: int | np.random.Generator | None, drawn: Redrawn | None = None
+) -> Check:
+    """See :meth:`trialkit.mixed.MixedFit.dispersion_check`; of data sets already ``drawn``, if
+    any."""
     if not fit.family.counts:
         raise ModelError(
             f"the dispersion of a {fit.family.name} response is estimated, so there is nothing to "
@@ -93,18 +139,21 @@ def dispersion_check(fit: MixedFit, n: int, seed: int | np.random.Generator | No
         none = np.zeros_like(square)
         return np.divide(square, variance, out=none, where=variance > 0).sum(axis=1)
 
-    observed, draws, failures = _against_simulated(fit, pearson, n, seed)
+    drawn = drawn or redrawn(fit, n, seed)
+    observed, draws = _against_simulated(fit, pearson, drawn)
     expected = float(draws.mean())
     ratio, p = observed / expected, _p_value(observed, draws)
     verdict = (
         f"Rows vary about their fitted units {ratio:.2f} times as much as the "
         f"{fit.family.name.replace('_', ' ')} model says (p = {p:.3g}): {_words(p)}"
     )
-    return Check("Pearson chi-square", observed, expected, ratio, p, draws, failures, verdict)
+    return Check("Pearson chi-square", observed, expected, ratio, p, draws, drawn.failures, verdict)
 
 
-def zero_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Check:
-    """See :meth:`trialkit.mixed.MixedFit.zero_check`."""
+def zero_check(
+    fit: MixedFit, n: int, seed: int | np.random.Generator | None, drawn: Redrawn | None = None
+) -> Check:
+    """See :meth:`trialkit.mixed.MixedFit.zero_check`; of data sets already ``drawn``, if any."""
     if not fit.family.counts:
         raise ModelError(f"a {fit.family.name} response has no zeros to count.")
 
@@ -112,14 +161,15 @@ def zero_check(fit: MixedFit, n: int, seed: int | np.random.Generator | None) ->
         return (y == 0).sum(axis=1) - response_law(at, mean).pmf(0).sum(axis=1)
 
     zeros = float((fit.y == 0).sum())
-    own, draws, failures = _against_simulated(fit, excess, n, seed)
+    drawn = drawn or redrawn(fit, n, seed)
+    own, draws = _against_simulated(fit, excess, drawn)
     # What the fitted means lead one to expect, less the bias that comes from fitting them.
     expected = max(zeros - own + float(draws.mean()), 0.0)
     p = _p_value(own, draws)
     ratio = zeros / expected if expected > 0 else np.nan
     verdict = f"{zeros:.0f} zeros where {expected:.3g} are expected (p = {p:.3g}): {_words(p)}"
     draws = draws - draws.mean() + expected
-    return Check("zeros", zeros, expected, ratio, p, draws, failures, verdict)
+    return Check("zeros", zeros, expected, ratio, p, draws, drawn.failures, verdict)
 
 
 def effect_quantiles(
@@ -134,7 +184,7 @@ def effect_quantiles(
     effects, standard = _standardised(own, level)
     draws = np.array(
         [np.sort(_standardised(_given_variances(fit, y), level)[1], axis=0)
-         for y in _redrawn(fit, n, seed)]
+         for y in _responses(fit, n, seed)]
     )  # fmt: skip
     low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
     lev = fit.model.chain.names.index(level)
@@ -167,11 +217,9 @@ def _standardised(fit: MixedFit, level: str) -> tuple[np.ndarray, np.ndarray]:
 
 
 def _against_simulated(
-    fit: MixedFit, statistic: Statistic, n: int, seed: int | np.random.Generator | None
-) -> tuple[float, np.ndarray, int]:
-    """The statistic observed, simulated, and how many simulated data sets could not be fitted."""
-    own_dispersion = fit.family.dispersed
-    again = _refitted if own_dispersion else _given_variances
+    fit: MixedFit, statistic: Statistic, drawn: Redrawn
+) -> tuple[float, np.ndarray]:
+    """The statistic observed, and simulated."""
 
     def of(fits: Sequence[MixedFit]) -> np.ndarray:
         eta = [f.model.offset + f.model.x @ f.found.point.beta + unit_part(f) for f in fits]
@@ -179,22 +227,10 @@ def _against_simulated(
         return statistic(fits[0], np.array([f.y for f in fits]), mean)
 
     # The laws of scipy are slow to set up: data sets of one dispersion share one.
-    size = 1 if own_dispersion else max(1, BLOCK_VALUES // fit.n_rows)
-    redrawn = _redrawn(fit, n, seed)
-    draws, failures = [], 0
-    while block := list(itertools.islice(redrawn, size)):
-        fits = []
-        for y in block:
-            try:
-                fits.append(again(fit, y))
-            except (ModelError, np.linalg.LinAlgError):
-                failures += 1
-        if fits:
-            draws.append(of(fits))
-    if 2 * failures > n:
-        raise ModelError(f"{failures} of {n} simulated data sets could not be fitted.")
-    observed = fit if own_dispersion else _given_variances(fit, fit.y)
-    return float(of([observed])[0]), np.concatenate(draws), failures
+    size = 1 if fit.family.dispersed else max(1, BLOCK_VALUES // fit.n_rows)
+    draws = [of(drawn.fits[i : i + size]) for i in range(0, len(drawn.fits), size)]
+    observed = fit if fit.family.dispersed else _given_variances(fit, fit.y)
+    return float(of([observed])[0]), np.concatenate(draws)
 
 
 def _refitted(fit: MixedFit, y: np.ndarray) -> MixedFit:
@@ -217,13 +253,15 @@ def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
     else:
         problem = model.laplace(y, restricted=True)
         problem.start_beta = point.beta
-        new = problem.point(point.theta, point.beta)
+        new = problem.point(point.theta, point.beta, graded=False)
     if new is None:
         raise ModelError("the unit effects of a data set could not be found; see fit.notes.")
     return type(fit)(model, replace(fit.found, problem=problem, point=new), y, reml=True)
 
 
-def _redrawn(fit: MixedFit, n: int, seed: int | np.random.Generator | None) -> Iterator[np.ndarray]:
+def _responses(
+    fit: MixedFit, n: int, seed: int | np.random.Generator | None
+) -> Iterator[np.ndarray]:
     """Responses drawn from the fit, new units included, in chain order."""
     if n < 20:
         raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")

@@ -276,12 +276,15 @@ class LaplaceProblem:
         self.beta = np.zeros(self.p)
         self.n_parameters = layout.n_theta + family.dispersed
 
-    def point(self, theta: np.ndarray, beta: np.ndarray) -> Point | None:
-        """Evaluate; None when the inner mode cannot be found (a step too far out)."""
+    def point(self, theta: np.ndarray, beta: np.ndarray, graded: bool = True) -> Point | None:
+        """Evaluate; None when the inner mode cannot be found (a step too far out).
+
+        The gradient takes as long as the mode; it is zero where it is not asked for.
+        """
         x = theta if self.restricted else np.r_[theta, beta]
         root = beta.copy() if self.restricted else np.zeros(0)
         identity = np.eye(len(x))
-        found = self._run(x, identity, identity, root, limit=1)
+        found = self._run(x, identity, identity, root, limit=1, graded=graded)
         _, _, scalars, grad, _, front = found
         value = self.constant - float(scalars[VALUE])
         if not math.isfinite(value):
@@ -306,6 +309,7 @@ class LaplaceProblem:
     def _run(
         self, x: np.ndarray, mix: np.ndarray, inverse: np.ndarray, root: np.ndarray,
         trusted: bool = True, gain: float = GAIN, polish: int = 0, limit: int = NO_LIMIT,
+        graded: bool = True,
     ) -> tuple[Any, ...]:  # fmt: skip
         lay = self.layout
         held = lay.x_columns[:0] if self.restricted else lay.x_columns
@@ -313,7 +317,7 @@ class LaplaceProblem:
             self.family.code, self.obs, self.data, lay.tree, lay.levels, lay.links,
             lay.links_entries, lay.slot, lay.entry_at, held, lay.n_theta, self.u, root,
             self.start_beta if self.restricted else root, self.fac, self.cross, self.work,
-            self.pulls, self.tolerance, mix, x, inverse, trusted, gain, polish, limit,
+            self.pulls, self.tolerance, graded, mix, x, inverse, trusted, gain, polish, limit,
         )  # fmt: skip
         self.evaluations += found[4]
         return found

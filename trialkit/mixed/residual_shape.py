@@ -23,10 +23,9 @@ import pandas as pd
 from scipy import special, stats
 
 from trialkit.display import card, table
-from trialkit.errors import ModelError
 from trialkit.mixed.check import quantile_residuals
 from trialkit.mixed.effects import _modes, unit_part
-from trialkit.mixed.goodness import Check, _given_variances, _refitted, _words
+from trialkit.mixed.goodness import Check, Redrawn, _given_variances, _words, redrawn
 
 if TYPE_CHECKING:
     from trialkit.mixed.result import MixedFit
@@ -90,6 +89,7 @@ def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarra
 def residual_shape(
     fit: MixedFit, n: int = 400, seed: int | np.random.Generator | None = None,
     band: float = 0.95, progress: Callable[[int, int], None] | None = None,
+    drawn: Redrawn | None = None,
 ) -> ResidualShape:  # fmt: skip
     """Compare residuals and unit effects with those of ``n`` simulated data sets.
 
@@ -102,37 +102,28 @@ def residual_shape(
         Level of the pointwise band.
     progress : callable, optional
         Called with (simulations done, simulations in all).
+    drawn : Redrawn, optional
+        Data sets to compare with instead of ``n`` new ones, from `trialkit.mixed.goodness.redrawn`.
 
     Raises
     ------
     ModelError
         If n is too small, or more than half of the simulated data sets cannot be predicted.
     """
-    if n < 20:
-        raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")
     rng = np.random.default_rng(seed)
-    again = _refitted if fit.family.dispersed else _given_variances
+    drawn = drawn or redrawn(fit, n, rng, progress)
     own = fit if fit.family.dispersed else _given_variances(fit, fit.y)
     marginal = _marginal_sds(own)
     residuals = row_quantile_residuals(own, rng)
-    sorted_draws, distances, failures = [], [], 0
+    sorted_draws, distances = [], []
     effects: dict[int, list[np.ndarray]] = {lev: [] for lev in marginal}
-    for done in range(1, n + 1):
-        y = fit.simulate(1, rng)[:, 0][fit.model.chain.order]
-        try:
-            drawn = again(fit, y)
-        except (ModelError, np.linalg.LinAlgError):
-            failures += 1
-            continue
-        values = np.sort(row_quantile_residuals(drawn, rng))
+    for again in drawn.fits:
+        values = np.sort(row_quantile_residuals(again, rng))
         sorted_draws.append(values)
         distances.append(_kolmogorov(values))
         for lev, sd in marginal.items():
-            effects[lev].append(np.sort(_modes(drawn, lev) / sd, axis=0))
-        if progress is not None:
-            progress(done, n)
-    if 2 * failures > n:
-        raise ModelError(f"{failures} of {n} simulated data sets could not be predicted.")
+            effects[lev].append(np.sort(_modes(again, lev) / sd, axis=0))
+    failures = drawn.failures
     order = np.argsort(residuals, kind="stable")
     low, high = np.quantile(sorted_draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
     quantiles = pd.DataFrame(

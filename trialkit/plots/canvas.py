@@ -13,6 +13,7 @@ from typing import TYPE_CHECKING, Any, TypeVar
 
 import matplotlib as mpl
 import seaborn as sns
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
@@ -73,7 +74,8 @@ class Plot(Figure):
         with mpl.rc_context(lettering), warnings.catch_warnings():
             # The reader's font draws the letters, whatever matplotlib's own font lacks.
             warnings.filterwarnings("ignore", message="Glyph .* missing from")
-            self.savefig(buffer, format="svg", transparent=True, metadata=metadata)
+            with self._laid_out():
+                self.savefig(buffer, format="svg", transparent=True, metadata=metadata)
         text = buffer.getvalue()
         text = text[text.index("<svg") :]
         text = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONTS}", text)
@@ -87,6 +89,26 @@ class Plot(Figure):
         words = html.escape(self.alt_text)
         head, _, rest = text.partition(">")
         return f'{head} style="background: #fff"><title>{words}</title>{rest}'.encode()
+
+    @contextmanager
+    def _laid_out(self) -> Iterator[None]:
+        """The figure with its layout worked out and left alone.
+
+        Saved with a layout engine it would be drawn twice, once only to place its parts.
+        """
+        engine, canvas = self.get_layout_engine(), self.canvas
+        if engine is None:
+            yield
+            return
+        FigureCanvasSVG(self)  # lettering is as wide as where it will be drawn
+        try:
+            engine.execute(self)
+            with mpl.rc_context({"figure.constrained_layout.use": False}):
+                self.set_layout_engine(None)
+            yield
+        finally:
+            self.set_layout_engine(engine)
+            self.set_canvas(canvas)
 
     def _repr_html_(self) -> str:
         width, height = (round(float(inches) * 96) for inches in self.get_size_inches())

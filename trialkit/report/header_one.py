@@ -24,7 +24,6 @@ from trialkit.report.field_day_more import folded
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.header_noise import noise_words
 from trialkit.report.letters import Letters
-from trialkit.units import convert
 
 LONG = {"in": "inches", "mm": "mm"}
 # A strip measured this much faster than any was set to stands in the table of speeds too.

@@ -1,19 +1,58 @@
-"""Work shared between this process and a helper beside it."""
+"""Work shared between this process and a helper beside it.
+
+On Linux a helper is a copy of this process (fork): it has everything loaded and at hand. It works
+on arrays and text alone and never touches what other threads of a notebook's kernel may be holding,
+their sockets and output; it speaks through pipes of its own. Elsewhere a helper starts afresh.
+"""
 
 from __future__ import annotations
 
+import multiprocessing
+import sys
 import threading
+import warnings
 from collections import deque
-from collections.abc import Callable, Sequence
-from concurrent.futures import BrokenExecutor, Future
-from typing import TypeVar
+from collections.abc import Callable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
+from contextlib import contextmanager
+from typing import Any, TypeVar
 
 Item = TypeVar("Item")
 Done = TypeVar("Done")
 
+ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+"""Environment of a process that is not alone: matrices are small, and the others need the cores."""
 
-# One thread of linear algebra a process: the matrices are small, and the others need the cores.
-_ONE = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
+
+# What a copied helper finds in its own memory, so that no item has to be sent.
+_AT_HAND: dict[str, Any] = {}
+
+
+def _set_out(work: Callable[[Any], Any], items: Sequence[Any]) -> None:
+    _AT_HAND.update(work=work, items=items)
+    # The kernel's own stand behind its threads.
+    sys.stdout, sys.stderr = sys.__stdout__, sys.__stderr__
+
+
+def _at_hand(i: int) -> Any:
+    return _AT_HAND["work"](_AT_HAND["items"][i])
+
+
+@contextmanager
+def _helpers(
+    work: Callable[[Item], Done], items: Sequence[Item], processes: int
+) -> Iterator[Callable[[int], Future[Done]]]:
+    """A function that gives an item, by its place, to a helper."""
+    pool: Executor
+    if sys.platform == "linux":
+        context = multiprocessing.get_context("fork")
+        with ProcessPoolExecutor(processes, context, _set_out, (work, items)) as pool:
+            yield lambda i: pool.submit(_at_hand, i)
+    else:
+        from joblib.externals.loky import get_reusable_executor
+
+        pool = get_reusable_executor(max_workers=processes, env=ONE_THREAD)
+        yield lambda i: pool.submit(work, items[i])
 
 
 def shared(
@@ -21,22 +60,28 @@ def shared(
 ) -> list[Done]:  # fmt: skip
     """Results of all items, in their order, worked out here and by `processes` - 1 helpers.
 
-    Whoever is free takes the next item, so the longest should stand first. A helper needs seconds
-    to start; this process does not wait for it, and does what a helper that died has left undone.
+    Whoever is free takes the next item, so the longest should stand first. This process does not
+    wait for a helper to be there, and does what one that died has left undone.
 
     Parameters
     ----------
     work : callable
-        What it returns must not depend on the process; it and its items are pickled (cloudpickle).
+        What it returns must not depend on the process and is pickled; so, except on Linux, are
+        it and its items (cloudpickle).
     items : sequence
     processes : int
         One works here alone.
     """
     if processes < 2 or len(items) < 2:
         return [work(item) for item in items]
-    from joblib.externals.loky import get_reusable_executor
+    with _helpers(work, items, processes - 1) as give:
+        return _shared(work, items, processes, give)
 
-    pool = get_reusable_executor(max_workers=processes - 1, env=_ONE)
+
+def _shared(
+    work: Callable[[Item], Done], items: Sequence[Item], processes: int,
+    give: Callable[[int], Future[Done]],
+) -> list[Done]:  # fmt: skip
     waiting = deque(range(len(items)))
     away: dict[int, Future[Done]] = {}
     lock = threading.Lock()
@@ -47,7 +92,7 @@ def shared(
                 return
             i = waiting.popleft()
             try:
-                away[i] = pool.submit(work, items[i])
+                away[i] = give(i)
             except (BrokenExecutor, RuntimeError):  # no helper is left: done here
                 waiting.appendleft(i)
                 return
@@ -64,8 +109,11 @@ def shared(
             done[i] = work(items[i])
 
     try:
-        for _ in range(processes - 1):
-            send()
+        with warnings.catch_warnings():
+            # Said of every copy of a process with threads; see above why this one is sound.
+            warnings.filterwarnings("ignore", message=".*multi-threaded.*", append=False)
+            for _ in range(processes - 1):
+                send()
         do_waiting()
         for i, future in sorted(away.items()):
             try:

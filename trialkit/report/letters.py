@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
+from functools import lru_cache
 from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
@@ -66,14 +67,22 @@ class Letters:
 
 def _struck(text: str, stand_ins: Mapping[str, str]) -> str:
     """Text with every name of three characters or more replaced, the longest first."""
-    letters = {name.casefold(): stand_in for name, stand_in in stand_ins.items() if len(name) > 2}
-    if not letters:
+    letters, pattern = _pattern(tuple(stand_ins.items()))
+    if pattern is None:
         return text
+    return pattern.sub(lambda m: letters.get(m[0].casefold(), WITHHELD), text)
+
+
+@lru_cache(maxsize=16)
+def _pattern(
+    stand_ins: tuple[tuple[str, str], ...],
+) -> tuple[Mapping[str, str], re.Pattern[str] | None]:
+    """Stand-ins by casefolded name, and what finds the names."""
+    letters = {name.casefold(): stand_in for name, stand_in in stand_ins if len(name) > 2}
+    if not letters:
+        return letters, None
     names = "|".join(re.escape(name) for name in sorted(letters, key=len, reverse=True))
-    pattern = rf"(?<![^\W_])(?:{names})(?![^\W_])"
-    return re.sub(
-        pattern, lambda m: letters.get(m[0].casefold(), WITHHELD), text, flags=re.IGNORECASE
-    )
+    return letters, re.compile(rf"(?<![^\W_])(?:{names})(?![^\W_])", re.IGNORECASE)
 
 
 class ComparedLetters:

@@ -7,6 +7,7 @@ import logging
 import math
 import os
 import re
+import sys
 import tempfile
 from collections.abc import Callable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
@@ -16,8 +17,10 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 import trialkit
+from trialkit import errors
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.intake import write_all
+from trialkit.report.helpers import ONE_THREAD
 from trialkit.report.letters import Letters
 from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.report.resources import notebooks_dir, template_dir
@@ -32,19 +35,19 @@ Progress = Callable[[str], None]
 
 class Kind(NamedTuple):
     """A report: its notebook under notebooks/reports, its title, its layout on paper, and whether
-    it is about a trial that can be analysed."""
+    it is about a trial that was harvested."""
 
     notebook: str
     title: str
     layout: str
-    analysed: bool = True
+    harvested: bool = True
 
 
 REPORTS = {
     "field-day": Kind("field_day", "Field day", "handout"),
     "grower": Kind("grower", "My fields", "article"),
     "researcher": Kind("researcher", "Analysis", "article"),
-    "header": Kind("header", "Header check", "header", analysed=False),
+    "header": Kind("header", "Header check", "header", harvested=False),
 }
 
 
@@ -69,8 +72,11 @@ LETTERING = {"article": 9.5, "header": 9.5}
 """Points that pictures' own lettering is set in at most, by layout: that of the text round them."""
 
 _LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
-# What the kernel imports while the trial is analysed here; half of a notebook's time otherwise.
-_IMPORTS = ("trialkit.analysis", "trialkit.decide", "trialkit.plots", "trialkit.report.field_day")
+# What the kernel imports while the trial is read and the machinery that runs notebooks loaded here.
+_IMPORTS = (
+    "trialkit.trial", "trialkit.analysis", "trialkit.decide", "trialkit.plots",
+    "trialkit.report.field_day", "trialkit.report.researcher",
+)  # fmt: skip
 
 
 def render(
@@ -109,30 +115,24 @@ def render(
     TrialError, DesignError, ModelError
         When the trial cannot be read or analysed.
     ReportError
-        When there is no such report, or its notebook stops; the message names the cell and the
-        cause.
+        When there is no such report, or its notebook stops for another reason; the message names
+        the cell and the cause.
     """
     if report not in REPORTS:
         raise ReportError(f"There is no report {report!r}; choose from {', '.join(REPORTS)}.")
     kind = REPORTS[report]
     say = progress or (lambda step: None)
-    if not isinstance(trial, Trial):
-        say("reading the trial")
-        trial = load_trial(trial, harvested=kind.analysed)
-    if trial.source is None:
-        raise ReportError("A report needs a trial on disk; write this one to a folder first.")
     path = notebooks_dir() / "reports" / f"{kind.notebook}.ipynb"
-    given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
     with kernel() as started:
-        if kind.analysed:
-            # Analysed here before the notebook does: what is wrong with the data is then told in
-            # one sentence, and the notebook's process finds the engine compiled.
-            from trialkit.analysis import analyse
-            from trialkit.report.field_day import SHOWN
-
-            hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
-            analyse(trial, responses=SHOWN, progress=lambda step: say(step + hint))
-        say("running the report's notebook")
+        if not isinstance(trial, Trial):
+            say("reading the trial")
+            trial = load_trial(trial, harvested=kind.harvested)
+        if trial.source is None:
+            raise ReportError("A report needs a trial on disk; write this one to a folder first.")
+        compiled = not kind.harvested or engine_is_compiled()
+        hint = "" if compiled else " (compiling the model engine, first use only)"
+        say(f"running the report's notebook{hint}")
+        given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
         notebook = execute(path, given, started)
     say("writing the page")
     title = f"{kind.title}: {Letters(trial).text(trial.config.title)}"
@@ -177,6 +177,7 @@ def kernel() -> Iterator[AsyncKernelManager]:
         try:
             run_sync(manager.start_kernel)(
                 cwd=scratch,
+                env=ONE_THREAD | os.environ,
                 # Cells report errors, not the kernel's log.
                 extra_arguments=["--log-level=50", f"--IPKernelApp.exec_lines={imports}"],
             )
@@ -201,13 +202,16 @@ def execute(
 
     Raises
     ------
+    TrialkitError
+        What a cell raised of these, with its own sentence.
     ReportError
-        When a cell fails, or no kernel runs; the message names the cell and the cause.
+        When a cell fails otherwise, or no kernel runs; the message names the cell and the cause.
     """
     if started is None:
         with kernel() as own:
             return execute(path, parameters, own)
-    import nbformat
+    with _no_grammar():
+        import nbformat
     import papermill
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
@@ -224,6 +228,9 @@ def execute(
             km=started,
         )
     except PapermillExecutionError as error:
+        known = getattr(errors, error.ename, None)
+        if isinstance(known, type) and issubclass(known, errors.TrialkitError):
+            raise known(error.evalue) from error
         cells = enumerate(source.cells, 1)
         where = next((place(i, cell) for i, cell in cells if cell.source == error.source), None)
         raise ReportError(
@@ -232,6 +239,23 @@ def execute(
         ) from error
     except (CellTimeoutError, DeadKernelError, RuntimeError) as error:
         raise ReportError(f"The notebook {path.name} could not be run: {error}") from error
+
+
+@contextmanager
+def _no_grammar() -> Iterator[None]:
+    """Import nbformat without a grammar of addresses that takes seconds to build.
+
+    jsonschema takes it up where it is installed; the schema of notebooks holds no such address.
+    """
+    name = "rfc3987_syntax"
+    if name in sys.modules:
+        yield
+        return
+    sys.modules[name] = None  # type: ignore[assignment]
+    try:
+        yield
+    finally:
+        del sys.modules[name]
 
 
 def place(number: int, cell: NotebookNode) -> str:
