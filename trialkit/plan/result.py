@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 import json
 from collections.abc import Mapping
 from dataclasses import dataclass
@@ -15,11 +16,13 @@ from trialkit.analysis.design import Design
 from trialkit.display import card, folded, table
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.files import write_all
-from trialkit.intake.write import csv_text, toml_text
+from trialkit.intake.write import filled_files
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
 from trialkit.plan.ground import Ground, joints
+from trialkit.plan.sheets import planned_tables
 from trialkit.quantities import upper_first
+from trialkit.simulate import Effort
 
 _SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
           "count_rows"]  # fmt: skip
@@ -141,12 +144,26 @@ class Plan:
         """
         return feature_collection(self, corner, heading)
 
-    def write(self, folder: str | Path) -> Path:
-        """Write the trial as an empty folder, ready to fill.
+    def write(
+        self,
+        folder: str | Path,
+        effort: Effort | None = None,
+        more: Mapping[str, bytes] | None = None,
+    ) -> Path:
+        """Write the trial as a folder, ready to fill.
 
         ``trial.toml``, ``fields.csv`` and ``strips.csv`` hold what is planned, every other table
         its header, ``plan.json`` the seed, the arguments, every pass and the order of work. All
         files are written, or none.
+
+        Parameters
+        ----------
+        folder : path
+        effort : Effort, optional
+            What is to be counted: its frames, ear searches and samples then stand in their tables,
+            a row each, with what is measured left blank, and it stands in ``plan.json``.
+        more : mapping, optional
+            Further files to write with them, by name.
 
         Raises
         ------
@@ -154,11 +171,9 @@ class Plan:
             When one of the files is there already; nothing is ever overwritten.
         """
         tables = self.tables()
-        contents = {"trial.toml": toml_text(self.config).encode()}
-        for name in schema.TABLES:
-            frame = tables.get(name)
-            frame = schema.empty(name, self.config.setups) if frame is None else frame
-            contents[f"{name}.csv"] = csv_text(frame, name, self.config, every=True).encode()
+        if effort is not None:
+            tables |= planned_tables(self.strips, effort)
+        contents = filled_files(self.config, tables)
         record = {
             "seed": self.seed,
             "generator": "numpy PCG64, raw output",
@@ -170,10 +185,11 @@ class Plan:
             "order": _records(self.order),
             "changeovers": _records(self.changeovers),
             "degrees_of_freedom": _records(self.degrees_of_freedom),
+            "effort": None if effort is None else dataclasses.asdict(effort),
         }
         text = json.dumps(record, indent=1, ensure_ascii=False)
         contents["plan.json"] = f"{text}\n".encode()
-        return write_all(folder, contents)
+        return write_all(folder, {**contents, **(more or {})})
 
     def __repr__(self) -> str:
         return f"Plan({self.design.kind}: {len(self.strips)} strips, seed {self.seed})"

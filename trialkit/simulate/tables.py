@@ -10,6 +10,15 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.intake.config import TrialConfig
+from trialkit.simulate.rows import (
+    EAR_ZONES,
+    by_strip,
+    frame_rows,
+    repeated,
+    sample_rows,
+    search_rows,
+    zone_frames,
+)
 from trialkit.simulate.shown import settings_card
 from trialkit.simulate.truth import (
     PROCESSING_SD,
@@ -201,6 +210,7 @@ class _Draw:
     ) -> None:
         self.config, self.truth, self.effort = config, truth, effort
         self.strips, self.rng = strips.reset_index(drop=True), rng
+        self.names = self.strips["strip"].tolist()
         self.moisture = (strips["moisture"] - strips["moisture"].mean()).to_numpy()
         self.speed = (strips["speed_measured"] - strips["speed_measured"].mean()).to_numpy()
 
@@ -225,12 +235,6 @@ class _Draw:
                 total += rng.normal(0.0, sd["setup_by_field"], code.max() + 1)[code]
         return total
 
-    def _repeat(self, times: int) -> tuple[np.ndarray, np.ndarray]:
-        """Row of the strip and running number for `times` samples in every strip."""
-        return np.repeat(np.arange(len(self.strips)), times), np.tile(
-            np.arange(1, times + 1), len(self.strips)
-        )
-
     def frames(self) -> pd.DataFrame:
         t, e, rng = self.truth, self.effort, self.rng
         header = np.log(t.header) + setup_effect(t.header_ratios, self.strips)
@@ -240,12 +244,8 @@ class _Draw:
         ahead = np.log(t.preharvest) + self._effects(t.preharvest_sd)
         width = self.config.header.width / self.config.header.discharge_width
         parts = []
-        for zone, times in (
-            ("preharvest", e.preharvest_frames),
-            ("header", e.header_frames),
-            ("total", e.total_frames),
-        ):
-            row, number = self._repeat(times)
+        for zone, times in zone_frames(e).items():
+            row, _ = repeated(len(self.strips), times)
             size = len(row)
             density = np.exp(ahead[row] + rng.normal(0.0, t.preharvest_sd.get("frame", 0.0), size))
             if zone != "preharvest":
@@ -253,23 +253,11 @@ class _Draw:
             if zone == "total":
                 density += processing[row] * width * np.exp(rng.normal(0.0, PROCESSING_SD, size))
             parts.append(
-                pd.DataFrame(
-                    {
-                        "frame": [f"{zone[0].upper()}{i}" for i in number],
-                        "strip": self.strips["strip"].to_numpy()[row],
-                        "zone": zone,
-                        "area": e.frame_area,
-                        "loose_kernels": rng.poisson(density * e.frame_area),
-                        "note": None,
-                    }
+                frame_rows(self.names, zone, times, e.frame_area).assign(
+                    loose_kernels=rng.poisson(density * e.frame_area), note=None
                 )
             )
-        return self._by_strip(pd.concat(parts, ignore_index=True))
-
-    def _by_strip(self, table: pd.DataFrame) -> pd.DataFrame:
-        """Rows in the order they would be written down: strip by strip."""
-        order = table["strip"].map({name: i for i, name in enumerate(self.strips["strip"])})
-        return table.loc[order.sort_values(kind="stable").index].reset_index(drop=True)
+        return by_strip(pd.concat(parts, ignore_index=True), self.names)
 
     def ears(self) -> pd.DataFrame:
         t, e, rng = self.truth, self.effort, self.rng
@@ -277,65 +265,49 @@ class _Draw:
             return pd.DataFrame()
         header = t.ears * np.exp(setup_effect(t.ear_ratios, self.strips))
         parts = []
-        for zone, density in (
-            ("preharvest", np.full(len(self.strips), t.preharvest_ears)),
-            ("header", t.preharvest_ears + header),
-        ):
+        added = dict(zip(EAR_ZONES, (np.zeros(len(self.strips)), header), strict=True))
+        for zone, lost in added.items():
+            density = t.preharvest_ears + lost
             ears = rng.poisson(density * e.ear_area)
             mass = rng.normal(*t.ear_kernels, len(ears)).clip(60.0)
             mass = tidy(mass, "g", "lb", 2, self.config.units)
             parts.append(
-                pd.DataFrame(
-                    {
-                        "strip": self.strips["strip"],
-                        "zone": zone,
-                        "area": e.ear_area,
-                        "ears": ears,
-                        "kernel_mass_per_ear": np.where(ears > 0, mass, np.nan),
-                        "kernels_per_ear": np.nan,
-                        "note": None,
-                    }
+                search_rows(self.names, zone, e.ear_area).assign(
+                    ears=ears,
+                    kernel_mass_per_ear=np.where(ears > 0, mass, np.nan),
+                    kernels_per_ear=np.nan,
+                    note=None,
                 )
             )
-        return self._by_strip(pd.concat(parts, ignore_index=True))
+        return by_strip(pd.concat(parts, ignore_index=True), self.names)
 
     def grain(self) -> pd.DataFrame:
         t, e, rng = self.truth, self.effort, self.rng
         eta = np.log(t.damage / (1 - t.damage)) + setup_effect(t.damage_odds, self.strips)
         eta = eta + self._effects(t.damage_sd) + np.log(t.damage_moisture_odds) * self.moisture
-        row, number = self._repeat(e.grain_samples)
+        row, _ = repeated(len(self.strips), e.grain_samples)
         eta = eta[row] + rng.normal(0.0, t.damage_sd.get("sample", 0.0), len(row))
         share = 1.0 / (1.0 + np.exp(-eta))
         mass = np.round(rng.normal(250.0, 4.0, len(row)), 1)
-        return pd.DataFrame(
-            {
-                "strip": self.strips["strip"].to_numpy()[row],
-                "sample": number.astype(str),
-                "kernels_examined": e.kernels_examined,
-                "kernels_damaged": rng.binomial(e.kernels_examined, share),
-                "sample_mass": mass,
-                "sieve_mass": np.round(mass * SIEVED * share * rng.uniform(0.8, 1.2, len(row)), 1),
-                "foreign_mass": np.round(mass * rng.uniform(0.001, 0.006, len(row)), 1),
-            }
+        return sample_rows(self.names, e.grain_samples).assign(
+            kernels_examined=e.kernels_examined,
+            kernels_damaged=rng.binomial(e.kernels_examined, share),
+            sample_mass=mass,
+            sieve_mass=np.round(mass * SIEVED * share * rng.uniform(0.8, 1.2, len(row)), 1),
+            foreign_mass=np.round(mass * rng.uniform(0.001, 0.006, len(row)), 1),
         )
 
     def residue(self) -> pd.DataFrame:
         t, rng = self.truth, self.rng
-        row, number = self._repeat(self.effort.residue_samples)
+        times = self.effort.residue_samples
+        row, _ = repeated(len(self.strips), times)
         log = np.log(t.residue) + setup_effect(t.residue_ratios, self.strips)
         log = log + self._effects(t.residue_sd)
         share = np.exp(log[row] + rng.normal(0.0, RESIDUE_SAMPLE_SD, len(row)))
         mass = np.round(rng.normal(2000.0, 60.0, len(row)), 0)
-        return pd.DataFrame(
-            {
-                "strip": self.strips["strip"].to_numpy()[row],
-                "sample": number.astype(str),
-                "sample_mass": mass,
-                "residue_mass": np.round(mass * share, 1),
-                "score": np.round(share / t.residue + rng.normal(0.0, SCORE_SD, len(row))).clip(
-                    0, 5
-                ),
-            }
+        score = np.round(share / t.residue + rng.normal(0.0, SCORE_SD, len(row))).clip(0, 5)
+        return sample_rows(self.names, times).assign(
+            sample_mass=mass, residue_mass=np.round(mass * share, 1), score=score
         )
 
     def header_check(self) -> pd.DataFrame:

@@ -1,0 +1,180 @@
+"""The record of a plan, read back from the folder it was written to."""
+
+from __future__ import annotations
+
+import dataclasses
+import json
+from collections.abc import Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from trialkit import schema
+from trialkit.errors import TrialError, TrialkitError
+from trialkit.intake import filled_workbook, write_all
+from trialkit.intake.config import read_toml
+from trialkit.intake.write import filled_files
+from trialkit.plan.sheets import planned_tables
+from trialkit.simulate import Effort, HeaderProfile
+
+RECORD = "plan.json"
+_COLUMNS = {
+    "strips": ("strip", "field", "pair", "main_strip", "setup", "run", "direction", "first_row",
+               "last_row", "left", "right", "start", "end", "count_rows"),
+    "passes": ("field", "pass", "kind", "strip", "first_row", "last_row", "left", "right"),
+    "order": ("step", "what", "field", "pair", "strip", "setup", "words", "direction", "minutes",
+              "begins"),
+    "changeovers": ("factor", "label", "changes", "minutes_each", "hours"),
+    "degrees_of_freedom": ("factor", "label", "levels", "compared_on", "df", "error_df",
+                           "at_most"),
+}  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class PlannedTrial:
+    """A plan as its folder records it.
+
+    Attributes
+    ----------
+    seed : int
+    layout : {"pairs", "blocks", "split"}
+    arguments : mapping
+        What `plan_trial` was called with; ``grounds`` and ``pace`` as mappings.
+    strips, passes, order, changeovers, degrees_of_freedom : DataFrame
+        As in `Plan`.
+    words : tuple of str
+        The plan in sentences, and what to know of it.
+    effort : Effort or None
+        What is to be counted; None where the plan did not say.
+    """
+
+    seed: int
+    layout: str
+    arguments: Mapping[str, Any]
+    strips: pd.DataFrame
+    passes: pd.DataFrame
+    order: pd.DataFrame
+    changeovers: pd.DataFrame
+    degrees_of_freedom: pd.DataFrame
+    words: tuple[str, ...]
+    effort: Effort | None
+
+
+def read_plan(folder: str | Path) -> PlannedTrial | None:
+    """The plan a trial folder was made from; None where it holds no ``plan.json``.
+
+    Raises
+    ------
+    TrialError
+        When the file cannot be read as a plan; the message names it and what is wrong.
+    """
+    path = Path(folder) / RECORD
+    if not path.is_file():
+        return None
+    try:
+        record = json.loads(path.read_text(encoding="utf-8"))
+        return _planned(record)
+    except OSError as error:
+        raise TrialError(f"{path} cannot be read: {error.strerror}") from None
+    except KeyError as error:
+        raise TrialError(f"{path} is no plan: it has no {error.args[0]!r}") from None
+    except (ValueError, TypeError, RecursionError) as error:
+        raise TrialError(f"{path} is no plan: {error}") from None
+
+
+def begin_from(planned: str | Path, target: str | Path) -> Path:
+    """Begin another copy of a planned trial: nothing measured, every row of it to fill in.
+
+    Parameters
+    ----------
+    planned : path
+        Folder with a ``plan.json``; what is counted in it already is not taken along.
+    target : path
+        A new folder, or a new .xlsx, which has drop-downs.
+
+    Raises
+    ------
+    TrialError
+        When `planned` is no folder of a plan, or its files cannot be read.
+    FileExistsRefusal
+        When one of the files is there already.
+    """
+    planned, target = Path(planned), Path(target)
+    record = read_plan(planned)
+    if record is None:
+        raise TrialError(
+            f"{planned} holds no {RECORD}; give a folder made by: trialkit plan FOLDER"
+        )
+    try:
+        settings, raw = (planned / "trial.toml").read_text("utf-8"), (planned / RECORD).read_bytes()
+    except OSError as error:
+        raise TrialError(f"{error.filename} cannot be read: {error.strerror}") from None
+    config = read_toml(settings, str(planned / "trial.toml"))
+    own = schema.column_names("strips", config.setups)
+    spacing = {g["field"]: g["row_spacing"] for g in record.arguments["grounds"]}
+    fields = pd.DataFrame({"field": list(spacing), "row_spacing": list(spacing.values())})
+    strips = record.strips[[c for c in record.strips if c in own]]
+    try:
+        tables = {"fields": schema.tidy(fields, "fields"),
+                  "strips": schema.tidy(strips, "strips", config.setups)}  # fmt: skip
+    except TrialkitError as error:
+        raise TrialError(f"{planned / RECORD} does not fit its trial.toml: {error}") from None
+    tables |= planned_tables(record.strips, record.effort or Effort())
+    if target.suffix.casefold() == ".xlsx":
+        return filled_workbook(target, config, tables)
+    return write_all(target, {**filled_files(config, tables), RECORD: raw})
+
+
+def _planned(record: Any) -> PlannedTrial:
+    if not isinstance(record, dict):
+        raise ValueError("it holds no object")
+    seed, layout, arguments, words = (record[k] for k in ("seed", "layout", "arguments", "words"))
+    if isinstance(seed, bool) or not isinstance(seed, int) or seed < 0:
+        raise ValueError(f"its seed is {seed!r}")
+    if not isinstance(layout, str) or not isinstance(arguments, dict):
+        raise ValueError("its layout is a word and its arguments an object")
+    if not isinstance(words, list) or not all(isinstance(w, str) for w in words):
+        raise ValueError("its words are a list of sentences")
+    effort = record.get("effort")
+    return PlannedTrial(
+        seed=seed,
+        layout=layout,
+        arguments=arguments,
+        **{name: _table(record[name], name, columns) for name, columns in _COLUMNS.items()},
+        words=tuple(words),
+        effort=None if effort is None else _effort(effort),
+    )
+
+
+def _table(rows: Any, name: str, columns: tuple[str, ...]) -> pd.DataFrame:
+    if not isinstance(rows, list) or not all(isinstance(row, dict) for row in rows):
+        raise ValueError(f"its {name} are a list of objects")
+    for row in rows:
+        if missing := [c for c in columns if c not in row]:
+            raise ValueError(f"a row of its {name} has no {missing[0]!r}")
+    frame = pd.DataFrame(rows, columns=None if rows else list(columns))
+    if "main_strip" in frame:
+        # All missing unless split: text all the same.
+        frame["main_strip"] = frame["main_strip"].astype(schema.TEXT)
+    return frame
+
+
+def _effort(given: Any) -> Effort:
+    if not isinstance(given, dict):
+        raise ValueError("its effort is an object")
+    known = [f.name for f in dataclasses.fields(Effort)]
+    if unknown := [key for key in given if key not in known]:
+        raise ValueError(f"its effort has {unknown[0]!r}; what it may have is {', '.join(known)}")
+    profile = given.get("header_check")
+    if profile is not None:
+        given = {**given, "header_check": HeaderProfile(**profile)}
+    effort = Effort(**given)
+    for field in dataclasses.fields(Effort):
+        value = getattr(effort, field.name)
+        if isinstance(field.default, int | float) and (
+            isinstance(value, bool) or not isinstance(value, int | float) or value < 0
+        ):
+            raise ValueError(f"its effort has {field.name} {value!r}")
+    return effort
