@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import copy
 import re
 import tomllib
 from pathlib import Path
@@ -9,9 +10,11 @@ from typing import Any
 
 import pandas as pd
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
 
 from trialkit import plan as tp
-from trialkit.errors import TrialError
+from trialkit.errors import TrialError, TrialkitError
 from trialkit.plan.described import EXAMPLE
 from trialkit.plan.simple import simple_description
 from trialkit.simulate import Effort
@@ -134,6 +137,53 @@ def test_faults_are_told_all_at_once(case: str) -> None:
     assert str(error.value).startswith("mine.toml has ")
     for part in words:
         assert part in str(error.value)
+
+
+WHOLE = tomllib.loads(re.sub(r"^# (?=[a-z_]+ = |\[)", "", EXAMPLE, flags=re.MULTILINE))
+VALUES = st.one_of(
+    st.none(), st.booleans(), st.integers(-5, 2000), st.floats(), st.text(max_size=8),
+    st.sampled_from(["75 cm", "1e3 ft", ".m", "- 3 m", "\x00", "3 ft2", 10**400, [], [1, 2], {},
+                     [{}], {"cushion": 1}, [{"cushion": "felt"}], [[]]]),
+)  # fmt: skip
+
+
+@settings(max_examples=150, deadline=None)
+@given(st.data())
+def test_anything_is_planned_or_refused_in_words(data: st.DataObject) -> None:
+    """Values swapped, dropped and misnamed anywhere in the whole example: a plan, or a sentence."""
+    asked = copy.deepcopy(WHOLE)
+    for _ in range(data.draw(st.integers(1, 3))):
+        places = [asked, asked["header"], *asked["setup"], *asked["field"], asked["plan"],
+                  asked["count"], asked["pace"]]  # fmt: skip
+        place = data.draw(st.sampled_from([p for p in places if isinstance(p, dict) and p]))
+        key = data.draw(st.sampled_from(sorted(place)))
+        value = data.draw(VALUES)
+        if place is asked and key in ("header", "setup", "field", "plan", "count", "pace"):
+            break
+        what = data.draw(st.sampled_from(["swap", "drop", "misname"]))
+        if what == "swap":
+            place[key] = value
+        else:
+            kept = place.pop(key)
+            if what == "misname":
+                place[key[:-1] + "x"] = kept
+    try:
+        plan = tp.check_description(asked).plan()
+    except TrialkitError as error:
+        assert str(error) and "Traceback" not in str(error)
+        return
+    assert (plan.degrees_of_freedom["error_df"] >= 1).all()
+
+
+@pytest.mark.parametrize("section", ["header", "setup", "field", "plan", "count", "pace"])
+@pytest.mark.parametrize("value", [None, 3, "x", [], [3], {}, [{}]])
+def test_a_section_that_is_none(section: str, value: Any) -> None:
+    try:
+        tp.check_description({**WHOLE, section: value}).plan()
+    except TrialkitError as error:
+        assert section in str(error) or "factor" in str(error)
+    else:
+        assert value == {} and section in ("plan", "count", "pace")
 
 
 def test_files_that_are_none(tmp_path: Path) -> None:

@@ -98,6 +98,7 @@ def test_a_refused_plan_gives_the_options_of_one_that_can(case: str, tmp_path: P
     ("arguments", "words"),
     [
         (["x"], "Give --compare and --field-length"), ([], "Give the new folder"),
+        (["x.xlsx", *SIMPLE], "trialkit new x.xlsx --from"),
         (["x", "--from", "nowhere.toml"], "nowhere.toml cannot be read"),
         (["x", "--from", "a.toml", "--compare", "gap"], "--compare cannot stand beside --from"),
         (["x", *SIMPLE, "--corner", "north"], "latitude and longitude"),

@@ -198,6 +198,11 @@ def _data(folder: Path | None, source: Path | None, described: Mapping[str, Any]
     given = {name: value for name, value in described.items() if value is not None}
     if folder is None:
         raise TrialError("Give the new folder to write the trial to: trialkit plan FOLDER")
+    if folder.suffix.lower() == ".xlsx":
+        raise TrialError(
+            "A plan is written to a folder. A workbook of it then: trialkit new "
+            f"{folder} --from FOLDER"
+        )
     if source is not None:
         if given:
             raise TrialError(

@@ -56,12 +56,13 @@ def effort(
             x, y = own["minutes"] / 60, 100 * own["power"]
             ax.plot(x, y, color=colour, lw=1.3 + 0.5 * part, marker=_MARKERS[i % len(_MARKERS)],
                     ms=5, mec="white", mew=0.6, gid=f"pairs {n}", zorder=3)
-            ax.annotate(f"{n}", (x.iloc[-1], y.iloc[-1]), xytext=(6, 0), weight="bold",
-                        textcoords="offset points", va="center", color=colour, fontsize=9)
+            # Lines begin apart and come together above: their names stand where they begin.
+            ax.annotate(f"{n}", (x.iloc[0], y.iloc[0]), xytext=(0, -13), weight="bold", ha="center",
+                        textcoords="offset points", color=colour, fontsize=9.5)  # fmt: skip
             if i in (0, len(pairs) - 1):
                 for frames, a, b in zip(own["frames"], x, y, strict=True):
                     below = i == len(pairs) - 1
-                    ax.annotate(f"{frames}", (a, b), xytext=(3, -11) if below else (-3, 5),
+                    ax.annotate(f"{frames}", (a, b), xytext=(7, -9) if below else (-3, 5),
                                 textcoords="offset points", color=QUIET, fontsize=7.5,
                                 ha="left" if below else "right")  # fmt: skip
             ends = own.iloc[[0, -1]] if len(own) > 1 else own
@@ -77,7 +78,7 @@ def effort(
                     mew=1.6, gid="cheapest", zorder=4)
             ax.annotate(
                 f"fewest hours: {best.pairs} {block}s\nwith {best.frames} {grid.row}s a strip",
-                (best.minutes / 60, 100 * best.power), xytext=(-14, 22), ha="right",
+                (best.minutes / 60, 100 * best.power), xytext=(-26, 22), ha="right",
                 textcoords="offset points", fontsize=8.5, weight="bold",
                 arrowprops={"arrowstyle": "-", "color": INK, "lw": 0.9, "shrinkB": 7},
                 bbox={"fc": "white", "ec": "none", "pad": 1.5, "alpha": 0.85}, zorder=5,
@@ -108,7 +109,10 @@ def effort(
             + f"{100 * aim:.0f} %"
             + ("." if best is None else f", {best.pairs} {block}s with {best.frames} {grid.row}s.")
         )
-        figure.summary = grid.sentences[1] if best is None else best.sentence
+        figure.summary = (
+            f"No plan drawn reaches a power of {100 * aim:.0f} %." if best is None
+            else best.sentence
+        )  # fmt: skip
     return figure
 
 
