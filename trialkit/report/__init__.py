@@ -23,7 +23,15 @@ _LAZY = {
     "render": "rendering",
 }
 
-__all__ = ["FieldDayPage", "GrowerPage", "HeaderPage", "ResearcherPage", "demo_dir", "notebooks_dir", "render"]
+__all__ = [
+    "FieldDayPage",
+    "GrowerPage",
+    "HeaderPage",
+    "ResearcherPage",
+    "demo_dir",
+    "notebooks_dir",
+    "render",
+]
 
 
 def __getattr__(name: str) -> Any:
