@@ -8,7 +8,6 @@ from collections.abc import Callable
 from html import escape
 from typing import Any
 
-
 from trialkit import plots, units
 from trialkit.header import HeaderReport, at_speeds
 from trialkit.header.advice import Repair, repair_list
