@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
@@ -47,7 +47,7 @@ def header(
     Works before harvest, from trial.toml and header_check alone. Exit code 0: nothing to fix; 1:
     something to fix; 2: no header check.
     """
-    options = {
+    options: dict[str, Any] = {
         "speeds": list(speed or ()), "cushion": cushion, "roll_rpm": roll_rpm,
         "population": population, "chain_speed": chain_speed, "roll_length": roll_length,
         "roll_diameter": roll_diameter, "pulled_length": pulled_length, "grip": grip,
@@ -57,7 +57,7 @@ def header(
         say("loading trialkit")
         from trialkit.header import CAUTION
         from trialkit.report import HeaderPage, render
-        from trialkit.report.header_one import fix_table, verdict_table
+        from trialkit.report.header_tables import fix_table, verdict_table
         from trialkit.trial import load_trial
 
         say("reading the trial")

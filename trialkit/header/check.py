@@ -230,7 +230,8 @@ def check_header(
         (len(trial.strips) > 0 and not len(strips), "no strip names this header"),
         (math.isnan(mean), "no ground speed: feed rate and pulling are left out"),
         (math.isnan(rpm), "no roll speed: pulling and the roll ratio are left out"),
-        (fields.empty or fields["population"].isna().any(), "no plant population for every field: no feed rate"),
+        (fields.empty or fields["population"].isna().any(),
+         "no plant population for every field: no feed rate"),
         (assumed and not math.isnan(pull_speed),
          "the row unit's dimensions were not given; pulling rests on plausible ones"),
         (unit.chain_speed is None, "no chain speed: the chain ratio is left out"),
@@ -256,9 +257,7 @@ def _speeds(given: np.ndarray, strips: pd.DataFrame) -> tuple[float, ...]:
     return tuple(sorted(dict.fromkeys(np.round(values, 6).tolist())))
 
 
-def _grounds(
-    trial: Trial, strips: pd.DataFrame, speed: float, rpm: float
-) -> pd.DataFrame:
+def _grounds(trial: Trial, strips: pd.DataFrame, speed: float, rpm: float) -> pd.DataFrame:
     """Fields the header ran in: ``field, strips, speed, roll_rpm``; before there are any strips,
     every field that is known."""
     if len(trial.strips):

@@ -22,8 +22,8 @@ SIZE = 9.5
 HEAD, LINE, STEP = 0.5, 0.165, 0.19  # inches
 # Left and right ends of what stands in a lane, in inches from the left.
 REAR, FRONT = 0.98, 2.3
-GUIDES = (2.86, 3.56)
-WORDS = 3.7
+GUIDES = (2.84, 3.46)
+WORDS = 3.6
 PLATES, WIDER = "#b9c2bd", "#c98d3c"
 PER_FIGURE = 8
 
@@ -115,8 +115,8 @@ def _told(row: pd.Series, say: Lengths) -> list[str]:
         word = "wide" if row["own_gap"] > 0 else "narrow"
         lines.append(f"{word} by {say.length(abs(row['own_gap']))}")
     if row["pinched"]:
-        least = say.length(row["least_clearance"])
-        lines.append(f"pinched at {row['pinched'].replace(' ', '')}: {least}")
+        lines.append(f"pinched at {row['pinched'].replace(' ', '')}")
+        lines.append(f"least {say.length(row['least_clearance'])}")
     if row["rolls"] == "worn too short":
         lines.append("rolls too worn")
     elif "rolls worn" in row["verdict"]:
@@ -221,7 +221,7 @@ def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport
     from matplotlib.patches import Rectangle
 
     look: dict[str, Any] = {"size": SIZE, "color": INK, "va": "center"}
-    box = {"width": 0.26, "height": 0.11, "lw": 0}
+    box: dict[str, Any] = {"width": 0.26, "height": 0.11, "lw": 0}
     left, middle, right = 0.08, 0.42, 2.46
 
     ax.add_patch(Rectangle((left, y - 0.055), fc=PLATES, **box))

@@ -112,8 +112,8 @@ def _assumption(effect: GapEffect | None, log_ratio: float, say: Lengths) -> str
             "of gap."
         )
     return (
-        f"In this trial loss at the header went up by {change(effect.log_ratio)} for each {unit} of "
-        f"gap ({100 * effect.confidence:.0f} % interval {change(effect.low)} to "
+        f"In this trial loss at the header went up by {change(effect.log_ratio)} for each {unit} "
+        f"of gap ({100 * effect.confidence:.0f} % interval {change(effect.low)} to "
         f"{change(effect.high)}), from {say.length(effect.narrow_gap)} to "
         f"{say.length(effect.wide_gap)} of mean gap, taken for a straight line in between."
     )

@@ -5,17 +5,12 @@ from __future__ import annotations
 import math
 import re
 from collections.abc import Callable
-from dataclasses import fields as settings_of
 from html import escape
 from typing import Any
 
-import numpy as np
-import pandas as pd
-
 from trialkit import plots, units
-from trialkit.header import HeaderLimits, HeaderReport, RowUnit, at_speeds
+from trialkit.header import HeaderReport, at_speeds
 from trialkit.header.advice import Repair, repair_list
-from trialkit.header.limits import SOURCES
 from trialkit.header.plates import GAPS, STATIONS
 from trialkit.header.words import Lengths, told
 from trialkit.plots import Plot
@@ -23,6 +18,7 @@ from trialkit.quantities import number, upper_first
 from trialkit.report.field_day_more import folded
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.header_noise import noise_words
+from trialkit.report.header_tables import short_verdict
 from trialkit.report.letters import Letters
 
 LONG = {"in": "inches", "mm": "mm"}
@@ -67,7 +63,7 @@ class OneHeader:
     def fix_first(self) -> Fragment:
         """What to repair, first things first: which row, what, by how much, why."""
         repairs = repair_list(self.report)
-        items = "".join(f"<li>{self._repair(repair)}</li>" for repair in repairs)
+        items = "".join(f"<li>{self._repair(repair, repairs)}</li>" for repair in repairs)
         words = f"<ol>{items}</ol>" if items else self._p(self._words["first"])
         whole = self.whole()
         if whole:
@@ -81,13 +77,17 @@ class OneHeader:
         )  # fmt: skip
         return self._section("fix", "What to fix first", picture, words)
 
-    def _repair(self, repair: Repair) -> str:
+    def _repair(self, repair: Repair, every: list[Repair]) -> str:
         found = upper_first("; ".join(repair.found))
-        text = (
-            f"<p><strong>Row {escape(repair.row)}.</strong> {escape(_tied(found))}.</p>"
-            f"<p><strong>Do:</strong> {escape('; '.join(repair.do))}.</p>"
-            f"<p><strong>Why:</strong> {escape('; '.join(repair.why))}."
-        )
+        text = f"<p><strong>Row {escape(repair.row)}.</strong> {escape(_tied(found))}.</p>"
+        alike = next(r for r in every if (r.do, r.why) == (repair.do, repair.why))
+        if alike is repair:
+            text += (
+                f"<p><strong>Do:</strong> {escape('; '.join(repair.do))}.</p>"
+                f"<p><strong>Why:</strong> {escape('; '.join(repair.why))}."
+            )
+        else:
+            text += f"<p>Do the same, and for the same reason, as for row {escape(alike.row)}."
         if not math.isnan(repair.removed):
             text += escape(_tied(
                 f" The gap's spread between rows falls to {self.say.length(repair.spread)} at "
@@ -103,9 +103,7 @@ class OneHeader:
     def whole(self) -> list[str]:
         """What is out on all rows alike, so that no single row stands out."""
         report, items = self.report, []
-        off = float(
-            ((report.rows["departure_front"] + report.rows["departure_rear"]) / 2).median()
-        )
+        off = float(((report.rows["departure_front"] + report.rows["departure_rear"]) / 2).median())
         if abs(off) > report.limits.own_gap and not self._own_gaps:
             way = "Close" if off > 0 else "Open"
             why = "the stalks measured" if report.target.stalks else "the usual start"
@@ -170,13 +168,19 @@ class OneHeader:
             rows.append([
                 label, *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
                 self._cell(crooked, True), least, self._cell(row["effective_length"]),
-                _short(row),
+                short_verdict(row),
             ])  # fmt: skip
             off = (row["departure_front"] + row["departure_rear"]) / 2
             gaps.append([label, *(self._cell(row[c]) for c in GAPS), self._cell(off, True),
                          self._cell(row["own_gap"], True)])  # fmt: skip
-            others.append([label, *(self._cell(row[c]) for c in STATIONS),
-                           self._cell(row["roll_wear_length"]), self._speed(row["top_speed"])])
+            others.append(
+                [
+                    label,
+                    *(self._cell(row[c]) for c in STATIONS),
+                    self._cell(row["roll_wear_length"]),
+                    self._speed(row["top_speed"]),
+                ]
+            )
         unit = LONG[say.length_unit]
         words = self._p(
             f"Gap to aim at: {aim}. Crooked: right side less left at the worse end; over "
@@ -268,8 +272,10 @@ class OneHeader:
         words = [self._p(self._words[k]) for k in ("pulling", "fed", "ratios", "time")
                  if self._words[k]]  # fmt: skip
         return self._section(
-            "feeding", title,
-            table("At the speeds used", head, rows), *words,
+            "feeding",
+            title,
+            table("At the speeds used", head, rows),
+            *words,
         )
 
     def noise(self) -> Fragment:
@@ -277,8 +283,10 @@ class OneHeader:
         answer, *more = self._noise
         spread = self._words["spread"].partition(" Frames laid")[0]
         return self._section(
-            "noise", "How much repairs narrow the trial's noise",
-            self._p(answer, "summary"), *(self._p(text) for text in (spread, *more) if text),
+            "noise",
+            "How much repairs narrow the trial's noise",
+            self._p(answer, "summary"),
+            *(self._p(text) for text in (spread, *more) if text),
         )
 
     @property
@@ -321,73 +329,9 @@ def _tied(text: str) -> str:
     return re.sub(r"(?<=\d) (?=(?:%|in|mm|mph|km/h|ft)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
-def _short(row: dict[str, Any]) -> str:
-    """A verdict in a word or two; the table of findings has it in full."""
-    parts = {
-        "plates": row["crooked"] or row["off"], "guides": row["pinched"] != "",
-        "rolls": row["rolls"] == "worn too short",
-    }  # fmt: skip
-    out = [part for part, faulty in parts.items() if faulty]
-    if out:
-        return f"{row['rank']:.0f}. repair {', '.join(out)}"
-    verdict = str(row["verdict"])
-    return "rolls worn" if verdict.startswith("rolls worn") else verdict
-
-
 def _plain(value: float, places: int) -> str:
     return "" if math.isnan(value) else number(value, places)
 
 
 def _lanes(plot: Plot) -> int:
     return sum(1 for line in plot.axes[0].lines if line.get_gid() == "aim left")
-
-
-def settings_table(report: HeaderReport) -> str:
-    """Every limit and every size of the row unit used, with its source, or that it was given."""
-    say = Lengths(report.system)
-    rows = []
-    for used, default in ((report.limits, HeaderLimits()), (report.unit, RowUnit())):
-        for setting in settings_of(used):
-            value, about = getattr(used, setting.name), SOURCES[setting.name]
-            if value is None:
-                continue
-            own = value != getattr(default, setting.name)
-            source = "given" if own else about.source
-            rows.append([about.words, _setting(value, about.kind, say), source])
-    return table("Limits and sizes used", ["setting", "value", "source"], rows)
-
-
-def _setting(value: Any, kind: str, say: Lengths) -> str:
-    low, high = value if isinstance(value, tuple) else (value, None)
-    to = "" if high is None else f" to {high:g}"
-    if kind == "length":
-        return say.given(low)
-    if kind == "percent":
-        return f"{low:g} %"
-    if kind == "share":
-        return f"{100 * np.float64(low):g} %"
-    return f"{low:g}{to}"
-
-
-def verdict_table(report: HeaderReport) -> pd.DataFrame:
-    """Every row unit's verdict as a table of words, for a terminal."""
-    say, rows = Lengths(report.system), report.rows
-    out = pd.DataFrame({"row": rows["row"]})
-    for name, column in (
-        ("front", "gap_front"), ("rear", "gap_rear"), ("taper", "taper"),
-        ("guide", "least_clearance"), ("roll left", "effective_length"),
-    ):  # fmt: skip
-        out[name] = ["" if math.isnan(v) else say.value(v) for v in rows[column]]
-    out["verdict"] = [_short(row) for row in rows.to_dict("records")]
-    return out
-
-
-def fix_table(report: HeaderReport) -> pd.DataFrame:
-    """What to repair, first things first, as a table of words, for a terminal."""
-    return pd.DataFrame(
-        [
-            {"order": r.rank, "row": r.row, "found": "; ".join(r.found), "do": "; ".join(r.do)}
-            for r in repair_list(report)
-        ],
-        columns=["order", "row", "found", "do"],
-    )

@@ -20,8 +20,9 @@ from trialkit.header import CAUTION, HeaderReport
 from trialkit.quantities import upper_first
 from trialkit.report.field_day import CAUTIONS, DEFER
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
-from trialkit.report.header_one import OneHeader, settings_table
+from trialkit.report.header_one import OneHeader
 from trialkit.report.header_options import header_reports
+from trialkit.report.header_tables import settings_table
 from trialkit.report.letters import Letters
 from trialkit.report.quality import quality
 from trialkit.report.wording import counted, listed

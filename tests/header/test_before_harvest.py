@@ -1,0 +1,116 @@
+"""A header checked before harvest, at several speeds, and what to do about what is found."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import trialkit as tk
+from trialkit.errors import DesignError, ReportError, TrialError
+from trialkit.header import HeaderLimits, RowUnit, at_speeds, check_header
+from trialkit.header.advice import repair_list
+from trialkit.header.limits import SOURCES
+from trialkit.report import demo_dir
+from trialkit.report.header_options import header_reports
+
+INCH, MPH = 25.4, 1.609344
+
+
+def before_harvest(folder: Path, *tables: str) -> Path:
+    folder.mkdir()
+    for name in ("trial.toml", *(f"{table}.csv" for table in tables)):
+        shutil.copy(demo_dir("gap_fields") / name, folder)
+    return folder
+
+
+def test_header_check_needs_no_strips(tmp_path: Path) -> None:
+    folder = before_harvest(tmp_path / "t", "header_check", "stalks", "frames")
+    with pytest.raises(TrialError, match="no strips table"):
+        tk.load_trial(folder)
+    trial = tk.load_trial(folder, harvested=False)
+    assert len(trial.header_check) == 8 and len(trial.stalks) == 160 and trial.frames.empty
+    notes = trial.read.set_index("file")["notes"]
+    assert notes["frames.csv"] == "not read: there is no strips table it could refer to"
+    report, harvested = check_header(trial), check_header(tk.load_trial(demo_dir("gap_fields")))
+    assert report.target == harvested.target and report.first["row"].tolist() == ["6", "3"]
+    assert len(report.fields) == 8 and (report.fields["strips"] == 0).all()
+    assert np.isnan(report.speed) and report.speeds == ()
+    told = check_header(trial, speed=[6.0, 9.0], roll_rpm=900, population=79_000)
+    assert (told.speed, told.fastest, told.speeds) == (7.5, 9.0, (6.0, 9.0))
+    assert told.summary["feed_row"] == pytest.approx(7.9 * 0.762 * 7.5 / 3.6)
+    # Alone with the settings: one ground for all.
+    bare = tk.load_trial(before_harvest(tmp_path / "bare", "header_check"), harvested=False)
+    alone = check_header(bare, speed=6.0, population=79_000)
+    assert alone.fields["feed_row"].tolist() == pytest.approx([7.9 * 0.762 * 6 / 3.6])
+
+
+def test_planned_strips_without_counts(tmp_path: Path) -> None:
+    folder = before_harvest(tmp_path / "t", "strips", "fields", "header_check")
+    with pytest.raises(TrialError, match="no row of a response table"):
+        tk.load_trial(folder)
+    report = check_header(tk.load_trial(folder, harvested=False))
+    assert report.fields["strips"].sum() == 72 and len(report.speeds) == 1
+
+
+def test_speeds_by_hand() -> None:
+    """900 1/min on 100 mm pull 4.712 m/s; 900 mm of stalk at 8 km/h are 424.4 mm of roll."""
+    trial = tk.load_trial(demo_dir())
+    wear = trial.header_check.assign(roll_wear_length=[0, 60, 90, 100, 0, 0, 0, np.nan])
+    unit = RowUnit(roll_length=500, roll_diameter=100, pulled_length=900, chain_speed=2.5)
+    report = check_header(replace(trial, header_check=wear), unit=unit)
+    at = at_speeds(report, [9.5, 7.5, 8.0, 9.42])
+    assert at["speed"].tolist() == [7.5, 8.0, 9.42, 9.5]
+    assert at["pull_through"].tolist() == pytest.approx([397.9, 424.4, 499.75, 504.0], abs=0.05)
+    assert at["pulling"].tolist() == [
+        "on every roll", "on some rolls", "on some rolls", "not even on new rolls"
+    ]  # fmt: skip
+    assert at["rows_short"].tolist()[:3] == [[], ["3", "4"], ["2", "3", "4"]]
+    # 32,000 plants/ac in 30-in rows at 8 km/h; eight rows on 20 ft at 70 %.
+    assert at["feed_row"].iloc[1] == pytest.approx(32_000 / 43_560 * 2.5 * 8 / MPH * 5280 / 3600)
+    assert at["feed_header"].iloc[1] == pytest.approx(8 * at["feed_row"].iloc[1])
+    assert at["capacity"].iloc[1] == pytest.approx(8 * 20 * 0.3048 * 0.7 / 10)
+    assert at["chain_ratio"].iloc[1] == pytest.approx(2.5 * 3.6 / 8)
+    worn = check_header(replace(trial, header_check=wear.assign(roll_wear_length=90.0)), unit=unit)
+    assert at_speeds(worn, [8.0])["pulling"].tolist() == ["on new rolls only"]
+    no_rolls = check_header(replace(trial, strips=trial.strips.assign(roll_rpm=np.nan)))
+    assert at_speeds(no_rolls, [8.0])["pulling"].tolist() == ["not known"]
+
+
+def test_repairs_say_what_to_do_why_and_what_it_takes_off() -> None:
+    trial = tk.load_trial(demo_dir())
+    report = check_header(trial)
+    first, second = repair_list(report)
+    assert (first.row, second.row) == ("6", "3") and (first.rank, second.rank) == (1, 2)
+    assert "crooked" in first.found[0] and "seat the plates" in first.do[0]
+    assert "butt of the ear" in first.why[0] and "guides" in second.do[0]
+    once = report.repairs.iloc[0]
+    assert (first.spread, first.removed) == pytest.approx((once["sd"], once["share_removed"]))
+    assert np.isnan(second.removed)
+    assert repair_list(check_header(trial, limits=HeaderLimits(
+        guide_clearance=50, crooked=50, own_gap=50
+    ))) == []  # fmt: skip
+
+
+def test_every_setting_has_its_source() -> None:
+    settings = [*HeaderLimits.__dataclass_fields__, *RowUnit.__dataclass_fields__]
+    assert list(SOURCES) == settings
+    assert all(about.source for name, about in SOURCES.items() if name != "chain_speed")
+
+
+def test_options_are_in_the_trials_own_units() -> None:
+    trial = tk.load_trial(demo_dir())
+    (us,) = header_reports(trial, speeds=[5], roll_length=18, chain_speed=5, population=30_000)
+    assert us.speeds == pytest.approx((5 * MPH,)) and us.unit.roll_length == 18 * INCH
+    assert us.unit.chain_speed == pytest.approx(5 * 0.44704)
+    metric = replace(trial, config=replace(trial.config, units="SI"))
+    (si,) = header_reports(metric, speeds=[8], roll_length=457.2)
+    assert si.speeds == (8.0,) and si.unit.roll_length == us.unit.roll_length
+    for wrong in ({"speeds": [0]}, {"efficiency": 1.2}, {"roll_rpm": -1}, {"roll_length": -2}):
+        with pytest.raises(ReportError):
+            header_reports(trial, **wrong)
+    with pytest.raises(DesignError, match=r"header_check\.csv\), one row per row unit"):
+        header_reports(replace(trial, header_check=trial.header_check.head(0)))
