@@ -26,7 +26,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from trialkit.analysis.at_levels import speed_factor
 from trialkit.analysis.comparisons import (
@@ -46,7 +46,7 @@ from trialkit.errors import DesignError
 from trialkit.intake.config import SetupFactor
 from trialkit.mixed import MixedFit
 from trialkit.mixed.means import reference_grid
-from trialkit.mixed.multiplicity import maximum_probability
+from trialkit.mixed.multiplicity import critical_value, maximum_probability
 from trialkit.quantities import Scale, lower_first, scales
 
 # Column of the strips: centred column of the model, words, unit, least range worth a curve
@@ -381,11 +381,8 @@ def _critical(found: Compared, line: Line, confidence: float, shown: np.ndarray)
     df = float(f"{found.df[shown].min():.9g}")
     single = float(stats.t.ppf(0.5 + confidence / 2, df))
     widest = float(stats.t.isf((1 - confidence) / (2 * len(sd)), df))
-    return float(
-        optimize.brentq(
-            lambda c: probability(c, df) - confidence, 0.999 * single, 1.001 * widest, xtol=1e-5
-        )
-    )
+    between = (0.999 * single, 1.001 * widest)
+    return critical_value(probability, df, confidence, between, xtol=1e-5)
 
 
 def _count(table: pd.DataFrame, rug: pd.DataFrame, level: str, reference: str) -> None:

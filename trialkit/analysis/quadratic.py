@@ -82,11 +82,9 @@ def stationary_point(rows: Rows, beta: np.ndarray, k: int = 2) -> Stationary | N
 def level_region(fit: MixedFit, rows: Rows, z: np.ndarray, level: float, most: float) -> np.ndarray:
     """Settings at which a slope of zero is not refused, shape (n,), bool."""
     beta = fit.fixed_effects.to_numpy()
-    inside = np.empty(len(z), dtype=bool)
-    for i, contrast in enumerate(slope_rows(rows, z)):
-        f, df = fit.inference.f_test(contrast, beta)
-        inside[i] = f <= stats.f.ppf(level, z.shape[1], min(df, most))
-    return inside
+    tests = [fit.inference.f_test(contrast, beta) for contrast in slope_rows(rows, z)]
+    f, df = np.array(tests, dtype=float).reshape(-1, 2).T
+    return f <= stats.f.ppf(level, z.shape[1], np.minimum(df, most))
 
 
 def critical_value(

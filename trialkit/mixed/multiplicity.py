@@ -21,7 +21,7 @@ Each contrast is judged with its own degrees of freedom.
 from __future__ import annotations
 
 from collections.abc import Callable
-from functools import cache
+from functools import cache, lru_cache
 
 import numpy as np
 from scipy import optimize, stats
@@ -98,11 +98,21 @@ def adjust(
             adjusted[i] = min(max(tail, p[i]), m * p[i], 1.0)
         low, high = float(single[same][0]), float(widest[same][0])
         # Between the single quantile and Bonferroni's, give or take the error of the quadrature.
-        critical[same] = optimize.brentq(
-            lambda c, nu=nu: probability(c, nu) - level,
-            low * (1 - 1e-3), high * (1 + 1e-3), xtol=1e-6,
-        )  # fmt: skip
+        critical[same] = critical_value(
+            probability, nu, level, (low * (1 - 1e-3), high * (1 + 1e-3)), xtol=1e-6
+        )
     return adjusted, critical
+
+
+def critical_value(
+    probability: Probability, df: float, level: float, between: tuple[float, float], xtol: float
+) -> float:
+    """``c`` with ``probability(c, df) = level``, sought on the tail's logarithm: near a line."""
+
+    def above(c: float) -> float:
+        return float(np.log(max(1.0 - probability(c, df), 1e-300) / (1.0 - level)))
+
+    return float(optimize.brentq(above, *between, xtol=xtol))
 
 
 def _over_scale(given: Callable[[np.ndarray], np.ndarray]) -> Probability:
@@ -111,15 +121,22 @@ def _over_scale(given: Callable[[np.ndarray], np.ndarray]) -> Probability:
     def probability(c: float, df: float) -> float:
         if np.isinf(df):
             return float(given(np.array([c]))[0])
-        law = stats.chi2(df)
-        low, high = 0.5 * np.log(np.maximum([law.ppf(1e-16), law.isf(1e-16)], 1e-300) / df)
-        logs = 0.5 * (high + low) + 0.5 * (high - low) * _LEGENDRE
-        square = np.exp(2.0 * logs)
-        # The density of log S is that of nu S^2 times d(nu S^2) / d(log S).
-        weight = _LEGENDRE_WEIGHT * law.pdf(df * square) * square
-        return float(weight @ given(c * np.sqrt(square)) / weight.sum())
+        scale, weight = _scale(df)
+        return float(weight @ given(c * scale))
 
     return probability
+
+
+@lru_cache(maxsize=64)
+def _scale(df: float) -> tuple[np.ndarray, np.ndarray]:
+    """Nodes of ``S`` and their weights, which add up to one."""
+    law = stats.chi2(df)
+    low, high = 0.5 * np.log(np.maximum([law.ppf(1e-16), law.isf(1e-16)], 1e-300) / df)
+    logs = 0.5 * (high + low) + 0.5 * (high - low) * _LEGENDRE
+    square = np.exp(2.0 * logs)
+    # The density of log S is that of nu S^2 times d(nu S^2) / d(log S).
+    weight = _LEGENDRE_WEIGHT * law.pdf(df * square) * square
+    return np.sqrt(square), weight / weight.sum()
 
 
 def range_probability(k: int) -> Probability:
