@@ -110,6 +110,7 @@ def test_from_the_plan_to_the_analysis(tmp_path: Path) -> None:
     row = half.read.set_index("table").loc["frames"]
     assert (row["rows_in"], row["rows_kept"], row["rows_not_filled"]) == (144, 96, 48)
     assert "48 of 144 rows in frames" in half.to_fill
+    assert repr(half).endswith("0 rows refused, 108 rows not filled in yet)")
     assert any(half.to_fill in part for part in quality(half, Letters(half)))
 
     only = {"strips": half.strips, "fields": half.fields, "frames": drawn["frames"][done]}
