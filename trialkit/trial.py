@@ -137,9 +137,11 @@ class Trial:
         rows = ", ".join(
             f"{len(frame)} {name}" for name, frame in self.tables().items() if len(frame)
         )
-        refused = int(self.read["rows_refused"].sum())
+        refused, waiting = (int(self.read[c].sum()) for c in ("rows_refused", "rows_not_filled"))
+        more = f", {_rows(waiting)} not filled in yet" if waiting else ""
         return (
-            f"Trial({self.config.title!r}, {self.config.season}: {rows}; {_rows(refused)} refused)"
+            f"Trial({self.config.title!r}, {self.config.season}: {rows}; {_rows(refused)} "
+            f"refused{more})"
         )
 
     def _repr_html_(self) -> str:

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from sound_trial import FRAMES, SETTINGS, STRIPS, Make
 
 import trialkit as tk
-from trialkit.errors import DesignError
+from trialkit.errors import DesignError, TrialkitError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig, read_trial
 from trialkit.intake.write import csv_text
 from trialkit.plan import Ground, plan_trial
@@ -98,6 +98,8 @@ def test_from_the_plan_to_the_analysis(tmp_path: Path) -> None:
     assert untouched.to_fill in untouched._repr_html_()
     with pytest.raises(DesignError, match=r"Not filled in yet.*all 144 rows in frames"):
         tk.analyse(untouched)
+    with pytest.raises(TrialkitError, match=r"trial: There are no frames.*Not filled in yet"):
+        tk.compare(tmp_path)
 
     drawn = draw_tables(config, CUSHION_PAIRS.truth, effort, untouched.strips, untouched.fields,
                         np.random.Generator(np.random.PCG64(5)))  # fmt: skip
@@ -110,6 +112,7 @@ def test_from_the_plan_to_the_analysis(tmp_path: Path) -> None:
     row = half.read.set_index("table").loc["frames"]
     assert (row["rows_in"], row["rows_kept"], row["rows_not_filled"]) == (144, 96, 48)
     assert "48 of 144 rows in frames" in half.to_fill
+    assert repr(half).endswith("0 rows refused, 108 rows not filled in yet)")
     assert any(half.to_fill in part for part in quality(half, Letters(half)))
 
     only = {"strips": half.strips, "fields": half.fields, "frames": drawn["frames"][done]}

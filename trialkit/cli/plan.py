@@ -267,7 +267,8 @@ def _print(made: Plan) -> None:
         OUT.print(plain(line))
     OUT.print()
     print_table("Setups", made.setups)
-    own = made.strips.groupby(["field", "pair"], sort=False)["setup"].agg("".join)
+    wide = "" if made.strips["setup"].str.len().max() == 1 else " "
+    own = made.strips.groupby(["field", "pair"], sort=False)["setup"].agg(wide.join)
     laid = own.groupby("field", sort=False).agg("  ".join).reset_index()
     print_table("Left to right", laid.rename(columns={"setup": "setups"}))
     names = {"label": "factor", "df": "degrees of freedom", "error_df": "for error",
