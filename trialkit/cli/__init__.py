@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trialkit.cli import plan, reports, trials  # noqa: F401  (their commands register with the app)
+from trialkit.cli import plan, power, reports, trials  # noqa: F401  (their commands register with the app)
 from trialkit.cli.app import app
 from trialkit.cli.console import plain
 

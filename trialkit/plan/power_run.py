@@ -26,8 +26,10 @@ from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import DEFAULT, Expected, Reductions
 from trialkit.plan.power_grid import PowerGrid
 from trialkit.plan.power_work import Work, strips_of
+from trialkit.plan.record import PlannedTrial
 from trialkit.plan.refusals import Fault
 from trialkit.plan.result import Plan
+from trialkit.plan.work import Pace
 from trialkit.simulate import Effort, Truth
 from trialkit.trial import Trial
 
@@ -166,16 +168,12 @@ def power(
     """
     config = trial.config if isinstance(trial, Plan) else trial
     if isinstance(trial, Plan):
-        layout = layout or trial.layout
-        setups = trial.arguments.get("setups") if setups is None else setups
-        planned = int(trial.arguments["blocks"])
-        near = range(planned - 2, planned + 4)
-        pairs = [n for n in near if n >= 3] if pairs is None else pairs
-        fields = (len(trial.grounds),) if fields is None else fields
-        work = work or Work(
-            strip_length=float((trial.strips["end"] - trial.strips["start"]).mean()),
-            order=trial.arguments["order"], pace=Work().pace.__class__(**trial.arguments["pace"]),
-        )  # fmt: skip
+        planned = of_plan(trial)
+        layout = layout or planned["layout"]
+        setups = planned["setups"] if setups is None else setups
+        pairs = planned["pairs"] if pairs is None else pairs
+        fields = planned["fields"] if fields is None else fields
+        work, effort = work or planned["work"], effort or planned["effort"]
     if not config.setups:
         raise DesignError("The settings declare no setup factor, so there is nothing to compare.")
     if response not in ("header_loss", "kernel_damage"):
@@ -232,6 +230,21 @@ def power(
         config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
         None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds, int(seed), confidence, aim,
     )  # fmt: skip
+
+
+def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
+    """Arguments of `power` that a plan settles: layout, setups, numbers near its own, pace."""
+    own = planned.arguments
+    blocks = int(own["blocks"])
+    return {
+        "layout": planned.layout, "setups": own.get("setups"),
+        "pairs": [n for n in range(blocks - 2, blocks + 4) if n >= 3],
+        "fields": [len(own["grounds"])], "effort": getattr(planned, "effort", None),
+        "work": Work(
+            strip_length=float((planned.strips["end"] - planned.strips["start"]).mean()),
+            order=own["order"], pace=Pace(**own["pace"]),
+        ),
+    }  # fmt: skip
 
 
 def summary(
