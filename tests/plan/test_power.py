@@ -19,7 +19,8 @@ from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.plan.arrange import units_of
 from trialkit.plan.power_draws import Sampler
-from trialkit.plan.power_run import _Cell, as_shares
+from trialkit.plan.power_expected import as_shares
+from trialkit.plan.power_run import _Cell
 from trialkit.plan.power_work import strips_of
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS

@@ -41,10 +41,10 @@ if TYPE_CHECKING:
 __all__ = ["ANSWERS", "Rounds"]
 
 ANSWERS = (
-    "p", "p_adjusted", "se", "df", "ratio", "ratio_low", "ratio_high", "difference",
+    "p", "p_adjusted", "estimate", "se", "df", "ratio", "ratio_low", "ratio_high", "difference",
     "difference_low", "difference_high",
 )  # fmt: skip
-"""What a round tells of a contrast; `se` is that of the contrast as it is tested (`estimates`)."""
+"""What a round tells of a contrast; `estimate, se, df` are those of it as tested (`estimates`)."""
 
 
 @dataclass(slots=True)
@@ -201,7 +201,7 @@ class Rounds:
             ]
             out.append(
                 np.column_stack(
-                    [p, holm(p), tested.se, tested.df, *ratios, difference.estimate,
+                    [p, holm(p), tested.estimate, tested.se, tested.df, *ratios, difference.estimate,
                      difference.estimate - half, difference.estimate + half]
                 )
             )  # fmt: skip

@@ -33,6 +33,8 @@ def _option(about: str, panel: str, *names: str, **more: Any) -> Any:
 
 
 _WHAT, _TRUTH, _PLANS, _RUN = ("What is compared", "What is true", "Plans", "Simulation")
+_FILES = ("power.csv", "power_rounds.csv", "power_expected.csv", "power.svg")
+_VARIED = "power_sensitivity.csv"
 _LIST = "as in 4,6,8 or 4-8"
 
 
@@ -96,8 +98,12 @@ def power_command(
     with Steps() as say:
         say("loading trialkit")
         from trialkit import plan as tp
+        from trialkit.intake.files import _refuse
+        from trialkit.plan.power_grid import LEGEND
         from trialkit.plan.power_run import of_plan
 
+        if out is not None:  # before it is simulated for a minute
+            _refuse(out, dict.fromkeys((*_FILES, _VARIED), b""))
         config, settled = _source(folder, compare, units)
         planned = None if folder is None else tp.read_plan(folder)
         if planned is not None:
@@ -129,6 +135,7 @@ def power_command(
         complain("No plan reaches the power, so none was varied.")
     written = None if out is None else _write(grid, varied, out)
     print_table("Plans", grid.shown())
+    OUT.print(f"{LEGEND}\n", soft_wrap=True)
     if varied is not None:
         print_table("The cheapest plan when other things are true", varied.round(3))
     for text in grid.sentences:
@@ -237,10 +244,9 @@ def _write(grid: PowerGrid, varied: Any, out: Path) -> Path:
     from trialkit.intake.files import write_all
     from trialkit.plots import effort
 
-    tables = {"power.csv": grid.table, "power_rounds.csv": grid.rounds,
-              "power_expected.csv": grid.expected.table()}  # fmt: skip
+    tables = dict(zip(_FILES, (grid.table, grid.rounds, grid.expected.table()), strict=False))
     if varied is not None:
-        tables["power_sensitivity.csv"] = varied
+        tables[_VARIED] = varied
     contents = {name: table.to_csv(index=False).encode() for name, table in tables.items()}
-    contents["power.svg"] = effort(grid).svg().encode()
+    contents[_FILES[-1]] = effort(grid).svg().encode()
     return write_all(out, contents)

@@ -21,6 +21,7 @@ _MARKERS = "osD^vPX*"
 def effort(
     grid: PowerGrid, factor: str | None = None, level: str | None = None,
     fields: int | None = None, power: float | None = None,
+    chosen: tuple[int, int] | None = None,
 ) -> Plot:  # fmt: skip
     """A line for every number of pairs, frames along it, the cheapest plan of the power marked.
 
@@ -33,6 +34,8 @@ def effort(
         The number of fields drawn; that of the cheapest plan unless told.
     power : float, optional
         The power aimed at, the grid's own unless told.
+    chosen : (int, int), optional
+        Pairs and frames of a plan to mark by a square.
     """
     aim = grid.aim if power is None else power
     best = grid.cheapest(aim, factor, level)
@@ -86,6 +89,10 @@ def effort(
         else:
             ax.annotate("no plan reaches it", (0.02, 100 * aim), xytext=(0, 4), fontsize=8.5,
                         xycoords=ax.get_yaxis_transform(), textcoords="offset points")  # fmt: skip
+        if chosen is not None:
+            own = rows[rows["pairs"].eq(chosen[0]) & rows["frames"].eq(chosen[1])]
+            ax.plot(own["minutes"] / 60, 100 * own["power"], marker="s", ms=19, mfc="none", ls="",
+                    mec="#8a2d4f", mew=2.0, gid="chosen", zorder=4)  # fmt: skip
         error = 100 * rows["power_se"].max()
         ax.set_ylim(-3, 108)
         ax.set_yticks([0, 20, 40, 60, 80, 100])
