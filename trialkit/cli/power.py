@@ -119,7 +119,7 @@ def power_command(
         for name, text in (("pairs", pairs), ("frames", frames), ("fields", fields)):
             if text is not None:
                 settled[name] = numbers(text, name)
-    with _bar("Simulating") as progress:
+    with _Bar("Simulating") as progress:
         grid = tp.power(
             config, reduction=reduction / 100, response=response.value.replace("-", "_"),  # type: ignore[arg-type]
             expected=expected, rounds=rounds, seed=seed, jobs=jobs, aim=aim / 100, work=work,
@@ -128,7 +128,7 @@ def power_command(
     varied = None
     best = grid.cheapest()
     if sensitivity and best is not None:
-        with _bar("Varying what is true") as progress:
+        with _Bar("Varying what is true") as progress:
             varied = tp.sensitivity(grid, best.pairs, best.frames, best.fields, jobs=jobs,
                                     progress=progress)  # fmt: skip
     elif sensitivity:
@@ -219,7 +219,7 @@ def _exchange(grid: PowerGrid, best: Any) -> None:
         return
 
 
-class _bar:
+class _Bar:
     """A progress bar on stderr; silent where that is no terminal."""
 
     def __init__(self, words: str) -> None:

@@ -47,8 +47,8 @@ BASIS = MappingProxyType(
         "figures put the average at 0.6 % and 0.4 % within reach (University of Missouri G1290)",
         "preharvest": "a quarter of the header's loss; assumed",
         "damage": "5 %, the limit of damaged kernels of U.S. No. 2 corn (7 CFR 810.404)",
-        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which shared no "
-        "header; cancels between setups",
+        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which "
+        "shared no header; cancels between setups",
         **{f"sd {level}": ASSUMED for level in SD if level != "field"},
         "preharvest_sd field": "as for the header; cancels between setups",
         **{f"preharvest_sd {level}": ASSUMED for level in ("strip", "frame")},

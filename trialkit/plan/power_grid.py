@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
@@ -25,11 +25,13 @@ from trialkit.plan.power_words import (
 )
 
 if TYPE_CHECKING:
+    from trialkit.plan.arrange import Layout
     from trialkit.intake.config import TrialConfig
     from trialkit.plan.power_expected import Expected
     from trialkit.plan.power_work import Work
     from trialkit.simulate import Effort
 
+Response = Literal["header_loss", "kernel_damage"]
 PLAN = ["pairs", "frames", "fields"]
 LEGEND = (
     "ratio x/: the interval runs from the ratio over this number to the ratio times it; "
@@ -94,8 +96,8 @@ class PowerGrid:
         Carlo standard error), ``analysed`` (share of rounds that could be); ``half_width`` (the
         median interval of the ratio runs from ratio / half_width to ratio * half_width),
         ``half_width_difference`` (kg/ha or percentage points); ``detectable`` (smallest reduction
-        told apart with power `aim`, missing where none is); ``se, df`` (root mean square and median) of
-        the contrast as tested, ``crossed`` (whether that is the difference of means).
+        told apart with power `aim`, missing where none is); ``se, df`` (root mean square and
+        median) of the contrast as tested, ``crossed`` (whether that is the difference of means).
     rounds : DataFrame
         A row per plan, comparison and round with what that trial would report: ``p, p_adjusted,
         se, df`` (of the contrast as tested), ``ratio, difference`` and their intervals; missing
@@ -114,8 +116,8 @@ class PowerGrid:
     """
 
     config: TrialConfig
-    layout: str
-    response: str
+    layout: Layout
+    response: Response
     table: pd.DataFrame
     rounds: pd.DataFrame
     expected: Expected
@@ -246,8 +248,6 @@ class PowerGrid:
         """
         shares = as_shares(self.config, reduction)
         keys = [*PLAN, "factor", "level"]
-        own = ["reduction", "crossed", "analysed"]
-        rounds = self.rounds.merge(self.table[[*keys, *own]], on=keys, validate="many_to_one")
 
         def shift(row: pd.Series, share: float) -> float:
             return shift_of(share, self.response, bool(row["crossed"]), self.expected)

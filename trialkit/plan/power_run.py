@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import joblib
 import numpy as np
@@ -23,7 +23,7 @@ from trialkit.plan.arrange import Layout, Setup, units_of
 from trialkit.plan.build import LAYOUTS, _asked_for, _check_layout
 from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import DEFAULT, Expected, Reductions, as_shares
-from trialkit.plan.power_grid import PowerGrid
+from trialkit.plan.power_grid import PowerGrid, Response
 from trialkit.plan.power_scale import least_share, monte_carlo_error
 from trialkit.plan.power_work import Work, strips_of
 from trialkit.plan.record import PlannedTrial
@@ -36,7 +36,6 @@ from trialkit.trial import Trial
 if TYPE_CHECKING:
     from trialkit.analysis.specifications import Specification
 
-Response = Literal["header_loss", "kernel_damage"]
 Progress = Callable[[int, int], None]
 
 PAIRS, FRAMES, SAMPLES = (3, 4, 5, 6, 7, 8), (4, 6, 8, 12, 16), (1, 2, 3, 4, 6)
@@ -219,8 +218,9 @@ def power(
             of = contrasts["factor"].eq(contrast["factor"]).sum()
             share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
             crossed = any(contrast["factor"] in pair for pair in interactions)
-            rows.append({**plan, **contrast, "reduction": share, **minutes, "crossed": crossed,
-                         **summary(cell, found[:, i], int(of), aim, expected, crossed)})  # fmt: skip
+            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed)
+            rows.append({**plan, **contrast, "reduction": share, **minutes, **told_of,
+                         "crossed": crossed})  # fmt: skip
             told.append(
                 pd.DataFrame(found[:, i], columns=list(ANSWERS)).assign(
                     **plan, factor=contrast["factor"], level=contrast["level"],
@@ -231,7 +231,8 @@ def power(
     simulated = pd.concat(told, ignore_index=True)
     return PowerGrid(
         config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
-        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds, int(seed), confidence, aim,
+        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds,
+        int(seed), confidence, aim,
     )  # fmt: skip
 
 

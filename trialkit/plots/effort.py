@@ -58,7 +58,7 @@ def effort(
             colour = tuple(_LIGHT + part * (_DARK - _LIGHT))
             x, y = own["minutes"] / 60, 100 * own["power"]
             ax.plot(x, y, color=colour, lw=1.3 + 0.5 * part, marker=_MARKERS[i % len(_MARKERS)],
-                    ms=5, mec="white", mew=0.6, gid=f"pairs {n}", zorder=3)
+                    ms=5, mec="white", mew=0.6, gid=f"pairs {n}", zorder=3)  # fmt: skip
             # Lines begin apart and come together above: their names stand where they begin.
             ax.annotate(f"{n}", (x.iloc[0], y.iloc[0]), xytext=(0, -13), weight="bold", ha="center",
                         textcoords="offset points", color=colour, fontsize=9.5)  # fmt: skip
@@ -78,7 +78,7 @@ def effort(
             )
         if best is not None:
             ax.plot([best.minutes / 60], [100 * best.power], marker="o", ms=15, mfc="none", mec=INK,
-                    mew=1.6, gid="cheapest", zorder=4)
+                    mew=1.6, gid="cheapest", zorder=4)  # fmt: skip
             ax.annotate(
                 f"fewest hours: {best.pairs} {block}s\nwith {best.frames} {grid.row}s a strip",
                 (best.minutes / 60, 100 * best.power), xytext=(-26, 22), ha="right",

@@ -18,9 +18,7 @@ if TYPE_CHECKING:
     from trialkit.plan import PowerGrid
 
 
-def effort_panel(
-    grid: PowerGrid, factor: str | None = None, level: str | None = None
-) -> VBox:
+def effort_panel(grid: PowerGrid, factor: str | None = None, level: str | None = None) -> VBox:
     """Sliders for the plan and the reduction, with what the plan would tell and in how many hours.
 
     Parameters
