@@ -19,7 +19,8 @@ from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.plan.arrange import units_of
 from trialkit.plan.power_draws import Sampler
-from trialkit.plan.power_run import _Cell, as_shares
+from trialkit.plan.power_expected import as_shares
+from trialkit.plan.power_run import _Cell
 from trialkit.plan.power_work import strips_of
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
@@ -137,8 +138,8 @@ def test_counts_have_the_law_of_simulate_trial() -> None:
         preharvest=5.0, header=20.0, header_ratios={"gap": {"wide": 1.5}}, sd=sd,
         preharvest_sd={"field": 0.25, "strip": 0.2, "frame": 0.3}, moisture_sd=0.0, speed_sd=0.0,
     )  # fmt: skip
-    effort = Effort(header_frames=3, preharvest_frames=1, total_frames=0, grain_samples=0, ear_area=0,
-                    residue_samples=0, stalks=0)  # fmt: skip
+    effort = Effort(header_frames=3, preharvest_frames=1, total_frames=0, grain_samples=0,
+                    ear_area=0, residue_samples=0, stalks=0)  # fmt: skip
     units = units_of(GAPS, "blocks", None)
     strips = strips_of(GAPS, units, 2, ["1", "2"])
     counts, ahead = Sampler(strips, ("gap",), truth, 3).header(3000, 0, 3, effort)
@@ -158,15 +159,16 @@ def test_counts_have_the_law_of_simulate_trial() -> None:
 
 
 def _figures(counts: np.ndarray, ahead: np.ndarray) -> dict[str, np.ndarray]:
-    """Products whose means are moments of log counts; `counts` is (rounds, fields, pairs, setups)."""
+    """Products whose means are moments of logarithms; counts are (rounds, fields, pairs, setups)."""
     y = np.log(counts + 0.5)
-    y = y - np.log([1, 1, 1]) - 3.9  # near the centre, so that products tell about spread
+    y = y - 3.9  # near the centre, so that products tell about spread
     other = np.log(ahead + 0.5) - 1.6
+    apart = y[..., 0] - y[..., 1]
     return {
         "mean": y[..., 0].mean((1, 2)), "effect": (y[..., 2] - y[..., 1]).mean((1, 2)),
         "strip": ((y[..., 0] - y[..., 1]) ** 2).mean((1, 2)),
         "within field": (y[:, :, 0, 0] * y[:, :, 1, 1]).mean(1),
-        "setup by field": ((y[:, :, 0, 0] - y[:, :, 0, 1]) * (y[:, :, 1, 0] - y[:, :, 1, 1])).mean(1),
+        "setup by field": (apart[:, :, 0] * apart[:, :, 1]).mean(1),
         "within pair": (y[..., 0] * y[..., 1]).mean((1, 2)),
         "before": other.mean(1), "before spread": (other**2).mean(1),
     }  # fmt: skip
@@ -204,7 +206,7 @@ def test_damage_has_the_law_of_simulate_trial() -> None:
         assert abs(a[name].mean() - b[name].mean()) < 4.5 * error, name
 
 
-# --- Textbooks' power ------------------------------------------------------------------------------
+# --- Textbooks' power ----------------------------------------------------------------------------
 
 # So many kernels that chance of counting is nothing beside strips: the logarithms of strips are
 # normal. Pairs differ by much more than strips, so that their variance is never at zero.
@@ -340,7 +342,8 @@ def test_cheapest_and_better_read_the_table() -> None:
     power = table.set_index(["pairs", "frames"])["power"]
     gains = [0.0, *(power[plan] - power[6, 4] for plan in ((7, 4), (6, 8), (6, 12)))]
     np.testing.assert_allclose(exchange.table["gain"], gains, atol=1e-12)
-    assert "one more pair" in exchange.sentence and "more frames on every strip" in exchange.sentence
+    assert "one more pair" in exchange.sentence
+    assert "more frames on every strip" in exchange.sentence
     with pytest.raises(DesignError, match="not in the grid"):
         grid().better(5, 4)
     with pytest.raises(DesignError, match="largest"):
@@ -352,7 +355,8 @@ def test_a_plan_brings_its_layout_and_its_numbers() -> None:
     found = tp.power(plan, frames=[2], rounds=4, seed=1)
     assert found.layout == "pairs"
     assert sorted(set(found.table["pairs"])) == [3, 4, 5, 6, 7]
-    assert found.work.strip_length == pytest.approx((plan.strips["end"] - plan.strips["start"]).mean())
+    long = plan.strips["end"] - plan.strips["start"]
+    assert found.work.strip_length == pytest.approx(long.mean())
 
 
 def test_variances_are_halved_and_doubled() -> None:

@@ -41,10 +41,10 @@ if TYPE_CHECKING:
 __all__ = ["ANSWERS", "Rounds"]
 
 ANSWERS = (
-    "p", "p_adjusted", "se", "df", "ratio", "ratio_low", "ratio_high", "difference",
+    "p", "p_adjusted", "estimate", "se", "df", "ratio", "ratio_low", "ratio_high", "difference",
     "difference_low", "difference_high",
 )  # fmt: skip
-"""What a round tells of a contrast; `se` is that of the contrast as it is tested (`estimates`)."""
+"""What a round tells of a contrast; `estimate, se, df` are those of it as tested (`estimates`)."""
 
 
 @dataclass(slots=True)
@@ -127,7 +127,7 @@ class Rounds:
         return self._read(fit, fitted, offset)
 
     def _filled(self, counts: np.ndarray) -> bool:
-        """Whether something was found in every cell of the fixed part, and not all of it damaged."""
+        """Whether every cell of the fixed part holds something, and not all of it damaged."""
         if self._filled_by is None:
             terms = [[name] for name in self.design.names]
             terms += [list(pair) for pair in self.design.interactions]
@@ -160,10 +160,10 @@ class Rounds:
             except (ModelError, np.linalg.LinAlgError):
                 pass
         rows = self.ahead.assign(**{name: counts})
-        if self._first_ahead is None and counts.any():
-            if rows["strip"].nunique() >= preharvest.MODEL_STRIPS:
-                with suppress(ModelError, np.linalg.LinAlgError):
-                    self._first_ahead = preharvest._fit(rows.assign(count=counts))
+        enough = rows["strip"].nunique() >= preharvest.MODEL_STRIPS and counts.any()
+        if self._first_ahead is None and enough:
+            with suppress(ModelError, np.linalg.LinAlgError):
+                self._first_ahead = preharvest._fit(rows.assign(count=counts))
         return preharvest.preharvest_density(
             rows, name, self.spec.row, "loss", value, self.scale.unit
         )[0]
@@ -201,8 +201,8 @@ class Rounds:
             ]
             out.append(
                 np.column_stack(
-                    [p, holm(p), tested.se, tested.df, *ratios, difference.estimate,
-                     difference.estimate - half, difference.estimate + half]
+                    [p, holm(p), tested.estimate, tested.se, tested.df, *ratios,
+                     difference.estimate, difference.estimate - half, difference.estimate + half]
                 )
             )  # fmt: skip
         return np.vstack(out)

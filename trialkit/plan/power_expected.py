@@ -47,8 +47,8 @@ BASIS = MappingProxyType(
         "figures put the average at 0.6 % and 0.4 % within reach (University of Missouri G1290)",
         "preharvest": "a quarter of the header's loss; assumed",
         "damage": "5 %, the limit of damaged kernels of U.S. No. 2 corn (7 CFR 810.404)",
-        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which shared no "
-        "header; cancels between setups",
+        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which "
+        "shared no header; cancels between setups",
         **{f"sd {level}": ASSUMED for level in SD if level != "field"},
         "preharvest_sd field": "as for the header; cancels between setups",
         **{f"preharvest_sd {level}": ASSUMED for level in ("strip", "frame")},
@@ -205,3 +205,30 @@ class Expected:
 
 
 DEFAULT = Expected()
+
+
+def as_shares(config: TrialConfig, reduction: float | Reductions) -> dict[str, dict[str, float]]:
+    """Reductions of every level but the reference that has one."""
+    known = {f.name: f for f in config.setups}
+    if isinstance(reduction, Mapping):
+        shares = {f: {level: float(r) for level, r in own.items()} for f, own in reduction.items()}
+        for name, own in shares.items():
+            if name not in known:
+                raise DesignError(
+                    f"reduction names {name!r}; the setup factors are {', '.join(known)}."
+                )
+            others = [v for v in known[name].levels if v != known[name].reference]
+            if unknown := [level for level in own if level not in others]:
+                raise DesignError(
+                    f"reduction names level {unknown[0]!r} of {name}; compared with "
+                    f"{known[name].reference} are {', '.join(others)}."
+                )
+    else:
+        shares = {
+            f.name: {v: float(reduction) for v in f.levels if v != f.reference}
+            for f in config.setups
+        }
+    for own in shares.values():
+        if not all(-9 <= r < 1 for r in own.values()):
+            raise DesignError("A reduction is a share below 1: 0.3 for 30 % less, -0.2 for more.")
+    return shares

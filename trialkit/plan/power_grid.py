@@ -3,28 +3,40 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Literal
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
+from trialkit.analysis.estimates import holm
 from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
+from trialkit.plan.power_expected import as_shares
+from trialkit.plan.power_scale import monte_carlo_error, shift_of
 from trialkit.plan.power_words import (
     assumed,
     cheapest_words,
     detectable_words,
     exchange_words,
+    plan_in_words,
+    unit_of,
 )
 
 if TYPE_CHECKING:
+    from trialkit.plan.arrange import Layout
     from trialkit.intake.config import TrialConfig
     from trialkit.plan.power_expected import Expected
     from trialkit.plan.power_work import Work
     from trialkit.simulate import Effort
 
+Response = Literal["header_loss", "kernel_damage"]
 PLAN = ["pairs", "frames", "fields"]
+LEGEND = (
+    "ratio x/: the interval runs from the ratio over this number to the ratio times it; "
+    "finds: the smallest reduction told apart with the power aimed at."
+)
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,7 +96,8 @@ class PowerGrid:
         Carlo standard error), ``analysed`` (share of rounds that could be); ``half_width`` (the
         median interval of the ratio runs from ratio / half_width to ratio * half_width),
         ``half_width_difference`` (kg/ha or percentage points); ``detectable`` (smallest reduction
-        told apart with power `aim`, missing where none is), ``df`` (median).
+        told apart with power `aim`, missing where none is); ``se, df`` (root mean square and
+        median) of the contrast as tested, ``crossed`` (whether that is the difference of means).
     rounds : DataFrame
         A row per plan, comparison and round with what that trial would report: ``p, p_adjusted,
         se, df`` (of the contrast as tested), ``ratio, difference`` and their intervals; missing
@@ -98,11 +111,13 @@ class PowerGrid:
     effort : Effort
     n_rounds, seed : int
     confidence, aim : float
+    moved : bool
+        The rounds are those of another reduction, see `at`.
     """
 
     config: TrialConfig
-    layout: str
-    response: str
+    layout: Layout
+    response: Response
     table: pd.DataFrame
     rounds: pd.DataFrame
     expected: Expected
@@ -114,6 +129,7 @@ class PowerGrid:
     seed: int
     confidence: float
     aim: float
+    moved: bool = False
 
     @property
     def row(self) -> str:
@@ -219,6 +235,44 @@ class PowerGrid:
         moved = self.told_apart(row).astype(float) - self.told_apart(base)
         return float(moved.mean()), float(moved.std(ddof=1) / np.sqrt(len(moved)))
 
+    def at(self, reduction: float) -> PowerGrid:
+        """The same rounds if every level had another reduction, without simulating again.
+
+        Every round's estimate is moved by what the true contrast moves, its standard error and
+        degrees of freedom stay: what less or more loss changes in the counts is left aside.
+
+        Raises
+        ------
+        DesignError
+            For a reduction that is not a share below 1.
+        """
+        shares = as_shares(self.config, reduction)
+        keys = [*PLAN, "factor", "level"]
+
+        def shift(row: pd.Series, share: float) -> float:
+            return shift_of(share, self.response, bool(row["crossed"]), self.expected)
+
+        t = self.table.copy()
+        t["_moved"] = [shift(row, row["reduction"]) - shift(row, reduction)
+                       for _, row in t.iterrows()]  # fmt: skip
+        rounds = rounds.merge(t[[*keys, "_moved"]], on=keys, validate="many_to_one")
+        rounds["estimate"] += rounds["_moved"]
+        rounds["p"] = 2 * special.stdtr(rounds["df"], -(rounds["estimate"] / rounds["se"]).abs())
+        rounds["p_adjusted"] = rounds["p"]
+        if t.groupby([*PLAN, "factor"]).size().max() > 1:
+            trial = rounds.groupby([*PLAN, "factor", "round"])["p"]
+            rounds["p_adjusted"] = trial.transform(lambda p: holm(p.to_numpy()))
+        told = (rounds["p_adjusted"] < 1 - self.confidence).groupby(
+            [rounds[key] for key in keys], sort=False
+        )  # fmt: skip
+        hits = t[keys].merge(told.sum().rename("hits").reset_index(), on=keys)["hits"]
+        t["reduction"], t["power"] = reduction, hits / self.n_rounds
+        t["power_se"] = [monte_carlo_error(int(h), self.n_rounds) for h in hits]
+        return replace(
+            self, table=t.drop(columns="_moved"), rounds=rounds[self.rounds.columns],
+            reductions=shares, moved=True,
+        )  # fmt: skip
+
     @property
     def sentences(self) -> tuple[str, ...]:
         """What was simulated, the cheapest plan, what it can tell, and what all of it rests on."""
@@ -228,7 +282,7 @@ class PowerGrid:
             top = self.of().sort_values("power").iloc[-1]
             out.append(
                 f"No plan of the grid reaches a power of {100 * self.aim:.0f} %; the nearest, "
-                f"{plan_words(self, top)}, has {100 * top['power']:.0f} %."
+                f"{_plan_words(self, top)}, has {100 * top['power']:.0f} %."
             )
         else:
             out.append(best.sentence)
@@ -239,6 +293,11 @@ class PowerGrid:
             f"{100 * self.table['power_se'].max():.1f} points from {self.n_rounds} rounds; plans "
             "share their simulated strips, so their order is better known than each by itself."
         )
+        if self.moved:
+            out.append(
+                "The rounds are those of another reduction with their estimates moved; what less "
+                "or more loss changes in the counts is left aside."
+            )
         low = self.table["analysed"].min()
         if low < 1:
             out.append(
@@ -249,29 +308,31 @@ class PowerGrid:
 
     def shown(self) -> pd.DataFrame:
         """The table as people read it: percentages, hours, the trial's own unit."""
-        from trialkit.plan.power_words import unit_of
-
-        unit = unit_of(self)
-        t = self.table
-        out = t[[*PLAN, "factor", "level"]].copy()
-        out["hours"] = (t["minutes"] / 60).round(1)
-        out["power, %"] = (100 * t["power"]).round(0).astype(int)
-        out["+-"] = (100 * t["power_se"]).round(1)
-        out["analysed, %"] = (100 * t["analysed"]).round(0).astype(int)
-        out["ratio within a factor of"] = t["half_width"].round(2)
-        out[f"difference +- {unit.unit}"] = (unit.factor * t["half_width_difference"]).round(2)
-        out["reduction found, %"] = (100 * t["detectable"]).round(0)
+        t, unit = self.table, unit_of(self)
+        out = t[PLAN].copy()
         if self.row == "sample":
             out = out.rename(columns={"frames": "samples"})
-        one = self.table[["factor", "level"]].drop_duplicates()
-        return out.drop(columns=["factor", "level"]) if len(one) == 1 else out
+        if len(t[["factor", "level"]].drop_duplicates()) > 1:
+            labels = {
+                (f.name, v): words for f in self.config.setups
+                for v, words in zip(f.levels, f.level_labels, strict=True)
+            }  # fmt: skip
+            out["compared"] = [labels[pair] for pair in zip(t["factor"], t["level"], strict=True)]
+        out["hours"] = (t["minutes"] / 60).round(1)
+        out["power %"] = (100 * t["power"]).round(0).astype(int)
+        out["+-"] = (100 * t["power_se"]).round(1)
+        if (t["analysed"] < 1).any():
+            out["analysed %"] = (100 * t["analysed"]).round(0).astype(int)
+        out["ratio x/"] = t["half_width"].round(2)
+        out[f"{unit.unit} +-"] = (unit.factor * t["half_width_difference"]).round(2)
+        out["finds %"] = (100 * t["detectable"]).round(0)
+        return out.drop(columns="fields") if t["fields"].eq(1).all() else out
 
     def _repr_html_(self) -> str:
         return card(
             "Power and effort by simulation",
-            list(self.sentences),
-            table(self.shown(), rows=12),
-            folded("Every plan", table(self.shown(), rows=500)),
+            [*self.sentences, LEGEND],
+            table(self.shown(), rows=500),
             folded("What was expected, and why", table(self.expected.table(), rows=40)),
         )
 
@@ -279,8 +340,5 @@ class PowerGrid:
         return "\n".join([*self.sentences, "", self.shown().to_string(index=False)])
 
 
-def plan_words(grid: PowerGrid, row: pd.Series) -> str:
-    """ "6 pairs of 8 frames"."""
-    from trialkit.plan.power_words import plan_in_words
-
+def _plan_words(grid: PowerGrid, row: pd.Series) -> str:
     return plan_in_words(grid, int(row["pairs"]), int(row["frames"]), int(row["fields"]))

@@ -182,7 +182,12 @@ def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
             f"The trials hold too little to learn (fewer than {LEAST_DF} degrees of freedom): "
             f"{', '.join(kept)}. There the usual values stand."
         )
-    return Expected(**levels, **sds, basis=basis, trials=used, notes=tuple(notes))
+    usual = {name: getattr(DEFAULT, name) for name in ("loss", "preharvest", "damage")}
+    levels = usual | levels
+    return Expected(
+        levels["loss"], levels["preharvest"], levels["damage"], sds["sd"], sds["preharvest_sd"],
+        sds["damage_sd"], basis, used, tuple(notes),
+    )  # fmt: skip
 
 
 _WORDS = {"sd": "header", "preharvest_sd": "preharvest", "damage_sd": "damage"}

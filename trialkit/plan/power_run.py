@@ -7,7 +7,7 @@ from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any
 
 import joblib
 import numpy as np
@@ -15,7 +15,6 @@ import pandas as pd
 
 from trialkit import schema
 from trialkit.analysis.design import read_design
-from trialkit.analysis.precision import detectable
 from trialkit.analysis.rounds import ANSWERS, Rounds
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
@@ -23,18 +22,20 @@ from trialkit.intake.config import TrialConfig
 from trialkit.plan.arrange import Layout, Setup, units_of
 from trialkit.plan.build import LAYOUTS, _asked_for, _check_layout
 from trialkit.plan.power_draws import Sampler
-from trialkit.plan.power_expected import DEFAULT, Expected, Reductions
-from trialkit.plan.power_grid import PowerGrid
+from trialkit.plan.power_expected import DEFAULT, Expected, Reductions, as_shares
+from trialkit.plan.power_grid import PowerGrid, Response
+from trialkit.plan.power_scale import least_share, monte_carlo_error
 from trialkit.plan.power_work import Work, strips_of
+from trialkit.plan.record import PlannedTrial
 from trialkit.plan.refusals import Fault
 from trialkit.plan.result import Plan
+from trialkit.plan.work import Pace
 from trialkit.simulate import Effort, Truth
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
     from trialkit.analysis.specifications import Specification
 
-Response = Literal["header_loss", "kernel_damage"]
 Progress = Callable[[int, int], None]
 
 PAIRS, FRAMES, SAMPLES = (3, 4, 5, 6, 7, 8), (4, 6, 8, 12, 16), (1, 2, 3, 4, 6)
@@ -166,16 +167,12 @@ def power(
     """
     config = trial.config if isinstance(trial, Plan) else trial
     if isinstance(trial, Plan):
-        layout = layout or trial.layout
-        setups = trial.arguments.get("setups") if setups is None else setups
-        planned = int(trial.arguments["blocks"])
-        near = range(planned - 2, planned + 4)
-        pairs = [n for n in near if n >= 3] if pairs is None else pairs
-        fields = (len(trial.grounds),) if fields is None else fields
-        work = work or Work(
-            strip_length=float((trial.strips["end"] - trial.strips["start"]).mean()),
-            order=trial.arguments["order"], pace=Work().pace.__class__(**trial.arguments["pace"]),
-        )  # fmt: skip
+        planned = of_plan(trial)
+        layout = layout or planned["layout"]
+        setups = planned["setups"] if setups is None else setups
+        pairs = planned["pairs"] if pairs is None else pairs
+        fields = planned["fields"] if fields is None else fields
+        work, effort = work or planned["work"], effort or planned["effort"]
     if not config.setups:
         raise DesignError("The settings declare no setup factor, so there is nothing to compare.")
     if response not in ("header_loss", "kernel_damage"):
@@ -209,17 +206,21 @@ def power(
     contrasts = smallest.rounds().contrasts  # refuses before anything is simulated
     answers = _simulate(cells, rounds, jobs, progress)
     rows, told = [], []
+    several = len(set(contrasts["factor"])) > 1
     for (p, n, f), cell, found in zip(product(*counts.values()), cells, answers, strict=True):
         each = work.frame_minutes * (n + effort.preharvest_frames)
         if response == "kernel_damage":
             each = work.sample_minutes * n
         plan = {"pairs": p, "frames": n, "fields": f}
         minutes = work.minutes(config, units, p, f, each)
+        interactions = cell.rounds().design.interactions if several else ()
         for i, contrast in enumerate(contrasts.to_dict("records")):
             of = contrasts["factor"].eq(contrast["factor"]).sum()
             share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
-            rows.append({**plan, **contrast, "reduction": share, **minutes,
-                         **summary(cell, found[:, i], int(of), aim, expected)})  # fmt: skip
+            crossed = any(contrast["factor"] in pair for pair in interactions)
+            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed)
+            rows.append({**plan, **contrast, "reduction": share, **minutes, **told_of,
+                         "crossed": crossed})  # fmt: skip
             told.append(
                 pd.DataFrame(found[:, i], columns=list(ANSWERS)).assign(
                     **plan, factor=contrast["factor"], level=contrast["level"],
@@ -230,22 +231,36 @@ def power(
     simulated = pd.concat(told, ignore_index=True)
     return PowerGrid(
         config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
-        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds, int(seed), confidence, aim,
+        None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds,
+        int(seed), confidence, aim,
     )  # fmt: skip
 
 
+def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
+    """Arguments of `power` that a plan settles: layout, setups, numbers near its own, pace."""
+    own = planned.arguments
+    blocks = int(own["blocks"])
+    return {
+        "layout": planned.layout, "setups": own.get("setups"),
+        "pairs": [n for n in range(blocks - 2, blocks + 4) if n >= 3],
+        "fields": [len(own["grounds"])], "effort": getattr(planned, "effort", None),
+        "work": Work(
+            strip_length=float((planned.strips["end"] - planned.strips["start"]).mean()),
+            order=own["order"], pace=Pace(**own["pace"]),
+        ),
+    }  # fmt: skip
+
+
 def summary(
-    cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected
+    cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected, crossed: bool
 ) -> dict[str, float]:
     """Power, precision and detectable reduction of one contrast, from its answers."""
     n = len(found)
     frame = pd.DataFrame(found, columns=list(ANSWERS))
     held = frame.dropna(subset=["p"])
     hits = int((held["p_adjusted"] < 1 - cell.confidence).sum())
-    # Agresti & Coull (1998, Am. Stat. 52:119-126): no error of zero where all rounds agree.
-    near = (hits + 2) / (n + 4)
     out = {
-        "power": hits / n, "power_se": float(np.sqrt(near * (1 - near) / (n + 4))),
+        "power": hits / n, "power_se": monte_carlo_error(hits, n),
         "analysed": len(held) / n,
     }  # fmt: skip
     ratios = held.dropna(subset=["ratio"])
@@ -254,67 +269,16 @@ def summary(
     out["half_width"] = float(half.median()) if enough else np.nan
     width = held["difference_high"] - held["difference_low"]
     out["half_width_difference"] = float(width.median() / 2) if len(held) else np.nan
-    out["detectable"] = _detectable(cell, held, of, aim, expected)
-    out["df"] = float(held["df"].median()) if len(held) else np.nan
+    out["se"] = float(np.sqrt((held["se"] ** 2).mean())) if len(held) > 1 else np.nan
+    out["df"] = float(held["df"].median()) if len(held) > 1 else np.nan
+    out["detectable"] = np.nan
+    if len(held) > 1:
+        out["detectable"] = least_share(out["se"], out["df"], of, aim, cell.confidence,
+                                        cell.response, crossed, expected)  # fmt: skip
     return out
 
 
-def _detectable(
-    cell: _Cell, held: pd.DataFrame, of: int, aim: float, expected: Expected
-) -> float:
-    """Smallest reduction that would be told apart with power `aim`; missing where none would.
-
-    By the noncentral t of the standard error (root mean square over rounds) and the median degrees
-    of freedom. Of several comparisons each is held to its Bonferroni share, the first of Holm's.
-    """
-    if len(held) < 2:
-        return np.nan
-    confidence = 1 - (1 - cell.confidence) / of
-    se, df = float(np.sqrt((held["se"] ** 2).mean())), float(held["df"].median())
-    shift = detectable(se, df, aim, confidence)
-    crossed = sum(cell.strips[f.name].nunique() > 1 for f in cell.config.setups) > 1
-    if cell.response == "kernel_damage":
-        p = expected.damage
-        if crossed:  # tested as a difference in percentage points
-            share = shift / (100 * p)
-        else:
-            odds = p / (1 - p) * np.exp(-shift)
-            share = 1 - odds / (1 + odds) / p
-    elif crossed:  # tested as a difference in kg/ha
-        share = shift / expected.loss
-    else:  # of all that lies behind the header
-        share = (1 - np.exp(-shift)) * (expected.loss + expected.preharvest) / expected.loss
-    return float(share) if share < 1 else np.nan
-
-
 # ---------------------------------------------------------------- arguments
-def as_shares(config: TrialConfig, reduction: float | Reductions) -> dict[str, dict[str, float]]:
-    """Reductions of every level but the reference that has one."""
-    known = {f.name: f for f in config.setups}
-    if isinstance(reduction, Mapping):
-        shares = {f: {level: float(r) for level, r in own.items()} for f, own in reduction.items()}
-        for name, own in shares.items():
-            if name not in known:
-                raise DesignError(
-                    f"reduction names {name!r}; the setup factors are {', '.join(known)}."
-                )
-            others = [v for v in known[name].levels if v != known[name].reference]
-            if unknown := [level for level in own if level not in others]:
-                raise DesignError(
-                    f"reduction names level {unknown[0]!r} of {name}; compared with "
-                    f"{known[name].reference} are {', '.join(others)}."
-                )
-    else:
-        shares = {
-            f.name: {v: float(reduction) for v in f.levels if v != f.reference}
-            for f in config.setups
-        }
-    for own in shares.values():
-        if not all(-9 <= r < 1 for r in own.values()):
-            raise DesignError("A reduction is a share below 1: 0.3 for 30 % less, -0.2 for more.")
-    return shares
-
-
 def _units(
     config: TrialConfig, layout: Layout, setups: Sequence[Mapping[str, str]] | None
 ) -> tuple[list[Setup], list[Setup]]:

@@ -82,5 +82,3 @@ def sensitivity(
     order = {what: i for i, what in enumerate(dict.fromkeys(out["what"]))}
     return out.sort_values(["what", "times"], key=lambda s: s.map(order) if s.name == "what" else s,
                            ignore_index=True)  # fmt: skip
-
-

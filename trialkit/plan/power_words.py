@@ -74,9 +74,8 @@ def assumed(grid: PowerGrid) -> str:
 def cheapest_words(grid: PowerGrid, row: pd.Series, power: float) -> str:
     """The plan and how sure its power is."""
     plan = plan_in_words(grid, int(row["pairs"]), int(row["frames"]), int(row["fields"]))
-    near = "" if row["power"] - 2 * row["power_se"] >= power else (
-        " By chance of simulation it may fall short; more rounds would tell."
-    )
+    sure = row["power"] - 2 * row["power_se"] >= power
+    near = "" if sure else " By chance of simulation it may fall short; more rounds would tell."
     return (
         f"Fewest minutes for a power of {100 * power:.0f} %: {plan}, {hours(row['minutes'])} of "
         f"work ({hours(row['counting'])} of it counting), power {100 * row['power']:.0f} % "
@@ -126,10 +125,8 @@ def exchange_words(grid: PowerGrid, rows: pd.DataFrame) -> str:
         single = more == 1
         parts.append(f"{what} take{'s' if single else ''} " + gain(one).format(s="s" * single))
     if len(deeper):
-        aim = wider.iloc[0]["more_minutes"] if len(wider) else np.inf
-        nearest = deeper.loc[(deeper["more_minutes"] - aim).abs().idxmin()] if len(wider) else (
-            deeper.iloc[0]
-        )
+        aim = wider.iloc[0]["more_minutes"] if len(wider) else 0.0
+        nearest = deeper.loc[(deeper["more_minutes"] - aim).abs().idxmin()]
         more = int(nearest["frames"] - base["frames"])
         parts.append(
             f"{more} more {grid.row}{'s' if more != 1 else ''} on every strip take "
@@ -138,7 +135,8 @@ def exchange_words(grid: PowerGrid, rows: pd.DataFrame) -> str:
     text += "; ".join(parts) + "."
     if len(wider) and len(deeper):
         a, b = (float(r["gain_per_hour"]) for r in (one, nearest))
-        clear = abs(one["gain"] - nearest["gain"]) > 2 * np.hypot(one["gain_se"], nearest["gain_se"])
+        error = np.hypot(one["gain_se"], nearest["gain_se"])
+        clear = abs(one["gain"] - nearest["gain"]) > 2 * error
         if np.isfinite([a, b]).all():
             what = f"the {block}{'s' if one['pairs'] - base['pairs'] > 1 else ''}"
             first = what if a > b else f"the {grid.row}s"

@@ -58,9 +58,7 @@ class Work:
                 "Minutes of work are not negative and strips (m) have a length above 0."
             )
         if self.order not in ("fewest changes", "position"):
-            raise DesignError(
-                f"order is {self.order!r}; choose from fewest changes, position."
-            )
+            raise DesignError(f"order is {self.order!r}; choose from fewest changes, position.")
 
     def minutes(
         self, config: TrialConfig, units: tuple[list[Setup], list[Setup]], blocks: int,

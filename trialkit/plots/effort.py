@@ -21,6 +21,7 @@ _MARKERS = "osD^vPX*"
 def effort(
     grid: PowerGrid, factor: str | None = None, level: str | None = None,
     fields: int | None = None, power: float | None = None,
+    chosen: tuple[int, int] | None = None,
 ) -> Plot:  # fmt: skip
     """A line for every number of pairs, frames along it, the cheapest plan of the power marked.
 
@@ -33,6 +34,8 @@ def effort(
         The number of fields drawn; that of the cheapest plan unless told.
     power : float, optional
         The power aimed at, the grid's own unless told.
+    chosen : (int, int), optional
+        Pairs and frames of a plan to mark by a square.
     """
     aim = grid.aim if power is None else power
     best = grid.cheapest(aim, factor, level)
@@ -55,7 +58,7 @@ def effort(
             colour = tuple(_LIGHT + part * (_DARK - _LIGHT))
             x, y = own["minutes"] / 60, 100 * own["power"]
             ax.plot(x, y, color=colour, lw=1.3 + 0.5 * part, marker=_MARKERS[i % len(_MARKERS)],
-                    ms=5, mec="white", mew=0.6, gid=f"pairs {n}", zorder=3)
+                    ms=5, mec="white", mew=0.6, gid=f"pairs {n}", zorder=3)  # fmt: skip
             # Lines begin apart and come together above: their names stand where they begin.
             ax.annotate(f"{n}", (x.iloc[0], y.iloc[0]), xytext=(0, -13), weight="bold", ha="center",
                         textcoords="offset points", color=colour, fontsize=9.5)  # fmt: skip
@@ -75,7 +78,7 @@ def effort(
             )
         if best is not None:
             ax.plot([best.minutes / 60], [100 * best.power], marker="o", ms=15, mfc="none", mec=INK,
-                    mew=1.6, gid="cheapest", zorder=4)
+                    mew=1.6, gid="cheapest", zorder=4)  # fmt: skip
             ax.annotate(
                 f"fewest hours: {best.pairs} {block}s\nwith {best.frames} {grid.row}s a strip",
                 (best.minutes / 60, 100 * best.power), xytext=(-26, 22), ha="right",
@@ -86,6 +89,10 @@ def effort(
         else:
             ax.annotate("no plan reaches it", (0.02, 100 * aim), xytext=(0, 4), fontsize=8.5,
                         xycoords=ax.get_yaxis_transform(), textcoords="offset points")  # fmt: skip
+        if chosen is not None:
+            own = rows[rows["pairs"].eq(chosen[0]) & rows["frames"].eq(chosen[1])]
+            ax.plot(own["minutes"] / 60, 100 * own["power"], marker="s", ms=19, mfc="none", ls="",
+                    mec="#8a2d4f", mew=2.0, gid="chosen", zorder=4)  # fmt: skip
         error = 100 * rows["power_se"].max()
         ax.set_ylim(-3, 108)
         ax.set_yticks([0, 20, 40, 60, 80, 100])
