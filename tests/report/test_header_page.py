@@ -8,6 +8,7 @@ import html
 import re
 import shutil
 from dataclasses import replace
+from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
@@ -113,7 +114,7 @@ def test_order_amount_and_reason_of_every_repair() -> None:
     share = report.repairs["share_removed"].iloc[0]
     assert f"{100 * share:.0f} % of its variance" in items[0]
     assert "too short above" in items[2].replace("\xa0", " ")
-    twice = parts_of(with_header(**warped(2), clearance_1={2: 120.6, 6: 120.0}))
+    twice = parts_of(with_header(**(warped(2) | {"clearance_1": {6: 120.0}})))
     assert "for the same reason, as for row 2" in said(twice, "fix")
     fine = parts_of(with_header())
     assert fine.h1.get_text() == "Nothing to repair was found"
@@ -122,7 +123,9 @@ def test_order_amount_and_reason_of_every_repair() -> None:
 
 @pytest.mark.parametrize("rows", [6, 8, 12, 16])
 def test_plan_is_to_scale_and_rows_stand_in_figures_of_eight(rows: int) -> None:
-    trial = with_header(rows, **warped(), gap_front_right={6: 38.0}, clearance_2={3: np.nan})
+    guides = warped()
+    guides["clearance_2"][3] = np.nan
+    trial = with_header(rows, **guides, gap_front_right={6: 38.0})
     report = tk.check_header(trial)
     figure = plots.header_plan(report)
     (ax,) = figure.axes
@@ -200,7 +203,7 @@ def test_several_headers_stand_one_after_the_other() -> None:
     soup = parts_of(trial)
     assert [h.get_text() for h in soup.find_all("h2")][1:3] == ["Header 1", f"Header {names[1]}"]
     levels = [int(h.name[1]) for h in soup.find_all(re.compile("^h[1-6]$"))]
-    assert all(b - a <= 1 for a, b in zip(levels, levels[1:], strict=False))
+    assert all(b - a <= 1 for a, b in pairwise(levels))
     ids = [tag["id"] for tag in soup.find_all(id=True)]
     assert len(ids) == len(set(ids))
     assert not soup.find_all("script") and not soup.find_all(onerror=True)
@@ -249,9 +252,7 @@ def before(tmp_path_factory: pytest.TempPathFactory) -> Rendered:
     for name in ("trial.toml", "header_check.csv", "stalks.csv"):
         shutil.copy(folder / "all" / name, folder / "t")
     options = {"speeds": [4.0, 5.0], "roll_rpm": 900.0, "population": 32_000.0}
-    return render(
-        folder / "t", folder, report="header", pdf=True, parameters={"options": options}
-    )
+    return render(folder / "t", folder, report="header", pdf=True, parameters={"options": options})
 
 
 def test_before_harvest_on_page_and_paper(before: Rendered) -> None:

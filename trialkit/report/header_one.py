@@ -79,7 +79,8 @@ class OneHeader:
 
     def _repair(self, repair: Repair, every: list[Repair]) -> str:
         found = upper_first("; ".join(repair.found))
-        text = f"<p><strong>Row {escape(repair.row)}.</strong> {escape(_tied(found))}.</p>"
+        row, found = (escape(_tied(self.letters.text(text))) for text in (repair.row, found))
+        text = f"<p><strong>Row {row}.</strong> {found}.</p>"
         alike = next(r for r in every if (r.do, r.why) == (repair.do, repair.why))
         if alike is repair:
             text += (
@@ -87,7 +88,8 @@ class OneHeader:
                 f"<p><strong>Why:</strong> {escape('; '.join(repair.why))}."
             )
         else:
-            text += f"<p>Do the same, and for the same reason, as for row {escape(alike.row)}."
+            first = escape(self.letters.text(alike.row))
+            text += f"<p>Do the same, and for the same reason, as for row {first}."
         if not math.isnan(repair.removed):
             text += escape(_tied(
                 f" The gap's spread between rows falls to {self.say.length(repair.spread)} at "
@@ -140,7 +142,7 @@ class OneHeader:
                 plot, f"{which}, driving to the right. Across the slot all rows have one scale, "
                 "that of the bar."
             ))  # fmt: skip
-        found = table(
+        found = self._table(
             f"Header {self.report.header}: what was found", ["row", "found"],
             [[str(r), _tied(str(v))] for r, v in zip(self.report.rows["row"],
                                                      self.report.rows["verdict"], strict=True)],
@@ -191,16 +193,21 @@ class OneHeader:
         head = ["row", "gap front", "gap rear", "taper", "crooked", "least guide", "roll left",
                 "verdict"]  # fmt: skip
         name = f"Header {report.header}"
-        main = table(f"{name}, row by row from the left; {unit}", head, rows)
+        main = self._table(f"{name}, row by row from the left; {unit}", head, rows)
+        gap_head = ["row", "front left", "front right", "rear left", "rear right", "off the aim",
+                    "off the median"]  # fmt: skip
+        stations = [f"guide {k}" for k in range(1, len(STATIONS) + 1)]
         more = folded(
             "All readings",
-            table(f"{name}: gaps, {unit}; off: mean gap less the aim, and less the median row",
-                  ["row", "front left", "front right", "rear left", "rear right", "off the aim",
-                   "off the median"], gaps),
-            table(f"{name}: guides and rolls, {unit}; enough to: speed at which the roll left "
-                  f"still does without slip, {say.speed_unit}",
-                  ["row", *(f"guide {k}" for k in range(1, len(STATIONS) + 1)), "roll worn",
-                   "enough to"], others),
+            self._table(
+                f"{name}: gaps, {unit}; off: mean gap less the aim, and less the median row",
+                gap_head, gaps,
+            ),
+            self._table(
+                f"{name}: guides and rolls, {unit}; enough to: speed at which the roll left still "
+                f"does without slip, {say.speed_unit}",
+                ["row", *stations, "roll worn", "enough to"], others,
+            ),
         )  # fmt: skip
         return self._section("verdicts", "Row by row", main, words, more)
 
@@ -231,7 +238,7 @@ class OneHeader:
         ]  # fmt: skip
         shown = ""
         if rows:
-            shown = table(f"Gap to aim at, field by field, {LONG[say.length_unit]}",
+            shown = self._table(f"Gap to aim at, field by field, {LONG[say.length_unit]}",
                           ["field", "stalks", "front", "rear"], rows)  # fmt: skip
         return self._section("target", "The gap to aim at", *words, shown)
 
@@ -274,7 +281,7 @@ class OneHeader:
         return self._section(
             "feeding",
             title,
-            table("At the speeds used", head, rows),
+            self._table("At the speeds used", head, rows),
             *words,
         )
 
@@ -306,6 +313,10 @@ class OneHeader:
     def _figure(self, plot: Plot, caption: str) -> str:
         plot.alt_text = self.letters.text(plot.alt_text)
         return figure(plot, _tied(self.letters.text(caption)))
+
+    def _table(self, caption: str, head: list[str], rows: list[list[str]]) -> str:
+        text = self.letters.text
+        return table(text(caption), head, [[_tied(text(cell)) for cell in row] for row in rows])
 
     def _p(self, text: str, kind: str = "") -> str:
         return paragraph(_tied(self.letters.text(text)), kind)
