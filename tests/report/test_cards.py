@@ -1,4 +1,4 @@
-"""Paper for the field: columns of the intake tables, boxes for gloves, text as text, all in grey."""
+"""Paper for the field: columns of the intake tables, boxes for gloves, text as text, all grey."""
 
 from __future__ import annotations
 
@@ -94,7 +94,7 @@ def test_boxes_are_the_columns_of_the_tables(planned: Path, blind: bool) -> None
     assert [list(t.columns) for _, t in header_boxes(trial)] == [
         schema.column_names("header_check")
     ]
-    # The strips table is on the card; where that would tell the setup, part of it is the operator's.
+    # Of the strips table, what would tell the setup is on the operator's sheet of blind cards.
     card, run = tables["strips"].columns, run_boxes(trial, blind).columns
     every = schema.column_names("strips", setups)
     assert set(card) & set(run) == {"strip"}
@@ -185,7 +185,9 @@ def test_paper_text_and_fonts(
             assert [len(pages(found, foot)) for foot in ("front", "back")] == [4, 4]
 
 
-def test_blind_cards_do_not_tell_the_setup(planned: Path, sheets: list[str], tmp_path: Path) -> None:
+def test_blind_cards_do_not_tell_the_setup(
+    planned: Path, sheets: list[str], tmp_path: Path
+) -> None:
     for foot in ("Crew", "front", "back"):
         told = pages(sheets, foot)
         assert told
@@ -209,7 +211,7 @@ def test_all_is_grey_and_boxes_take_a_glove(tmp_path: Path) -> None:
         assert np.abs(red - green).max() == np.abs(green - blue).max() == 0.0
     data, files = content(trial, ["cards"], "us-letter", True)
     front = pictures(data, files)[0][..., 0]
-    # Down through the boxes of the first frames of each line: 1 line ahead, 3 of the header, 1 behind.
+    # Down through the boxes of the first frame of each line: 1 ahead, 3 at the header, 1 behind.
     dark = np.flatnonzero(front[:, round((10 + 11.5 + 12) * DPI)] < 0.35)
     apart = np.diff(dark) / DPI
     assert np.sum((apart >= 14.0) & (apart < 21.0)) >= 5
@@ -220,8 +222,8 @@ def test_header_of_sixteen_rows(tmp_path: Path) -> None:
     made = cards(folder, sheets=["header"])
     found = pages(texts(made.sheets), "Header check")
     assert len(found) == 2 and made.labels is None
-    rows = [re.findall(r"^(\d+)$", text, re.MULTILINE) for text in found]
-    assert sorted(int(r) for r in sum(rows, [])) == list(range(1, 17))
+    rows = [int(r) for text in found for r in re.findall(r"^(\d+)$", text, re.MULTILINE)]
+    assert sorted(rows) == list(range(1, 17))
     for text in found:
         assert letters("key out and with you, all movement stopped") in letters(text)
         assert all(letters(c) in letters(text) for c in CAUTIONS[2:5])
@@ -282,7 +284,7 @@ def test_names_are_text_whatever_they_hold(tmp_path: Path) -> None:
         "strip": HOSTILE, "field": [f"F{HOSTILE[i % 4]}" for i in range(len(HOSTILE))],
         "pair": [str(i // 2) for i in range(len(HOSTILE))], "cushion": ["standard", "cushion"] * 5,
     })  # fmt: skip
-    labels = ("#eval(\"1\")", "$ \\ $")
+    labels = ('#eval("1")', "$ \\ $")
     settings = replace(config(title=HOSTILE[0]), setups=(replace(CHAIN, level_labels=labels),))
     trial = Trial.from_tables(settings, {"strips": strips})
     made = cards(trial, tmp_path, blind=False)
@@ -387,7 +389,7 @@ def test_what_a_kernel_amounts_to() -> None:
     at 43,560 x 2 kernels a bushel; kernels/ft2 for 1 bu/ac at 67k to 100k per bushel: computed,
     1.54, 1.61, 1.74, 1.84, 1.95, 2.07, 2.30."""
     bushel = 56 * 453.59237  # g
-    assert lengths.RULE == pytest.approx(87_120)
+    assert pytest.approx(87_120) == lengths.RULE
     assert 24 * lengths.kernel_worth(10 * FOOT2, 1000 * bushel / 87_120).bu_ac == pytest.approx(1.2)
     for thousands, density in ((67, 1.54), (70, 1.61), (76, 1.74), (80, 1.84), (85, 1.95),
                                (90, 2.07), (100, 2.30)):  # fmt: skip
