@@ -119,8 +119,8 @@ def test_design_too_thin_still_loads(tmp_path: Path, strips: str, says: str) -> 
         ({"frames": FRAMES.replace(",10,", ",0,")},
          ["frames.csv: all 4 rows were refused", "line 2 and 3 more, area: '0'"]),
         ({"frames": FRAMES.replace(",24", ",1000000").replace(",9", ",-1").replace(",20", ",x")
-          .replace(",11", ",")}, 
-         ["10,000 kernels per m2", "line 5, loose_kernels: ''; expected a value"]),
+          .replace(",11", ",NA")},
+         ["10,000 kernels per m2", "line 3 and 2 more, loose_kernels: '-1'; expected a whole"]),
         ({"frames": ""}, ["frames.csv holds no data rows", "the file is empty"]),
     ],
 )  # fmt: skip

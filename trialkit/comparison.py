@@ -287,7 +287,8 @@ def _candidates(
         elif rows.empty:
             reason = f"It holds no data on {spec.title.lower()}."
             given = spec.expected or spec.given(trial)
-            skipped.append((name, "no data", spec.absent if given and spec.absent else reason))
+            reason = spec.absent if given and spec.absent else reason
+            skipped.append((name, "no data", f"{reason} {trial.to_fill}".rstrip()))
         else:
             candidates.append(Candidate(name, trial, rows))
     return candidates, skipped, len(paths)

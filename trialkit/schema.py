@@ -83,6 +83,13 @@ class Table:
         columns = self.columns[:cut] + factors + self.columns[cut:]
         return Table(self.name, self.about, columns, self.key, self.response)
 
+    @property
+    def measured(self) -> tuple[Column, ...]:
+        """What is counted, weighed or judged for a row; none unless the table is a response's."""
+        if not self.response:
+            return ()
+        return tuple(c for c in self.columns if c.name != "area" and c.kind in ("number", "count"))
+
     def column(self, name: str) -> Column:
         """The column of this name."""
         return next(c for c in self.columns if c.name == name)

@@ -35,7 +35,8 @@ class Trial:
         One row per fault: file, line (physical line or sheet row, from 1), column, value, expected.
         Several faults may share a line.
     read : DataFrame
-        One row per file: table, file, rows_in, rows_kept, rows_refused, notes.
+        One row per file: table, file, rows_in, rows_kept, rows_refused, rows_not_filled (nothing
+        measured in them yet), notes.
     extra : mapping of table name to DataFrame
         Text of columns that are not the table's, row for row with it.
     source : Path or None
@@ -101,6 +102,19 @@ class Trial:
             self.strips.groupby(factors, as_index=False).size().rename(columns={"size": "strips"})
         )
 
+    @property
+    def to_fill(self) -> str:
+        """What is not filled in yet, in a sentence; empty where every row has something in it."""
+        left = self.read[self.read["rows_not_filled"] > 0]
+        if left.empty:
+            return ""
+        parts = [
+            f"{'all' if r.rows_not_filled == r.rows_in else f'{r.rows_not_filled:,} of'} "
+            f"{_rows(r.rows_in)} in {r.table}"
+            for r in left.itertuples()
+        ]
+        return f"Not filled in yet, and left out until they are: {'; '.join(parts)}."
+
     def losses(self) -> Losses:
         """Losses by source, per frame, strip and setup."""
         return losses(self.frames, self.ears, self.strips, self.fields, self.config)
@@ -123,9 +137,11 @@ class Trial:
         rows = ", ".join(
             f"{len(frame)} {name}" for name, frame in self.tables().items() if len(frame)
         )
-        refused = int(self.read["rows_refused"].sum())
+        refused, waiting = (int(self.read[c].sum()) for c in ("rows_refused", "rows_not_filled"))
+        more = f", {_rows(waiting)} not filled in yet" if waiting else ""
         return (
-            f"Trial({self.config.title!r}, {self.config.season}: {rows}; {_rows(refused)} refused)"
+            f"Trial({self.config.title!r}, {self.config.season}: {rows}; {_rows(refused)} "
+            f"refused{more})"
         )
 
     def _repr_html_(self) -> str:
@@ -151,7 +167,8 @@ def load_trial(path: str | Path) -> Trial:
     ------
     TrialError
         When the trial is unusable as a whole: no such path, no or faulty settings, no strips left,
-        no row left in any response table.
+        no row left in any response table. Rows that wait to be filled in are reason enough to
+        read it.
     """
     intake = read_trial(path)
     _require_rows(intake.tables, intake.read, intake.refused, Path(path))
@@ -172,7 +189,7 @@ def _require_rows(
     responses = [name for name, layout in schema.TABLES.items() if layout.response]
     if tables["strips"].empty:
         wanted, what = ["strips"], "no strip"
-    elif all(tables[name].empty for name in responses):
+    elif all(tables[name].empty for name in responses) and not read["rows_not_filled"].any():
         wanted, what = responses, "no row of a response table"
     else:
         return
@@ -307,7 +324,10 @@ def _missing(trial: Trial, name: str, what: str) -> str:
     row = trial.read[trial.read["table"] == name]
     if row.empty:
         return f"there is no table {name}"
-    refused = int(row["rows_refused"].iloc[0])
+    refused, waiting = (int(row[c].iloc[0]) for c in ("rows_refused", "rows_not_filled"))
+    if waiting:
+        also = f"; refused: {refused}" if refused else ""
+        return f"no row of {name} is filled in yet ({waiting}){also}"
     return (
         f"every row of {name} was refused ({refused})" if refused else f"table {name} has no rows"
     )
@@ -319,7 +339,7 @@ def _rows(count: int) -> str:
 
 def _html(trial: Trial) -> str:
     config, refused = trial.config, int(trial.read["rows_refused"].sum())
-    counts = trial.read[["table", "file", "rows_in", "rows_kept", "rows_refused", "notes"]]
+    counts = trial.read if trial.to_fill else trial.read.drop(columns="rows_not_filled")
     if counts.empty:
         sizes = {name: len(frame) for name, frame in trial.tables().items() if len(frame)}
         counts = pd.DataFrame({"table": list(sizes), "rows": list(sizes.values())})
@@ -328,9 +348,12 @@ def _html(trial: Trial) -> str:
     )
     told = [factors or "No setup factors."]
     faults = ""
+    if trial.to_fill:
+        told.append(trial.to_fill)
     if refused:
         told.append(f"{_rows(refused)} refused.")
         faults = table(trial.refused, "Refused, the first", rows=5)
     heading = f"{config.title} ({config.season})"
-    names = {"rows in": "rows", "rows kept": "kept", "rows refused": "refused"}
+    names = {"rows in": "rows", "rows kept": "kept", "rows refused": "refused",
+             "rows not filled": "not filled in yet"}  # fmt: skip
     return card(heading, told, table(counts, names=names), faults)

@@ -29,7 +29,9 @@ def counts(intake: Intake, table: str = "frames") -> tuple[int, int, int]:
     [
         ("2,S1,header,10,-3,", "loose_kernels", "-3", "whole number"),
         ("2,S1,header,10,2.5,", "loose_kernels", "2.5", "whole number"),
-        ("2,S1,header,10,,", "loose_kernels", "", "not be empty"),
+        ("2,S1,header,10,NA,", "loose_kernels", "NA", "whole number"),
+        ("2,S1,header,,24,", "area", "", "not be empty"),
+        ("2,S1,header,,,", "area", "", "not be empty"),
         ("2,S1,header,10,many,", "loose_kernels", "many", "whole number"),
         ("2,S1,header,10,=1+1,", "loose_kernels", "=1+1", "not a formula"),
         ("2,S1,header,10,#DIV/0!,", "loose_kernels", "#DIV/0!", "whole number"),
@@ -148,7 +150,7 @@ def test_pairs_that_compare_nothing_are_noted(trial_folder: Make) -> None:
         ("sample_mass,{part}", "100,101", "{part}"),
         ("sample_mass,{part}", ",20", "sample_mass"),
         ("sample_mass,{part}", "100,", "{part}"),
-        ("sample_mass,{part}", ",", None),
+        ("sample_mass,{part}", "-,-", None),
     ],
 )
 def test_part_and_whole(

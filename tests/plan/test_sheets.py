@@ -16,7 +16,7 @@ from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
 from trialkit.simulate import Effort, HeaderProfile
-from trialkit.simulate.demo import SPLIT_STRIPS
+from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.simulate.tables import draw_tables
 
 CUSHION = SetupFactor("cushion", ("standard", "cushion"), "standard", hard_to_change=True)
@@ -51,17 +51,17 @@ def test_rows_to_fill_in() -> None:
 
 def test_the_rows_are_those_a_simulated_trial_has() -> None:
     """Names, zones and areas of the simulated tables, in the same order."""
-    plan = planned(CUSHION, GAP, blocks=4)
-    sheets = tp.planned_tables(plan.strips, EFFORT)
+    plan, effort = planned(CUSHION, blocks=4), dataclasses.replace(EFFORT, settings={})
+    sheets = tp.planned_tables(plan.strips, effort)
     own = plan.tables()
-    rng = np.random.Generator(np.random.PCG64(1))
-    drawn = draw_tables(plan.config, SPLIT_STRIPS, EFFORT, own["strips"], own["fields"], rng)
+    drawn = draw_tables(plan.config, CUSHION_PAIRS.truth, effort, own["strips"], own["fields"],
+                        np.random.Generator(np.random.PCG64(1)))  # fmt: skip
     for name in ("frames", "ears", "grain"):
         keys = [c for c in ("frame", "strip", "zone", "sample", "area") if c in sheets[name]]
         pd.testing.assert_frame_equal(
             sheets[name][keys].astype(str), drawn[name][keys].astype(str), check_dtype=False
         )
-        assert set(sheets[name]) == set(schema.column_names(name))
+        assert list(sheets[name]) == schema.column_names(name)
 
 
 @pytest.mark.parametrize("effort", [None, Effort(), EFFORT])

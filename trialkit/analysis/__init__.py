@@ -94,8 +94,9 @@ def analyse(
     if not done:
         reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
         left = [STILL] if any(reason.endswith(STILL) for reason in skipped.values()) else []
+        unfilled = [trial.to_fill] if trial.to_fill else []
         raise DesignError(
-            " ".join([*_refused(trial), *dict.fromkeys(reasons), *left])
+            " ".join([*_refused(trial), *dict.fromkeys(reasons), *left, *unfilled])
             or "The trial holds no data of these responses."
         )
     warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from trialkit.cli import cards, reports, trials  # noqa: F401  (their commands register with the app)
+# Their commands register with the app.
+from trialkit.cli import cards, plan, reports, trials  # noqa: F401
 from trialkit.cli.app import app
 from trialkit.cli.console import plain
 

@@ -14,7 +14,7 @@ app = typer.Typer(
     no_args_is_help=True,
     add_completion=False,
     pretty_exceptions_enable=False,
-    help="Check, analyse and report on-farm strip trials of corn-header setups.",
+    help="Plan, check, analyse and report on-farm strip trials of corn-header setups.",
 )
 
 

@@ -28,13 +28,31 @@ def new(
     workbook: Annotated[
         bool, typer.Option("--workbook", help="One .xlsx with drop-downs instead of CSV files.")
     ] = False,
-    units: Annotated[Units, typer.Option(help="Units of the tables.")] = Units.US,
+    units: Annotated[
+        Units | None, typer.Option(help="Units of the tables; US unless told.")
+    ] = None,
+    plan: Annotated[
+        Path | None,
+        typer.Option(
+            "--from", help="A planned folder: its strips, frames and samples stand in it."
+        ),
+    ] = None,
 ) -> None:
     """Write an empty trial to fill in."""
-    from trialkit.intake import new_trial, new_workbook
+    if plan is not None:
+        from trialkit.plan import begin_from
 
-    make = new_workbook if workbook or folder.suffix.lower() == ".xlsx" else new_trial
-    OUT.print(f"New trial: {plain(make(folder, units=units.value))}", soft_wrap=True)
+        if units is not None:
+            complain("--units cannot stand beside --from: the plan has its own.")
+            raise typer.Exit(2)
+        as_book = workbook and folder.suffix.lower() != ".xlsx"
+        made = begin_from(plan, folder.with_name(f"{folder.name}.xlsx") if as_book else folder)
+    else:
+        from trialkit.intake import new_trial, new_workbook
+
+        make = new_workbook if workbook or folder.suffix.lower() == ".xlsx" else new_trial
+        made = make(folder, units=(units or Units.US).value)
+    OUT.print(f"New trial: {plain(made)}", soft_wrap=True)
 
 
 @app.command()
@@ -52,7 +70,10 @@ def check(
 
     trial = load_trial(folder)
     OUT.print(f"{plain(trial.config.title)} ({trial.config.season})\n")
-    print_table("Read", trial.read)
+    waiting = trial.to_fill
+    print_table("Read", trial.read if waiting else trial.read.drop(columns="rows_not_filled"))
+    if waiting:
+        OUT.print(f"{plain(waiting)}\n")
     _print_refused(trial.refused, show_all)
     parts = trial.unlocks()
     words = parts["unlocked"].map({True: "yes", False: "no"})
@@ -116,7 +137,7 @@ def analyse(
     level = f"{100 * analysis.level:g} % intervals in brackets; p adjusted within a factor"
     print_table(f"Comparisons ({level})", summary(analysis))
     letters = Letters(trial)
-    for text in (*analysis.skipped.values(), *analysis.warnings):
+    for text in filter(None, (*analysis.skipped.values(), *analysis.warnings, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from trialkit.intake.config import HeaderConfig, OptionCost, SetupFactor, TrialConfig
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.read import Intake, read_trial
-from trialkit.intake.template import new_trial, new_workbook
+from trialkit.intake.template import filled_workbook, new_trial, new_workbook
 from trialkit.intake.write import write_trial
 
 __all__ = [
@@ -14,6 +14,7 @@ __all__ = [
     "OptionCost",
     "SetupFactor",
     "TrialConfig",
+    "filled_workbook",
     "new_trial",
     "new_workbook",
     "read_trial",

@@ -23,7 +23,8 @@ class CheckedTable:
 
     `data` is in SI; `folded` holds integer codes of the label columns, equal where labels are equal
     with capitals put aside; `labels` is what each code stands for and `spelled` how it is written.
-    `nameless` are the rows whose key cannot be read.
+    `nameless` are the rows whose key cannot be read. `waiting` are those with nothing measured yet:
+    every cell that is to be filled in on the spot is still blank.
     """
 
     layout: schema.Table
@@ -38,11 +39,18 @@ class CheckedTable:
     notes: list[str] = field(default_factory=list)
     refused: np.ndarray = field(init=False)
     nameless: np.ndarray = field(init=False)
+    waiting: np.ndarray = field(init=False)
     faults: list[pd.DataFrame] = field(default_factory=list)
 
     def __post_init__(self) -> None:
         self.refused = np.zeros(len(self.lines), bool)
         self.nameless = np.zeros(len(self.lines), bool)
+        self.waiting = np.zeros(len(self.lines), bool)
+
+    @property
+    def sound(self) -> np.ndarray:
+        """Rows with something measured and no fault found."""
+        return ~(self.refused | self.waiting)
 
     def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
         """Put rows (positions or mask) among the refused; values default to the cells' text."""
@@ -64,8 +72,8 @@ class CheckedTable:
         self.faults.append(fault)
 
     def kept(self) -> pd.DataFrame:
-        """The rows not refused, typed as the schema says."""
-        keep = ~self.refused
+        """The rows with something measured that are not refused, typed as the schema says."""
+        keep = self.sound
         frame = pd.DataFrame(self.data)
         frame = frame if keep.all() else frame[keep].reset_index(drop=True)
         counts = {c.name: "int64" for c in self.layout.columns if c.kind == "count" and c.required}
@@ -73,7 +81,7 @@ class CheckedTable:
 
     def kept_extra(self) -> pd.DataFrame:
         """Text of the columns that are not the table's, row for row with `kept`."""
-        keep = ~self.refused
+        keep = self.sound
         return pd.DataFrame(
             {name: cells.raw[cells.codes[keep]] for name, cells in self.extra.items()}
         )
@@ -116,9 +124,19 @@ def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) 
     for position, value, expected in source.faults:
         table.refuse([shifted[position]], "", expected, [value])
     # The cells of a crooked row may stand under the wrong header: its shape is its only fault.
+    table.waiting = _waiting(table) & ~crooked[given]
     _check_cells(table, reading, source.typed, config, sound=~crooked[given])
     _ROW_CHECKS.get(layout.name, lambda _: None)(table)
     return table
+
+
+def _waiting(table: CheckedTable) -> np.ndarray:
+    """Rows of a response table in which every measured cell is blank."""
+    measured = [table.raw[c.name] for c in table.layout.measured if c.name in table.raw]
+    waiting = np.full(len(table.lines), bool(measured))
+    for cells in measured:
+        waiting &= cells.blank()
+    return waiting
 
 
 def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
@@ -139,6 +157,7 @@ def _check_cells(
     sound: np.ndarray,
 ) -> None:
     mark: Mark = "point" if typed else _decimal_mark(table)
+    to_fill = {c.name for c in table.layout.measured}
     rows = len(table.lines)
     for column in table.layout.columns:
         if column.name not in table.raw:
@@ -159,7 +178,10 @@ def _check_cells(
             expected[list(judged.faults)] = list(judged.faults.values())
             at_fault = np.zeros(len(cells.texts), bool)
             at_fault[list(judged.faults)] = True
-            bad = np.flatnonzero(at_fault[cells.codes] & sound)
+            bad = at_fault[cells.codes] & sound
+            if column.name in to_fill:
+                bad &= ~table.waiting
+            bad = np.flatnonzero(bad)
             table.refuse(bad, column.name, expected[cells.codes[bad]])
 
 
@@ -209,7 +231,7 @@ def _check_ears(table: CheckedTable) -> None:
 def _check_density(table: CheckedTable, column: str, what: str, highest: float) -> None:
     with np.errstate(invalid="ignore", divide="ignore"):
         density = table.data[column] / table.data["area"]
-        dense = (density > highest) & ~table.refused
+        dense = (density > highest) & table.sound
     expected = f"at most {highest:,.0f} {what} per m2, more than a whole crop holds"
     table.refuse(dense, column, expected)
 
@@ -222,11 +244,11 @@ def _check_grain(table: CheckedTable) -> None:
     _check_any(table, "kernels_examined", [counts, table.data["sample_mass"]],
                "kernels_examined with kernels_damaged, or sample_mass with sieve_mass")  # fmt: skip
     damaged = table.data["kernels_damaged"]
-    table.refuse(~np.isnan(counts) & np.isnan(damaged) & ~table.refused, "kernels_damaged",
+    table.refuse(~np.isnan(counts) & np.isnan(damaged) & table.sound, "kernels_damaged",
                  "the number of damaged kernels, since kernels_examined is given")  # fmt: skip
     through = np.isnan(table.data["sieve_mass"]) & np.isnan(table.data["foreign_mass"])
     weighed = ~np.isnan(table.data["sample_mass"]) & np.isnan(counts)
-    table.refuse(weighed & through & ~table.refused, "sieve_mass",
+    table.refuse(weighed & through & table.sound, "sieve_mass",
                  "sieve_mass or foreign_mass, since sample_mass is given")  # fmt: skip
 
 
@@ -239,7 +261,7 @@ def _check_residue(table: CheckedTable) -> None:
 def _check_part(table: CheckedTable, part: str, whole: str) -> None:
     """A part is given with its whole and does not exceed it."""
     parts, wholes = table.data[part], table.data[whole]
-    sound = ~table.refused
+    sound = table.sound
     table.refuse(
         sound & ~np.isnan(parts) & np.isnan(wholes), whole, f"{whole}, since {part} is given"
     )
@@ -248,7 +270,7 @@ def _check_part(table: CheckedTable, part: str, whole: str) -> None:
 
 def _check_any(table: CheckedTable, column: str, values: list[Any], expected: str) -> None:
     nothing = np.logical_and.reduce([np.isnan(v) for v in values])
-    table.refuse(nothing & ~table.refused, column, expected)
+    table.refuse(nothing & table.sound, column, expected)
 
 
 _ROW_CHECKS = {

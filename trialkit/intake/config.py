@@ -104,32 +104,41 @@ def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:
     TrialError
         Listing every fault: the key, the value found, what is expected.
     """
+    return check_config(toml_data(text, name), name)
+
+
+def toml_data(text: str, name: str) -> dict[str, Any]:
+    """What a TOML file holds; a `TrialError` names the file where it is none."""
     try:
-        data = tomllib.loads(text)
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise TrialError(
             f"{name} is not valid TOML: {error}. Text stands in quotation marks, "
             'as in title = "Chain trial"; lists in brackets, as in levels = ["narrow", "wide"].'
         ) from None
-    return check_config(data, name)
 
 
 def check_config(data: Mapping[str, Any], name: str = "trial.toml") -> TrialConfig:
     """Settings from the nested mapping a trial.toml holds; raises as `read_toml`."""
-    reader = _Reader(dict(data), "", [])
-    config = _config(reader)
-    if reader.faults or config is None:
-        faults = "\n".join(f"  {fault}" for fault in reader.faults)
-        count = "1 fault" if len(reader.faults) == 1 else f"{len(reader.faults)} faults"
-        raise TrialError(f"{name} has {count}; correct it and read again:\n{faults}")
+    reader = SectionReader(dict(data), "", [])
+    config = take_config(reader)
+    if config is None or reader.faults:
+        raise faulty(name, reader.faults)
     return config
 
 
-_ABSENT = object()
+def faulty(name: str, faults: list[str]) -> TrialError:
+    """The refusal of settings that have these faults."""
+    listed = "\n".join(f"  {fault}" for fault in faults)
+    count = "1 fault" if len(faults) == 1 else f"{len(faults)} faults"
+    return TrialError(f"{name} has {count}; correct it and read again:\n{listed}")
+
+
+ABSENT = object()
 
 
 @dataclass(slots=True)
-class _Reader:
+class SectionReader:
     """Takes keys out of one section, one check each; what is left at the end is unknown."""
 
     data: dict[str, Any]
@@ -137,19 +146,19 @@ class _Reader:
     faults: list[str]
     known: list[str] = field(default_factory=list)
 
-    def fault(self, key: str, expected: str, value: Any = _ABSENT) -> None:
-        found = "is missing" if value is _ABSENT else f"is {_show(value)}"
+    def fault(self, key: str, expected: str, value: Any = ABSENT) -> None:
+        found = "is missing" if value is ABSENT else f"is {_show(value)}"
         self.faults.append(f"{self.where}{key} {found}; expected {expected}")
 
     def take(self, key: str) -> Any:
         self.known.append(key)
-        return self.data.pop(key, _ABSENT)
+        return self.data.pop(key, ABSENT)
 
     def text(self, key: str, expected: str, default: str | None = None) -> str:
         value = self.take(key)
         if isinstance(value, str) and (value.strip() or default is not None):
             return value.strip()
-        if value is _ABSENT and default is not None:
+        if value is ABSENT and default is not None:
             return default
         self.fault(key, expected, value)
         return ""
@@ -158,7 +167,7 @@ class _Reader:
         self, key: str, low: float, high: float, expected: str, default: float | None = None
     ) -> float:
         value = self.take(key)
-        if value is _ABSENT and default is not None:
+        if value is ABSENT and default is not None:
             return default
         if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
             return float(value)
@@ -174,7 +183,7 @@ class _Reader:
 
     def flag(self, key: str, default: bool) -> bool:
         value = self.take(key)
-        if value is _ABSENT:
+        if value is ABSENT:
             return default
         if not isinstance(value, bool):
             self.fault(key, "true or false", value)
@@ -183,7 +192,7 @@ class _Reader:
 
     def choice(self, key: str, options: tuple[str, ...], default: str | None = None) -> str:
         value = self.take(key)
-        if value is _ABSENT and default is not None:
+        if value is ABSENT and default is not None:
             return default
         for option in options:
             if isinstance(value, str) and value.strip().casefold() == option.casefold():
@@ -194,7 +203,7 @@ class _Reader:
     def labels(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
         """A list of distinct texts; numbers become their text."""
         value = self.take(key)
-        if value is _ABSENT and default is not None:
+        if value is ABSENT and default is not None:
             return default
         good = isinstance(value, (list, tuple)) and all(
             isinstance(v, (str, int, float)) and not isinstance(v, bool) and str(v).strip()
@@ -208,11 +217,11 @@ class _Reader:
             self.fault(key, "entries that differ, also when capitals are ignored", value)
         return texts
 
-    def section(self, key: str, required: bool = False) -> _Reader | None:
+    def section(self, key: str, required: bool = False) -> SectionReader | None:
         value = self.take(key)
         if isinstance(value, dict):
-            return _Reader(dict(value), f"{self.where}{key}.", self.faults)
-        if value is not _ABSENT or required:
+            return SectionReader(dict(value), f"{self.where}{key}.", self.faults)
+        if value is not ABSENT or required:
             self.fault(key, f"a section [{key}]", value)
         return None
 
@@ -230,7 +239,11 @@ def _show(value: Any) -> str:
     return text if len(text) <= 60 else text[:57] + "..."
 
 
-def _config(top: _Reader) -> TrialConfig | None:
+def take_config(top: SectionReader) -> TrialConfig | None:
+    """The settings of a trial; None, with the faults on the reader, where they cannot be read.
+
+    Sections of others are taken from the reader before, so that they count as known keys.
+    """
     system: Any = top.choice("units", ("US", "SI"))
     us = system == "US"
     title = top.text("title", "a title in words")
@@ -262,7 +275,7 @@ def _config(top: _Reader) -> TrialConfig | None:
     )  # fmt: skip
 
 
-def _header(reader: _Reader | None, unit: str) -> HeaderConfig | None:
+def _header(reader: SectionReader | None, unit: str) -> HeaderConfig | None:
     if reader is None:
         return None
     high = 100.0 if unit == "ft" else 30.0
@@ -276,23 +289,23 @@ def _header(reader: _Reader | None, unit: str) -> HeaderConfig | None:
     return HeaderConfig(rows, u.convert(width, unit, "m"), u.convert(discharge, unit, "m"))
 
 
-def _setups(top: _Reader) -> tuple[SetupFactor, ...]:
+def _setups(top: SectionReader) -> tuple[SetupFactor, ...]:
     value = top.take("setup")
-    if value is _ABSENT:
+    if value is ABSENT:
         return ()
     if not isinstance(value, list) or not all(isinstance(entry, dict) for entry in value):
         top.fault("setup", "sections [[setup]], one for each factor", value)
         return ()
     factors: list[SetupFactor] = []
     for number, entry in enumerate(value, start=1):
-        factors.append(_setup(_Reader(dict(entry), f"setup {number}: ", top.faults)))
+        factors.append(_setup(SectionReader(dict(entry), f"setup {number}: ", top.faults)))
     names = [factor.name for factor in factors if factor.name]
     for name in sorted({n for n in names if names.count(n) > 1}):
         top.fault("setup", "factors with different names", name)
     return tuple(factors)
 
 
-def _setup(reader: _Reader) -> SetupFactor:
+def _setup(reader: SectionReader) -> SetupFactor:
     name = reader.text("name", "a name").lower()
     if name and not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", name):
         reader.fault("name", "letters, digits and _, beginning with a letter", name)
@@ -313,7 +326,7 @@ def _setup(reader: _Reader) -> SetupFactor:
 
 
 def _option(
-    reader: _Reader | None, setups: tuple[SetupFactor, ...], unit: str
+    reader: SectionReader | None, setups: tuple[SetupFactor, ...], unit: str
 ) -> OptionCost | None:
     if reader is None:
         return None

@@ -35,8 +35,10 @@ class Intake:
 
     `tables` are in SI, one per table of the schema (empty when absent). `refused` has one row per
     fault: file, line, column, value, expected. `read` has one row per file: table, file, rows_in,
-    rows_kept, rows_refused, notes; rows_in = rows_kept + rows_refused, and a row in is a data row
-    that is not blank. Files that are no table of the trial stand there too, with an empty table.
+    rows_kept, rows_refused, rows_not_filled, notes; rows_in is the sum of the next three, and a row
+    in is a data row that is not blank. A row of a response table is not filled in yet when its
+    names are there and nothing measured is; with any other fault it is refused. Files that are
+    no table of the trial stand there too, with an empty table.
     `extra` holds, by table, the text of columns that are not the table's, row for row with it.
     `digest` is the SHA-256 of the source files.
     """
@@ -110,19 +112,21 @@ def _intake(
     extra: dict[str, pd.DataFrame] = {}
     read, faults = [], []
     for name, table in checked.items():
-        rows_in, kept = len(table.lines), len(tables[name])
+        refused, waiting = int(table.refused.sum()), int((table.waiting & ~table.refused).sum())
         words = "; ".join(dict.fromkeys(table.notes))
-        read.append((name, table.file, rows_in, kept, int(table.refused.sum()), words))
+        counts = (len(table.lines), len(tables[name]), refused, waiting)
+        read.append((name, table.file, *counts, words))
         if table.extra:
             extra[name] = table.kept_extra()
         if table.faults:
             faults.append(table.fault_table())
-    read += [("", name, 0, 0, 0, why) for name, why in unread.items()]
+    read += [("", name, 0, 0, 0, 0, why) for name, why in unread.items()]
     refused = pd.concat(faults, ignore_index=True) if faults else no_faults()
     return Intake(config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest)
 
 
-_READ_COLUMNS = ["table", "file", "rows_in", "rows_kept", "rows_refused", "notes"]
+_READ_COLUMNS = ["table", "file", "rows_in", "rows_kept", "rows_refused", "rows_not_filled",
+                 "notes"]  # fmt: skip
 
 
 def no_reads() -> pd.DataFrame:

@@ -3,7 +3,8 @@
 Two rows under one key cannot both be right and nothing tells which is. Rows equal in every column
 are one row entered twice: the first stays and the others are refused. Rows that differ are all
 refused, so that both readings stand side by side in the list of refusals; that one of them has
-another fault as well does not make the other one right.
+another fault as well does not make the other one right. A row with nothing measured yet is no
+reading and stands against no other.
 """
 
 from __future__ import annotations
@@ -19,7 +20,7 @@ from trialkit.intake.config import SetupFactor
 def refuse_repeats(table: CheckedTable) -> None:
     """Refuse rows whose key stands on another row as well (see the module's rule)."""
     key = table.layout.key
-    rows = np.flatnonzero(~table.nameless)
+    rows = np.flatnonzero(~table.nameless & ~table.waiting)
     if not key or not rows.size:
         return
     code = np.zeros(len(rows), np.int64)

@@ -1,22 +1,26 @@
-"""Empty trials to fill in: a folder of CSV files, or one workbook with drop-downs."""
+"""Trials to fill in: a folder of CSV files, or one workbook with drop-downs."""
 
 from __future__ import annotations
 
 import io
+import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from trialkit import schema
 from trialkit.errors import TrialError
-from trialkit.intake.config import SetupFactor, check_config
+from trialkit.intake.config import SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.workbook import SETTINGS
-from trialkit.intake.write import toml_value
+from trialkit.intake.write import cell_texts, toml_text, toml_value
 
 _EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion")}
 _LAST_ROW = 2000
+_MORE_ROWS = 200  # beyond those filled, with drop-downs too
 _MOST_LEVELS = 8
 
 
@@ -60,10 +64,54 @@ def new_workbook(
 
     Parameters and errors as `new_trial`; `path` is the new file (".xlsx" is added when missing).
     """
+    factors = _factors(units, setups)
+    return write_new(_xlsx(path), _workbook(units, factors, _settings(units, factors), {}))
+
+
+def filled_workbook(
+    path: str | Path, config: TrialConfig, tables: Mapping[str, pd.DataFrame]
+) -> Path:
+    """Write a trial begun elsewhere as one .xlsx, as `new_workbook` does an empty one.
+
+    Parameters
+    ----------
+    path : path
+        The new file; ".xlsx" is added when missing.
+    config : TrialConfig
+    tables : mapping of table name to DataFrame
+        In SI, with the columns of `trialkit.schema`; cells may be missing in all of them.
+
+    Raises
+    ------
+    FileExistsRefusal
+        When the file is there already.
+    TrialError
+        When a factor has more levels than a template takes.
+    """
+    if config.setups and max(len(f.levels) for f in config.setups) > _MOST_LEVELS:
+        raise TrialError(f"a factor has at most {_MOST_LEVELS} levels in a template")
+    own = tomllib.loads(toml_text(config))
+    rows = [
+        (key, about, *_own_value(own, key, value, needed))
+        for key, about, value, needed in _settings(config.units, config.setups)
+    ]
+    return write_new(_xlsx(path), _workbook(config.units, config.setups, rows, tables))
+
+
+def _xlsx(path: str | Path) -> Path:
     path = Path(path)
-    if path.suffix.casefold() != ".xlsx":
-        path = path.with_name(path.name + ".xlsx")
-    return write_new(path, _workbook(units, _factors(units, setups)))
+    return path if path.suffix.casefold() == ".xlsx" else path.with_name(path.name + ".xlsx")
+
+
+def _own_value(own: Mapping[str, Any], key: str, example: Any, needed: bool) -> tuple[Any, bool]:
+    """A trial's own value of a setting, and whether it is written down."""
+    section, _, last = key.rpartition(".")
+    if section.startswith("setup."):
+        name = section.removeprefix("setup.")
+        value = next(entry for entry in own["setup"] if entry["name"] == name).get(last)
+    else:
+        value = (own.get(section, {}) if section else own).get(last)
+    return (example, needed) if value is None else (value, True)
 
 
 def _factors(
@@ -157,7 +205,12 @@ def _commented_toml(units: schema.System, factors: tuple[SetupFactor, ...]) -> s
     return "\n".join(lines) + "\n"
 
 
-def _workbook(units: schema.System, factors: tuple[SetupFactor, ...]) -> bytes:
+def _workbook(
+    units: schema.System,
+    factors: tuple[SetupFactor, ...],
+    settings: list[tuple[str, str, Any, bool]],
+    tables: Mapping[str, pd.DataFrame],
+) -> bytes:
     from openpyxl import Workbook
     from openpyxl.styles import Font
 
@@ -169,10 +222,13 @@ def _workbook(units: schema.System, factors: tuple[SetupFactor, ...]) -> bytes:
         readme.append([line])
     readme["A1"].font = Font(bold=True, size=14)
     readme.column_dimensions["A"].width = 110
-    level_cells = _settings_sheet(book.create_sheet(SETTINGS), units, factors)
+    level_cells = _settings_sheet(book.create_sheet(SETTINGS), settings)
+    last = max([_LAST_ROW, *(len(table) + _MORE_ROWS for table in tables.values())])
     for name in schema.TABLES:
-        sheet = book.create_sheet(name)
-        _table_sheet(sheet, schema.table(name, factors), units, level_cells)
+        sheet, layout = book.create_sheet(name), schema.table(name, factors)
+        _table_sheet(sheet, layout, units, level_cells, last)
+        if name in tables:
+            _fill(sheet, layout, units, tables[name])
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
@@ -197,9 +253,15 @@ _README = (
 )
 
 
-def _settings_sheet(
-    sheet: Any, units: schema.System, factors: tuple[SetupFactor, ...]
-) -> dict[str, str]:
+def _fill(sheet: Any, layout: schema.Table, units: schema.System, table: pd.DataFrame) -> None:
+    for place, column in enumerate(layout.columns, start=1):
+        is_number = column.kind in ("number", "count")
+        for row, text in enumerate(cell_texts(table[column.name], column, units), start=2):
+            if text:
+                _put(sheet.cell(row, place), float(text) if is_number else text)
+
+
+def _settings_sheet(sheet: Any, settings: list[tuple[str, str, Any, bool]]) -> dict[str, str]:
     """Fill the settings sheet; the cells that hold each factor's levels."""
     from openpyxl.styles import Font
     from openpyxl.worksheet.datavalidation import DataValidation
@@ -209,7 +271,7 @@ def _settings_sheet(
     last = chr(ord("C") + _MOST_LEVELS - 1)
     drop_downs = {"units": '"US,SI"', "growers_agreed": '"yes,no"', "hard_to_change": '"yes,no"',
                   "date_order": '"month-first,day-first"'}  # fmt: skip
-    for row, (key, about, value, needed) in enumerate(_settings(units, factors), start=2):
+    for row, (key, about, value, needed) in enumerate(settings, start=2):
         values = value if isinstance(value, list) else [value]
         values = ["yes" if v is True else "no" if v is False else v for v in values]
         for place, cell in enumerate([key, about, *(values if needed else [])], start=1):
@@ -237,7 +299,11 @@ def _put(cell: Any, value: Any) -> None:
 
 
 def _table_sheet(
-    sheet: Any, layout: schema.Table, units: schema.System, level_cells: Mapping[str, str]
+    sheet: Any,
+    layout: schema.Table,
+    units: schema.System,
+    level_cells: Mapping[str, str],
+    last: int,
 ) -> None:
     from openpyxl.comments import Comment
     from openpyxl.styles import Font
@@ -254,16 +320,16 @@ def _table_sheet(
         elif column.kind == "level":
             rule = DataValidation(type="list", formula1=level_cells[column.name])
         elif column.name == "strip" and layout.name != "strips":
-            rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${_LAST_ROW}")
+            rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${last}")
         elif column.name == "field" and layout.name == "stalks":
-            rule = DataValidation(type="list", formula1=f"strips!$B$2:$B${_LAST_ROW}")
+            rule = DataValidation(type="list", formula1=f"strips!$B$2:$B${last}")
         if rule:
             rule.allow_blank = True
             rule.showErrorMessage = True
             rule.error = f"Choose from the list: {column.about}"
             sheet.add_data_validation(rule)
             letter = get_column_letter(place)
-            rule.add(f"{letter}2:{letter}{_LAST_ROW}")
+            rule.add(f"{letter}2:{letter}{last}")
     _finish(sheet, [max(12, len(c.header(units)) + 3) for c in layout.columns])
 
 

@@ -82,6 +82,19 @@ def _checked(frame: pd.DataFrame, name: str, setups: Sequence[SetupFactor]) -> p
     return frame
 
 
+def filled_files(config: TrialConfig, tables: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
+    """A trial to fill in, file by file: the settings, and every table with all of its columns.
+
+    Tables are in SI with the columns of `trialkit.schema`, and cells may be missing in all of them.
+    """
+    contents = {"trial.toml": toml_text(config).encode()}
+    for name in schema.TABLES:
+        frame = tables.get(name)
+        frame = schema.empty(name, config.setups) if frame is None else frame
+        contents[f"{name}.csv"] = csv_text(frame, name, config, every=True).encode()
+    return contents
+
+
 def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool = False) -> str:
     """A tidy SI table as CSV text in the declared units; twelve significant digits are kept.
 
@@ -93,7 +106,7 @@ def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool
         values = frame[column.name]
         if not every and not column.required and values.isna().all():
             continue
-        cells.append((column.header(config.units), _cells(values, column, config.units)))
+        cells.append((column.header(config.units), cell_texts(values, column, config.units)))
     stream = io.StringIO(newline="")
     writer = csv.writer(stream, lineterminator="\n")
     writer.writerow([header for header, _ in cells])
@@ -101,7 +114,8 @@ def csv_text(frame: pd.DataFrame, name: str, config: TrialConfig, *, every: bool
     return stream.getvalue()
 
 
-def _cells(values: pd.Series, column: schema.Column, system: schema.System) -> list[str]:
+def cell_texts(values: pd.Series, column: schema.Column, system: schema.System) -> list[str]:
+    """Cells of a column as they are written to files of this system; missing is empty."""
     if column.kind in ("number", "count"):
         numbers = values.to_numpy(float)
         if column.si:

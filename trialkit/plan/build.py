@@ -26,7 +26,7 @@ from trialkit.plan.refusals import Fault, PlanRefused, analysable
 from trialkit.plan.result import Plan
 from trialkit.plan.sentences import in_words, length, to_know
 from trialkit.plan.strata import by_factor, variance_table
-from trialkit.plan.work import Order, Pace, changeovers, order_of_work
+from trialkit.plan.work import ORDERS, Order, Pace, changeovers, order_of_work
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -174,7 +174,7 @@ def _asked_for(config: TrialConfig) -> Layout:
 def _check(config: TrialConfig, grounds: tuple[Ground, ...], a: Mapping[str, Any]) -> None:
     """Arguments that have no meaning."""
     for name, options in (("layout", tuple(LAYOUTS)), ("buffers_between", BETWEEN),
-                          ("order", ("position", "fewest changes"))):  # fmt: skip
+                          ("order", ORDERS)):  # fmt: skip
         if a[name] not in options:
             raise DesignError(f"{name} is {a[name]!r}; choose from {', '.join(options)}.")
     for name, low, high in (("blocks", 1, 99), ("pass_rows", 1, 36), ("border_passes", 0, 20),

@@ -50,6 +50,12 @@ class Ground:
         object.__setattr__(self, "field", " ".join(str(self.field).split()))
         if not self.field:
             raise DesignError("A field has no name; give each ground the name of its field.")
+        # What is read from a trial's tables as a label, with room for the strip's number.
+        if self.field[0] == "=" or not self.field.isprintable() or len(self.field) > 90:
+            raise DesignError(
+                f"The name of a field is {self.field[:90]!r}; give a label of at most 90 "
+                "characters that does not begin with =."
+            )
         for name, low, high in (
             ("length", 1.0, 1e5), ("width", 1.0, 1e5), ("row_spacing", 0.2, 2.0),
             ("headland", 0.0, 1e4),

@@ -12,7 +12,11 @@ from typing import Any
 import pandas as pd
 
 from trialkit import schema
-from trialkit.errors import TrialError
+from trialkit.errors import TrialError, TrialkitError
+from trialkit.intake import filled_workbook, write_all
+from trialkit.intake.config import read_toml
+from trialkit.intake.write import filled_files
+from trialkit.plan.sheets import planned_tables
 from trialkit.simulate import Effort, HeaderProfile
 
 RECORD = "plan.json"
@@ -78,6 +82,49 @@ def read_plan(folder: str | Path) -> PlannedTrial | None:
         raise TrialError(f"{path} is no plan: it has no {error.args[0]!r}") from None
     except (ValueError, TypeError, RecursionError) as error:
         raise TrialError(f"{path} is no plan: {error}") from None
+
+
+def begin_from(planned: str | Path, target: str | Path) -> Path:
+    """Begin another copy of a planned trial: nothing measured, every row of it to fill in.
+
+    Parameters
+    ----------
+    planned : path
+        Folder with a ``plan.json``; what is counted in it already is not taken along.
+    target : path
+        A new folder, or a new .xlsx, which has drop-downs.
+
+    Raises
+    ------
+    TrialError
+        When `planned` is no folder of a plan, or its files cannot be read.
+    FileExistsRefusal
+        When one of the files is there already.
+    """
+    planned, target = Path(planned), Path(target)
+    record = read_plan(planned)
+    if record is None:
+        raise TrialError(
+            f"{planned} holds no {RECORD}; give a folder made by: trialkit plan FOLDER"
+        )
+    try:
+        settings, raw = (planned / "trial.toml").read_text("utf-8"), (planned / RECORD).read_bytes()
+    except OSError as error:
+        raise TrialError(f"{error.filename} cannot be read: {error.strerror}") from None
+    config = read_toml(settings, str(planned / "trial.toml"))
+    own = schema.column_names("strips", config.setups)
+    spacing = {g["field"]: g["row_spacing"] for g in record.arguments["grounds"]}
+    fields = pd.DataFrame({"field": list(spacing), "row_spacing": list(spacing.values())})
+    strips = record.strips[[c for c in record.strips if c in own]]
+    try:
+        tables = {"fields": schema.tidy(fields, "fields"),
+                  "strips": schema.tidy(strips, "strips", config.setups)}  # fmt: skip
+    except TrialkitError as error:
+        raise TrialError(f"{planned / RECORD} does not fit its trial.toml: {error}") from None
+    tables |= planned_tables(record.strips, record.effort or Effort())
+    if target.suffix.casefold() == ".xlsx":
+        return filled_workbook(target, config, tables)
+    return write_all(target, {**filled_files(config, tables), RECORD: raw})
 
 
 def _planned(record: Any) -> PlannedTrial:

@@ -16,7 +16,7 @@ from trialkit.analysis.design import Design
 from trialkit.display import card, folded, table
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.files import write_all
-from trialkit.intake.write import csv_text, toml_text
+from trialkit.intake.write import filled_files
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
 from trialkit.plan.ground import Ground, joints
@@ -144,7 +144,12 @@ class Plan:
         """
         return feature_collection(self, corner, heading)
 
-    def write(self, folder: str | Path, effort: Effort | None = None) -> Path:
+    def write(
+        self,
+        folder: str | Path,
+        effort: Effort | None = None,
+        more: Mapping[str, bytes] | None = None,
+    ) -> Path:
         """Write the trial as a folder, ready to fill.
 
         ``trial.toml``, ``fields.csv`` and ``strips.csv`` hold what is planned, every other table
@@ -157,6 +162,8 @@ class Plan:
         effort : Effort, optional
             What is to be counted: its frames, ear searches and samples then stand in their tables,
             a row each, with what is measured left blank, and it stands in ``plan.json``.
+        more : mapping, optional
+            Further files to write with them, by name.
 
         Raises
         ------
@@ -166,11 +173,7 @@ class Plan:
         tables = self.tables()
         if effort is not None:
             tables |= planned_tables(self.strips, effort)
-        contents = {"trial.toml": toml_text(self.config).encode()}
-        for name in schema.TABLES:
-            frame = tables.get(name)
-            frame = schema.empty(name, self.config.setups) if frame is None else frame
-            contents[f"{name}.csv"] = csv_text(frame, name, self.config, every=True).encode()
+        contents = filled_files(self.config, tables)
         record = {
             "seed": self.seed,
             "generator": "numpy PCG64, raw output",
@@ -186,7 +189,7 @@ class Plan:
         }
         text = json.dumps(record, indent=1, ensure_ascii=False)
         contents["plan.json"] = f"{text}\n".encode()
-        return write_all(folder, contents)
+        return write_all(folder, {**contents, **(more or {})})
 
     def __repr__(self) -> str:
         return f"Plan({self.design.kind}: {len(self.strips)} strips, seed {self.seed})"

@@ -16,6 +16,7 @@ if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
 
 Order = Literal["position", "fewest changes"]
+ORDERS: tuple[Order, ...] = ("position", "fewest changes")
 # Orders of so many setups are all tried; beyond it the nearest setup is taken next.
 _TRIED = 6
 
@@ -169,6 +170,30 @@ def changeovers(
     table = pd.DataFrame(rows)
     table["hours"] = table["changes"] * table["minutes_each"] / 60.0
     return table
+
+
+def hours_of_work(order: pd.DataFrame, changes: pd.DataFrame, pace: Pace) -> pd.DataFrame:
+    """What the work comes to: ``work, times, minutes_each, hours``, the last row in all.
+
+    Parameters
+    ----------
+    order, changes : DataFrame
+        From `order_of_work` and `changeovers`, made at this `pace`.
+    """
+    passes = order[order["what"] == "pass"]
+    n, spent = len(passes), float(passes["minutes"].sum())
+    driving = spent - n * (pace.turn_minutes + pace.count_minutes)
+    rows = [
+        ("harvesting the strips", n, driving / n),
+        ("turning", n, pace.turn_minutes),
+        ("counting", n, pace.count_minutes),
+        *((f"changing {c.label}", c.changes, c.minutes_each) for c in changes.itertuples()),
+    ]
+    table = pd.DataFrame(rows, columns=["work", "times", "minutes_each"])
+    table["hours"] = table["times"] * table["minutes_each"] / 60
+    whole = {"work": "in all", "times": np.nan, "minutes_each": np.nan,
+             "hours": table["hours"].sum()}  # fmt: skip
+    return pd.concat([table, pd.DataFrame([whole])], ignore_index=True)
 
 
 def label(factor: SetupFactor, level: str) -> str:

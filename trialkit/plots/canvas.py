@@ -81,6 +81,13 @@ class Plot(Figure):
         # Characters no XML document may hold would blank the whole picture.
         return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]", "\ufffd", text)
 
+    def svg_file(self) -> bytes:
+        """The figure as an SVG file of its own: on white paper, with its description."""
+        text = self.svg()
+        words = html.escape(self.alt_text)
+        head, _, rest = text.partition(">")
+        return f'{head} style="background: #fff"><title>{words}</title>{rest}'.encode()
+
     def _repr_html_(self) -> str:
         width, height = (round(float(inches) * 96) for inches in self.get_size_inches())
         data = base64.b64encode(self.svg().encode()).decode()

@@ -24,12 +24,11 @@ def quality(trial: Trial, letters: Letters) -> list[str]:
     """
     rows_in, rows_out = (int(trial.read[c].sum()) for c in ("rows_in", "rows_refused"))
     line = f"Of {counted(rows_in, 'row')} in the trial's files "
+    waiting = [paragraph(trial.to_fill)] if trial.to_fill else []
     if trial.refused.empty:
-        return ["<h3>Data quality</h3>", paragraph(line + "none was refused.")]
-    line += (
-        f"{number(rows_out, 0)} could not be used, for the reasons listed here; nothing else was "
-        "left out."
-    )
+        return ["<h3>Data quality</h3>", paragraph(line + "none was refused."), *waiting]
+    rest = "" if waiting else "; nothing else was left out"
+    line += f"{number(rows_out, 0)} could not be used, for the reasons listed here{rest}."
     alike: dict[tuple[str, str, str, str], list[str]] = {}
     for r in trial.refused.itertuples():
         value = _short(letters.cell(r.column, "" if pd.isna(r.value) else r.value))
@@ -44,6 +43,7 @@ def quality(trial: Trial, letters: Letters) -> list[str]:
     parts = [
         "<h3>Data quality</h3>",
         paragraph(line),
+        *waiting,
         table("Refused cells", ["where", "column", "what stood there", "expected"], rows),
     ]
     if len(alike) > ROWS_SHOWN:
