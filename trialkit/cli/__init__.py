@@ -2,14 +2,8 @@
 
 from __future__ import annotations
 
-from trialkit.cli import (  # noqa: F401  (their commands register with the app)
-    cards,
-    header,
-    plan,
-    power,
-    reports,
-    trials,
-)
+# Their commands register with the app.
+from trialkit.cli import cards, header, plan, power, reports, trials  # noqa: F401
 from trialkit.cli.app import app
 from trialkit.cli.console import plain
 

@@ -92,5 +92,7 @@ def _numbers(text: str, mark: str, many: int, option: str, whole: bool = False) 
         values = []
     if len(values) != many or (whole and any(v % 1 for v in values)):
         kind = "whole numbers" if whole else "numbers"
-        raise typer.BadParameter(f"{option} takes {many} {kind} with {mark!r} between, not {text!r}")
+        raise typer.BadParameter(
+            f"{option} takes {many} {kind} with {mark!r} between, not {text!r}"
+        )
     return values

@@ -46,9 +46,9 @@ def row_unit(*, width: float = 3.3) -> Plot:
         ax.text(0, 0.04, "rear", weight="bold", ha="center", va="center", color=INK)
     figure.summary = "What is read where on a row unit."
     figure.alt_text = (
-        "A row unit from above, its front at the top. The gap between the two plates is read at the "
-        "front and at the rear, each at the left and the right plate. The clearance of the facing "
-        "guides is read at five stations, 1 at the front to 5 at the rear. The worn length of the "
+        "A row unit from above, its front at the top. The gap between the two plates is read at "
+        "the front and at the rear, each at the left and the right plate. The clearance of the "
+        "facing guides is read at five stations, 1 at the front to 5 at the rear. The worn length of the "
         "roll is read from its front."
     )
     return figure

@@ -127,4 +127,5 @@ def _marks(ax: Axes, system: System) -> None:
     top = SPAN / 2 + 0.72
     ax.text(-11.2, top + 0.2, "direction of travel", size=8, ha="center", va="bottom", color=INK)
     ax.add_patch(FancyArrowPatch((-13.6, top), (-8.8, top), arrowstyle="-|>", mutation_scale=11,
-                                 color=INK, lw=1.4, shrinkA=0, shrinkB=0, gid="travel"))  # fmt: skip
+                                 color=INK, lw=1.4, shrinkA=0, shrinkB=0,
+                                 gid="travel"))  # fmt: skip

@@ -156,9 +156,7 @@ def _clean(value: Any) -> Any:
 def _wanted(sheets: Sequence[str]) -> tuple[str, ...]:
     asked = (sheets,) if isinstance(sheets, str) else tuple(sheets)
     if unknown := [name for name in asked if name not in SHEETS]:
-        raise ReportError(
-            f"There is no sheet {unknown[0]!r}; choose from {', '.join(SHEETS)}."
-        )
+        raise ReportError(f"There is no sheet {unknown[0]!r}; choose from {', '.join(SHEETS)}.")
     if not asked:
         raise ReportError(f"No sheet was asked for; choose from {', '.join(SHEETS)}.")
     return tuple(name for name in SHEETS if name in asked)

@@ -68,8 +68,10 @@ def content(
         data["crew"] = _crew(trial, blind)
         parts.append("crew")
     if "cards" in sheets:
-        data["cards"] = [_card(trial, strip, n, blind, files)
-                         for n, strip in enumerate(map(str, trial.strips["strip"]), start=1)]  # fmt: skip
+        data["cards"] = [
+            _card(trial, strip, n, blind, files)
+            for n, strip in enumerate(map(str, trial.strips["strip"]), start=1)
+        ]
         parts.append("cards")
     if "run" in sheets:
         data["run"] |= _run(trial, blind)
@@ -103,7 +105,8 @@ def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     )
     heading = "Strips, as the table has them" if trial.plan is None else "Order of work"
     return {
-        "heading": heading, "roles": words.ROLES, "rules": words.counting_rules(trial.config.units, blind),
+        "heading": heading, "roles": words.ROLES,
+        "rules": words.counting_rules(trial.config.units, blind),
         "sources": words.SOURCES, "order": steps, "time": words.time_words(trial),
         "places": _places(trial), "note": note,
     }  # fmt: skip
@@ -135,8 +138,10 @@ def _card(
     if plan:
         place.append(f"run {number} of {many}")
         way = str(plan["direction"])
-        drive = [f"Drive {way}, {DIRECTIONS.get(way, way)}",
-                 f"Count rows {plan['count_rows']} (1 is the left row in the direction of travel)"]
+        drive = [
+            f"Drive {way}, {DIRECTIONS.get(way, way)}",
+            f"Count rows {plan['count_rows']} (1 is the left row in the direction of travel)",
+        ]
     readings = tables["strips"].without(*PLACE, *(f.name for f in trial.config.setups))
     frames = tables["frames"].without("strip")
     return {

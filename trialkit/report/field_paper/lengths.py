@@ -124,14 +124,16 @@ def worth_words(frame_area: float, mass: float, system: schema.System) -> list[s
         rule = ""
         basis = f"{mass:g} g per 1,000 kernels"
     first += f", at {basis}."
-    what = "One frame is not yet a loss: frames are averaged and what lay there before is taken off."
+    what = (
+        "One frame is not yet a loss: frames are averaged and what lay there before is taken off."
+    )
     return [text for text in (first, rule, what) if text]
 
 
 def worth_table(frame_area: float, mass: float, system: schema.System) -> list[tuple[str, ...]]:
     """Kernels in the frame and the loss they stand for, the trial's own units first."""
     worth = kernel_worth(frame_area, mass)
-    out = []
+    out: list[tuple[str, ...]] = []
     for count in COUNTS:
         us = number(count * worth.bu_ac, 2 if count * worth.bu_ac < 1 else 1)
         si = number(count * worth.kg_ha, 0 if count * worth.kg_ha >= 10 else 1)

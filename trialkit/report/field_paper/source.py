@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -46,7 +47,7 @@ class FieldTrial:
     plan: PlannedTrial | None
     folder: Path | None
 
-    def planned(self, strip: str) -> dict[str, object]:
+    def planned(self, strip: str) -> dict[str, Any]:
         """What the plan says of a strip; empty without one."""
         if self.plan is None:
             return {}

@@ -23,7 +23,9 @@ ZONE_WORDS = {
     "total": "behind the machine",
 }
 
-GEORGIA = "Sumner & Williams, Measuring Field Losses From Grain Combines, University of Georgia Ext."
+GEORGIA = (
+    "Sumner & Williams, Measuring Field Losses From Grain Combines, University of Georgia Ext."
+)
 MISSOURI = "University of Missouri Ext. G1290"
 SOURCES = (
     f"[1] {GEORGIA} [2] {MISSOURI} (revised 1993). [3] Common practice. [4] From memory, no source "
@@ -68,11 +70,13 @@ def order_rows(trial: FieldTrial, blind: bool) -> list[dict[str, Any]]:
     plan = trial.plan
     strips = trial.strips.set_index(trial.strips["strip"].astype(str), drop=False)
     if plan is None:
-        return _numbered([
-            _step(str(name), row, "", "", "" if blind else setup_words(trial, str(name)))
-            for name, row in strips.iterrows()
-        ])
-    out = []
+        return _numbered(
+            [
+                _step(str(name), row, "", "", "" if blind else setup_words(trial, str(name)))
+                for name, row in strips.iterrows()
+            ]
+        )
+    out: list[dict[str, Any]] = []
     changing = 0.0
     for step in plan.order.to_dict("records"):
         if step["what"] == "change" and blind:
@@ -89,8 +93,9 @@ def order_rows(trial: FieldTrial, blind: bool) -> list[dict[str, Any]]:
         elif step["strip"] in strips.index:
             changing = 0.0
             words = "" if blind else setup_words(trial, step["strip"])
-            out.append(_step(step["strip"], strips.loc[step["strip"]],
-                             clock(float(step["begins"])), str(step["direction"]), words))  # fmt: skip
+            begins = clock(float(step["begins"]))
+            out.append(_step(step["strip"], strips.loc[step["strip"]], begins,
+                             str(step["direction"]), words))  # fmt: skip
     known = {step.get("strip") for step in out}
     for name, row in strips.iterrows():
         if name not in known:
