@@ -19,8 +19,8 @@ from bs4 import BeautifulSoup
 import trialkit as tk
 from trialkit.analysis.check_words import DOUBT, NOTE
 from trialkit.quantities import decimals, number
-from trialkit.report import ResearcherPage, demo_dir, formulas, notebooks_dir
-from trialkit.report.detail import SIMULATED, SIMULATED_BRIEF
+from trialkit.report import ResearcherPage, demo_dir, formulas, further, notebooks_dir
+from trialkit.report.detail import SIMULATED, SIMULATED_BRIEF, Detail
 from trialkit.report.export import nameless
 from trialkit.report.letters import Letters
 from trialkit.report.printing import Sheet, compile_pdf
@@ -257,3 +257,13 @@ def test_enough_is_simulated_for_a_check_to_be_heard() -> None:
         simulated = int((checks["simulations"] > 0).sum())
         n, cut = (SIMULATED, DOUBT) if name in FULL else (SIMULATED_BRIEF, NOTE)
         assert simulated / (n + 1) < cut, name
+
+
+def test_where_no_mean_is_clear_of_zero_the_difference_is_drawn() -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    result = analysis["header_loss"]
+    unsure = replace(result, offset=replace(result.offset, variance=1e6))
+    detail = Detail(unsure, Letters(analysis.trial), "US")
+    drawn = BeautifulSoup(further.along(detail), "html.parser")
+    captions = [c.get_text() for c in drawn.find_all("figcaption")]
+    assert captions and all("differences stand" in c for c in captions)

@@ -4,7 +4,9 @@ The design decides the model, not the data: setup factors are fixed (with two-wa
 where their combinations were run), fields, pairs, main strips, strips and single frames or samples
 are normal effects on the log or logit scale, and with three or more fields a setup's effect
 varies between them. Measured ground speed and grain moisture are adjusted for where they were
-recorded everywhere and vary. `estimates` states the approximations.
+recorded everywhere and vary, and the gap measured on the headers where several of them ran the
+strips and are set apart neither by the setups nor by the pairs (`covariates`). `estimates` states
+the approximations.
 """
 
 from __future__ import annotations

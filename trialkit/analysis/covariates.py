@@ -16,7 +16,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.quantities import number, scales
+from trialkit.quantities import number, scales, upper_first
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -44,6 +44,11 @@ class Covariate:
     unit: str
     enough: float
     of_header: bool = False
+
+    @property
+    def begins(self) -> str:
+        """Its words at the beginning of a sentence."""
+        return upper_first(self.label)
 
 
 KNOWN = (
@@ -78,81 +83,81 @@ def choose_covariates(
     """What was measured on the strips, where the trial can adjust for it; adds centred columns."""
     names = [f.name for f in factors]
     chosen: list[str] = []
-    fields = strips["field"].nunique()
     for covariate in KNOWN:
-        if covariate.of_header and not _several_headers(strips, covariate):
+        if not _given(covariate, strips):
             continue
         values = strips[covariate.column].astype(float)
-        label = f"{covariate.label[0].upper()}{covariate.label[1:]}"
-        if covariate.of_header and values.isna().any():
-            if covariate.column == "gap_adjusted":
-                notes.append(_unknown_gap(strips))
-            continue
-        if values.isna().all():
-            continue
-        if values.isna().any():
-            notes.append(
-                f"{label} was not recorded on {int(values.isna().sum())} of "
-                f"{len(values)} strips, so setups are compared without adjusting for it; all of "
-                "these strips are in the comparison."
-            )
-            continue
-        spread = float(values.max() - values.min())
-        if spread < covariate.enough:
-            if covariate.column == "gap_adjusted":
-                notes.append(
-                    f"The headers that ran the strips differ by {_shown(spread, 'mm', units)} in "
-                    f"measured gap, less than {_shown(GAP_RANGE, 'mm', units)}, which a gauge and "
-                    "the rows of one header differ by too; it is not adjusted for."
+        against = _against(covariate, values, strips, names, units)
+        if against is None:
+            trial = strips.assign(**{covariate.centred: values - values.mean()})
+            before = spare(trial, names, interactions, chosen)
+            left = spare(trial, names, interactions, [*chosen, covariate.centred])
+            if covariate.of_header and left == before:
+                against = (
+                    f"{covariate.begins} follows from the setups and the pairs (blocks) they were "
+                    "run in, so it cannot be told from them and is not adjusted for."
                 )
-            continue
-        if covariate.column == "moisture" and fields < COVARIATE_FIELDS:
-            notes.append(
-                f"{label} ranges over {spread:.1f} points but on fewer than "
-                f"{COVARIATE_FIELDS} fields; it is not adjusted for."
-            )
-            continue
-        whole = _squares(values, values.mean())
-        setups = values.groupby([strips[name] for name in names]).transform("mean")
-        if _squares(values, setups) < 0.5 * whole:
-            notes.append(
-                f"{label} went with the setup, so what it does is part of "
-                "the setup's effect and is not adjusted for."
-            )
-            continue
-        trial = strips.assign(**{covariate.centred: values - values.mean()})
-        left = spare(trial, names, interactions, chosen)
-        own = spare(trial, names, interactions, [*chosen, covariate.centred])
-        if covariate.of_header:
-            blocks = values.groupby([strips["field"], strips["pair"]]).transform("mean")
-            if _squares(values, blocks) < WITHIN * whole:
-                notes.append(
-                    f"{label} hardly differs inside a pair (block), so setups were compared under "
-                    "the same gap; it is not adjusted for."
-                )
-                continue
-            if own == left:
-                told = covariate.column == "gap_adjusted"
-                if told:
-                    notes.append(
-                        f"{label} follows from the setups and the pairs (blocks) they were run "
-                        "in, so it cannot be told from them and is not adjusted for."
-                    )
-                continue
-        if own < SPARE_DF:
-            notes.append(f"There are too few strips to adjust for {covariate.label}.")
-            continue
-        strips[covariate.centred] = trial[covariate.centred]
-        chosen.append(covariate.centred)
-        why.append(_reason(covariate, strips, spread, units))
+            elif left < SPARE_DF:
+                against = f"There are too few strips to adjust for {covariate.label}."
+        if against is None:
+            strips[covariate.centred] = values - values.mean()
+            chosen.append(covariate.centred)
+            why.append(_reason(covariate, strips, units))
+        elif against and covariate.column != "gap_sd":
+            # What keeps the gap out is said once, not again of its spread.
+            notes.append(against)
     return tuple(chosen)
 
 
-def _several_headers(strips: pd.DataFrame, covariate: Covariate) -> bool:
-    """Whether several headers ran the strips, and some gap was measured on any."""
+def _given(covariate: Covariate, strips: pd.DataFrame) -> bool:
+    """Whether anything was recorded; what belongs to a header only where several ran the strips."""
+    if not covariate.of_header:
+        return bool(strips[covariate.column].notna().any())
     if covariate.column not in strips or strips["header"].nunique() < 2:
         return False
     return bool(strips["gap_sd"].notna().any())
+
+
+def _against(
+    covariate: Covariate, values: pd.Series, strips: pd.DataFrame, names: list[str], units: str
+) -> str | None:
+    """What speaks against adjusting: a note, empty where it goes without saying; else None."""
+    if values.isna().any():
+        if covariate.of_header:
+            return _unknown_gap(strips)
+        return (
+            f"{covariate.begins} was not recorded on {int(values.isna().sum())} of "
+            f"{len(values)} strips, so setups are compared without adjusting for it; all of "
+            "these strips are in the comparison."
+        )
+    spread = float(values.max() - values.min())
+    if spread < covariate.enough:
+        if not covariate.of_header:
+            return ""
+        return (
+            f"The headers that ran the strips differ by {_shown(spread, 'mm', units)} in "
+            f"measured gap, less than {_shown(GAP_RANGE, 'mm', units)}, which a gauge and "
+            "the rows of one header differ by too; it is not adjusted for."
+        )
+    if covariate.column == "moisture" and strips["field"].nunique() < COVARIATE_FIELDS:
+        return (
+            f"{covariate.begins} ranges over {spread:.1f} points but on fewer than "
+            f"{COVARIATE_FIELDS} fields; it is not adjusted for."
+        )
+    whole = _squares(values, values.mean())
+    setups = values.groupby([strips[name] for name in names]).transform("mean")
+    if _squares(values, setups) < 0.5 * whole:
+        return (
+            f"{covariate.begins} went with the setup, so what it does is part of "
+            "the setup's effect and is not adjusted for."
+        )
+    blocks = values.groupby([strips["field"], strips["pair"]]).transform("mean")
+    if covariate.of_header and _squares(values, blocks) < WITHIN * whole:
+        return (
+            f"{covariate.begins} hardly differs inside a pair (block), so setups were compared "
+            "under the same gap; it is not adjusted for."
+        )
+    return None
 
 
 def _unknown_gap(strips: pd.DataFrame) -> str:
@@ -176,10 +181,11 @@ def _shown(value: float, unit: str, units: str) -> str:
     return f"{number(value * own.factor, places)} {own.unit}"
 
 
-def _reason(covariate: Covariate, strips: pd.DataFrame, spread: float, units: str) -> str:
-    mean = float(strips[covariate.column].astype(float).mean())
-    reach = _shown(spread, covariate.unit, units)
-    centre = _shown(mean, "%" if covariate.unit == "points" else covariate.unit, units)
+def _reason(covariate: Covariate, strips: pd.DataFrame, units: str) -> str:
+    values = strips[covariate.column].astype(float)
+    reach = _shown(float(values.max() - values.min()), covariate.unit, units)
+    unit = "%" if covariate.unit == "points" else covariate.unit
+    centre = _shown(float(values.mean()), unit, units)
     if not covariate.of_header:
         return (
             f"{covariate.label.capitalize()} was measured on every strip and ranged over {reach}, "
@@ -191,14 +197,11 @@ def _reason(covariate: Covariate, strips: pd.DataFrame, spread: float, units: st
             f"The {headers} headers also differed by {reach} in the spread of the gap between "
             f"their rows, and setups are compared at its mean, {centre}."
         )
+    beside = "the two headers differ by" if headers == 2 else "goes with a header's gap"
     return (
-        f"The strips were run by {headers} headers whose measured gaps, set alike, lie {reach} "
-        f"apart, so setups are compared at one gap, {centre}; "
-        + (
-            "what else the two headers differ by is taken off with it."
-            if headers == 2
-            else "what else goes with a header's gap is taken off with it."
-        )
+        f"The strips were run by {headers} headers, and their measured gaps, beside what the "
+        f"setups set, lie up to {reach} apart, so setups are compared at one gap, {centre}; what "
+        f"else {beside} is taken off with it."
     )
 
 

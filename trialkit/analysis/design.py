@@ -39,7 +39,7 @@ class Design:
     levels : dict
         Factor name to the levels present, reference first.
     strips : DataFrame
-        The strips used, with ``moisture_centred`` and ``speed_centred`` where they are covariates.
+        The strips used, with a centred column of every covariate (`covariates.KNOWN`).
     covariates : tuple of str
     interactions : tuple of (str, str)
     nested : tuple of str
@@ -119,7 +119,8 @@ def read_design(
     row : str
         What a measurement is called; ``"strip"`` where it is the whole strip's.
     adjust : bool
-        Whether measured speed and moisture may enter as covariates.
+        Whether measured speed, moisture and gap may enter as covariates; the gap needs the
+        columns of `gaps.with_measured_gaps`.
 
     Raises
     ------

@@ -11,9 +11,9 @@
 
 Akaike's criterion. A density of ``log y`` becomes one of ``y`` when divided by ``y``, so
 ``AIC_y = AIC_log + 2 sum(log y)``; with that models of a value and of its logarithm compare (Akaike
-1978, J. R. Stat. Soc. D 27:217-242, from memory). With blocks as fixed effects it is about these
-blocks, without, about blocks like them (Vaida & Blanchard 2005, Biometrika 92:351-370): those two
-do not compare.
+1978, J. R. Stat. Soc. D 27:217-235, as others cite it). With blocks as fixed effects it is about
+these blocks, without, about blocks like them (Vaida & Blanchard 2005, Biometrika 92:351-370): those
+two do not compare.
 """
 
 from __future__ import annotations

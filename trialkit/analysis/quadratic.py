@@ -10,11 +10,11 @@ Empirical Model-Building and Response Surfaces (1987), chapter 10, for the stati
 by F.
 
 Settings near the best: what a setting ``z`` has above the unknown best is ``max_w M(z) - M(w)``, as
-in comparisons with the best (Hsu 1984, Ann. Stat. 12:1136-1144, from memory). Its lower bound is
-the largest of those of single differences, so their critical value is that of the largest of all
-``T(z, w)`` over ``w``, one-sided, by simulation of the multivariate t. Its upper bound need only
-cover the difference from the one true best, whichever it is: the largest of the single upper bounds
-with Student's t (an intersection-union test). Both hold for each setting with the confidence
+in comparisons with the best (Hsu 1984, Ann. Stat. 12:1136-1144; the method from memory). Its lower
+bound is the largest of those of single differences, so their critical value is that of the largest
+of all ``T(z, w)`` over ``w``, one-sided, by simulation of the multivariate t. Its upper bound need
+only cover the difference from the one true best, whichever it is: the largest of the single upper
+bounds with Student's t (an intersection-union test). Both hold for each setting with the confidence
 stated.
 """
 

@@ -76,7 +76,9 @@ def along(detail: Detail, level: int = 3) -> str:
         except REFUSED as error:
             refused.append(f"Along {words}: {error}")
             continue
-        plot = plots.effect_along(curve, system=detail.system)
+        # Where every mean is too near zero for a ratio the difference is drawn.
+        shown = "difference" if curve.table["ratio"].isna().all() else None
+        plot = plots.effect_along(curve, shown=shown, system=detail.system)
         said = [detail.letters.text(t) for t in curve.words]
         drawn.append(figure(plot, " ".join([*said, *detail.notes(curve.notes)])))
     if drawn and len(contrasts) > 1:

@@ -16,6 +16,9 @@ from trialkit.report.wording import counted, listed
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis, TrialAnalysis
 
+# Authors, years, titles, journals, volumes and pages were read: of "kr" on the article's own first
+# page and in PubMed, of "power" in an index of the journal and on the article, of the others in
+# reference lists of statistical software and of papers that cite them.
 REFERENCES = {
     "kr": "Kenward, M. G. and Roger, J. H. (1997). Small sample inference for fixed effects from "
     "restricted maximum likelihood. Biometrics 53, 983-997.",
