@@ -16,6 +16,7 @@ from trialkit.analysis.checks import check_model
 from trialkit.analysis.refits import block_outliers, leave_out
 from trialkit.analysis.responses import analyse_response
 from trialkit.plots.checks import influence, residual_quantiles
+from trialkit.quantities import scales
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
@@ -90,7 +91,8 @@ def test_a_spoilt_pair_is_named(drawn, name):
     (sentence,) = (f.sentence for f in found.findings if "stands apart" in f.sentence)
     assert what in sentence and f"check its {sheet}" in sentence
     if what == "a difference of":
-        unit = "% of what was found in the block" if name == "processing_loss" else result.unit
+        own = scales(result.unit, drawn.config.units)[0].unit
+        unit = "% of what was found in the block" if name == "processing_loss" else own
         assert unit in sentence
     row = found.checks.set_index("check").loc["pair apart"]
     assert row["p_adjusted"] < 0.05

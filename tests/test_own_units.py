@@ -72,7 +72,7 @@ def test_power_attained(results, system, unit, factor) -> None:
 def test_margins_and_preharvest_loss(results, system, unit, factor) -> None:
     found = results[system]["yield"].equivalence(200.0, scale="difference")
     words = found.table["words"].iloc[0]
-    low, high = (float(f"{end * factor:.6g}") for end in (-200.0, 200.0))
+    low, high = (float(f"{end * factor:.3g}") for end in (-200.0, 200.0))
     assert f"within {low:g} to {high:+g} {unit} of" in words
     row = found.table.iloc[0]
     shown = numbers(words.split("difference")[1])[:3]

@@ -220,7 +220,9 @@ def _words(
 ) -> str:  # fmt: skip
     own = scales(result.unit, result.design.units)[0]
     unit, factor = unit_words(own.unit), 1.0 if scale == "ratio" else own.factor
-    low, high = (float(f"{end * factor:.6g}") for end in margin)
+    if factor != 1.0:  # a margin given in SI is seldom round in another unit
+        margin = (float(f"{margin[0] * factor:.3g}"), float(f"{margin[1] * factor:.3g}"))
+    low, high = margin
     estimate, least, most = (factor * v for v in (row.estimate, row.low, row.high))
     if scale == "ratio":
         band = f"within {low:.3g} to {high:.3g} times {reference}"
