@@ -209,6 +209,8 @@ def test_gap_of_every_strip_is_its_headers() -> None:
 
 def test_strips_with_gaps_of_their_own_need_the_setting_of_the_check() -> None:
     trial = demo("gap_fields")
+    told = strip_gaps(trial)
+    trial = replace(trial, header_check=trial.header_check.assign(set_front=np.nan, set_rear=np.nan))
     bare = strip_gaps(trial)
     assert bare["gap_measured"].isna().all() and bare["gap_sd"].notna().all()
     assert bare["note"].str.contains("setting it was checked at").all()
@@ -221,6 +223,7 @@ def test_strips_with_gaps_of_their_own_need_the_setting_of_the_check() -> None:
     )
     by_name = strip_gaps(trial, checked_at={"1": (1.25 * INCH, 1.375 * INCH)})
     pd.testing.assert_frame_equal(by_name, known)
+    pd.testing.assert_frame_equal(told, known)
     front = trial.strips["gap_front"].where(trial.strips.index > 0)
     part = replace(trial, strips=trial.strips.assign(gap_front=front))
     first = strip_gaps(part, checked_at=(31.75, 34.925)).iloc[0]

@@ -38,7 +38,7 @@ class HeaderProfile:
     """A header's plate gaps and guide clearances (mm) with one crooked plate and one pinch."""
 
     gap_front: float = 31.75
-    gap_rear: float = 34.9
+    gap_rear: float = 34.925
     gap_sd: float = 0.6
     crooked_row: int = 6
     crooked_by: float = 6.0
@@ -320,6 +320,7 @@ class _Draw:
             for side, shift in (("left", 0.0 * crooked), ("right", crooked)):
                 gap = target + shift + rng.normal(0.0, p.gap_sd, rows)
                 table[f"gap_{end}_{side}"] = tidy(gap, "mm", "in", 2, self.config.units)
+            table[f"set_{end}"] = tidy(np.full(rows, target), "mm", "in", 3, self.config.units)
         wear = rng.normal(p.wear_length, 6.0, rows)
         table["roll_wear_length"] = tidy(wear, "mm", "in", 1, self.config.units)
         pinched = p.pinched_by * (np.arange(1, rows + 1) == p.pinched_row)
