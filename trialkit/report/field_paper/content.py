@@ -17,13 +17,12 @@ from trialkit.report.field_paper.boxes import (
     CAB,
     PLACE,
     card_boxes,
-    frames_by_zone,
     header_boxes,
     run_boxes,
 )
 from trialkit.report.field_paper.labels import code
 from trialkit.report.field_paper.pictures import maps, picture
-from trialkit.report.field_paper.source import FieldTrial
+from trialkit.report.field_paper.source import FieldTrial, zone_order
 
 STOP = (
     f"{CAUTIONS[1]} Engine off, brake set, header disengaged, all movement stopped, key out and "
@@ -168,7 +167,7 @@ def _zones(
     area_column = schema.table("frames").column("area").header(unit)
     own = trial.counted["frames"]
     own = own[own["strip"].astype(str) == strip]
-    for zone, _ in frames_by_zone(own):
+    for zone in zone_order(own):
         mine = [row for row in rows if row[1] == zone]
         areas = {row[2] for row in mine}
         shared = areas.pop() if len(areas) == 1 else None
