@@ -210,7 +210,8 @@ def test_gap_of_every_strip_is_its_headers() -> None:
 def test_strips_with_gaps_of_their_own_need_the_setting_of_the_check() -> None:
     trial = demo("gap_fields")
     told = strip_gaps(trial)
-    trial = replace(trial, header_check=trial.header_check.assign(set_front=np.nan, set_rear=np.nan))
+    unset = trial.header_check.assign(set_front=np.nan, set_rear=np.nan)
+    trial = replace(trial, header_check=unset)
     bare = strip_gaps(trial)
     assert bare["gap_measured"].isna().all() and bare["gap_sd"].notna().all()
     assert bare["note"].str.contains("setting it was checked at").all()

@@ -180,6 +180,8 @@ def test_paper_text_and_fonts(
             inner = font["/DescendantFonts"][0].get_object()
             assert {"/FontFile2", "/FontFile3"} & set(inner["/FontDescriptor"].get_object())
             assert "/ToUnicode" in font
+        root = reader.trailer["/Root"]
+        assert root["/MarkInfo"]["/Marked"] and str(root["/Lang"]).startswith("en")
         assert reader.metadata is not None and "Loops (2026)" in str(reader.metadata.title)
         if path == made.sheets:  # 20 frames fit on a side of either paper, and so does the back
             assert [len(pages(found, foot)) for foot in ("front", "back")] == [4, 4]
@@ -288,7 +290,11 @@ def test_names_are_text_whatever_they_hold(tmp_path: Path) -> None:
     settings = replace(config(title=HOSTILE[0]), setups=(replace(CHAIN, level_labels=labels),))
     trial = Trial.from_tables(settings, {"strips": strips})
     made = cards(trial, tmp_path, blind=False)
-    text = letters("".join(texts(made.sheets)))
+    found = texts(made.sheets)
+    for name in HOSTILE[:5]:
+        assert [len(pages(found, f"{name} {side}")) for side in ("front", "back")] == [1, 1]
+    assert "rows apart" in pages(found, f"{HOSTILE[0]} back")[0]  # no field states its spacing
+    text = letters("".join(found))
     assert all(letters(name) in text for name in (*HOSTILE[:5], HOSTILE[6], *HOSTILE[8:], *labels))
     assert "L" * 40 in text
     shown = letters("".join(texts(made.labels)))

@@ -48,8 +48,8 @@ def row_unit(*, width: float = 3.3) -> Plot:
     figure.alt_text = (
         "A row unit from above, its front at the top. The gap between the two plates is read at "
         "the front and at the rear, each at the left and the right plate. The clearance of the "
-        "facing guides is read at five stations, 1 at the front to 5 at the rear. The worn length of the "
-        "roll is read from its front."
+        "facing guides is read at five stations, 1 at the front to 5 at the rear. The worn length "
+        "of the roll is read from its front."
     )
     return figure
 

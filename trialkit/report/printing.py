@@ -18,7 +18,7 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 from urllib.parse import unquote_to_bytes
 
 from trialkit.errors import ReportError
@@ -373,7 +373,7 @@ def compile_pdf(
     return typeset(source, sheet.pictures)
 
 
-def typeset(source: str, files: Mapping[str, bytes], form: str = "pdf") -> Any:
+def typeset(source: str, files: Mapping[str, bytes], form: Literal["pdf", "png"] = "pdf") -> Any:
     """Set a page that may import the templates and read files beside it.
 
     Parameters

@@ -14,7 +14,7 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.intake import SetupFactor, TrialConfig
-from trialkit.report.field_paper.source import FieldTrial, zone_order
+from trialkit.report.field_paper.source import FieldTrial
 
 # Readings from the cab, which tell or may tell the setup: on the operator's sheet if cards are
 # blind.
@@ -134,8 +134,3 @@ def header_boxes(trial: FieldTrial) -> list[tuple[str, Boxes]]:
         frame = pd.DataFrame({"header": name or None, "row": rows})
         out.append((name, boxes("header_check", frame, ("header", "row"), trial.config)))
     return out
-
-
-def frames_by_zone(frames: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
-    """Frames of one strip, zone by zone."""
-    return [(zone, frames[frames["zone"] == zone]) for zone in zone_order(frames)]

@@ -17,13 +17,12 @@ from trialkit.report.field_paper.boxes import (
     CAB,
     PLACE,
     card_boxes,
-    frames_by_zone,
     header_boxes,
     run_boxes,
 )
 from trialkit.report.field_paper.labels import code
 from trialkit.report.field_paper.pictures import maps, picture
-from trialkit.report.field_paper.source import FieldTrial
+from trialkit.report.field_paper.source import FieldTrial, zone_order
 
 STOP = (
     f"{CAUTIONS[1]} Engine off, brake set, header disengaged, all movement stopped, key out and "
@@ -168,7 +167,7 @@ def _zones(
     area_column = schema.table("frames").column("area").header(unit)
     own = trial.counted["frames"]
     own = own[own["strip"].astype(str) == strip]
-    for zone, _ in frames_by_zone(own):
+    for zone in zone_order(own):
         mine = [row for row in rows if row[1] == zone]
         areas = {row[2] for row in mine}
         shared = areas.pop() if len(areas) == 1 else None
@@ -192,22 +191,22 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
     known = trial.spacings().get(field)
     plan = trial.planned(strip)
     rows = int(plan["last_row"]) - int(plan["first_row"]) + 1 if plan else config.header.rows
-    spacings = [known] if known else lengths.usual_spacings(config.units)
     search = float(searched.iloc[0]) if len(searched) else 0.0
-    tables = []
-    for spacing in spacings:
+
+    def along(spacing: float) -> list[lengths.Length]:
         lines = [lengths.row_lengths(spacing, a, rows, config.units, search) for a in areas[:3]]
-        shown = [*(each[0] for each in lines), *lines[0][1:]]
-        tables.append({
-            "name": "" if known else f"rows {lengths.spacing_words(spacing, config.units)} apart",
-            "headers": ["area", "along one row", f"along {rows} rows"],
-            "rows": [list(line) for line in shown],
-        })  # fmt: skip
-    title = (
-        f"Length along the rows, {lengths.spacing_words(known, config.units)} apart"
-        if known
-        else "Length along the rows (the field's spacing is not stated)"
-    )
+        return [*(each[0] for each in lines), *lines[0][1:]]
+
+    if known:
+        title = f"Length along the rows, {lengths.spacing_words(known, config.units)} apart"
+        headers = ["area", "along one row", f"along {rows} rows"]
+        table = [list(line) for line in along(known)]
+    else:  # for whoever measures it: a line for every usual spacing
+        title = "Length along one row (the field's row spacing is not stated)"
+        usual = lengths.usual_spacings(config.units)
+        headers = ["rows apart", *(line.what for line in along(usual[0]))]
+        table = [[lengths.spacing_words(each, config.units), *(line.one for line in along(each))]
+                 for each in usual]  # fmt: skip
     mass = config.thousand_kernel_mass
     units_of = ["bu/ac", "kg/ha"] if config.units == "US" else ["kg/ha", "bu/ac"]
     worth = {
@@ -215,7 +214,7 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
         "rows": [list(row) for row in lengths.worth_table(areas[0], mass, config.units)],
         "words": " ".join(lengths.worth_words(areas[0], mass, config.units)),
     }
-    return {"lengths": {"title": title, "tables": tables}, "worth": worth}
+    return {"lengths": {"title": title, "headers": headers, "rows": table}, "worth": worth}
 
 
 def _run(trial: FieldTrial, blind: bool) -> dict[str, Any]:
