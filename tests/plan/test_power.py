@@ -159,7 +159,7 @@ def test_counts_have_the_law_of_simulate_trial() -> None:
 
 
 def _figures(counts: np.ndarray, ahead: np.ndarray) -> dict[str, np.ndarray]:
-    """Products whose means are moments of logarithms; counts are (rounds, fields, pairs, setups)."""
+    """Products whose means are moments of logarithms; counts by round, field, pair and setup."""
     y = np.log(counts + 0.5)
     y = y - 3.9  # near the centre, so that products tell about spread
     other = np.log(ahead + 0.5) - 1.6
