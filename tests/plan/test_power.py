@@ -216,7 +216,7 @@ LARGE = Effort(frame_area=100.0, preharvest_frames=0)
 
 def test_power_is_that_of_the_paired_t() -> None:
     """Cohen (1988), chapter 2, by statsmodels; within 3 Monte Carlo errors of 200 rounds (up to 3.5
-    points each; one of the three fails by chance once in 120). Without an effect the level is 5 %."""
+    points each; one of the three fails by chance once in 120). Without an effect: 5 %."""
     sd, shares, rounds = 0.12, 0.14, 200
     expected = tp.Expected(**PLENTY, sd={"pair": 0.5, "strip": sd})
     for true, n in ((shares, (4, 9)), (0.0, (6,))):
