@@ -101,6 +101,12 @@ def planned(h: bool) -> Any:
     return plan.plan_trial(trial(hostile=h).config, ground, blocks=3, seed=1)
 
 
+@cache
+def simulated(h: bool) -> Any:
+    config = trial("gap_fields", h).config
+    return plan.power(config, pairs=[2, 3], frames=[1], fields=[2], rounds=3, seed=1)
+
+
 RANGES = {"price": (100.0, 220.0), "area": (100.0, 400.0), "saved": (0.0, 40.0)}
 DISCOUNTS = DiscountTable(bands=((5.0, 2.0), (7.0, 3.0)), kind="point", refused_above=15.0)
 TRUTH = Truth(20.0, 25.0, {"gap": {"wide": 1.5}}, {"pair": 0.1}, {"field": 0.1})
@@ -170,6 +176,10 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "ResidualShape": (lambda h: residual_shape(plain_fit(), 20, 1), False),
     "PairedRandomisation": (lambda h: paired_randomisation_test([1.0, 2.0, -0.5, 3.0]), False),
     "Plan": (lambda h: planned(h), True),
+    "PowerGrid": (lambda h: simulated(h), True),
+    "Exchange": (lambda h: simulated(h).better(2, 1), False),
+    "Expected": (lambda h: plan.Expected(basis={"loss": HOSTILE} if h else {}), True),
+    "Work": (lambda h: plan.Work(), False),
     "Truth": (lambda h: TRUTH, False),
     "Effort": (lambda h: Effort(header_check=HeaderProfile()), False),
     "HeaderReport": (lambda h: tk.check_header(checked(h)), True),

@@ -25,8 +25,8 @@ from trialkit.plan.power_words import (
 )
 
 if TYPE_CHECKING:
-    from trialkit.plan.arrange import Layout
     from trialkit.intake.config import TrialConfig
+    from trialkit.plan.arrange import Layout
     from trialkit.plan.power_expected import Expected
     from trialkit.plan.power_work import Work
     from trialkit.simulate import Effort
@@ -255,7 +255,7 @@ class PowerGrid:
         t = self.table.copy()
         t["_moved"] = [shift(row, row["reduction"]) - shift(row, reduction)
                        for _, row in t.iterrows()]  # fmt: skip
-        rounds = rounds.merge(t[[*keys, "_moved"]], on=keys, validate="many_to_one")
+        rounds = self.rounds.merge(t[[*keys, "_moved"]], on=keys, validate="many_to_one")
         rounds["estimate"] += rounds["_moved"]
         rounds["p"] = 2 * special.stdtr(rounds["df"], -(rounds["estimate"] / rounds["se"]).abs())
         rounds["p_adjusted"] = rounds["p"]

@@ -1,0 +1,214 @@
+"""Past trials as a source, and simulated plans as figure, panel and command."""
+
+from __future__ import annotations
+
+import functools
+import re
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+import pytest
+from typer.testing import CliRunner, Result
+
+import trialkit as tk
+from trialkit import plan as tp
+from trialkit import plots
+from trialkit.cli import app
+from trialkit.errors import DesignError, TrialError
+from trialkit.intake import write_trial
+from trialkit.report import demo_dir
+from trialkit.report.effort_panel import effort_panel
+from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS
+
+
+@functools.cache
+def grid() -> tp.PowerGrid:
+    return tp.power(CUSHION_PAIRS.config, pairs=(4, 6), frames=(4, 10), rounds=60, seed=3)
+
+
+# --- Past trials ---------------------------------------------------------------------------------
+
+
+def test_variances_of_past_trials_are_found_again(tmp_path: Path) -> None:
+    """Six trials of six pairs. Bounds: four standard errors of the variances by the balanced
+    analysis of variance (Searle, Casella & McCulloch 1992, Variance Components, section 3.5), with
+    the chance of counting among the frames; of means, four standard errors between trials."""
+    n, frames = 6, 6
+    sd = {"pair": 0.30, "strip": 0.20, "frame": 0.30}
+    truth = Truth(
+        preharvest=4.0, header=25.0, header_ratios={"cushion": {"cushion": 0.7}}, sd=sd,
+        preharvest_sd={"frame": 0.3}, moisture_sd=0.0, speed_sd=0.0,
+    )  # fmt: skip
+    effort = Effort(header_frames=frames, preharvest_frames=2, total_frames=0, grain_samples=0,
+                    ear_area=0, residue_samples=0, stalks=0)  # fmt: skip
+    for seed in range(n):
+        trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=6, effort=effort)
+        write_trial(tmp_path / f"t{seed}", trial.config, trial.tables())
+    (tmp_path / "bad").mkdir()
+    (tmp_path / "bad" / "trial.toml").write_text("title = 1\n", encoding="utf-8")
+    found = tp.learn(tmp_path)
+    assert found.trials == n and any("1 could not be used" in note for note in found.notes)
+    level = 25.0 * np.exp(sum(v**2 for v in sd.values()) / 2)
+    row = sd["frame"] ** 2 + 1 / (level * effort.frame_area)
+    strip = sd["strip"] ** 2 + row / frames
+    pair = 2 * sd["pair"] ** 2 + strip
+    df = {"pair": n * 5, "strip": n * 5, "frame": n * 12 * (frames - 1)}
+    error = {
+        "frame": row * np.sqrt(2 / df["frame"]),
+        "strip": np.hypot(strip * np.sqrt(2 / df["strip"]),
+                          row / frames * np.sqrt(2 / df["frame"])),
+        "pair": np.hypot(pair * np.sqrt(2 / df["pair"]), strip * np.sqrt(2 / df["strip"])) / 2,
+    }  # fmt: skip
+    for name, true in sd.items():
+        assert abs(found.sd[name] ** 2 - true**2) < 4 * error[name], name
+        assert found.basis[f"sd {name}"] == f"6 past trials, {df[name]} degrees of freedom"
+    mean = float(tk.units.kernels_per_m2_to_kg_ha(level, 300.0))
+    spread = np.sqrt(pair / 2 / 6 / n)
+    assert abs(np.log(found.loss / mean)) < 4 * spread
+    # What they could not tell stays at the usual value and is named.
+    assert found.sd["main_strip"] == tp.Expected().sd["main_strip"]
+    assert found.damage == tp.Expected().damage
+    assert "main strip (header)" in found.notes[1] and "damage" in found.notes[1]
+    table = found.table().set_index(["what", "level"])["basis"]
+    assert table["sd", "main_strip"].startswith("assumed")
+    again = tp.power(CUSHION_PAIRS.config, pairs=[6], frames=[4], rounds=4, seed=1,
+                     from_trials=tmp_path)  # fmt: skip
+    assert again.expected == found and "learned from 6 past trials" in again.sentences[0]
+
+
+def test_setups_by_field_are_learned_and_nothing_is_refused(tmp_path: Path) -> None:
+    found = tp.learn(demo_dir("gap_fields"))
+    variances = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    own = variances["header_loss"].variances.query("level == 'field' and term != 'Intercept'")
+    assert found.basis["sd setup_by_field"] == "1 past trial, 14 degrees of freedom"
+    # The header's share of the kernels makes its own variation larger than that of all of them.
+    assert found.sd["setup_by_field"] > np.sqrt(own["variance"].iloc[0])
+    with pytest.raises(TrialError, match="is no folder"):
+        tp.learn(tmp_path / "none")
+    (tmp_path / "trial.toml").write_text("title = 1\n", encoding="utf-8")
+    with pytest.raises(DesignError, match="nothing to learn"):
+        tp.learn(tmp_path)
+
+
+# --- Another reduction ---------------------------------------------------------------------------
+
+
+def test_rounds_moved_to_another_reduction_are_close_to_rounds_simulated_there() -> None:
+    """At its own reduction the grid is itself; at another, powers agree with new rounds of the same
+    streams to 8 points: what less loss changes in the counts of the same strips."""
+    same = grid().at(0.3)
+    assert (same.table["power"] == grid().table["power"]).all()
+    fresh = tp.power(CUSHION_PAIRS.config, reduction=0.45, pairs=[6], frames=[4, 10], rounds=60,
+                     seed=3)  # fmt: skip
+    moved = grid().at(0.45).table.query("pairs == 6")
+    assert moved["power"].to_numpy() == pytest.approx(fresh.table["power"].to_numpy(), abs=0.08)
+    assert (grid().at(0.0).table["power"] <= 0.15).all()
+    several = tp.power(GAP_FIELDS.config, pairs=[4], frames=[3], rounds=20, seed=1)
+    at_home = several.at(0.3).rounds
+    np.testing.assert_allclose(at_home["p_adjusted"], several.rounds["p_adjusted"], rtol=1e-9)
+    with pytest.raises(DesignError, match="share below 1"):
+        grid().at(1.5)
+
+
+# --- Figure --------------------------------------------------------------------------------------
+
+
+def test_the_figure_shows_the_table() -> None:
+    figure = plots.effort(grid(), power=0.5, chosen=(4, 10))
+    (ax,) = figure.axes
+    lines = {line.get_gid(): line for line in ax.lines}
+    for pairs, own in grid().table.groupby("pairs"):
+        own = own.sort_values("frames")
+        np.testing.assert_allclose(lines[f"pairs {pairs}"].get_xdata(), own["minutes"] / 60)
+        np.testing.assert_allclose(lines[f"pairs {pairs}"].get_ydata(), 100 * own["power"])
+    best = grid().cheapest(0.5)
+    assert best is not None
+    assert lines["cheapest"].get_xdata()[0] == pytest.approx(best.minutes / 60)
+    assert lines["cheapest"].get_ydata()[0] == pytest.approx(100 * best.power)
+    assert list(lines["aim"].get_ydata()) == [50.0, 50.0]
+    chosen = grid().table.query("pairs == 4 and frames == 10").iloc[0]
+    assert lines["chosen"].get_ydata()[0] == pytest.approx(100 * chosen["power"])
+    texts = [text.get_text() for text in ax.texts]
+    assert {"4", "6", "10"} <= set(texts) and any("fewest hours" in text for text in texts)
+    assert f"{100 * chosen['power']:.0f} % with 10 frames" in figure.alt_text
+    # Lines are told apart without colour: by shape and, darker with more pairs, in grey.
+    assert lines["pairs 4"].get_marker() != lines["pairs 6"].get_marker()
+    grey = [float(np.dot(lines[f"pairs {n}"].get_color(), (0.299, 0.587, 0.114))) for n in (4, 6)]
+    assert grey[0] > grey[1] + 0.1
+    none = plots.effort(grid(), power=0.9999)
+    assert "cheapest" not in {line.get_gid() for line in none.axes[0].lines}
+    assert "No plan" in none.alt_text and "No plan" in none.summary
+
+
+# --- Panel ---------------------------------------------------------------------------------------
+
+
+def test_the_panel_reads_the_grid() -> None:
+    panel = effort_panel(grid())
+    *sliders, shown = panel.children
+    by_name = {slider.description: slider for slider in sliders}
+    by_name["Pairs (blocks) a field"].value = 6
+    by_name["Frames a strip"].value = 4
+    row = grid().table.query("pairs == 6 and frames == 4").iloc[0]
+    assert f"told apart in {100 * row['power']:.0f} %" in shown.value
+    assert "6 pairs with 4 frames a strip" in shown.value and "<img" in shown.value
+    by_name["True reduction, %"].value = 50
+    moved = grid().at(0.5).table.query("pairs == 6 and frames == 4").iloc[0]
+    assert f"A reduction of 50 % would be told apart in {100 * moved['power']:.0f} %" in shown.value
+    assert panel._repr_mimebundle_()["text/html"] == shown.value
+
+
+# --- Command -------------------------------------------------------------------------------------
+
+
+def run(*arguments: object) -> Result:
+    given = ["power", *map(str, arguments), "--seed", "3", "--jobs", "1"]
+    return CliRunner().invoke(app, given, env={"COLUMNS": "200"})
+
+
+def test_the_command_prints_the_grid_and_writes_it_once(tmp_path: Path) -> None:
+    asked = ("--pairs", "4,6", "--frames", "4,10", "--rounds", 60, "--power", 50,
+             "--out", tmp_path / "out")  # fmt: skip
+    result = run(*asked)
+    assert result.exit_code == 0, result.output
+    best = grid().cheapest(0.5)
+    assert best is not None and best.sentence in result.stdout
+    assert "one more" in result.stdout or "more pairs" in result.stdout
+    written = pd.read_csv(tmp_path / "out" / "power.csv")
+    np.testing.assert_allclose(written["power"], grid().table["power"])
+    names = ["power.csv", "power.svg", "power_expected.csv", "power_rounds.csv"]
+    assert sorted(p.name for p in (tmp_path / "out").iterdir()) == names
+    again = run(*asked)
+    assert again.exit_code == 2 and "nothing was written" in again.stderr
+    assert again.stdout == ""  # refused before anything was simulated
+
+
+def test_the_command_takes_a_planned_folder_and_past_trials(tmp_path: Path) -> None:
+    config = replace(CUSHION_PAIRS.config, units="SI")
+    tp.plan_trial(config, tp.Ground("North", 400.0), blocks=4, seed=2).write(tmp_path / "plan")
+    result = run(tmp_path / "plan", "--frames", "4", "--rounds", 5, "--loss", 80,
+                 "--from-trials", demo_dir("cushion_pairs"))  # fmt: skip
+    assert result.exit_code == 0, result.output
+    rows = re.findall(r"^ +(\d+) +4 ", result.stdout, flags=re.MULTILINE)
+    assert rows == ["3", "4", "5", "6", "7"]  # numbers near the plan's own
+    assert "80 kg/ha of header loss" in result.stdout
+    assert "learned from 1 past trial" in result.stdout
+
+
+@pytest.mark.parametrize(
+    ("arguments", "words"),
+    [
+        (["--pairs", "8-4"], "--pairs is '8-4'"),
+        (["--frames", "few"], "--frames is 'few'"),
+        (["--compare", "chian"], "has no levels"),
+        (["--from-trials", "nowhere"], "nowhere"),
+        (["nowhere"], "nowhere"),
+        (["--reduction", "100"], "share below 1"),
+    ],
+)
+def test_what_the_command_refuses(arguments: list[str], words: str) -> None:
+    result = run(*arguments)
+    assert result.exit_code == 2 and words in result.stderr and "Traceback" not in result.stderr
