@@ -249,7 +249,7 @@ def _load_machinery() -> None:
     if spared:
         sys.modules[grammar] = None  # type: ignore[assignment]
     try:
-        import nbconvert.exporters.templateexporter
+        import nbconvert.exporters.templateexporter  # noqa: F401
         import papermill  # noqa: F401
     finally:
         if spared:
