@@ -90,9 +90,7 @@ def test_counts_of_nothing_are_told_in_a_sentence(command: str, trial: Path) -> 
     assert not list(trial.glob("*.html"))
 
 
-def test_demo_copies_analyses_and_reports(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_demo_copies_analyses_and_reports(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.chdir(tmp_path)
     (tmp_path / "trialkit-demo").mkdir()
     result = run("demo")

@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 import html
 import re
+import shutil
 from collections import Counter
 from dataclasses import replace
 from html.parser import HTMLParser
@@ -17,10 +18,10 @@ import pytest
 
 import trialkit as tk
 from trialkit.decide import money
-from trialkit.errors import FileExistsRefusal, ReportError
+from trialkit.errors import DesignError, FileExistsRefusal, ReportError
 from trialkit.quantities import decimals, number
 from trialkit.report import FieldDayPage, demo_dir, notebooks_dir
-from trialkit.report.rendering import execute, target, write_numbered
+from trialkit.report.rendering import execute, render, target, write_numbered
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 LOADS = {"src", "href", "srcset", "data", "action", "poster", "background", "formaction", "ping"}
@@ -181,6 +182,16 @@ def test_broken_notebook_names_the_cell_and_the_cause(tmp_path: Path) -> None:
     nbformat.write(notebook, path)
     with pytest.raises(ReportError, match=r"broken\.ipynb stopped at cell 2 .*KeyError: 'cobs'"):
         execute(path, {"trial_folder": "x"})
+
+
+def test_what_a_trial_cannot_tell_is_said_in_a_sentence(tmp_path: Path) -> None:
+    source = tmp_path / "trial"
+    shutil.copytree(demo_dir(), source)
+    for table in ("frames", "grain"):
+        (source / f"{table}.csv").unlink()
+    with pytest.raises(DesignError, match=r"^There are no frames from the header zone .*\.$"):
+        render(source, tmp_path)
+    assert not list(tmp_path.glob("*.html"))
 
 
 def test_reports_never_overwrite(tmp_path: Path) -> None:

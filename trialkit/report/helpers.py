@@ -1,13 +1,15 @@
 """Work shared between this process and a helper beside it.
 
-On Linux a helper is a copy of this process (fork): it has everything loaded and at hand. It works
-on arrays and text alone and never touches what other threads of a notebook's kernel may be holding,
-their sockets and output; it speaks through pipes of its own. Elsewhere a helper starts afresh.
+On Linux a helper is a copy of this process (fork) where that was started with one thread of linear
+algebra, as for a report: it has everything loaded and at hand. It works on arrays and text alone
+and never touches what other threads of a notebook's kernel may be holding, their sockets and
+output; it speaks through pipes of its own. Elsewhere a helper starts afresh.
 """
 
 from __future__ import annotations
 
 import multiprocessing
+import os
 import sys
 import threading
 import warnings
@@ -22,6 +24,11 @@ Done = TypeVar("Done")
 
 ONE_THREAD = dict.fromkeys(("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS", "MKL_NUM_THREADS"), "1")
 """Environment of a process that is not alone: matrices are small, and the others need the cores."""
+
+
+def copies() -> bool:
+    """Whether helpers are copies: a library's threads, and what they held, would be missing."""
+    return sys.platform == "linux" and ONE_THREAD.items() <= os.environ.items()
 
 
 # What a copied helper finds in its own memory, so that no item has to be sent.
@@ -44,7 +51,7 @@ def _helpers(
 ) -> Iterator[Callable[[int], Future[Done]]]:
     """A function that gives an item, by its place, to a helper."""
     pool: Executor
-    if sys.platform == "linux":
+    if copies():
         context = multiprocessing.get_context("fork")
         with ProcessPoolExecutor(processes, context, _set_out, (work, items)) as pool:
             yield lambda i: pool.submit(_at_hand, i)
@@ -66,8 +73,8 @@ def shared(
     Parameters
     ----------
     work : callable
-        What it returns must not depend on the process and is pickled; so, except on Linux, are
-        it and its items (cloudpickle).
+        What it returns must not depend on the process and is pickled; so are, for a helper that
+        starts afresh, it and its items (cloudpickle).
     items : sequence
     processes : int
         One works here alone.
@@ -111,7 +118,7 @@ def _shared(
     try:
         with warnings.catch_warnings():
             # Said of every copy of a process with threads; see above why this one is sound.
-            warnings.filterwarnings("ignore", message=".*multi-threaded.*", append=False)
+            warnings.filterwarnings("ignore", message=".*multi-threaded.*")
             for _ in range(processes - 1):
                 send()
         do_waiting()

@@ -129,8 +129,13 @@ def render(
             trial = load_trial(trial, harvested=kind.harvested)
         if trial.source is None:
             raise ReportError("A report needs a trial on disk; write this one to a folder first.")
+<<<<<<< HEAD
         compiled = not kind.harvested or engine_is_compiled()
         hint = "" if compiled else " (compiling the model engine, first use only)"
+=======
+        _load_machinery()  # while the kernel loads what its notebook needs
+        hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
+>>>>>>> c12e24fb9e9d3c2acf9dd1a0a88688eda346a12b
         say(f"running the report's notebook{hint}")
         given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
         notebook = execute(path, given, started)
@@ -210,8 +215,8 @@ def execute(
     if started is None:
         with kernel() as own:
             return execute(path, parameters, own)
-    with _no_grammar():
-        import nbformat
+    _load_machinery()
+    import nbformat
     import papermill
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
@@ -241,21 +246,22 @@ def execute(
         raise ReportError(f"The notebook {path.name} could not be run: {error}") from error
 
 
-@contextmanager
-def _no_grammar() -> Iterator[None]:
-    """Import nbformat without a grammar of addresses that takes seconds to build.
+def _load_machinery() -> None:
+    """Import what runs notebooks and prints them, without a grammar that takes seconds to build.
 
-    jsonschema takes it up where it is installed; the schema of notebooks holds no such address.
+    jsonschema takes it up for addresses in any script where it is installed; the schema of
+    notebooks holds none.
     """
-    name = "rfc3987_syntax"
-    if name in sys.modules:
-        yield
-        return
-    sys.modules[name] = None  # type: ignore[assignment]
+    grammar = "rfc3987_syntax"
+    spared = grammar not in sys.modules
+    if spared:
+        sys.modules[grammar] = None  # type: ignore[assignment]
     try:
-        yield
+        import nbconvert.exporters.templateexporter  # noqa: F401
+        import papermill  # noqa: F401
     finally:
-        del sys.modules[name]
+        if spared:
+            del sys.modules[grammar]
 
 
 def place(number: int, cell: NotebookNode) -> str:
