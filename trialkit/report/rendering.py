@@ -129,13 +129,9 @@ def render(
             trial = load_trial(trial, harvested=kind.harvested)
         if trial.source is None:
             raise ReportError("A report needs a trial on disk; write this one to a folder first.")
-<<<<<<< HEAD
+        _load_machinery()  # while the kernel loads what its notebook needs
         compiled = not kind.harvested or engine_is_compiled()
         hint = "" if compiled else " (compiling the model engine, first use only)"
-=======
-        _load_machinery()  # while the kernel loads what its notebook needs
-        hint = "" if engine_is_compiled() else " (compiling the model engine, first use only)"
->>>>>>> c12e24fb9e9d3c2acf9dd1a0a88688eda346a12b
         say(f"running the report's notebook{hint}")
         given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
         notebook = execute(path, given, started)
