@@ -9,7 +9,7 @@ import os
 import re
 import sys
 import tempfile
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
 from html import escape
 from itertools import count
@@ -58,14 +58,19 @@ class Rendered(NamedTuple):
     pdf: Path | None
 
     def _repr_html_(self) -> str:
-        links = "".join(
-            f'<li><a href="{escape(path.resolve().as_uri())}">{escape(path.name)}</a> '
-            f"({escape(words)}, {path.stat().st_size / 1e6:.1f} MB)</li>"
-            for path, words in ((self.html, "page"), (self.pdf, "for paper"))
-            if path is not None and path.exists()
-        )
-        folder = escape(str(self.html.resolve().parent))
-        return f"<div><p>Written to {folder}:</p><ul>{links}</ul></div>"
+        return written_html(zip(self, ("page", "for paper"), strict=True))
+
+
+def written_html(files: Iterable[tuple[Path | None, str]]) -> str:
+    """Links to files that were written, each with what it is, and their sizes."""
+    there = [(path.resolve(), words) for path, words in files if path and path.exists()]
+    links = "".join(
+        f'<li><a href="{escape(path.as_uri())}">{escape(path.name)}</a> '
+        f"({escape(words)}, {path.stat().st_size / 1e6:.1f} MB)</li>"
+        for path, words in there
+    )
+    folder = escape(str(there[0][0].parent)) if there else ""
+    return f"<div><p>Written to {folder}:</p><ul>{links}</ul></div>"
 
 
 LETTERING = {"article": 9.5, "header": 9.5}

@@ -21,7 +21,7 @@ from trialkit.report.field_paper.content import Files, content
 from trialkit.report.field_paper.labels import LabelGrid, code, label_data
 from trialkit.report.field_paper.source import FieldTrial, field_trial
 from trialkit.report.printing import PAPERS, clean, typeset
-from trialkit.report.rendering import write_numbered
+from trialkit.report.rendering import write_numbered, written_html
 
 if TYPE_CHECKING:
     from trialkit.simulate import Effort
@@ -38,6 +38,9 @@ class FieldPaper(NamedTuple):
 
     sheets: Path | None
     labels: Path | None
+
+    def _repr_html_(self) -> str:
+        return written_html(zip(self, ("to print on both sides", "labels"), strict=True))
 
 
 def cards(
