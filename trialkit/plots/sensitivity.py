@@ -37,26 +37,64 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
                 for word in ("low", "high")
             }
             for word, (net, _) in ends.items():
-                ax.barh(y, net - result.net, left=result.net, height=0.42, lw=0.7, ec="white",
-                        color=LOW if word == "low" else HIGH,
-                        hatch="////" if word == "low" else None, gid=word)
-            ax.text(0, y - 0.4, str(row["label"]), weight="bold", size=9, va="center",
-                    transform=ax.get_yaxis_transform())
-            ax.text(1, y - 0.4, f"{ends['low'][1]} to {ends['high'][1]}", size=8.5, va="center",
-                    ha="right", color=QUIET, transform=ax.get_yaxis_transform())
+                ax.barh(
+                    y,
+                    net - result.net,
+                    left=result.net,
+                    height=0.42,
+                    lw=0.7,
+                    ec="white",
+                    color=LOW if word == "low" else HIGH,
+                    hatch="////" if word == "low" else None,
+                    gid=word,
+                )
+            ax.text(
+                0,
+                y - 0.4,
+                str(row["label"]),
+                weight="bold",
+                size=9,
+                va="center",
+                transform=ax.get_yaxis_transform(),
+            )
+            ax.text(
+                1,
+                y - 0.4,
+                f"{ends['low'][1]} to {ends['high'][1]}",
+                size=8.5,
+                va="center",
+                ha="right",
+                color=QUIET,
+                transform=ax.get_yaxis_transform(),
+            )
             parts.append(
                 f"{row['label']} {ends['low'][1]} to {ends['high'][1]}: "
                 f"{number(ends['low'][0], 0)} to {number(ends['high'][0], 0)}"
             )
         # In pieces, beside the bars only, so that no line runs through a label.
         rows = np.arange(n)
-        ax.vlines([result.net] * n, rows - 0.25, rows + 0.25, color=QUIET, lw=1.2, ls=(0, (2, 1)),
-                  gid="base")
+        ax.vlines(
+            [result.net] * n,
+            rows - 0.25,
+            rows + 0.25,
+            color=QUIET,
+            lw=1.2,
+            ls=(0, (2, 1)),
+            gid="base",
+        )
         ax.vlines([0.0] * n, rows - 0.27, rows + 0.27, color=INK, lw=1.8, gid="zero")
         handles = [ax.patches[0], ax.patches[1]]
-        figure.legend(handles, ["input at its low value", "at its high value"], ncols=2,
-                      loc="outside upper left", frameon=False, fontsize=8.5, handlelength=1.6,
-                      borderpad=0.1, columnspacing=1.2)
+        figure.legend(
+            handles,
+            ["input at its low value", "at its high value"],
+            ncols=2,
+            loc="outside upper left",
+            frameon=False,
+            fontsize=8.5,
+            handlelength=1.6,
+            borderpad=0.1,
+            columnspacing=1.2,
+        )
         ax.margins(x=0.08)
         ax.set_ylim(n - 0.6, -0.68)
         ax.set_yticks([])
@@ -95,23 +133,45 @@ def balance_by_area_and_price(result: BalanceMap) -> Plot:
         low, high = float(net.min()), float(net.max())
         if high > 0:
             ax.contourf(area, price, net, levels=[0, max(high, 1e-9) * 1.001], colors=[PAYS])
-        lines = ax.contour(area, price, net, levels=_levels(low, high), colors=[QUIET],
-                           linewidths=0.8, linestyles="solid")
+        lines = ax.contour(
+            area,
+            price,
+            net,
+            levels=_levels(low, high),
+            colors=[QUIET],
+            linewidths=0.8,
+            linestyles="solid",
+        )
         ax.clabel(lines, fmt=lambda value: number(value, 0), fontsize=8, colors=[QUIET])
         if low < 0 < high:
             zero = ax.contour(area, price, net, levels=[0], colors=[INK], linewidths=2.2)
             zero.set_gid("zero")
         if high > 0:
-            ax.text(0.98, 0.97, "pays" if low < 0 else "pays everywhere", transform=ax.transAxes,
-                    ha="right", va="top", weight="bold", size=9)
+            ax.text(
+                0.98,
+                0.97,
+                "pays" if low < 0 else "pays everywhere",
+                transform=ax.transAxes,
+                ha="right",
+                va="top",
+                weight="bold",
+                size=9,
+            )
         if low < 0:
-            ax.text(0.02, 0.03, "does not pay" if high > 0 else "does not pay anywhere",
-                    transform=ax.transAxes, weight="bold", size=9)
+            ax.text(
+                0.02,
+                0.03,
+                "does not pay" if high > 0 else "does not pay anywhere",
+                transform=ax.transAxes,
+                weight="bold",
+                size=9,
+            )
         base_area, base_price = result.base.area / size, result.base.price * (PER_BU if us else 1.0)
         inside = area[0] <= base_area <= area[-1] and price[0] <= base_price <= price[-1]
         if inside:
-            ax.plot([base_area], [base_price], marker="o", ms=8, color=HIGH, mec="white",
-                    gid="base")
+            ax.plot(
+                [base_area], [base_price], marker="o", ms=8, color=HIGH, mec="white", gid="base"
+            )
         ax.set_xlabel(f"Corn harvested in a year, {unit}")
         ax.set_ylabel(f"Grain price, {result.currency} per {per}")
         ax.xaxis.set_major_formatter(lambda value, _: number(value, 0))

@@ -37,9 +37,7 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
     shown = [source for source in SOURCES if source in set(table["source"])]
     groups = list(table.groupby([f.name for f in setups], sort=False, observed=True))
     order = {f.name: {level: i for i, level in enumerate(f.levels)} for f in setups}
-    groups.sort(
-        key=lambda g: [order[f.name].get(v, 99) for f, v in zip(setups, g[0], strict=True)]
-    )
+    groups.sort(key=lambda g: [order[f.name].get(v, 99) for f, v in zip(setups, g[0], strict=True)])
     sentences = []
     with style():
         height = 1.15 + 0.62 * len(groups) + 0.3 * bool(others)
@@ -52,15 +50,37 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
                 value = float(values[source])
                 side = 1 if value >= 0 else -1
                 _, colour = SOURCES[source]
-                ax.barh(y, value, left=ends[side], height=0.42, color=colour,
-                        edgecolor=INK, lw=0.6, gid=source)
+                ax.barh(
+                    y,
+                    value,
+                    left=ends[side],
+                    height=0.42,
+                    color=colour,
+                    edgecolor=INK,
+                    lw=0.6,
+                    gid=source,
+                )
                 ends[side] += value
             name = ", ".join(labels[f.name].get(v, v) for f, v in zip(setups, key, strict=True))
             total = number(float(values.reindex(shown).sum()), 1)
-            ax.text(0, y - 0.36, name, weight="bold", va="center", size=9,
-                    transform=ax.get_yaxis_transform())
-            ax.text(1, y - 0.36, f"{total} {own.unit} in all", va="center", ha="right", size=9,
-                    transform=ax.get_yaxis_transform())
+            ax.text(
+                0,
+                y - 0.36,
+                name,
+                weight="bold",
+                va="center",
+                size=9,
+                transform=ax.get_yaxis_transform(),
+            )
+            ax.text(
+                1,
+                y - 0.36,
+                f"{total} {own.unit} in all",
+                va="center",
+                ha="right",
+                size=9,
+                transform=ax.get_yaxis_transform(),
+            )
             parts = [f"{SOURCES[s][0]} {number(float(values[s]), 1)}" for s in shown if s in values]
             sentences.append(f"{name}: {', '.join(parts)}")
         ax.set_ylim(len(groups) - 0.6, -0.6)
@@ -69,9 +89,15 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             Patch(facecolor=SOURCES[s][1], edgecolor=INK, lw=0.6, label=SOURCES[s][0])
             for s in shown
         ]
-        figure.legend(handles=handles, loc="outside upper left", ncols=3, frameon=False,
-                      fontsize=8.5, handlelength=1.4, columnspacing=1.2, borderpad=0)
+        figure.legend(
+            handles=handles,
+            loc="outside upper left",
+            ncols=3,
+            frameon=False,
+            fontsize=8.5,
+            handlelength=1.4,
+            columnspacing=1.2,
+            borderpad=0,
+        )
         figure.alt_text = f"Loss by source, in {own.unit}. {'. '.join(sentences)}."
     return figure
-
-
