@@ -18,6 +18,7 @@ from trialkit import plots
 from trialkit.cli import app
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import write_trial
+from trialkit.plan.described import EXAMPLE
 from trialkit.report import demo_dir
 from trialkit.report.effort_panel import effort_panel
 from trialkit.simulate import Effort, Truth, simulate_trial
@@ -198,9 +199,23 @@ def test_the_command_takes_a_planned_folder_and_past_trials(tmp_path: Path) -> N
     assert "learned from 1 past trial" in result.stdout
 
 
+def test_the_command_takes_a_plan_as_it_is_described(tmp_path: Path) -> None:
+    """A factor that is hard to change, in the order it would be run: its own strips' hours."""
+    described = tmp_path / "plan.toml"
+    described.write_text(EXAMPLE, encoding="utf-8")
+    asked = ("--pairs", 6, "--frames", 4, "--rounds", 5, "--out")
+    assert run("--from", described, *asked, tmp_path / "a").exit_code == 0
+    tp.read_description(described).plan().write(tmp_path / "plan")
+    assert run(tmp_path / "plan", *asked, tmp_path / "b").exit_code == 0
+    one, other = (pd.read_csv(tmp_path / name / "power.csv") for name in "ab")
+    pd.testing.assert_frame_equal(one, other)
+
+
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
+        (["--from", "nowhere.toml"], "nowhere.toml"),
+        (["--from", "plan.toml", "--compare", "gap"], "Give one of"),
         (["--pairs", "8-4"], "--pairs is '8-4'"),
         (["--frames", "few"], "--frames is 'few'"),
         (["--compare", "chian"], "has no levels"),

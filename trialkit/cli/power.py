@@ -43,6 +43,10 @@ def power_command(
     folder: Annotated[
         Path | None, typer.Argument(help="A folder made by trialkit plan, or any trial's.")
     ] = None,
+    source: Annotated[
+        Path | None, _option("A plan described in a TOML file, as trialkit plan takes it.", _WHAT,
+                             "--from")
+    ] = None,
     compare: Annotated[
         list[str] | None,
         _option("Without a folder: cushion, gap, speed, or NAME=LEVEL,LEVEL; may be repeated.",
@@ -98,16 +102,12 @@ def power_command(
     with Steps() as say:
         say("loading trialkit")
         from trialkit import plan as tp
-        from trialkit.intake.files import _refuse
+        from trialkit.intake.files import refuse_existing
         from trialkit.plan.power_grid import LEGEND
-        from trialkit.plan.power_run import of_plan
 
         if out is not None:  # before it is simulated for a minute
-            _refuse(out, dict.fromkeys((*_FILES, _VARIED), b""))
-        config, settled = _source(folder, compare, units)
-        planned = None if folder is None else tp.read_plan(folder)
-        if planned is not None:
-            settled = of_plan(planned)
+            refuse_existing(out, (*_FILES, _VARIED))
+        config, settled = _source(folder, source, compare, units)
         if from_trials is not None:
             say("learning from past trials")
         expected = _expected(config, from_trials, loss, damage)
@@ -167,20 +167,24 @@ def numbers(text: str, name: str) -> list[int]:
 
 
 def _source(
-    folder: Path | None, compare: list[str] | None, units: Units
+    folder: Path | None, described: Path | None, compare: list[str] | None, units: Units
 ) -> tuple[TrialConfig, dict[str, Any]]:
-    """Settings of the trial, and nothing settled yet."""
+    """Settings of the trial, and what its plan settles."""
     from trialkit.errors import TrialError
-
-    if folder is not None:
-        if compare:
-            raise TrialError("Give a folder or --compare, not both.")
-        from trialkit.intake.read import read_trial
-
-        return read_trial(folder).config, {}
-    from trialkit.plan import check_description
+    from trialkit.plan import check_description, read_description, read_plan
+    from trialkit.plan.power_run import of_plan
     from trialkit.plan.simple import simple_description
 
+    if sum(map(bool, (folder, described, compare))) > 1:
+        raise TrialError("Give one of a folder, --from and --compare.")
+    if folder is not None:
+        from trialkit.intake.read import read_trial
+
+        planned = read_plan(folder)
+        return read_trial(folder).config, {} if planned is None else of_plan(planned)
+    if described is not None:
+        found = read_description(described)
+        return found.config, {**of_plan(found.plan()), "effort": found.effort}
     length = "750 ft" if units is Units.US else "230 m"
     simple = simple_description(compare or ["cushion"], length=length, system=units.value)
     return check_description(simple, "--compare").config, {}

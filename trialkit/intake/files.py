@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from pathlib import Path
 
 from trialkit.errors import FileExistsRefusal, TrialError
@@ -34,7 +34,7 @@ def write_all(
     The folder is made when it does not exist. Raises as `write_new`.
     """
     folder = Path(folder)
-    _refuse(folder, contents)
+    refuse_existing(folder, contents)
     made: list[Path] = []
     placed: list[Path] = []
     try:
@@ -55,7 +55,7 @@ def write_all(
         for made_folder in reversed(made):
             shutil.rmtree(made_folder, ignore_errors=True)
         if isinstance(error, FileExistsError):
-            _refuse(folder, contents)
+            refuse_existing(folder, contents)
         if isinstance(error, OSError):
             raise TrialError(
                 f"{folder} cannot be written to ({error.strerror or error}); nothing was written"
@@ -64,10 +64,11 @@ def write_all(
     return folder
 
 
-def _refuse(folder: Path, contents: Mapping[str, bytes]) -> None:
+def refuse_existing(folder: Path, names: Iterable[str]) -> None:
+    """Raises FileExistsRefusal where files of these names stand in the folder already."""
     if os.path.lexists(folder) and not folder.is_dir():
         raise FileExistsRefusal(f"{folder} is a file, not a folder; nothing was written")
-    there = [name for name in contents if os.path.lexists(folder / name)]
+    there = [name for name in names if os.path.lexists(folder / name)]
     if there:
         raise FileExistsRefusal(
             f"{folder} already holds {', '.join(there)}; nothing was written. "
