@@ -1,4 +1,4 @@
-"""trialkit: check, analyse and report on-farm strip trials of corn-header setups."""
+"""trialkit: plan, check, analyse and report on-farm strip trials of corn-header setups."""
 
 from __future__ import annotations
 
