@@ -27,6 +27,7 @@ from trialkit.plots.curves import effect_along
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, SCENARIOS
 from trialkit.trial import Trial, load_trial
+from trialkit.units import KG_HA_PER_BU_AC
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 TRUTH = Truth(
@@ -222,7 +223,8 @@ def test_power_of_a_paired_gaussian_trial_is_that_of_the_paired_t(paired):
     widths = [stats.t.ppf(0.975, k - 1) / np.sqrt(k) <= 1 for k in range(2, 400)]
     assert found.needed["pairs"].iloc[0] == widths.index(True) + 2
     assert needed["pairs_twice_the_rows"].isna().all()  # a strip has one yield
-    assert f"a true difference of {found.detectable_high:.3g} kg/ha or more" in found.sentence
+    least = found.detectable_high / KG_HA_PER_BU_AC
+    assert f"a true difference of {least:.3g} bu/ac or more" in found.sentence
     assert "ratio" not in found.sentence
     with pytest.raises(DesignError, match="as differences"):
         power_attained(result, ratios=[0.9])

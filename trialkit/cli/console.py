@@ -54,6 +54,9 @@ class Guarded(TyperGroup):
         raise typer.Exit(2)
 
 
+TOLD = 0.05  # s; what takes less is not worth a line
+
+
 class Steps:
     """Says on stderr what is being done, with the seconds each step took."""
 
@@ -81,8 +84,8 @@ class Steps:
             self._status.update(f"{self._step} ...")
 
     def _close(self) -> None:
-        if self._step:
-            seconds = time.perf_counter() - self._step_began
+        seconds = time.perf_counter() - self._step_began
+        if self._step and seconds >= TOLD:
             ERR.print(f"{seconds:6.1f} s  {self._step}", soft_wrap=True)
         self._step = ""
 

@@ -119,10 +119,11 @@ def plan_command(
     preharvest_frames: Annotated[int | None, _option("2 unless told.", _COUNTED)] = None,
     total_frames: Annotated[int | None, _option("2 unless told.", _COUNTED)] = None,
     frame_area: Annotated[
-        str | None, _option("ft2 or m2, or with its unit; 10 ft2 unless told.", _COUNTED)
+        str | None, _option("ft2 or m2, or with its unit; 10 ft2 (SI: 1 m2) unless told.", _COUNTED)
     ] = None,
     ear_area: Annotated[
-        str | None, _option("Searched for ears, 0 for none; 1/100 acre unless told.", _COUNTED)
+        str | None,
+        _option("Searched for ears, 0: none; 1/100 acre (SI: 40 m2) unless told.", _COUNTED),
     ] = None,
     grain_samples: Annotated[int | None, _option("2 unless told.", _COUNTED)] = None,
     residue_samples: Annotated[int | None, _option("1 unless told.", _COUNTED)] = None,

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -273,9 +273,9 @@ def _hours(reader: SectionReader) -> float | None:
 
 
 def _effort(reader: SectionReader | None, us: bool) -> Effort:
+    own = Effort.usual("US" if us else "SI")
     if reader is None:
-        return Effort()
-    own = Effort()
+        return own
     found: dict[str, Any] = {
         key: _whole(reader, key, low, high, getattr(own, key))
         for key, low, high in (
@@ -287,7 +287,7 @@ def _effort(reader: SectionReader | None, us: bool) -> Effort:
     found["frame_area"] = _quantity(reader, "frame_area", us, 0.01, 100, own.frame_area)
     found["ear_area"] = _quantity(reader, "ear_area", us, 0.0, 10_000, own.ear_area)
     reader.close()
-    return Effort(**{key: value for key, value in found.items() if value is not None})
+    return replace(own, **{key: value for key, value in found.items() if value is not None})
 
 
 def _pace(reader: SectionReader, us: bool) -> Pace:

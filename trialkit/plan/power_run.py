@@ -183,7 +183,11 @@ def power(
         from trialkit.plan.power_learn import learn
 
         expected = learn(from_trials)
-    expected, work, effort = expected or DEFAULT, work or Work(), effort or Effort()
+    expected, work, effort = (
+        expected or DEFAULT,
+        work or Work(),
+        effort or Effort.usual(config.units),
+    )
     seed = secrets.randbelow(2**32) if seed is None else seed
     usual = FRAMES if response == "header_loss" else SAMPLES
     counts = {

@@ -121,7 +121,7 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
                   "strips": schema.tidy(strips, "strips", config.setups)}  # fmt: skip
     except TrialkitError as error:
         raise TrialError(f"{planned / RECORD} does not fit its trial.toml: {error}") from None
-    tables |= planned_tables(record.strips, record.effort or Effort())
+    tables |= planned_tables(record.strips, record.effort or Effort.usual(config.units))
     if target.suffix.casefold() == ".xlsx":
         return filled_workbook(target, config, tables)
     return write_all(target, {**filled_files(config, tables), RECORD: raw})

@@ -137,9 +137,8 @@ def render(
         _load_machinery()  # while the kernel loads what its notebook needs
         compiled = not kind.harvested or engine_is_compiled()
         hint = "" if compiled else " (compiling the model engine, first use only)"
-        say(f"running the report's notebook{hint}")
         given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
-        notebook = execute(path, given, started)
+        notebook = execute(path, given, started, lambda step: say(step + hint))
     say("writing the page")
     title = f"{kind.title}: {Letters(trial).text(trial.config.title)}"
     files = {".html": page(notebook, title, kind.notebook).encode()}
@@ -194,7 +193,10 @@ def kernel() -> Iterator[AsyncKernelManager]:
 
 
 def execute(
-    path: Path, parameters: dict[str, Any], started: AsyncKernelManager | None = None
+    path: Path,
+    parameters: dict[str, Any],
+    started: AsyncKernelManager | None = None,
+    progress: Progress | None = None,
 ) -> NotebookNode:
     """Run a notebook and return it with its outputs.
 
@@ -205,6 +207,8 @@ def execute(
         For the notebook's cell of parameters.
     started : AsyncKernelManager, optional
         The kernel to run it in; by default a new one.
+    progress : callable, optional
+        Called before each cell of code with what it makes.
 
     Raises
     ------
@@ -215,7 +219,7 @@ def execute(
     """
     if started is None:
         with kernel() as own:
-            return execute(path, parameters, own)
+            return execute(path, parameters, own, progress)
     _load_machinery()
     import nbformat
     import papermill
@@ -224,6 +228,11 @@ def execute(
 
     logging.getLogger("papermill").setLevel(logging.ERROR)
     source = nbformat.read(path, as_version=4)
+
+    def told(cell: NotebookNode, cell_index: int) -> None:
+        if progress is not None and cell.cell_type == "code":
+            progress(making(cell.source))
+
     try:
         return papermill.execute_notebook(
             source,
@@ -232,6 +241,7 @@ def execute(
             progress_bar=False,
             execution_timeout=600,
             km=started,
+            on_cell_start=told,
         )
     except PapermillExecutionError as error:
         known = getattr(errors, error.ename, None)
@@ -263,6 +273,12 @@ def _load_machinery() -> None:
     finally:
         if spared:
             del sys.modules[grammar]
+
+
+def making(source: str) -> str:
+    """What a report's cell makes, in words: a part of the page, or what it needs first."""
+    part = re.fullmatch(r"page\.(\w+)\(.*\)", source.strip())
+    return f"writing: {part[1].replace('_', ' ')}" if part else "running the report's notebook"
 
 
 def place(number: int, cell: NotebookNode) -> str:

@@ -86,6 +86,15 @@ class Effort:
     settings: Mapping[str, Mapping[str, Mapping[str, float]]] = field(default_factory=dict)
     header_check: HeaderProfile | None = None
 
+    @classmethod
+    def usual(cls, system: str) -> Effort:
+        """With areas that are round in the system's units.
+
+        Frames of 10 ft2 and 1/100 acre for ears are those of University of Missouri Extension
+        G1290; Shauck & Smeda (2011) counted on 1 m2.
+        """
+        return cls() if system == "US" else cls(frame_area=1.0, ear_area=40.0)
+
     def _repr_html_(self) -> str:
         return settings_card("What is counted", self)
 

@@ -91,14 +91,14 @@ def field_trial(trial: Trial | str | Path, effort: Effort | None = None) -> Fiel
         # A strip that was added by hand comes last.
         order = strips["strip"].astype(str).map(run).astype(float).fillna(float("inf"))
         strips = strips.loc[order.sort_values(kind="stable").index].reset_index(drop=True)
-    counted, origin = _counted(tables, strips, plan, effort)
+    counted, origin = _counted(tables, strips, plan, effort, config.units)
     return FieldTrial(config, tables["fields"], strips, tables["header_check"], counted, origin,
                       plan, folder)  # fmt: skip
 
 
 def _counted(
     tables: dict[str, pd.DataFrame], strips: pd.DataFrame, plan: PlannedTrial | None,
-    effort: Effort | None,
+    effort: Effort | None, system: str,
 ) -> tuple[dict[str, pd.DataFrame], str]:  # fmt: skip
     if effort is not None:
         return planned_tables(strips, effort), "effort"
@@ -106,7 +106,7 @@ def _counted(
         return planned_tables(strips, plan.effort), "plan"
     if any(len(tables[name]) for name in COUNTED):
         return {name: tables[name] for name in COUNTED}, "tables"
-    return planned_tables(strips, Effort()), "usual"
+    return planned_tables(strips, Effort.usual(system)), "usual"
 
 
 def zone_order(frames: pd.DataFrame) -> list[str]:
