@@ -19,13 +19,15 @@ from trialkit import plan as tp
 from trialkit.analysis.rounds import ANSWERS
 from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor, TrialConfig
-from trialkit.plan.arrange import units_of
+from trialkit.plan.arrange import Restrictions, draw_strips, units_of
+from trialkit.plan.draws import Draws
 from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import as_shares
 from trialkit.plan.power_grid import levels_of
 from trialkit.plan.power_run import _Cell
 from trialkit.plan.power_scale import others_of, share_of, shift_of
-from trialkit.plan.power_work import strips_of
+from trialkit.plan.power_work import mean_changes, strips_of
+from trialkit.plan.work import Pace, count_changes
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from trialkit.trial import Trial
@@ -387,6 +389,20 @@ def test_minutes_are_the_sum_of_the_work() -> None:
     assert row["driving"] == pytest.approx(12 * (60 * 228.6 / 8000 + 1) + 60)
     assert row["changes"] == 6 * 120
     assert row["minutes"] == pytest.approx(row["counting"] + row["driving"] + row["changes"])
+
+
+def test_changes_by_position_are_those_of_random_orders() -> None:
+    """Mean over 300 layouts drawn at random, to four standard errors."""
+    for config, layout in ((PAIRS, "pairs"), (GAPS, "blocks"), (SPLIT, "split")):
+        units, draws = units_of(config, layout, None), Draws(1)
+        keep, price = Restrictions(99, False, "position", None), Pace().changes(config.setups)
+        for name in (f.name for f in config.setups):
+            seen = [
+                count_changes(*draw_strips(config, units, ["1", "2"], 3, draws, keep, price), name)
+                for _ in range(300 // len(config.setups))
+            ]
+            error = np.std(seen, ddof=1) / np.sqrt(len(seen))
+            assert abs(np.mean(seen) - mean_changes(units, 6, name)) < 4 * error + 1e-9, name
 
 
 def test_cheapest_and_better_read_the_table() -> None:
