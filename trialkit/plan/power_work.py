@@ -122,10 +122,11 @@ def mean_changes(units: tuple[list[Setup], list[Setup]], blocks: int, name: str)
         steps = [dict(a + c)[name] != dict(b + d)[name] for (a, b), (c, d) in product(of, inside)]
         return sum(steps) / len(steps) if steps else 0.0
 
-    same, any_sub = [(unit, unit) for unit in whole], list(product(sub, repeat=2))
+    same, any_sub = [(unit, unit) for unit in whole], [(a, b) for a in sub for b in sub]
+    any_whole = [(a, b) for a in whole for b in whole]
     within = len(whole) * (len(sub) - 1) * share(same, permutations(sub, 2))
     within += (len(whole) - 1) * share(permutations(whole, 2), any_sub)
-    return blocks * within + (blocks - 1) * share(product(whole, repeat=2), any_sub)
+    return blocks * within + (blocks - 1) * share(any_whole, any_sub)
 
 
 def strips_of(
