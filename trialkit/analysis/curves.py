@@ -269,10 +269,7 @@ def _choose(
     result: ResponseAnalysis, factor: str | None, level: str | None
 ) -> tuple[SetupFactor, str, str]:
     design = result.design
-    by_name = {f.name: f for f in design.factors}
-    chosen = by_name.get(factor) if factor is not None else design.factors[0]
-    if chosen is None:
-        raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
+    chosen = design.factor(factor)
     reference, *others = design.levels[chosen.name]
     level = others[0] if level is None else level
     if level not in others:

@@ -1,0 +1,1 @@
+"""What several rooms' tests share; its place lets every test import the modules beside it."""
