@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import trialkit as tk
 from trialkit.decide import (
     Budget,
     balance_map,
@@ -34,8 +33,8 @@ PLAIN = Budget(62.76779, 157.473044, 600 * ACRE, 6000, 10, 0.08)
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return tk.analyse(tk.load_trial(DEMO / "cushion_pairs"))
+def analysis(analysed):
+    return analysed("cushion_pairs")
 
 
 def with_difference(analysis, value: float, half: float):
@@ -101,11 +100,11 @@ def test_budget_adds_up_by_hand():
     assert more.net_per_ha * more.area == pytest.approx(more.net_per_year)
 
 
-def test_budget_of_a_trial_and_what_it_lacks(analysis):
+def test_budget_of_a_trial_and_what_it_lacks(analysis, analysed):
     found = budget(analysis, price=200.0)
     contrast = analysis.responses["header_loss"].contrasts.iloc[0]
     assert (found.saved, found.price, found.option_price) == (-contrast["difference"], 200, 6000)
-    fields = tk.analyse(tk.load_trial(DEMO / "gap_fields"))
+    fields = analysed("gap_fields")
     with pytest.raises(DesignError, match=r"needs .*area, option_price, years, interest"):
         budget(fields)
     assert budget(fields, "gap", "wide", area=100, option_price=1, years=1, interest=0).saved < 0
