@@ -84,11 +84,9 @@ class Design:
             When there is none of that name.
         """
         by_name = {factor.name: factor for factor in self.factors}
-        if name is None:
-            return self.factors[0]
-        if name not in by_name:
+        if name is not None and name not in by_name:
             raise DesignError(f"{name!r} was not compared; the factors are {', '.join(by_name)}.")
-        return by_name[name]
+        return self.factors[0] if name is None else by_name[name]
 
     @property
     def formula(self) -> str:
