@@ -26,6 +26,9 @@ compared within blocks; so its standard error, and with it the interval, shrinks
 
     1 - sqrt(1 - (R - R') / (n S))
 
+That is the most. Where effects differ between fields, setups lie on main strips or preharvest loss
+is taken off, the difference has variance besides that no repair takes away.
+
 Frames must lie behind rows at random, anew in each strip. Where all strips of a trial have their
 frames behind the same rows, the gaps cancel out of every difference and repairs narrow nothing.
 """

@@ -155,7 +155,7 @@ class FittedModel:
         return self.found.problem.evaluations
 
     # ------------------------------------------------------------------ estimates
-    @property
+    @cached_property
     def fixed_effects(self) -> pd.Series:
         """Estimates by coefficient name."""
         beta = self.model.to_original @ self.found.point.beta

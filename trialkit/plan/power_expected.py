@@ -137,6 +137,16 @@ class Expected:
         own = {f.name: getattr(self, f.name) for f in fields(self)}
         return Expected(**{**own, **scaled})
 
+    def check_damage(self, reductions: Reductions) -> None:
+        """Refuse reductions, below zero, that would damage every kernel or more."""
+        for own in reductions.values():
+            for level, r in own.items():
+                if self.damage * (1 - r) >= 1:
+                    raise DesignError(
+                        f"{100 * self.damage:.3g} % damaged kernels and {-100 * r:.3g} % more "
+                        f"under {level} would be all of them or more."
+                    )
+
     def truth(
         self, config: TrialConfig, reductions: Reductions, n_fields: int, split: bool
     ) -> Truth:
@@ -164,7 +174,11 @@ class Expected:
         ratios = {f: {level: 1 - r for level, r in own.items()} for f, own in reductions.items()}
         p = self.damage
         odds = {
-            f: {level: (p * q / (1 - p * q)) / (p / (1 - p)) for level, q in own.items()}
+            f: {
+                level: (p * q / (1 - p * q)) / (p / (1 - p))
+                for level, q in own.items()
+                if p * q < 1
+            }
             for f, own in ratios.items()
         }
         return Truth(

@@ -14,7 +14,13 @@ from trialkit.analysis.estimates import holm
 from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
 from trialkit.plan.power_expected import as_shares
-from trialkit.plan.power_scale import monte_carlo_error, shift_of
+from trialkit.plan.power_scale import (
+    monte_carlo_error,
+    noise_of,
+    others_of,
+    paired_error,
+    shift_of,
+)
 from trialkit.plan.power_words import (
     assumed,
     cheapest_words,
@@ -27,7 +33,7 @@ from trialkit.plan.power_words import (
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
     from trialkit.plan.arrange import Layout
-    from trialkit.plan.power_expected import Expected
+    from trialkit.plan.power_expected import Expected, Reductions
     from trialkit.plan.power_work import Work
     from trialkit.simulate import Effort
 
@@ -236,13 +242,17 @@ class PowerGrid:
     def _gain(self, base: pd.Series, row: pd.Series) -> tuple[float, float]:
         """Difference of powers and its standard error over rounds of the same strips."""
         moved = self.told_apart(row).astype(float) - self.told_apart(base)
-        return float(moved.mean()), float(moved.std(ddof=1) / np.sqrt(len(moved)))
+        same = (row[[*PLAN, "factor", "level"]] == base[[*PLAN, "factor", "level"]]).all()
+        return float(moved.mean()), 0.0 if same else paired_error(moved)
 
     def at(self, reduction: float) -> PowerGrid:
         """The same rounds if every level had another reduction, without simulating again.
 
-        Every round's estimate is moved by what the true contrast moves, its standard error and
-        degrees of freedom stay: what less or more loss changes in the counts is left aside.
+        Every round's estimate is moved by what the true contrast moves. Degrees of freedom stay,
+        and the standard error on the link scale: what less or more loss changes in the chance of
+        counting is left aside. Differences of means, by which factors that interact are tested,
+        have errors that go with the means (`power_scale.noise_of`). The table's widths and
+        detectable reductions stay; ratios and differences of the rounds are missing.
 
         Raises
         ------
@@ -250,16 +260,26 @@ class PowerGrid:
             For a reduction that is not a share below 1.
         """
         shares = as_shares(self.config, reduction)
-        keys = [*PLAN, "factor", "level"]
+        if self.response == "kernel_damage":
+            self.expected.check_damage(shares)
+        keys, levels = [*PLAN, "factor", "level"], levels_of(self.table)
 
-        def shift(row: pd.Series, share: float) -> float:
-            return shift_of(share, self.response, bool(row["crossed"]), self.expected)
+        def of(row: pd.Series, share: float, told: Reductions) -> tuple[float, float]:
+            given = (share, self.response, bool(row["crossed"]), self.expected,
+                     others_of(row["factor"], levels, told))  # fmt: skip
+            return shift_of(*given), noise_of(*given)
 
         t = self.table.copy()
-        t["_moved"] = [shift(row, row["reduction"]) - shift(row, reduction)
-                       for _, row in t.iterrows()]  # fmt: skip
-        rounds = self.rounds.merge(t[[*keys, "_moved"]], on=keys, validate="many_to_one")
-        rounds["estimate"] += rounds["_moved"]
+        before = [of(row, row["reduction"], self.reductions) for _, row in t.iterrows()]
+        after = [of(row, reduction, shares) for _, row in t.iterrows()]
+        for i, name in enumerate(("_shift", "_noise")):
+            t[f"{name}_was"], t[name] = [b[i] for b in before], [a[i] for a in after]
+        more = ["_shift", "_noise", "_shift_was", "_noise_was"]
+        rounds = self.rounds.merge(t[[*keys, *more]], on=keys, validate="many_to_one")
+        times = rounds["_noise"] / rounds["_noise_was"]
+        rounds["estimate"] = (rounds["estimate"] + rounds["_shift_was"]) * times - rounds["_shift"]
+        rounds["se"] *= times
+        rounds[[c for c in rounds if c.startswith(("ratio", "difference"))]] = np.nan
         rounds["p"] = 2 * special.stdtr(rounds["df"], -(rounds["estimate"] / rounds["se"]).abs())
         rounds["p_adjusted"] = rounds["p"]
         if t.groupby([*PLAN, "factor"]).size().max() > 1:
@@ -272,7 +292,7 @@ class PowerGrid:
         t["reduction"], t["power"] = reduction, hits / self.n_rounds
         t["power_se"] = [monte_carlo_error(int(h), self.n_rounds) for h in hits]
         return replace(
-            self, table=t.drop(columns="_moved"), rounds=rounds[self.rounds.columns],
+            self, table=t.drop(columns=more), rounds=rounds[self.rounds.columns],
             reductions=shares, moved=True,
         )  # fmt: skip
 
@@ -299,7 +319,8 @@ class PowerGrid:
         if self.moved:
             out.append(
                 "The rounds are those of another reduction with their estimates moved; what less "
-                "or more loss changes in the counts is left aside."
+                "or more loss changes in the chance of counting is left aside, and widths and "
+                "detectable reductions are those of the reduction simulated."
             )
         low = self.table["analysed"].min()
         if low < 1:
@@ -341,6 +362,14 @@ class PowerGrid:
 
     def __repr__(self) -> str:
         return "\n".join([*self.sentences, "", self.shown().to_string(index=False)])
+
+
+def levels_of(contrasts: pd.DataFrame) -> dict[str, list[str]]:
+    """Levels of every factor, its reference first, from ``factor, level, reference``."""
+    return {
+        name: [own["reference"].iloc[0], *dict.fromkeys(own["level"])]
+        for name, own in contrasts.groupby("factor", sort=False)
+    }
 
 
 def _plan_words(grid: PowerGrid, row: pd.Series) -> str:

@@ -4,14 +4,18 @@ Every trial is analysed by its own model. Its variances by restricted maximum li
 as mean squares are, weighted by degrees of freedom: units of a level less the units they lie in
 and, for strips, less the setups compared. A small trial's estimate cannot fall below zero, so the
 pooled variance of a level that hardly varies comes out somewhat too large: plans are then a little
-on the safe side.
+on the safe side. The level of loss is that of the reference setup: the mean under the reference of
+one factor, less what the others' references differ by from their means (effects multiply).
 
 The analysis sees all kernels behind the header, those lost before harvest too. With ``s`` the
 header's share of them, a variance ``v`` of their logarithm is to first order::
 
     v = s^2 v_header + (1 - s)^2 v_preharvest
 
-which is solved for that of the header's own loss.
+which is solved for that of the header's own loss. So solved, its error is ``1 / s^2`` times that
+of ``v``; trials are weighted by degrees of freedom times ``s^4``, inversely to the variance of an
+estimate, and what is below zero in one trial counts so until all are pooled. The basis gives the
+degrees of freedom of equal trials that would weigh as much (Kish's effective number).
 """
 
 from __future__ import annotations
@@ -36,16 +40,22 @@ _NAMES = {"header_loss": "sd", "preharvest_loss": "preharvest_sd", "kernel_damag
 
 @dataclass(slots=True)
 class _Pool:
-    """Sums of df times variance, and of df, by level; levels of loss."""
+    """Variances, their degrees of freedom and weights for each of them, by level; means."""
 
-    sums: dict[str, float] = field(default_factory=dict)
-    df: dict[str, float] = field(default_factory=dict)
+    found: dict[str, list[tuple[float, float, float]]] = field(default_factory=dict)
     means: list[float] = field(default_factory=list)
 
-    def add(self, level: str, variance: float, df: float) -> None:
-        if df > 0 and np.isfinite(variance):
-            self.sums[level] = self.sums.get(level, 0.0) + df * variance
-            self.df[level] = self.df.get(level, 0.0) + df
+    def add(self, level: str, variance: float, df: float, weight: float = 1.0) -> None:
+        if df > 0 and weight > 0 and np.isfinite(variance):
+            self.found.setdefault(level, []).append((variance, df, weight))
+
+    def variance(self, level: str) -> tuple[float, float]:
+        """Pooled variance, not below zero, and its effective degrees of freedom."""
+        if level not in self.found:
+            return np.nan, 0.0
+        variance, df, weight = np.array(self.found[level]).T
+        pooled = max(float(np.average(variance, weights=df * weight)), 0.0)
+        return pooled, float((df * weight).sum() ** 2 / (df * weight**2).sum())
 
 
 def learn(folder: str | Path, progress: Callable[[str], None] | None = None) -> Expected:
@@ -91,7 +101,7 @@ def learn(folder: str | Path, progress: Callable[[str], None] | None = None) -> 
         _add_header(pools, done["header_loss"], before)
         if "kernel_damage" in done.responses:
             damage = done["kernel_damage"]
-            pools["kernel_damage"].means.append(float(damage.means["estimate"].iloc[0]) / 100)
+            pools["kernel_damage"].means.append(at_reference(damage) / 100)
             for level, (variance, df) in variances(damage).items():
                 pools["kernel_damage"].add(level, variance, df)
     if not used:
@@ -106,9 +116,10 @@ def _add_header(
     pools: dict[str, _Pool], loss: ResponseAnalysis, before: ResponseAnalysis | None
 ) -> None:
     """Header loss and what lay there before, each on its own scale."""
-    mean = float(loss.means["estimate"].iloc[0])
+    mean = at_reference(loss)
     lying = loss.offset.value if loss.offset is not None else 0.0
-    share = mean / (mean + lying) if mean > 0 else 1.0
+    typical = float(loss.means["estimate"].mean())
+    share = typical / (typical + lying) if typical > 0 else 0.0
     ahead = {} if before is None else variances(before)
     pools["header_loss"].means.append(mean)
     pools["preharvest_loss"].means.append(lying)
@@ -117,7 +128,18 @@ def _add_header(
             pools["preharvest_loss"].add(level, variance, df)
     for level, (variance, df) in variances(loss).items():
         own = variance - (1 - share) ** 2 * ahead.get(level, (0.0, 0.0))[0]
-        pools["header_loss"].add(level, max(own, 0.0) / share**2, df)
+        if share > 0:
+            pools["header_loss"].add(level, own / share**2, df, share**4)
+
+
+def at_reference(result: ResponseAnalysis) -> float:
+    """Mean where every factor is at its reference, from the means of each."""
+    means, out = result.means, 1.0
+    for i, factor in enumerate(result.design.names):
+        own = means[means["factor"].eq(factor)]
+        first = float(own.loc[own["level"].eq(result.design.levels[factor][0]), "estimate"].iloc[0])
+        out *= first / float(own["estimate"].mean()) if i else first
+    return out
 
 
 def variances(result: ResponseAnalysis) -> dict[str, tuple[float, float]]:
@@ -157,11 +179,11 @@ def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
     for response, name in _NAMES.items():
         pool = pools[response]
         sds[name] = dict(getattr(DEFAULT, name))
-        for level in [*sds[name], *(v for v in pool.df if v not in sds[name])]:
+        for level in [*sds[name], *(v for v in pool.found if v not in sds[name])]:
             key = f"{name} {level}"
-            df = pool.df.get(level, 0.0)
+            variance, df = pool.variance(level)
             if df >= LEAST_DF:
-                sd = float(np.sqrt(pool.sums[level] / df))
+                sd = float(np.sqrt(variance))
                 sds[name][level] = min(sd, LARGEST_SD)
                 basis[key] = f"{trials}, {df:.0f} degrees of freedom"
             elif level in sds[name]:

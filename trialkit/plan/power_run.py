@@ -23,8 +23,8 @@ from trialkit.plan.arrange import Layout, Setup, units_of
 from trialkit.plan.build import LAYOUTS, _asked_for, _check_layout
 from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import DEFAULT, Expected, Reductions, as_shares
-from trialkit.plan.power_grid import PowerGrid, Response
-from trialkit.plan.power_scale import least_share, monte_carlo_error
+from trialkit.plan.power_grid import PowerGrid, Response, levels_of
+from trialkit.plan.power_scale import least_share, monte_carlo_error, others_of
 from trialkit.plan.power_work import Work, strips_of
 from trialkit.plan.record import PlannedTrial
 from trialkit.plan.refusals import Fault
@@ -199,6 +199,8 @@ def power(
     chosen = layout if layout is not None else _asked_for(config)
     units = _units(config, chosen, setups)
     shares = as_shares(config, reduction)
+    if response == "kernel_damage":
+        expected.check_damage(shares)
     cells = [
         _Cell(
             config, response, strips_of(config, units, p, [str(i + 1) for i in range(f)]),
@@ -210,19 +212,25 @@ def power(
     contrasts = smallest.rounds().contrasts  # refuses before anything is simulated
     answers = _simulate(cells, rounds, jobs, progress)
     rows, told = [], []
+    crossings: dict[tuple[int, int], tuple[tuple[str, str], ...]] = {}
     several = len(set(contrasts["factor"])) > 1
+    levels = levels_of(contrasts)
     for (p, n, f), cell, found in zip(product(*counts.values()), cells, answers, strict=True):
         each = work.frame_minutes * (n + effort.preharvest_frames)
         if response == "kernel_damage":
             each = work.sample_minutes * n
         plan = {"pairs": p, "frames": n, "fields": f}
         minutes = work.minutes(config, units, p, f, each)
-        interactions = cell.rounds().design.interactions if several else ()
+        if several and (p, f) not in crossings:  # a design does not hang on frames
+            crossings[p, f] = cell.rounds().design.interactions
+        interactions = crossings.get((p, f), ())
         for i, contrast in enumerate(contrasts.to_dict("records")):
             of = contrasts["factor"].eq(contrast["factor"]).sum()
             share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
             crossed = any(contrast["factor"] in pair for pair in interactions)
-            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed)
+            others = others_of(contrast["factor"], levels, shares)
+            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed, others,
+                              share)  # fmt: skip
             rows.append({**plan, **contrast, "reduction": share, **minutes, **told_of,
                          "crossed": crossed})  # fmt: skip
             told.append(
@@ -256,8 +264,9 @@ def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
 
 
 def summary(
-    cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected, crossed: bool
-) -> dict[str, float]:
+    cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected, crossed: bool,
+    others: Sequence[Sequence[float]], share: float,
+) -> dict[str, float]:  # fmt: skip
     """Power, precision and detectable reduction of one contrast, from its answers."""
     n = len(found)
     frame = pd.DataFrame(found, columns=list(ANSWERS))
@@ -277,8 +286,11 @@ def summary(
     out["df"] = float(held["df"].median()) if len(held) > 1 else np.nan
     out["detectable"] = np.nan
     if len(held) > 1:
-        out["detectable"] = least_share(out["se"], out["df"], of, aim, cell.confidence,
-                                        cell.response, crossed, expected)  # fmt: skip
+        # Rounds without an answer tell nothing apart, so the others must do so oftener.
+        out["detectable"] = least_share(
+            out["se"], out["df"], of, aim / out["analysed"], cell.confidence, cell.response,
+            crossed, expected, others, share,
+        )  # fmt: skip
     return out
 
 

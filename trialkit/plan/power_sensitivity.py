@@ -24,7 +24,8 @@ def sensitivity(
     Parameters
     ----------
     grid : PowerGrid
-        Settings, expectations and seed are its own, so every row is under the same luck.
+        Settings, expectations and seed are its own, so every row has the same draws of fields,
+        blocks, strips and frames (of the counts only where losses are the same).
     pairs, frames, fields : int
         The plan; the grid's fewest fields unless told.
     factor : float

@@ -117,6 +117,10 @@ def exchange_words(grid: PowerGrid, rows: pd.DataFrame) -> str:
             f"{100 * row['gain_se']:.1f})"
         )
 
+    def per_hour(row: pd.Series) -> np.ndarray:
+        moved = grid.told_apart(row).astype(float) - grid.told_apart(base)
+        return 60 * moved / row["more_minutes"]
+
     parts = []
     if len(wider):
         one = wider.iloc[0]
@@ -135,9 +139,9 @@ def exchange_words(grid: PowerGrid, rows: pd.DataFrame) -> str:
     text += "; ".join(parts) + "."
     if len(wider) and len(deeper):
         a, b = (float(r["gain_per_hour"]) for r in (one, nearest))
-        error = np.hypot(one["gain_se"], nearest["gain_se"])
-        clear = abs(one["gain"] - nearest["gain"]) > 2 * error
         if np.isfinite([a, b]).all():
+            apart = per_hour(one) - per_hour(nearest)
+            clear = abs(apart.mean()) > 2 * apart.std(ddof=1) / np.sqrt(len(apart))
             what = f"the {block}{'s' if one['pairs'] - base['pairs'] > 1 else ''}"
             first = what if a > b else f"the {grid.row}s"
             text += f" Per hour {first} bring{'s' if first == f'the {block}' else ''} more"

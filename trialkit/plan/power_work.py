@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
+from itertools import permutations, product
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -37,7 +38,7 @@ class Work:
     strip_length : float
         m; 750 ft, the better length in the Pacific Northwest guide to on-farm testing (1994).
     order : {"fewest changes", "position"}
-        How blocks are run.
+        How blocks are run; by position changes are counted as they are on average.
     pace : Pace
         Ground speed, turning, and minutes each change of a factor takes; its `count_minutes` are
         not used here.
@@ -95,6 +96,8 @@ class Work:
         each = self.pace.changes(config.setups)
         if not any(each.values()):
             return 0.0
+        if self.order == "position":
+            return sum(m * mean_changes(units, blocks * fields, name) for name, m in each.items())
         names = [str(f) for f in range(fields)]
         keep = Restrictions(blocks + 1, False, self.order, None)
         drawn, order = draw_strips(config, units, names, blocks, Draws(0), keep, each)
@@ -106,6 +109,23 @@ class Work:
             columns=["what", "value"],
         )
         return card("How long the work takes", [], table(shown))
+
+
+def mean_changes(units: tuple[list[Setup], list[Setup]], blocks: int, name: str) -> float:
+    """How often a factor changes in blocks run from left to right, on average over random orders.
+
+    Blocks begin and end with any setup as likely; inside a block the next unit is any but the last.
+    """
+    whole, sub = units
+
+    def share(of: Iterable[tuple[Setup, Setup]], inside: Iterable[tuple[Setup, Setup]]) -> float:
+        steps = [dict(a + c)[name] != dict(b + d)[name] for (a, b), (c, d) in product(of, inside)]
+        return sum(steps) / len(steps) if steps else 0.0
+
+    same, any_sub = [(unit, unit) for unit in whole], list(product(sub, repeat=2))
+    within = len(whole) * (len(sub) - 1) * share(same, permutations(sub, 2))
+    within += (len(whole) - 1) * share(permutations(whole, 2), any_sub)
+    return blocks * within + (blocks - 1) * share(product(whole, repeat=2), any_sub)
 
 
 def strips_of(
