@@ -69,7 +69,7 @@ def money_by_area(money: Money) -> Plot:
             ax.annotate(
                 f"{number(own, 0)} {unit}: the area given",
                 (own, 1),
-                (4 if side == "left" else -4, -2),
+                (4 if side == "left" else -4, -3),
                 xycoords=("data", "axes fraction"),
                 textcoords="offset points",
                 va="top",
@@ -78,6 +78,9 @@ def money_by_area(money: Money) -> Plot:
                 color=QUIET,
             )
         ax.set_xlim(*area)
+        low_end, high_end = ax.get_ylim()
+        # Room above the balance of nothing, so that no line runs through the lettering at the head.
+        ax.set_ylim(low_end, max(high_end, 0.16 * abs(low_end)))
         ax.set_xlabel(f"Corn harvested in a year, {unit}")
         ax.set_ylabel(f"Balance in a year, {money.currency}")
         ax.yaxis.grid(True, color=FAINT, lw=0.7)
