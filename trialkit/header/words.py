@@ -55,7 +55,7 @@ class Lengths:
         # Limits are kept in whole hundredths of a millimetre or so: 4.76 mm was meant as 3/16 in.
         if self.system == "US" and 0 < sixteenths < 16 and abs(16 * length - sixteenths) < 0.02:
             return f"{Fraction(sixteenths, 16)} {self.length_unit}"
-        return f"{length:.3g} {self.length_unit}"
+        return f"{length if self.system == 'US' else round(length, 1):.3g} {self.length_unit}"
 
     def speed(self, kmh: float) -> str:
         """A speed with its unit."""
