@@ -123,7 +123,7 @@ def test_limits_and_stalks_move_the_verdicts() -> None:
     assert report.target == gap_target(trial.stalks["diameter"])
     moved = report.rows["departure_rear"] - padded.rows["departure_rear"]
     assert moved.tolist() == pytest.approx([9.525] * 8)
-    assert "0.375 in of it for the cushion" in " ".join(padded.sentences)
+    assert "3/8 in of it for the cushion" in " ".join(padded.sentences)
     bare = check_header(replace(trial, stalks=trial.stalks.head(0)))
     assert bare.target.front == pytest.approx(1.25 * INCH)
     assert "no stalks measured: the gap to aim at is the usual start" in bare.notes

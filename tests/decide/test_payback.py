@@ -23,7 +23,7 @@ from trialkit.decide import (
     years_to_payback,
 )
 from trialkit.decide.draws import spread, summary, t_vectors, uniforms
-from trialkit.decide.words import amount, percent
+from trialkit.decide.words import amount, percent, whole_places
 from trialkit.errors import DesignError
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -309,3 +309,12 @@ def test_amounts_in_words():
     assert (percent(0.001), percent(0.9999), percent(0.5)) == (
         "less than 1 %", "more than 99 %", "50 %"
     )  # fmt: skip
+
+
+def test_sums_keep_one_digit_more_than_their_interval_allows():
+    """By the Particle Data Group's rule +-387 is told in hundreds, +-134 and +-1007 in tens and
+    hundreds; here a place finer, never behind the point."""
+    assert [whole_places(*each) for each in (
+        (500.0, 323.0, 1097.0), (180.0, 46.0, 314.0), (517.0, 291.0, 2305.0), (1.9, 1.1, 2.7),
+        (85.0, 31.0, math.inf), (math.inf, 31.0, math.inf),
+    )] == [-1, 0, -1, 0, 0, 0]  # fmt: skip

@@ -111,8 +111,8 @@ def test_order_amount_and_reason_of_every_repair() -> None:
     report = tk.check_header(trial)
     assert [re.match(r"Row (\d)\.", item)[1] for item in items] == report.first["row"].tolist()
     assert all("Do:" in item and "Why:" in item for item in items)
-    share = report.repairs["share_removed"].iloc[0]
-    assert f"{100 * share:.0f} % of its variance" in items[0]
+    assert report.repairs["sd"].iloc[0] == pytest.approx(0)  # the other rows were made alike
+    assert "a standard deviation of 0.00 in at best" in items[0].replace("\xa0", " ")
     assert "too short above" in items[2].replace("\xa0", " ")
     twice = parts_of(with_header(**(warped(2) | {"clearance_1": {6: 120.0}})))
     assert "for the same reason, as for row 2" in said(twice, "fix")

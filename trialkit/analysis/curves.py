@@ -296,8 +296,9 @@ def _common_range(
     reach = float(values.max() - values.min())
 
     def shown(distance: float) -> str:
-        step = "percentage points" if unit.unit == "%" else unit.unit
-        return f"{distance * unit.factor:.2g} {step}"
+        text = f"{distance * unit.factor:.2g}"
+        points = "percentage point" if text == "1" else "percentage points"
+        return f"{text} {points if unit.unit == '%' else unit.unit}"
 
     if reach < least:
         raise DesignError(
