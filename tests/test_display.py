@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import re
+import tomllib
 from collections.abc import Callable
 from dataclasses import replace
 from functools import cache
+from pathlib import Path
+from tempfile import TemporaryDirectory
 from typing import Any
 
 import html5lib
@@ -22,8 +25,10 @@ from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.surface import StationaryPoint
 from trialkit.decide.grades import US_CORN_GRADES, DiscountTable
 from trialkit.display import p_text, table
+from trialkit.header.noise import row_noise
 from trialkit.mixed.ordinal import fit_ordinal
 from trialkit.mixed.residual_shape import residual_shape
+from trialkit.plan.described import EXAMPLE
 from trialkit.quantities import scales, span
 from trialkit.randomisation import paired_randomisation_test
 from trialkit.report import demo_dir
@@ -99,6 +104,17 @@ def speeds(h: bool) -> decide.SpeedChoice:
 def planned(h: bool) -> Any:
     ground = plan.Ground(HOSTILE if h else "Long Bottom", 400.0, planter_rows=12, headland=20.0)
     return plan.plan_trial(trial(hostile=h).config, ground, blocks=3, seed=1)
+
+
+@cache
+def recorded(h: bool) -> Any:
+    with TemporaryDirectory() as folder:
+        return plan.read_plan(planned(h).write(Path(folder) / "plan"))
+
+
+def described(h: bool) -> dict[str, Any]:
+    asked = tomllib.loads(EXAMPLE)
+    return asked | {"title": HOSTILE} if h else asked
 
 
 @cache
@@ -180,6 +196,19 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "Exchange": (lambda h: simulated(h).better(2, 1), False),
     "Expected": (lambda h: plan.Expected(basis={"loss": HOSTILE} if h else {}), True),
     "Work": (lambda h: plan.Work(), False),
+    "CheapestPlan": (
+        lambda h: plan.CheapestPlan(6, 8, 1, 1230.0, 0.83, 0.04, HOSTILE if h else "6 pairs."),
+        True),
+    "DescribedPlan": (lambda h: plan.check_description(described(h)), True),
+    "PlannedTrial": (lambda h: recorded(h), True),
+    "Ground": (lambda h: plan.Ground(HOSTILE if h else "Home", 400.0), True),
+    "Pace": (lambda h: plan.Pace(change_minutes={"cushion": 90.0}), False),
+    "GapTarget": (lambda h: tk.header.gap_target([24.0, 26.0, 25.0]), False),
+    "GapTarget of no stalk": (lambda h: tk.header.gap_target(), False),
+    "RowNoise": (
+        lambda h: row_noise([31.0, 32.0, 36.0], 0.05, repaired=[2], frame_variance=0.2,
+                            strip_variance=0.02, frames=8), False),
+    "RowNoise of a trial not counted yet": (lambda h: row_noise([31.0, 32.0], 0.05), False),
     "Truth": (lambda h: TRUTH, False),
     "Effort": (lambda h: Effort(header_check=HeaderProfile()), False),
     "HeaderReport": (lambda h: tk.check_header(checked(h)), True),

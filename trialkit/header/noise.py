@@ -38,6 +38,7 @@ from typing import Any
 
 import numpy as np
 
+from trialkit.display import card
 from trialkit.errors import TrialkitError
 
 
@@ -69,6 +70,19 @@ class RowNoise:
     frame_variance: float = np.nan
     strip_variance: float = np.nan
     frames: float = np.nan
+
+    def _repr_html_(self) -> str:
+        percent = 100 * (self.header_share * self.log_ratio) ** 2
+        words = [
+            f"Log variance that uneven gaps add to a frame: {percent * self.variance:.2g} % now, "
+            f"{percent * self.variance_after:.2g} % after the repairs."
+        ]
+        if self.told:
+            words.append(
+                f"That is {100 * self.share_of_frames:.2g} % of the variance between frames of a "
+                f"strip; the repairs narrow an interval by at most {100 * self.narrowing:.2g} %."
+            )
+        return card("What uneven gaps add to the noise", words)
 
     @property
     def between_rows(self) -> float:

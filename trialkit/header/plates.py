@@ -9,6 +9,7 @@ from typing import Any, NamedTuple
 import numpy as np
 import pandas as pd
 
+from trialkit.display import card
 from trialkit.errors import TrialkitError
 from trialkit.header.limits import HeaderLimits
 
@@ -23,6 +24,15 @@ class GapTarget(NamedTuple):
     rear: float
     stalks: int
     stalk: float
+
+    def _repr_html_(self) -> str:
+        basis = (
+            f"From {self.stalks} stalks; their percentile is {self.stalk:.1f} mm."
+            if self.stalks
+            else "The usual start, for no stalk was measured."
+        )
+        aim = f"Front {self.front:.1f} mm, rear {self.rear:.1f} mm."
+        return card("Gap to set", [aim, basis])
 
 
 def gap_target(

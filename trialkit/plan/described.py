@@ -10,11 +10,14 @@ from __future__ import annotations
 
 import re
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
+
 from trialkit import units
+from trialkit.display import card, folded, table
 from trialkit.errors import TrialError
 from trialkit.intake.config import (
     ABSENT,
@@ -30,6 +33,7 @@ from trialkit.plan.geo import Corner
 from trialkit.plan.ground import Ground
 from trialkit.plan.result import Plan
 from trialkit.plan.work import ORDERS, Pace
+from trialkit.quantities import upper_first
 from trialkit.simulate import Effort
 
 # What a quantity is given in where it stands without a unit: US, SI.
@@ -123,6 +127,19 @@ class DescribedPlan:
     effort: Effort
     corners: Mapping[str, Corner]
     headings: Mapping[str, float]
+
+    def _repr_html_(self) -> str:
+        grounds = pd.DataFrame([asdict(ground) for ground in self.grounds])
+        names = {"length": "length, m", "width": "width, m", "row_spacing": "row spacing, m",
+                 "headland": "headland, m"}  # fmt: skip
+        return card(
+            f"A plan, not drawn yet: {self.config.title}",
+            [f"{upper_first(key.replace('_', ' '))}: {value}." for key, value
+             in self.arguments.items() if isinstance(value, str | int | float)],
+            table(grounds, "Fields", names=names),
+            folded("The trial's settings", self.config._repr_html_()),
+            folded("What is counted", self.effort._repr_html_()),
+        )  # fmt: skip
 
     def plan(self) -> Plan:
         """Draw it; raises as `plan_trial`."""

@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from trialkit.errors import DesignError
+from trialkit.simulate.shown import settings_card
 from trialkit.units import METRES_PER_FOOT
 
 # 300 ft strips work, 750 ft are better: Pacific Northwest on-farm testing, design page, 1994.
@@ -68,6 +69,9 @@ class Ground:
         rows = self.planter_rows
         if rows is not None and not (isinstance(rows, int) and 1 <= rows <= 96):
             raise DesignError(f"Field {self.field}: planter_rows is {rows!r}; give 1 to 96 rows.")
+
+    def _repr_html_(self) -> str:
+        return settings_card("Ground of a trial, in m", self)
 
     @property
     def strip_length(self) -> float:

@@ -59,6 +59,9 @@ class CheapestPlan:
     power_se: float
     sentence: str
 
+    def _repr_html_(self) -> str:
+        return card("Fewest minutes", [self.sentence])
+
 
 @dataclass(frozen=True, slots=True)
 class Exchange:

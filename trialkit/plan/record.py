@@ -12,10 +12,12 @@ from typing import Any
 import pandas as pd
 
 from trialkit import schema
+from trialkit.display import card, folded, table
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake import filled_workbook, write_all
 from trialkit.intake.config import read_toml
 from trialkit.intake.write import filled_files
+from trialkit.plan.result import SHOWN
 from trialkit.plan.sheets import planned_tables
 from trialkit.simulate import Effort, HeaderProfile
 
@@ -60,6 +62,15 @@ class PlannedTrial:
     degrees_of_freedom: pd.DataFrame
     words: tuple[str, ...]
     effort: Effort | None
+
+    def _repr_html_(self) -> str:
+        strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
+        return card(
+            "As planned",
+            self.words,
+            folded("Strips by position", table(strips, rows=400)),
+            folded("Order of work", table(self.order, rows=400)),
+        )
 
 
 def read_plan(folder: str | Path) -> PlannedTrial | None:

@@ -24,7 +24,7 @@ from trialkit.plan.sheets import planned_tables
 from trialkit.quantities import upper_first
 from trialkit.simulate import Effort
 
-_SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
+SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
           "count_rows"]  # fmt: skip
 
 
@@ -198,7 +198,7 @@ class Plan:
         judged = self.degrees_of_freedom.drop(columns="factor")
         names = {"df": "degrees of freedom", "error df": "for error", "at most": "at most"}
         many = 400
-        strips = self.strips[[c for c in _SHOWN if self.strips[c].notna().any()]]
+        strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
         return card(
             upper_first(self.design.kind),
             [*self.words, *self.notes],

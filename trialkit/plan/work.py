@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import DesignError
+from trialkit.simulate.shown import settings_card
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
@@ -50,6 +51,9 @@ class Pace:
             raise DesignError(
                 "A pace has a speed of 0.5 to 25 km/h and minutes that are not negative."
             )
+
+    def _repr_html_(self) -> str:
+        return settings_card("Pace of the work, in km/h and minutes", self)
 
     def changes(self, factors: Sequence[SetupFactor]) -> dict[str, float]:
         """Minutes one change of each factor takes."""
