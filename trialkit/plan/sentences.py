@@ -53,8 +53,8 @@ def in_words(plan: Plan) -> tuple[str, ...]:
         "random; places on the ground are"
     )
     taken = (
-        f": {number(hours, 1)} of {number(day, 1)} hours are changeovers, what is on the machine at "
-        "the start not counted"
+        f": {number(hours, 1)} of {number(day, 1)} hours are changeovers, what is on the machine "
+        "at the start not counted"
         if hours
         else "; no time is counted for changing"
     )
