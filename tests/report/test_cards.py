@@ -6,6 +6,7 @@ import io
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import matplotlib.image as image
@@ -29,6 +30,7 @@ from trialkit.report.field_paper import SHEETS, LabelGrid, labels_source, source
 from trialkit.report.field_paper.boxes import card_boxes, header_boxes, run_boxes
 from trialkit.report.field_paper.content import content
 from trialkit.report.field_paper.source import field_trial
+from trialkit.report.field_paper.words import setup_words, time_words
 from trialkit.report.printing import typeset
 from trialkit.simulate import Effort
 from trialkit.trial import Trial
@@ -372,3 +374,15 @@ def test_command_refuses(planned: Path, tmp_path: Path, wrong: list[str]) -> Non
     run = CliRunner().invoke(app, ["cards", str(planned), "--out", str(tmp_path), *wrong])
     assert run.exit_code == 2
     assert "Traceback" not in run.output and not list(tmp_path.iterdir())
+
+
+def test_changes_and_levels_in_words() -> None:
+    """A speed is changed from the cab: neither its words nor its changes are said twice."""
+    speed = SetupFactor("speed", ("4", "6"), "4")
+    settings = replace(config(), setups=(speed,))
+    drawn = tp.plan_trial(settings, tp.Ground("North", 300.0), blocks=3, seed=1)
+    assert any("times; no time is counted for changing." in line for line in drawn.words)
+    trial = SimpleNamespace(config=settings, strips=drawn.strips, plan=drawn)
+    said = {setup_words(trial, strip) for strip in drawn.strips["strip"]}  # type: ignore[arg-type]
+    assert said == {"speed 4", "speed 6"}
+    assert " of setup" not in time_words(trial)  # type: ignore[arg-type]

@@ -22,6 +22,7 @@ CAUTION = (
     "lift locked; never reach into a row unit that can turn. The operator's manual and qualified "
     "service people come before anything said here."
 )
+NOT_MEASURED = "not measured"
 _NAMED = 4  # rows a sentence names
 
 
@@ -108,7 +109,7 @@ def _verdict(row: pd.Series, found: list[tuple[str, str]]) -> str:
     readings = row[["gap_front", "gap_rear", "crooked_front", "crooked_rear", *STATIONS,
                     "roll_wear_length"]].isna()  # fmt: skip
     if readings.all():
-        return "not measured"
+        return NOT_MEASURED
     return "in order as far as measured" if readings.any() else "in order"
 
 
@@ -129,6 +130,8 @@ def told(report: HeaderReport) -> dict[str, str]:
 
 def _first(report: HeaderReport) -> str:
     first, n = report.first, len(report.rows)
+    if not report.measured:
+        return f"Nothing is measured yet on header {report.header}."
     if first.empty:
         least = report.rows["verdict"].ne("in order").sum()
         bare = "" if not least else f"; {least} of them were not measured in full"
