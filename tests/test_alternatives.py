@@ -12,7 +12,6 @@ import statsmodels.api as sm
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from trialkit.analysis import analyse
 from trialkit.analysis.alternatives import alternatives
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.refits import strip_values
@@ -38,13 +37,13 @@ def one_response(trial: Trial, name: str):
 
 
 @pytest.fixture(scope="module")
-def pairs():
-    return analyse(load_trial(DEMO / "cushion_pairs")).responses
+def pairs(analysed):
+    return analysed("cushion_pairs").responses
 
 
 @pytest.fixture(scope="module")
-def split():
-    return analyse(load_trial(DEMO / "split_strips")).responses
+def split(analysed):
+    return analysed("split_strips").responses
 
 
 def simulated(seed: int, blocks: int = 6, effort: Effort = FRAMES_ONLY, **changes):

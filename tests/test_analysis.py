@@ -28,8 +28,8 @@ FRAMES_ONLY = Effort(
 
 
 @pytest.fixture(scope="module")
-def demos():
-    return {s.folder: analyse(load_trial(DEMO / s.folder)) for s in SCENARIOS}
+def demos(analysed):
+    return {s.folder: analysed(s.folder) for s in SCENARIOS}
 
 
 @pytest.fixture(scope="module")

@@ -201,8 +201,8 @@ def test_differences_are_drawn_where_there_is_no_ratio(drawn):
     assert residual_quantiles(found).alt_text.startswith("Yield")
 
 
-def test_two_zones_and_several_fields_leave_fields_out():
-    result = analyse(load_trial(DEMO / "gap_fields")).responses["processing_loss"]
+def test_two_zones_and_several_fields_leave_fields_out(analysed):
+    result = analysed("gap_fields").responses["processing_loss"]
     table = leave_out(result, "field", 0.95)
     assert isinstance(table, pd.DataFrame) and (table["reason"] == "").all()
     assert table["field"].nunique() == 8 and table["p"].notna().all()

@@ -60,6 +60,26 @@ def test_a_folder_that_is_no_trial(command: str, tmp_path: Path) -> None:
     assert result.stdout == ""
 
 
+def test_what_cannot_be_is_refused_before_anything_is_computed(
+    trial: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def never(*_: object, **__: object) -> None:
+        raise AssertionError("computed all the same")
+
+    monkeypatch.setattr("trialkit.analysis.analyse", never)
+    monkeypatch.setattr("trialkit.plan.power", never)
+    monkeypatch.setattr("trialkit.report.render", never)
+    (tmp_path / "models.csv").touch()
+    for arguments, words in (
+        (("analyse", trial, "--out", tmp_path), "already holds models.csv"),
+        (("report", trial, "--grower", "A"), "--grower goes with --for grower"),
+        (("power", "--reduction", "0.3"), "give percent, as in 30"),
+        (("power", "--power", "0.8"), "give percent above 5"),
+    ):
+        result = run(*arguments)
+        assert result.exit_code == 2 and words in result.stderr.replace("\n", " "), result.output
+
+
 def test_one_setup_is_told_in_a_sentence(trial: Path) -> None:
     path = trial / "strips.csv"
     lines = path.read_text(encoding="utf-8").splitlines()

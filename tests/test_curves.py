@@ -42,8 +42,8 @@ def header_loss(trial: Trial):
 
 
 @pytest.fixture(scope="module")
-def gaps():
-    return analyse(load_trial(DEMO / "gap_fields"))
+def gaps(analysed):
+    return analysed("gap_fields")
 
 
 def moist_trial(slope: float, seed: int, fields: int = 6, blocks: int = 2) -> Trial:

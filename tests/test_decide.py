@@ -9,17 +9,15 @@ from pathlib import Path
 import pytest
 
 from trialkit import units
-from trialkit.analysis import analyse
 from trialkit.decide import CAUTION, annual_cost, break_even_area, capital_recovery_factor, money
 from trialkit.report import FieldDayPage
-from trialkit.trial import load_trial
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return analyse(load_trial(DEMO / "cushion_pairs"))
+def analysis(analysed):
+    return analysed("cushion_pairs")
 
 
 def with_config(analysis, **changes):
@@ -111,8 +109,8 @@ def test_without_price_option_or_loss(analysis):
     assert len(bare.sentences) == 2 and bare.value_per_ac == money(analysis).value_per_ac
 
 
-def test_a_comparison_by_name():
-    analysis = analyse(load_trial(DEMO / "split_strips"))
+def test_a_comparison_by_name(analysed):
+    analysis = analysed("split_strips")
     assert money(analysis).level == "cushion"
     wide = money(analysis, "gap", "wide")
     assert (wide.factor, wide.level, wide.annual_cost) == ("gap", "wide", None)
@@ -121,8 +119,8 @@ def test_a_comparison_by_name():
         money(analysis, "gap", "shut")
 
 
-def test_without_an_option_money_follows_the_headline():
-    analysis = analyse(load_trial(DEMO / "gap_fields"))
+def test_without_an_option_money_follows_the_headline(analysed):
+    analysis = analysed("gap_fields")
     table = analysis.responses["header_loss"].contrasts
     assert table["level"].tolist() == ["narrow", "wide"]
     assert money(analysis).level == table.loc[table["p_adjusted"].idxmin(), "level"] == "wide"

@@ -104,9 +104,9 @@ def test_refusals(demos):
     assert len(no_more_than(blind, 5.0, scale="difference").table) == 2
 
 
-def test_every_response_is_held_to_a_margin_as_the_analysis_gives_it():
+def test_every_response_is_held_to_a_margin_as_the_analysis_gives_it(analysed):
     """Shares by mass, strip values, differences of zones: at 97.5 % the 95 % interval's ends."""
-    everything = analyse(load_trial(DEMO / "split_strips")).responses
+    everything = analysed("split_strips").responses
     families = {(r.specification.family, len(r.specification.zones)) for r in everything.values()}
     assert {("lognormal", 0), ("normal", 0), ("poisson", 2)} <= families
     for result in everything.values():

@@ -12,7 +12,6 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from statsmodels.stats.power import TTestPower
 
-from trialkit.analysis import analyse
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import estimate_factors
@@ -26,7 +25,7 @@ from trialkit.mixed.means import reference_grid
 from trialkit.plots.curves import effect_along
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, SCENARIOS
-from trialkit.trial import Trial, load_trial
+from trialkit.trial import Trial
 from trialkit.units import KG_HA_PER_BU_AC
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -43,8 +42,8 @@ def one_response(trial: Trial, name: str):
 
 
 @pytest.fixture(scope="module")
-def demos():
-    return {s.folder: analyse(load_trial(DEMO / s.folder)).responses for s in SCENARIOS}
+def demos(analysed):
+    return {s.folder: analysed(s.folder).responses for s in SCENARIOS}
 
 
 @pytest.fixture(scope="module")

@@ -28,8 +28,8 @@ def header_loss(trial):
 
 
 @pytest.fixture(scope="module")
-def gaps():
-    return tk.analyse(tk.load_trial(demo_dir("gap_fields"))).responses["header_loss"]
+def gaps(analysed):
+    return analysed("gap_fields").responses["header_loss"]
 
 
 @pytest.fixture(scope="module")

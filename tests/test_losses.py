@@ -233,6 +233,11 @@ def test_ears_without_a_mass_take_the_fields_mean_and_say_so():
     bare = run(ears=ears.assign(kernel_mass_per_ear=np.nan))
     assert bare.strips.empty and bare.setups.empty
     assert "could not be turned into grain" in " ".join(bare.notes)
+    frames = frames_table([("s1", "header", 10), ("s2", "header", 20)])
+    both = run(frames, ears.assign(kernel_mass_per_ear=np.nan))
+    assert one(both, "s1", "header", "all")["counted"] == "kernels"
+    said = " ".join(both.notes)
+    assert "no count of ears" not in said and "at the header is kernels alone" in said
 
 
 def test_setup_means_have_the_standard_error_between_strips():

@@ -27,13 +27,13 @@ KG_HA_PER_BU_AC = 62.768  # 56 lb over an acre, in kg/ha; computed
 
 
 @pytest.fixture(scope="module", params=["cushion_pairs", "gap_fields", "split_strips"])
-def analysis(request: pytest.FixtureRequest) -> tk.TrialAnalysis:
-    return tk.analyse(tk.load_trial(demo_dir(request.param)))
+def analysis(request: pytest.FixtureRequest, analysed) -> tk.TrialAnalysis:
+    return analysed(request.param)
 
 
 @pytest.fixture(scope="module")
-def pairs() -> tk.TrialAnalysis:
-    return tk.analyse(tk.load_trial(demo_dir()))
+def pairs(analysed) -> tk.TrialAnalysis:
+    return analysed("cushion_pairs")
 
 
 def lines(ax, gid: str) -> list:
@@ -349,7 +349,11 @@ def test_drawing_leaves_no_trace(pairs) -> None:
 
 def test_user_text_is_drawn_as_it_stands(pairs) -> None:
     config = pairs.trial.config
-    labels = ("costs $5 to $6", "<b>bold</b> & \x07 \N{CJK UNIFIED IDEOGRAPH-7389}")
+    # A long one is folded: were it not, there would be no room for the axis, as a warning says.
+    labels = (
+        "costs $5 to $6" + " in words that go on" * 6,
+        "<b>bold</b> & \x07 \N{CJK UNIFIED IDEOGRAPH-7389}",
+    )
     setup = replace(config.setups[0], level_labels=labels)
     result = pairs.responses["header_loss"]
     known = dict(zip(setup.levels, labels, strict=True))

@@ -10,7 +10,6 @@ import pandas as pd
 import pytest
 from statsmodels.stats.power import TTestPower
 
-from trialkit.analysis import analyse
 from trialkit.analysis.power import chance, detectable, power_attained
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
@@ -27,8 +26,8 @@ def one_response(trial: Trial, name: str):
 
 
 @pytest.fixture(scope="module")
-def demos():
-    return {s.folder: analyse(load_trial(DEMO / s.folder)).responses for s in SCENARIOS}
+def demos(analysed):
+    return {s.folder: analysed(s.folder).responses for s in SCENARIOS}
 
 
 @pytest.fixture(scope="module")

@@ -224,8 +224,8 @@ def test_the_lowest_estimate_on_log_scale_does_not_depend_on_units(found):
     assert other.best["gap"] == pytest.approx(2 * found.best["gap"])
 
 
-def test_two_speeds_leave_the_surface_straight_along_them():
-    surface = analyse(load_trial(DEMO / "split_strips")).responses["header_loss"]
+def test_two_speeds_leave_the_surface_straight_along_them(analysed):
+    surface = analysed("split_strips").responses["header_loss"]
     found = response_surface(surface)
     assert "ground speed squared" not in found.terms and found.stationary is None
     assert any("2 distinct values" in note for note in found.notes)
@@ -328,8 +328,8 @@ def test_higher_is_lower_upside_down(hill):
     assert turned.stationary.kind == "minimum"
 
 
-def test_surface_of_every_response_is_the_mean_of_its_model_by_hand():
-    responses = analyse(load_trial(DEMO / "split_strips")).responses
+def test_surface_of_every_response_is_the_mean_of_its_model_by_hand(analysed):
+    responses = analysed("split_strips").responses
     for name in ("processing_loss", "broken_corn", "residue_score", "test_weight"):
         result = responses[name]
         found = response_surface(result, points=5)

@@ -7,22 +7,14 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+import sound_trial
 
 from trialkit.errors import TrialError
 from trialkit.trial import Trial, load_trial
 
-SETTINGS = """\
-title = "Chains <script>alert(1)</script>"
-season = 2026
-units = "US"
-[header]
-rows = 8
-width = 20
-[[setup]]
-name = "cushion"
-label = "Chain"
-levels = ["standard", "cushion"]
-"""
+SETTINGS = sound_trial.SETTINGS.replace(
+    "Chains at the home farm", "Chains <script>alert(1)</script>"
+).replace("levels", 'label = "Chain"\nlevels')
 STRIPS = "strip,field,pair,cushion\n" + "".join(
     f"{pair}{level[0]},North,{pair},{level}\n"
     for pair in (1, 2)

@@ -147,6 +147,12 @@ def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Seri
     return units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
 
 
+_NO_EAR_MASS = (
+    "No ear search gives a kernel mass or kernel number per ear, so dropped ears could not be "
+    "turned into grain."
+)
+
+
 def kernel_mass_per_ear(
     ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
 ) -> pd.DataFrame:
@@ -166,10 +172,7 @@ def kernel_mass_per_ear(
     mass = mass.fillna(mass.groupby(table["field"]).transform("mean")).fillna(mass.mean())
     needed = borrowed & (table["ears"] > 0)
     if mass.isna().any():
-        notes.append(
-            "No ear search gives a kernel mass or kernel number per ear, so dropped ears could not "
-            "be turned into grain."
-        )
+        notes.append(_NO_EAR_MASS)
     elif needed.any():
         notes.append(
             f"{needed.sum()} ear searches found ears without a kernel mass or number per ear; "
@@ -331,6 +334,9 @@ def _all_kinds(parts: list[pd.DataFrame], notes: list[str]) -> pd.DataFrame:
     header = out.loc[out["source"].eq("header"), "counted"]
     for lacking, other in (("ears", "kernels"), ("kernels", "ears")):
         if len(header) and (count := int(header.eq(other).sum())):
+            if lacking == "ears" and _NO_EAR_MASS in notes:  # searched for all the same
+                notes.append("The loss of all kinds at the header is kernels alone.")
+                continue
             where = "the trial has" if count == len(header) else f"{count} strips have"
             notes.append(
                 f"{where[0].upper()}{where[1:]} no count of {lacking} on the ground the "

@@ -13,22 +13,13 @@ import tempfile
 import time
 from pathlib import Path
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 import numpy as np
+from sound_trial import SETTINGS
 
 from trialkit.trial import load_trial
 
 STRIPS = 2_000
-SETTINGS = """\
-title = "Speed"
-season = 2026
-units = "US"
-[header]
-rows = 8
-width = 20
-[[setup]]
-name = "cushion"
-levels = ["standard", "cushion"]
-"""
 
 
 def frames_text(rows: int, spoiled: bool, quoted: bool, half: bool) -> str:

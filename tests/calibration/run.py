@@ -8,7 +8,6 @@ not asked for stay as they are.
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 import time
@@ -17,33 +16,16 @@ from pathlib import Path
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
-import pandas as pd  # noqa: E402
+sys.path.insert(0, str(Path(__file__).parents[1]))
 from rounds import rates, simulate  # noqa: E402
+from rows_by_name import arguments, write  # noqa: E402
 from trial_settings import SETTINGS  # noqa: E402
 
 RESULT = Path(__file__).parents[2] / "notebooks" / "calibration.csv"
 
 
-def write(table: pd.DataFrame, path: Path) -> None:
-    """Put the rows of `table`'s settings in place of those in the file, in one step."""
-    if path.exists():
-        old = pd.read_csv(path)
-        table = pd.concat([old[~old["setting"].isin(table["setting"])], table])
-    order = {name: i for i, name in enumerate(SETTINGS)}
-    table = table[table["setting"].isin(order)]
-    table = table.sort_values("setting", key=lambda s: s.map(order), kind="stable")
-    part = path.with_name(path.name + ".part")
-    table.to_csv(part, index=False, float_format="%.6g", lineterminator="\n")
-    os.replace(part, path)
-
-
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=2000)
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--seed", type=int, default=20)
-    parser.add_argument("--settings", nargs="+", choices=list(SETTINGS), default=list(SETTINGS))
-    parser.add_argument("--output", type=Path, default=RESULT)
+    parser = arguments(__doc__, SETTINGS, "setting", 2000, 20, RESULT)
     parser.add_argument("--records", type=Path, help="folder for every round's p values")
     given = parser.parse_args()
     for name in given.settings:
@@ -59,7 +41,7 @@ def main() -> None:
             given.records.mkdir(parents=True, exist_ok=True)
             records.to_csv(given.records / f"{name}.csv", index=False)
         table = rates(name, records, given.seed)
-        write(table, given.output)
+        write(table, given.output, "setting", SETTINGS)
         shown = table.pivot_table(
             index=["effect", "method"], columns="quantity", values=["rate", "failed", "zero_share"],
             sort=False,

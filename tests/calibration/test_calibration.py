@@ -16,6 +16,7 @@ import rounds
 import run
 import trial_settings
 from rounds import BLOCKS, ENGINE, RATIO, WALD, rates, simulate
+from rows_by_name import write
 from scipy import stats
 
 from trialkit.mixed import fit_mixed
@@ -139,8 +140,8 @@ def test_table_keeps_the_rows_of_other_settings(tmp_path) -> None:
     path = tmp_path / "calibration.csv"
     tables = [rates(name, _small(name), 7) for name in SMALL[::-1]]
     for table in tables:
-        run.write(table, path)
-    run.write(tables[0].assign(rate=0.5), path)
+        write(table, path, "setting", trial_settings.SETTINGS)
+    write(tables[0].assign(rate=0.5), path, "setting", trial_settings.SETTINGS)
     found = pd.read_csv(path)
     assert list(found["setting"].unique()) == SMALL
     assert (found.loc[found["setting"] == SMALL[1], "rate"] == 0.5).all()

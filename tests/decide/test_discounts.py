@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-import trialkit as tk
 from trialkit.decide import Comparison, DiscountTable, Estimate, discount, us_corn_grade
 from trialkit.decide.discount import _draw_means
 from trialkit.decide.grades import share_above
@@ -23,8 +22,8 @@ ONE_THEN_TWO = DiscountTable(((5, 0.01), (8, 0.02)), "point", "bu")
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return tk.analyse(tk.load_trial(DEMO / "cushion_pairs"))
+def analysis(analysed):
+    return analysed("cushion_pairs")
 
 
 @pytest.mark.parametrize(
@@ -165,7 +164,7 @@ def test_expected_discount_of_a_step_is_a_tail_probability(analysis):
     assert result.draws_per_ha.mean() == pytest.approx(result.avoided_per_ha)
 
 
-def test_words_of_a_discount(analysis):
+def test_words_of_a_discount(analysis, analysed):
     words = " ".join(discount(analysis, THREE_THEN_FIVE, load_sd=1.5).sentences)
     assert "per bu" in words and "loads varying by 1.5 points" in words
     assert "not a guarantee" in words and "Discount avoided" in words
@@ -175,7 +174,7 @@ def test_words_of_a_discount(analysis):
     si = discount(metric, THREE_THEN_FIVE, load_sd=1.5)
     assert "per t" in si.sentences[0] and "per ha" in si.sentences[1]
     # The wide gap damages more: the discount is added, its interval has a true minus sign.
-    fields = tk.analyse(tk.load_trial(DEMO / "gap_fields"))
+    fields = analysed("gap_fields")
     added = discount(fields, THREE_THEN_FIVE, "gap", "wide", load_sd=1.0)
     assert added.avoided < 0 and "Discount added" in added.sentences[1]
     assert "\N{MINUS SIGN}0." in added.sentences[1] and " -0" not in added.sentences[1]

@@ -10,7 +10,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-import trialkit as tk
 from trialkit.decide import (
     Budget,
     balance_map,
@@ -24,7 +23,7 @@ from trialkit.decide import (
     years_to_payback,
 )
 from trialkit.decide.draws import spread, summary, t_vectors, uniforms
-from trialkit.decide.words import amount, percent
+from trialkit.decide.words import amount, percent, whole_places
 from trialkit.errors import DesignError
 
 DEMO = Path(__file__).parents[2] / "data_demo"
@@ -34,8 +33,8 @@ PLAIN = Budget(62.76779, 157.473044, 600 * ACRE, 6000, 10, 0.08)
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return tk.analyse(tk.load_trial(DEMO / "cushion_pairs"))
+def analysis(analysed):
+    return analysed("cushion_pairs")
 
 
 def with_difference(analysis, value: float, half: float):
@@ -101,11 +100,11 @@ def test_budget_adds_up_by_hand():
     assert more.net_per_ha * more.area == pytest.approx(more.net_per_year)
 
 
-def test_budget_of_a_trial_and_what_it_lacks(analysis):
+def test_budget_of_a_trial_and_what_it_lacks(analysis, analysed):
     found = budget(analysis, price=200.0)
     contrast = analysis.responses["header_loss"].contrasts.iloc[0]
     assert (found.saved, found.price, found.option_price) == (-contrast["difference"], 200, 6000)
-    fields = tk.analyse(tk.load_trial(DEMO / "gap_fields"))
+    fields = analysed("gap_fields")
     with pytest.raises(DesignError, match=r"needs .*area, option_price, years, interest"):
         budget(fields)
     assert budget(fields, "gap", "wide", area=100, option_price=1, years=1, interest=0).saved < 0
@@ -310,3 +309,12 @@ def test_amounts_in_words():
     assert (percent(0.001), percent(0.9999), percent(0.5)) == (
         "less than 1 %", "more than 99 %", "50 %"
     )  # fmt: skip
+
+
+def test_sums_keep_one_digit_more_than_their_interval_allows():
+    """By the Particle Data Group's rule +-387 is told in hundreds, +-134 and +-1007 in tens and
+    hundreds; here a place finer, never behind the point."""
+    assert [whole_places(*each) for each in (
+        (500.0, 323.0, 1097.0), (180.0, 46.0, 314.0), (517.0, 291.0, 2305.0), (1.9, 1.1, 2.7),
+        (85.0, 31.0, math.inf), (math.inf, 31.0, math.inf),
+    )] == [-1, 0, -1, 0, 0, 0]  # fmt: skip

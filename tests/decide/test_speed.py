@@ -9,7 +9,6 @@ import numpy as np
 import pytest
 from scipy import optimize, special
 
-import trialkit as tk
 from trialkit.analysis.speed import speed_means
 from trialkit.decide import LossCurve, best_speed, loss_curve
 from trialkit.errors import DesignError
@@ -21,8 +20,8 @@ K = 600 / 4.2
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return tk.analyse(tk.load_trial(DEMO / "split_strips"))
+def analysis(analysed):
+    return analysed("split_strips")
 
 
 def test_least_cost_on_an_exponential_is_lambert_s():
@@ -118,8 +117,8 @@ def test_speed_as_a_factor_gives_the_analysis_own_means(analysis):
         loss_curve(analysis)
 
 
-def test_speed_as_a_covariate_has_the_model_s_slope():
-    analysis = tk.analyse(tk.load_trial(DEMO / "gap_fields"))
+def test_speed_as_a_covariate_has_the_model_s_slope(analysed):
+    analysis = analysed("gap_fields")
     result = analysis.responses["header_loss"]
     curve = loss_curve(analysis)
     row = result.fit.coefficients.loc["speed_centred"]

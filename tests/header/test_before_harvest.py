@@ -7,6 +7,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import trialkit as tk
@@ -54,6 +55,17 @@ def test_planned_strips_without_counts(tmp_path: Path) -> None:
         tk.load_trial(folder)
     report = check_header(tk.load_trial(folder, harvested=False))
     assert report.fields["strips"].sum() == 72 and len(report.speeds) == 1
+
+
+def test_two_headers_before_any_strip_names_one() -> None:
+    """Plants a second are told for both, as for one header: 7.9 plants/m2 on 0.762 m at 6 km/h."""
+    trial = tk.load_trial(demo_dir())
+    both = pd.concat([trial.header_check.assign(header=name) for name in ("A", "B")])
+    planned = replace(trial, header_check=both, strips=trial.strips.assign(header=None))
+    for name in ("A", "B"):
+        report = check_header(planned, name, speed=6.0, population=79_000)
+        assert report.summary["feed_row"] == pytest.approx(7.9 * 0.762 * 6 / 3.6)
+        assert any("no strip names this header" in note for note in report.notes)
 
 
 def test_speeds_by_hand() -> None:

@@ -57,6 +57,9 @@ def test_us_quantities_become_si() -> None:
     assert config.setups[1].levels == ("3", "5")
     assert config.setups[1].reference == "3"
     assert config.setups[1].label == "speed"
+    assert config.setups[1].level_labels == ("speed 3", "speed 5")
+    named = read_toml(WHOLE.format(units="US").replace("[3, 5]", '[3, 5]\nlabels = ["3", "5"]'))
+    assert read_toml(toml_text(named)).setups[1].level_labels == ("3", "5")  # as the user wishes
 
 
 def test_si_quantities_stay() -> None:

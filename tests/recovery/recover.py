@@ -10,7 +10,6 @@ the true difference; coverage is that of the 95 % intervals.
 
 from __future__ import annotations
 
-import argparse
 import os
 import sys
 import tempfile
@@ -24,9 +23,11 @@ from typing import Any
 for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
 import joblib  # noqa: E402
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
+from rows_by_name import arguments, write  # noqa: E402
 from scipy import stats  # noqa: E402
 
 import trialkit  # noqa: E402
@@ -198,26 +199,8 @@ def rates(name: str, records: pd.DataFrame, rounds: int, seed: int) -> pd.DataFr
     return pd.DataFrame(rows)
 
 
-def write(table: pd.DataFrame, path: Path) -> None:
-    """Put the rows of `table`'s designs in place of those in the file, in one step."""
-    if path.exists():
-        old = pd.read_csv(path)
-        table = pd.concat([old[~old["design"].isin(table["design"])], table])
-    order = {name: i for i, name in enumerate(DESIGNS)}
-    table = table[table["design"].isin(order)]
-    table = table.sort_values("design", key=lambda s: s.map(order), kind="stable")
-    part = path.with_name(path.name + ".part")
-    table.to_csv(part, index=False, float_format="%.6g", lineterminator="\n")
-    os.replace(part, path)
-
-
 def main() -> None:
-    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--rounds", type=int, default=500)
-    parser.add_argument("--jobs", type=int, default=1)
-    parser.add_argument("--seed", type=int, default=30)
-    parser.add_argument("--designs", nargs="+", choices=list(DESIGNS), default=list(DESIGNS))
-    parser.add_argument("--output", type=Path, default=RESULT)
+    parser = arguments(__doc__, DESIGNS, "design", 500, 30, RESULT)
     given = parser.parse_args()
     for name in given.designs:
         start = time.perf_counter()
@@ -231,7 +214,7 @@ def main() -> None:
         table = rates(name, records, given.rounds, given.seed)
         with pd.option_context("display.width", 160, "display.max_columns", None):
             print(table.drop(columns=["design", "seed", "version"]).round(3).to_string(index=False))
-        write(table, given.output)
+        write(table, given.output, "design", DESIGNS)
 
 
 if __name__ == "__main__":

@@ -6,6 +6,7 @@ import io
 import re
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import matplotlib.image as image
@@ -19,16 +20,17 @@ from typer.testing import CliRunner
 
 import trialkit as tk
 from trialkit import plan as tp
-from trialkit import plots, schema, units
+from trialkit import schema
 from trialkit.cli import app
 from trialkit.errors import ReportError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
 from trialkit.report import cards, demo_dir
 from trialkit.report.field_day import CAUTIONS
-from trialkit.report.field_paper import SHEETS, LabelGrid, labels_source, lengths, source
+from trialkit.report.field_paper import SHEETS, LabelGrid, labels_source, source
 from trialkit.report.field_paper.boxes import card_boxes, header_boxes, run_boxes
 from trialkit.report.field_paper.content import content
 from trialkit.report.field_paper.source import field_trial
+from trialkit.report.field_paper.words import setup_words, time_words
 from trialkit.report.printing import typeset
 from trialkit.simulate import Effort
 from trialkit.trial import Trial
@@ -348,101 +350,6 @@ def test_grids_that_do_not_fit(planned: Path, tmp_path: Path, grid: dict[str, An
     assert not list(tmp_path.iterdir())
 
 
-# --- Arithmetic ------------------------------------------------------------------------------
-
-INCH, FOOT2, ACRE = 0.0254, 0.09290304, 4046.8564224
-
-
-@pytest.mark.parametrize(("width", "inches"), [
-    (28, 51.5), (30, 48), (36, 40), (38, 38), (40, 36), (42, 34),
-])  # fmt: skip
-def test_frame_length_along_a_row(width: float, inches: float) -> None:
-    """10 ft2 one row wide: Sumner & Williams, Measuring Field Losses From Grain Combines,
-    University of Georgia Extension; published to the half inch."""
-    first = lengths.row_lengths(width * INCH, 10 * FOOT2, 8, "US")[0]
-    assert float(first.one.split()[0]) == pytest.approx(inches, abs=0.5)
-    assert first.one.endswith(f"({1000 * 10 * FOOT2 / (width * 25.4) * 100:.0f} cm)")
-
-
-@pytest.mark.parametrize(("width", "thousandth", "hundredth", "six", "eight", "twelve"), [
-    # 20, 30, 36, 38, 40 in agree to the inch with extension.org/pages/35148 and Mississippi State
-    # University's corn8 page; the others, and the columns of several rows, are computed.
-    (15, "34 ft 10 in", 348.5, 58.1, 43.6, 29.0), (20, "26 ft 2 in", 261.4, 43.6, 32.7, 21.8),
-    (22, "23 ft 9 in", 237.6, 39.6, 29.7, 19.8), (30, "17 ft 5 in", 174.2, 29.0, 21.8, 14.5),
-    (36, "14 ft 6 in", 145.2, 24.2, 18.2, 12.1), (38, "13 ft 9 in", 137.6, 22.9, 17.2, 11.5),
-    (40, "13 ft 1 in", 130.7, 21.8, 16.3, 10.9),
-])  # fmt: skip
-def test_row_lengths(
-    width: float, thousandth: str, hundredth: float, six: float, eight: float, twelve: float
-) -> None:
-    for rows, across in ((6, six), (8, eight), (12, twelve)):
-        lines = lengths.row_lengths(width * INCH, 10 * FOOT2, rows, "US", ear_area=ACRE / 100)
-        assert [(line.what, line.one, line.all) for line in lines[1:]] == [
-            ("1/1000 ac", thousandth, ""),
-            ("1/100 ac", f"{hundredth:.1f} ft", f"{across:.1f} ft"),
-        ]
-
-
-def test_row_lengths_of_a_hectare() -> None:
-    """Computed: 10 m2 at 0.75 m is 13.33 m; 100 m2 133.33 m, or 16.67 m of 8 rows."""
-    lines = lengths.row_lengths(0.75, 1.0, 8, "SI", ear_area=50.0)
-    assert [line.one for line in lines] == ["133 cm (52.5 in)", "13.33 m", "133.33 m", "66.67 m"]
-    assert [line.all for line in lines] == ["", "", "16.67 m", "8.33 m"]
-
-
-def test_what_a_kernel_amounts_to() -> None:
-    """24 kernels in 10 ft2 are 1.2 bu/ac by the rule count / 20 (Sumner & Williams), which is exact
-    at 43,560 x 2 kernels a bushel; kernels/ft2 for 1 bu/ac at 67k to 100k per bushel: computed,
-    1.54, 1.61, 1.74, 1.84, 1.95, 2.07, 2.30."""
-    bushel = 56 * 453.59237  # g
-    assert pytest.approx(87_120) == lengths.RULE
-    assert 24 * lengths.kernel_worth(10 * FOOT2, 1000 * bushel / 87_120).bu_ac == pytest.approx(1.2)
-    for thousands, density in ((67, 1.54), (70, 1.61), (76, 1.74), (80, 1.84), (85, 1.95),
-                               (90, 2.07), (100, 2.30)):  # fmt: skip
-        worth = lengths.kernel_worth(FOOT2, bushel / thousands)
-        assert round(1 / worth.bu_ac, 2) == density
-    assert lengths.kernel_worth(1.0, 300.0).kg_ha == pytest.approx(3.0)
-    words = " ".join(lengths.worth_words(10 * FOOT2, 1000 * bushel / 90_000, "US"))
-    # 10 x 90,000 / 43,560 = 20.66
-    assert "kernels ÷ 20.7 = bu/ac" in words and "90,000 kernels per bushel" in words
-    assert "kernels ÷ 20)" in words and "87,120" in words
-    table = lengths.worth_table(10 * FOOT2, 1000 * bushel / 87_120, "US")
-    assert dict((row[0], row[1]) for row in table)["20"] == "1.00"
-    for count, us, si in table:
-        assert float(si) == pytest.approx(float(us) * units.KG_HA_PER_BU_AC, rel=0.12), count
-
-
-# --- Drawings --------------------------------------------------------------------------------
-
-
-def test_zones_lie_ahead_before_and_behind() -> None:
-    ax = plots.count_zones("US", rows=8).axes[0]
-    at = {p.get_gid(): p.get_extents() for p in ax.patches if p.get_gid()}
-    to_data = ax.transData.inverted()
-    spans = {gid: to_data.transform(box)[:, 0] for gid, box in at.items()}
-    total, header, ahead = (spans[f"zone {z}"] for z in ("total", "header", "preharvest"))
-    assert total[1] < spans["body"][0] < spans["body"][1] <= spans["header"][1]
-    assert spans["header"][1] <= header[0] < header[1] <= 0 < ahead[0]
-    frames = [p for p in ax.patches if p.get_gid() == "frame"]
-    for frame in frames:
-        left, right = frame.get_x(), frame.get_x() + frame.get_width()
-        assert any(low <= left and right <= high for low, high in (total, header, ahead))
-    heights = [t.get_position()[1] for t in ax.texts if str(t.get_gid()).startswith("row ")]
-    assert len(heights) == 8 and heights == sorted(heights, reverse=True)  # left is up
-
-
-def test_row_unit_names_every_reading() -> None:
-    figure = plots.row_unit()
-    names = {t.get_text().replace("\n", "") for t in figure.axes[0].texts}
-    told = {"header", "row", "set_front", "set_rear"}  # by who set it, read nowhere on the unit
-    assert set(schema.column_names("header_check")) - told <= names
-    at = {line.get_gid(): line for line in figure.axes[0].lines if line.get_gid()}
-    for end in ("front", "rear"):
-        left, right = (at[f"gap_{end}_{s}"].get_xdata()[0] for s in ("left", "right"))
-        assert left < 0 < right
-    assert at["gap_front_left"].get_ydata()[0] > at["gap_rear_left"].get_ydata()[0]
-
-
 # --- Command ---------------------------------------------------------------------------------
 
 
@@ -467,3 +374,15 @@ def test_command_refuses(planned: Path, tmp_path: Path, wrong: list[str]) -> Non
     run = CliRunner().invoke(app, ["cards", str(planned), "--out", str(tmp_path), *wrong])
     assert run.exit_code == 2
     assert "Traceback" not in run.output and not list(tmp_path.iterdir())
+
+
+def test_changes_and_levels_in_words() -> None:
+    """A speed is changed from the cab: neither its words nor its changes are said twice."""
+    speed = SetupFactor("speed", ("4", "6"), "4")
+    settings = replace(config(), setups=(speed,))
+    drawn = tp.plan_trial(settings, tp.Ground("North", 300.0), blocks=3, seed=1)
+    assert any("times; no time is counted for changing." in line for line in drawn.words)
+    trial = SimpleNamespace(config=settings, strips=drawn.strips, plan=drawn)
+    said = {setup_words(trial, strip) for strip in drawn.strips["strip"]}  # type: ignore[arg-type]
+    assert said == {"speed 4", "speed 6"}
+    assert " of setup" not in time_words(trial)  # type: ignore[arg-type]

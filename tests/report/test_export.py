@@ -12,19 +12,17 @@ import pandas as pd
 import pytest
 from typer.testing import CliRunner
 
-from trialkit.analysis import analyse
 from trialkit.cli import app
 from trialkit.errors import FileExistsRefusal
 from trialkit.report.export import csv_bytes, tables, workbook_bytes, write_tables
 from trialkit.report.summary import summary
-from trialkit.trial import load_trial
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 
 
 @pytest.fixture(scope="module")
-def analysis():
-    return analyse(load_trial(DEMO / "gap_fields"))
+def analysis(analysed):
+    return analysed("gap_fields")
 
 
 def test_tables_hold_every_number_and_no_name(analysis, tmp_path: Path) -> None:

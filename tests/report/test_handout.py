@@ -4,16 +4,16 @@ from __future__ import annotations
 
 import io
 from dataclasses import replace
-from pathlib import Path
 
 import nbformat
 import pytest
 from pypdf import PdfReader
+from report_pages import Render
 
 import trialkit as tk
 from trialkit.analysis import TrialAnalysis
 from trialkit.decide import money
-from trialkit.report import FieldDayPage, demo_dir, notebooks_dir, render
+from trialkit.report import FieldDayPage, demo_dir, notebooks_dir
 from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.simulate import Effort, Truth, simulate_trial
 
@@ -79,8 +79,8 @@ def smallest_type(pdf: PdfReader) -> float:
 
 
 @pytest.fixture(scope="module", params=["cushion_pairs", "gap_fields", "split_strips"])
-def analysis(request: pytest.FixtureRequest) -> TrialAnalysis:
-    return tk.analyse(tk.load_trial(demo_dir(request.param)))
+def analysis(request: pytest.FixtureRequest, analysed) -> TrialAnalysis:
+    return analysed(request.param)
 
 
 @pytest.mark.parametrize("paper", list(SIZES))
@@ -130,10 +130,9 @@ def test_four_setups(paper: str) -> None:
     assert all(label in texts[0] for label in labels)
 
 
-def test_rendered_beside_the_page(tmp_path: Path) -> None:
-    made = render(demo_dir(), tmp_path, pdf=True)
-    trial = tk.load_trial(demo_dir())
+def test_rendered_beside_the_page(rendered: Render, analysed) -> None:
+    made, analysis = rendered("field-day", "cushion_pairs"), analysed("cushion_pairs")
     assert made.pdf is not None
-    pdf = PdfReader(made.pdf)
-    check(pdf, tk.analyse(trial), PAPERS[trial.config.units])
+    pdf, trial = PdfReader(made.pdf), analysis.trial
+    check(pdf, analysis, PAPERS[trial.config.units])
     assert pdf.metadata is not None and trial.config.title in str(pdf.metadata.title)

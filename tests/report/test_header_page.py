@@ -111,8 +111,8 @@ def test_order_amount_and_reason_of_every_repair() -> None:
     report = tk.check_header(trial)
     assert [re.match(r"Row (\d)\.", item)[1] for item in items] == report.first["row"].tolist()
     assert all("Do:" in item and "Why:" in item for item in items)
-    share = report.repairs["share_removed"].iloc[0]
-    assert f"{100 * share:.0f} % of its variance" in items[0]
+    assert report.repairs["sd"].iloc[0] == pytest.approx(0)  # the other rows were made alike
+    assert "a standard deviation of 0.00 in at best" in items[0].replace("\xa0", " ")
     assert "too short above" in items[2].replace("\xa0", " ")
     twice = parts_of(with_header(**(warped(2) | {"clearance_1": {6: 120.0}})))
     assert "for the same reason, as for row 2" in said(twice, "fix")
@@ -236,7 +236,7 @@ def test_what_is_lacking_is_said() -> None:
         strips=trial.strips.assign(speed_set=np.nan, speed_measured=np.nan, roll_rpm=np.nan),
     )  # fmt: skip
     soup = parts_of(bare)
-    assert soup.h1.get_text() == "Nothing to repair was found, as far as it was measured"
+    assert soup.h1.get_text() == "Nothing is measured yet"
     text = soup.get_text(" ")
     assert "No ground speed is known yet" in text and "must be measured" in text
     assert not re.search(r"\bnan\b|not known to", text)
@@ -309,7 +309,20 @@ def test_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     write_trial(tmp_path / "sound", sound.config, sound.tables())
     fine = run(app, ["header", str(tmp_path / "sound")])
     assert fine.exit_code == 0 and "Nothing to repair was found" in fine.output
+    path = tmp_path / "sound" / "header_check.csv"
+    head, first, *rest = path.read_text("utf-8").splitlines()
+    path.write_text("\n".join([head, first.replace(",", ",x", 2), *rest]), "utf-8")
+    partly = run(app, ["header", str(tmp_path / "sound")])
+    assert partly.exit_code == 1 and "left out until corrected" in partly.output
+    bare = [
+        ",".join([*line.split(",")[:2], *[""] * (head.count(",") - 1)]) for line in (first, *rest)
+    ]
+    path.write_text("\n".join([head, *bare]), "utf-8")
+    unmeasured = run(app, ["header", str(tmp_path / "sound")])
+    assert unmeasured.exit_code == 2 and "not filled in yet" in unmeasured.output
+    assert "Nothing to repair" not in unmeasured.output
+    asked.clear()
     shutil.copytree(demo_dir(), tmp_path / "none")
     (tmp_path / "none" / "header_check.csv").unlink()
     none = run(app, ["header", str(tmp_path / "none")])
-    assert none.exit_code == 2 and len(asked) == 2
+    assert none.exit_code == 2 and not asked

@@ -103,8 +103,8 @@ def test_nothing_is_loaded_from_elsewhere(document: Document, page: Path) -> Non
     assert page.stat().st_size < 3_000_000
 
 
-def test_page_says_what_the_analysis_found(document: Document) -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir()))
+def test_page_says_what_the_analysis_found(document: Document, analysed) -> None:
+    analysis = analysed("cushion_pairs")
     row = analysis.responses["header_loss"].contrasts.iloc[0]
     headline = document.all("h1")[0][1]
     assert headline.startswith(row["label"])

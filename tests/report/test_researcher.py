@@ -249,9 +249,9 @@ def test_hostile_labels_stay_text() -> None:
     assert "'=1+1" in base64.b64decode(csv.split(";base64,")[1]).decode("utf-8-sig")
 
 
-def test_enough_is_simulated_for_a_check_to_be_heard() -> None:
+def test_enough_is_simulated_for_a_check_to_be_heard(analysed) -> None:
     """Holm's first step takes the least p there can be times the number of checks."""
-    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")))
+    analysis = analysed("gap_fields")
     for name, result in analysis.responses.items():
         checks = result.check(n=20, influence=False).checks
         simulated = int((checks["simulations"] > 0).sum())

@@ -370,8 +370,8 @@ def test_advice_by_grade() -> None:
     ]
 
 
-def test_summary_grades_every_response() -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir()))
+def test_summary_grades_every_response(analysed) -> None:
+    analysis = analysed("cushion_pairs")
     table = summary(analysis)
     assert len(table) == len(analysis.comparisons)
     assert set(table["evidence"]) <= {g.word for g in Grade}

@@ -269,10 +269,7 @@ def _choose(
     result: ResponseAnalysis, factor: str | None, level: str | None
 ) -> tuple[SetupFactor, str, str]:
     design = result.design
-    by_name = {f.name: f for f in design.factors}
-    chosen = by_name.get(factor) if factor is not None else design.factors[0]
-    if chosen is None:
-        raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
+    chosen = design.factor(factor)
     reference, *others = design.levels[chosen.name]
     level = others[0] if level is None else level
     if level not in others:
@@ -299,8 +296,9 @@ def _common_range(
     reach = float(values.max() - values.min())
 
     def shown(distance: float) -> str:
-        step = "percentage points" if unit.unit == "%" else unit.unit
-        return f"{distance * unit.factor:.2g} {step}"
+        text = f"{distance * unit.factor:.2g}"
+        points = "percentage point" if text == "1" else "percentage points"
+        return f"{text} {points if unit.unit == '%' else unit.unit}"
 
     if reach < least:
         raise DesignError(

@@ -75,6 +75,19 @@ class Design:
     def names(self) -> list[str]:
         return [factor.name for factor in self.factors]
 
+    def factor(self, name: str | None = None) -> SetupFactor:
+        """The factor of that name, the first where none is asked for.
+
+        Raises
+        ------
+        DesignError
+            When there is none of that name.
+        """
+        by_name = {factor.name: factor for factor in self.factors}
+        if name is not None and name not in by_name:
+            raise DesignError(f"{name!r} was not compared; the factors are {', '.join(by_name)}.")
+        return self.factors[0] if name is None else by_name[name]
+
     @property
     def formula(self) -> str:
         """Right-hand side of the fixed part."""

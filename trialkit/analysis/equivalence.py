@@ -164,10 +164,7 @@ def _test(
     if not 0.5 < confidence < 1:
         raise ValueError(f"confidence must lie between 0.5 and 1, not {confidence!r}.")
     design = result.design
-    by_name = {f.name: f for f in design.factors}
-    chosen = by_name.get(factor) if factor is not None else design.factors[0]
-    if chosen is None:
-        raise DesignError(f"{factor!r} was not compared; the factors are {', '.join(by_name)}.")
+    chosen = design.factor(factor)
     reference, *others = design.levels[chosen.name]
     found = _compared(result, chosen.name, scale)
     told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]

@@ -20,7 +20,6 @@ from scipy import stats
 from trialkit.analysis.comparisons import Compared, differences, link_contrasts, log_ratios
 from trialkit.analysis.reading import means_of, setting_cells
 from trialkit.display import card, table
-from trialkit.errors import DesignError
 from trialkit.mixed.multiplicity import ADJUSTMENTS
 from trialkit.mixed.multiplicity import adjust as adjust_contrasts
 
@@ -88,11 +87,7 @@ def pairwise(
         For an unknown adjustment, or a level outside 0 to 1.
     """
     design, fit, reading = result.design, result.fit, result.reading
-    factor = design.names[0] if factor is None else factor
-    if factor not in design.names:
-        raise DesignError(
-            f"{factor!r} was not compared; the factors are {', '.join(design.names)}."
-        )
+    factor = design.factor(factor).name
     if adjust not in ADJUSTMENTS:
         raise ValueError(f"adjust must be one of {', '.join(ADJUSTMENTS)}, not {adjust!r}.")
     if not 0 < level < 1:

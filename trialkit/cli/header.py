@@ -8,7 +8,7 @@ from typing import Annotated, Any
 import typer
 
 from trialkit.cli.app import app
-from trialkit.cli.console import OUT, Steps, plain, print_table
+from trialkit.cli.console import OUT, Steps, complain, plain, print_table
 
 
 @app.command()
@@ -45,7 +45,7 @@ def header(
     """Check a trial's header row by row, say what to fix first, write its page.
 
     Works before harvest, from trial.toml and header_check alone. Exit code 0: nothing to fix; 1:
-    something to fix; 2: no header check.
+    something to fix, on the header or in a refused row; 2: no header check, or nothing measured.
     """
     options: dict[str, Any] = {
         "speeds": list(speed or ()), "cushion": cushion, "roll_rpm": roll_rpm,
@@ -72,11 +72,19 @@ def header(
         fixes = fix_table(report)
         if len(fixes):
             print_table("What to fix first", fixes)
+        elif not report.measured:
+            OUT.print("Nothing is measured yet.\n")
         else:
             OUT.print("Nothing to repair was found.\n")
         for line in page.noted(report):
             OUT.print(plain(line), soft_wrap=True)
+    refused = trial.refused[trial.refused["file"].str.contains("header_check")]
+    if len(refused):
+        print_table("Refused in header_check; rows left out until corrected", refused)
     OUT.print(plain(CAUTION), soft_wrap=True)
     for path in filter(None, made):
         OUT.print(f"Page: {plain(path)}", soft_wrap=True)
-    raise typer.Exit(int(any(one.to_fix for one in page.each)))
+    if not any(report.measured for report in page.reports):
+        complain("The header check is not filled in yet: no row holds a measurement.")
+        raise typer.Exit(2)
+    raise typer.Exit(int(len(refused) > 0 or any(one.to_fix for one in page.each)))

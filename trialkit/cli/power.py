@@ -49,8 +49,8 @@ def power_command(
     ] = None,
     compare: Annotated[
         list[str] | None,
-        _option("Without a folder: cushion, gap, speed, or NAME=LEVEL,LEVEL; may be repeated.",
-                _WHAT),
+        _option("Without a folder: cushion (unless told), gap, speed, or NAME=LEVEL,LEVEL; may be "
+                "repeated.", _WHAT),
     ] = None,
     units: Annotated[Units, _option("Without a folder: units of losses.", _WHAT)] = Units.US,
     response: Annotated[Counted, _option("What is counted.", _WHAT)] = Counted.LOSS,
@@ -105,6 +105,7 @@ def power_command(
         from trialkit.intake.files import refuse_existing
         from trialkit.plan.power_grid import LEGEND
 
+        _percentages(reduction, aim)
         if out is not None:  # before it is simulated for a minute
             refuse_existing(out, (*_FILES, _VARIED))
         config, settled = _source(folder, source, compare, units)
@@ -145,6 +146,19 @@ def power_command(
     OUT.print(f"Seed: {grid.seed}")
     if written:
         OUT.print(f"Written: {plain(written)}", soft_wrap=True)
+
+
+def _percentages(reduction: float, aim: float) -> None:
+    """Refuses what is no percentage, in percent as it was given."""
+    from trialkit.errors import DesignError
+
+    if not -1000 <= reduction < 100 or 0 < abs(reduction) < 1:
+        raise DesignError(
+            f"--reduction is {reduction:g}; give percent, as in 30 for 30 % less or -20 for 20 % "
+            "more, below 100 and of at least 1 either way."
+        )
+    if not 5 < aim < 100:
+        raise DesignError(f"--power is {aim:g}; give percent above 5 and below 100, as in 80.")
 
 
 def numbers(text: str, name: str) -> list[int]:

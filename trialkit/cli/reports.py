@@ -55,8 +55,11 @@ def report(
     """Write a report of a trial; an existing file is never overwritten."""
     with Steps() as say:
         say("loading trialkit")
+        from trialkit.errors import ReportError
         from trialkit.report import render
 
+        if grower and reader is not Reader.GROWER:
+            raise ReportError("--grower goes with --for grower; no other report is about one.")
         more = {"grower": grower} if reader is Reader.GROWER else None
         made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say)
     for path in filter(None, made):

@@ -125,11 +125,13 @@ def analyse(
     with Steps() as say:
         say("loading trialkit")
         from trialkit.analysis import analyse as analysed
-        from trialkit.report.export import write_tables
+        from trialkit.report.export import free_for_tables, write_tables
         from trialkit.report.letters import Letters
         from trialkit.report.summary import summary
         from trialkit.trial import load_trial
 
+        if out is not None:  # before it is analysed
+            free_for_tables(out)
         say("reading the trial")
         trial = load_trial(folder)
         analysis = analysed(trial, progress=say)

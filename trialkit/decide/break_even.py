@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 
 from trialkit import units
 from trialkit.decide.budget import Budget
-from trialkit.decide.words import amount, area_unit
+from trialkit.decide.words import amount, area_unit, whole_places
 from trialkit.display import card
 
 
@@ -66,7 +66,7 @@ class BreakEven:
         level = f"{100 * self.confidence:g} %"
         if self.what == "area":
             unit = f"{area_unit(self.system)[0]} a year"
-            name, first, places = "area", "", 0
+            name, first, places = "area", "", whole_places(value, low, high)
         else:
             unit = "per bu" if self.system == "US" else "per t"
             name, first, places = "grain price", f"{self.currency} ", 2

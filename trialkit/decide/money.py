@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 from trialkit import units
 from trialkit.decide.comparison import comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, annual_cost, break_even_area
-from trialkit.decide.words import CAUTION, amount, area_unit, interval_of_saving
+from trialkit.decide.words import CAUTION, amount, area_unit, interval_of_saving, whole_places
 from trialkit.display import card
 from trialkit.quantities import lower_first
 
@@ -156,9 +156,12 @@ class Money:
         cost = f"The option costs {self.currency} {self.annual_cost:,.0f} a year"
         if math.isinf(even):
             return f"{cost}; the estimate shows no saving to pay for it."
-        span = f"at least {least:,.0f}" if math.isinf(most) else f"{least:,.0f} to {most:,.0f}"
+        places = whole_places(even, least, most)
+        span = f"at least {amount(least, places)}"
+        if math.isfinite(most):
+            span = f"{amount(least, places)} to {amount(most, places)}"
         return (
-            f"{cost}; the saving pays for it from {even:,.0f} {unit} a year "
+            f"{cost}; the saving pays for it from {amount(even, places)} {unit} a year "
             f"({100 * self.confidence:g} % interval {span} {unit})."
         )
 

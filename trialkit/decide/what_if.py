@@ -22,7 +22,7 @@ from trialkit.analysis.curves import Line
 from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget
 from trialkit.decide.comparison import Estimate, comparison
-from trialkit.decide.words import amount, area_unit, percent
+from trialkit.decide.words import amount, area_unit, percent, whole_places
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
@@ -102,20 +102,26 @@ class Figures:
         value, least, most = (v * size for v in self.value_per_ha)
         net, low, high = self.net_per_year
         even, fewest, widest = self.area.in_system
+        places = whole_places(even, fewest, widest)
         if self.annual_cost == 0:
-            area, reach = "no cost to cover", ""
+            area = "no cost to cover" if value >= 0 else "never: it loses grain"
+            reach = ""
         elif math.isinf(even):
             area = "none at this estimate"
             reach = "" if math.isinf(fewest) else f"{level} from {amount(fewest, 0)} {unit} up"
         else:
-            area = f"{amount(even, 0)} {unit} a year"
-            reach = f"{level} {amount(fewest, 0)} to {amount(widest, 0)}"
+            area = f"{amount(even, places)} {unit} a year"
+            reach = f"{level} {amount(fewest, places)} to {amount(widest, places)}"
         pays = "Chance that it pays" if self.annual_cost else "Chance that it saves grain"
+        name = "Grain saved"
+        if value < 0:
+            name, value, least, most = "Grain lost", -value, -most, -least
+        whole = whole_places(net, low, high)
         return {
-            "value": (f"Grain saved, per {unit}", f"{self.currency} {amount(value)}",
+            "value": (f"{name}, per {unit}", f"{self.currency} {amount(value)}",
                       f"{level} {amount(least)} to {amount(most)}"),
-            "net": ("Left in a year, cost paid", f"{self.currency} {amount(net, 0)}",
-                    f"{level} {amount(low, 0)} to {amount(high, 0)}"),
+            "net": ("Left in a year, cost paid", f"{self.currency} {amount(net, whole)}",
+                    f"{level} {amount(low, whole)} to {amount(high, whole)}"),
             "even": ("Pays for itself from", area, reach),
             "chance": (pays, percent(self.probability),
                        f"cost of a year {self.currency} {amount(self.annual_cost, 0)}"),

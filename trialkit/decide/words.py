@@ -6,6 +6,7 @@ import math
 from typing import Literal
 
 from trialkit.decide.cost import HECTARES_PER_ACRE
+from trialkit.display import decimals
 
 MINUS = "\N{MINUS SIGN}"
 CAUTION = (
@@ -25,6 +26,16 @@ def amount(value: float, places: int = 2) -> str:
         return "no limit" if value > 0 else "not known"
     rounded = round(value, places) or 0.0
     return f"{rounded:,.{max(places, 0)}f}".replace("-", MINUS)
+
+
+def whole_places(value: float, low: float, high: float) -> int:
+    """Places (0, or below it for tens and hundreds) of a sum or an area and its interval.
+
+    One more than the interval allows by `trialkit.display`, since readers reckon on with it; an
+    end without limit leaves the distance to the other.
+    """
+    reach = (high - low) / 2 if math.isfinite(high) else value - low
+    return min(0, decimals(reach) + 1) if math.isfinite(reach) and reach > 0 else 0
 
 
 def interval_of_saving(low: float, high: float) -> str:

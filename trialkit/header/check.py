@@ -26,7 +26,7 @@ from trialkit.header.plates import (
 )
 from trialkit.header.shown import html
 from trialkit.header.strips import headers_of
-from trialkit.header.words import Lengths, row_verdicts, sentences
+from trialkit.header.words import NOT_MEASURED, Lengths, row_verdicts, sentences
 from trialkit.trial import Trial
 
 ROLLS = ("sound", "worn", "worn too short", "too short when new", "not measured")
@@ -142,6 +142,11 @@ class HeaderReport:
         return self.rows[self.rows["rank"].notna()].sort_values("rank").reset_index(drop=True)
 
     @property
+    def measured(self) -> bool:
+        """Whether any reading stands in any row; "in order" is nothing to go by without one."""
+        return bool(self.rows["verdict"].ne(NOT_MEASURED).any())
+
+    @property
     def plates_out(self) -> tuple[int, ...]:
         """Places in `rows` of the rows whose plates are crooked or whose gap is off."""
         out = self.rows["crooked"] | self.rows["off"]
@@ -227,7 +232,8 @@ def check_header(
     fields = _fields(trial, grounds, unit, limits, cushion, efficiency, population, row_spacing)
     for missing, words in (
         (not len(trial.strips), "there are no strips yet: every field is taken to be run"),
-        (len(trial.strips) > 0 and not len(strips), "no strip names this header"),
+        (len(trial.strips) > 0 and not len(strips),
+         "no strip names this header: every field is taken to be run"),
         (math.isnan(mean), "no ground speed: feed rate and pulling are left out"),
         (math.isnan(rpm), "no roll speed: pulling and the roll ratio are left out"),
         (fields.empty or fields["population"].isna().any(),
@@ -258,9 +264,9 @@ def _speeds(given: np.ndarray, strips: pd.DataFrame) -> tuple[float, ...]:
 
 
 def _grounds(trial: Trial, strips: pd.DataFrame, speed: float, rpm: float) -> pd.DataFrame:
-    """Fields the header ran in: ``field, strips, speed, roll_rpm``; before there are any strips,
-    every field that is known."""
-    if len(trial.strips):
+    """Fields the header ran in: ``field, strips, speed, roll_rpm``; every field that is known as
+    long as no strip is said to have been run with it, as before harvest."""
+    if len(strips):
         own = strips.groupby("field", sort=False)
         out = own.size().rename("strips").reset_index()
         means = own[["speed", "roll_rpm"]].mean().reset_index()

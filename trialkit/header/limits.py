@@ -97,7 +97,7 @@ SOURCES: dict[str, Source] = {
     "feed_rule": Source("Rule of thumb, plants a second", "rate", COMMON),
     "roll_length": Source("Roll: fluted length when new", "length", COMMON),
     "roll_diameter": Source("Roll: diameter at which it pulls", "length",
-                            "from the 12 ft/s of Penn State Extension, 2023, at 900 1/min"),
+                            "from the 12 ft/s of Penn State Extension, 2023, at 900 rpm"),
     "pulled_length": Source("Stalk pulled until its ear is down", "length", "from memory"),
     "grip": Source("Share of the roll's speed that the stalk takes", "share",
                    "1 is no slip, the best there can be"),

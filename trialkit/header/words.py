@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from fractions import Fraction
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ CAUTION = (
     "lift locked; never reach into a row unit that can turn. The operator's manual and qualified "
     "service people come before anything said here."
 )
+NOT_MEASURED = "not measured"
 _NAMED = 4  # rows a sentence names
 
 
@@ -43,9 +45,18 @@ class Lengths:
         places = self.places + (0 < abs(float(units.convert(mm, "mm", self.length_unit))) < 0.1)
         return f"{self.value(mm, places)} {self.length_unit}"
 
+    def roll(self, mm: float) -> str:
+        """A length along the rolls, read with a tape to one digit less than a gap."""
+        return f"{self.value(mm, self.places - 1)} {self.length_unit}"
+
     def given(self, mm: float) -> str:
-        """A limit, to the digits it was meant in: "0.375 in", "5 in", "127 mm"."""
-        return f"{float(units.convert(mm, 'mm', self.length_unit)):.3g} {self.length_unit}"
+        """A limit as it was meant: "3/8 in", "5 in", "127 mm"."""
+        length = float(units.convert(mm, "mm", self.length_unit))
+        sixteenths = round(16 * length)
+        # Limits are kept in whole hundredths of a millimetre or so: 4.76 mm was meant as 3/16 in.
+        if self.system == "US" and 0 < sixteenths < 16 and abs(16 * length - sixteenths) < 0.02:
+            return f"{Fraction(sixteenths, 16)} {self.length_unit}"
+        return f"{length if self.system == 'US' else round(length, 1):.3g} {self.length_unit}"
 
     def speed(self, kmh: float) -> str:
         """A speed with its unit."""
@@ -82,7 +93,7 @@ def row_findings(row: pd.Series, say: Lengths, roll_worn: float) -> list[tuple[s
         least = say.length(row["least_clearance"])
         found.append(("pinched", f"guides pinched at {word} {row['pinched']} (least {least})"))
     worn = (
-        f"rolls worn over {say.length(row['roll_wear_length'])} "
+        f"rolls worn over {say.roll(row['roll_wear_length'])} "
         f"({100 * row['worn_share']:.0f} % of their length)"
     )
     if row["rolls"] == "worn too short":
@@ -98,7 +109,7 @@ def _verdict(row: pd.Series, found: list[tuple[str, str]]) -> str:
     readings = row[["gap_front", "gap_rear", "crooked_front", "crooked_rear", *STATIONS,
                     "roll_wear_length"]].isna()  # fmt: skip
     if readings.all():
-        return "not measured"
+        return NOT_MEASURED
     return "in order as far as measured" if readings.any() else "in order"
 
 
@@ -119,6 +130,8 @@ def told(report: HeaderReport) -> dict[str, str]:
 
 def _first(report: HeaderReport) -> str:
     first, n = report.first, len(report.rows)
+    if not report.measured:
+        return f"Nothing is measured yet on header {report.header}."
     if first.empty:
         least = report.rows["verdict"].ne("in order").sum()
         bare = "" if not least else f"; {least} of them were not measured in full"
@@ -147,14 +160,14 @@ def _gap(report: HeaderReport, say: Lengths) -> str:
     wider = f", {say.given(report.limits.cushion)} of it for the cushion" * report.cushion
     off = (front + rear - target.front - target.rear) / 2
     against = (
-        f"{say.length(abs(off))} {'wider' if off > 0 else 'narrower'}"
+        f"{say.value(abs(off))} {say.length_unit} {'wider' if off > 0 else 'narrower'}"
         if abs(off) > report.limits.own_gap
         else f"within {say.given(report.limits.own_gap)} of that"
     )
     return (
-        f"The gap is {say.value(front)} at the front and {say.length(rear)} at the rear; aim at "
-        f"{say.value(target.front)} and {say.length(target.rear)} ({why}{wider}). As it stands it "
-        f"is {against}."
+        f"The gap is on average {say.value(front)} at the front and {say.length(rear)} at the "
+        f"rear; aim at {say.value(target.front)} and {say.length(target.rear)} ({why}{wider}). As "
+        f"it stands the average is {against}."
     )
 
 
@@ -218,9 +231,9 @@ def _pulling(report: HeaderReport, say: Lengths) -> str:
     else:
         verdict = f"the fastest strip, at {fast}, was beyond it, and beyond new rolls"
     return (
-        f"While an ear is pulled down its stalk runs back {say.length(summary['pull_through'])} "
+        f"While an ear is pulled down its stalk runs back {say.roll(summary['pull_through'])} "
         f"along the rolls; row {row['row']} has the least left that grips, "
-        f"{say.length(row['effective_length'])}, enough up to {say.speed(top)} (new "
+        f"{say.roll(row['effective_length'])}, enough up to {say.speed(top)} (new "
         f"{say.speed(new)}): {verdict}. That is without slip, so the real limit is lower."
     )
 

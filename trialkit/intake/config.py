@@ -9,7 +9,7 @@ from __future__ import annotations
 import difflib
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -32,9 +32,22 @@ class HeaderConfig:
     discharge_width: float
 
 
+def labels_of(label: str, levels: Sequence[str]) -> tuple[str, ...]:
+    """Words for levels that were given none: "gap 30", for in a sentence a bare 30 names nothing.
+
+    >>> labels_of("gap", ["30", "usual"])
+    ('gap 30', 'usual')
+    """
+    number = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
+    return tuple(f"{label} {v}" if number.fullmatch(v) else v for v in levels)
+
+
 @dataclass(frozen=True, slots=True)
 class SetupFactor:
-    """One factor of the setup and its levels; `level_labels` are the words reports use."""
+    """One factor of the setup and its levels; `level_labels` are the words reports use.
+
+    Left out, they are those of `labels_of`.
+    """
 
     name: str
     levels: tuple[str, ...]
@@ -45,7 +58,8 @@ class SetupFactor:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "label", self.label or self.name.replace("_", " "))
-        object.__setattr__(self, "level_labels", tuple(self.level_labels) or tuple(self.levels))
+        labels = tuple(self.level_labels) or labels_of(self.label, self.levels)
+        object.__setattr__(self, "level_labels", labels)
 
 
 @dataclass(frozen=True, slots=True)
@@ -312,8 +326,8 @@ def _setup(reader: SectionReader) -> SetupFactor:
     elif name in schema.reserved_names():
         reader.fault("name", "a name that is not already a column of the trial's tables", name)
     levels = reader.labels("levels")
-    level_labels = reader.labels("labels", levels)
-    if levels and len(level_labels) != len(levels):
+    level_labels = reader.labels("labels", ())
+    if levels and level_labels and len(level_labels) != len(levels):
         reader.fault("labels", f"as many labels as levels ({len(levels)})", list(level_labels))
     factor = SetupFactor(
         name=name, levels=levels, level_labels=level_labels,

@@ -15,7 +15,7 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.intake.config import SetupFactor, TrialConfig
+from trialkit.intake.config import SetupFactor, TrialConfig, labels_of
 from trialkit.intake.files import write_all
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
@@ -160,11 +160,12 @@ def toml_text(config: TrialConfig) -> str:
     }
     parts = [_lines(top), "[header]\n" + _lines(header)]
     for factor in config.setups:
+        usual = labels_of(factor.label, factor.levels)
         entry = {
             "name": factor.name,
             "label": factor.label,
             "levels": list(factor.levels),
-            "labels": list(factor.level_labels) if factor.level_labels != factor.levels else None,
+            "labels": None if factor.level_labels == usual else list(factor.level_labels),
             "reference": factor.reference,
             "hard_to_change": factor.hard_to_change or None,
         }

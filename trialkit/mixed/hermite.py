@@ -24,6 +24,7 @@ derivative in a parameter at fixed ``u``, and because ``dm = d(h') / c``,
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 import numpy as np
 from numpy.polynomial.hermite_e import hermegauss
@@ -161,6 +162,21 @@ def integrate_units(
     return total
 
 
+def differenced(
+    point: Callable[[np.ndarray], tuple[float, np.ndarray]],
+    parameters: np.ndarray,
+    free: np.ndarray,
+) -> np.ndarray:
+    """Minus the second derivatives of ``point`` (value, gradient) in the ``free`` parameters."""
+    out = np.empty((len(free), len(free)))
+    for row, j in enumerate(free):
+        up, down = parameters.copy(), parameters.copy()
+        up[j] += STEP
+        down[j] -= STEP
+        out[row] = (point(down)[1] - point(up)[1])[free] / (2.0 * STEP)
+    return 0.5 * (out + out.T)
+
+
 class Criterion:
     """The log-likelihood by quadrature and its gradient on one model and response.
 
@@ -204,10 +220,4 @@ class Criterion:
 
     def information(self, parameters: np.ndarray, free: np.ndarray) -> np.ndarray:
         """Minus the second derivatives in the ``free`` parameters, by differences."""
-        out = np.empty((len(free), len(free)))
-        for row, j in enumerate(free):
-            up, down = parameters.copy(), parameters.copy()
-            up[j] += STEP
-            down[j] -= STEP
-            out[row] = (self.point(down)[1] - self.point(up)[1])[free] / (2.0 * STEP)
-        return 0.5 * (out + out.T)
+        return differenced(self.point, parameters, free)

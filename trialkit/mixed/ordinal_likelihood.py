@@ -33,7 +33,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.mixed.families import FAMILIES
-from trialkit.mixed.hermite import STEP, Criterion
+from trialkit.mixed.hermite import Criterion, differenced
 from trialkit.mixed.model import Model
 
 
@@ -150,10 +150,4 @@ class OrdinalCriterion:
 
     def information(self, parameters: np.ndarray, free: np.ndarray) -> np.ndarray:
         """Minus the second derivatives in the ``free`` parameters, by differences."""
-        out = np.empty((len(free), len(free)))
-        for row, j in enumerate(free):
-            up, down = parameters.copy(), parameters.copy()
-            up[j] += STEP
-            down[j] -= STEP
-            out[row] = (self.point(down)[1] - self.point(up)[1])[free] / (2.0 * STEP)
-        return 0.5 * (out + out.T)
+        return differenced(self.point, parameters, free)

@@ -58,6 +58,7 @@ width = 20
 [[setup]]
 name = "cushion"
 levels = ["standard", "cushion"]
+# labels = ["Standard chain", "Cushioned chain"]  # words for people; of numbers, with their unit
 hard_to_change = true
 
 [[field]]

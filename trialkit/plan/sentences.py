@@ -52,10 +52,13 @@ def in_words(plan: Plan) -> tuple[str, ...]:
         else "Each block is run starting with what is on the machine, so the order in time is not "
         "random; places on the ground are"
     )
-    time = (
-        f"{turns}. {swaps}: {number(hours, 1)} of {number(day, 1)} hours are changeovers, what is "
-        "on the machine at the start not counted."
+    taken = (
+        f": {number(hours, 1)} of {number(day, 1)} hours are changeovers, what is on the machine "
+        "at the start not counted"
+        if hours
+        else "; no time is counted for changing"
     )
+    time = f"{turns}. {swaps}{taken}."
     return (first, *ground, time)
 
 

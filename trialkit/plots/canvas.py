@@ -97,7 +97,7 @@ class Plot(Figure):
         Saved with a layout engine it would be drawn twice, once only to place its parts.
         """
         engine, canvas = self.get_layout_engine(), self.canvas
-        if engine is None:
+        if engine is None or not self.axes:
             yield
             return
         FigureCanvasSVG(self)  # lettering is as wide as where it will be drawn

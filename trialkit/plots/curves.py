@@ -134,8 +134,12 @@ def _label_bands(ax: Axes, x, table, shown: str, factor: float, confidence: floa
     ax.annotate(f"{percent},\nall values", (x[last], outer), (5, 3), **edge)
     ax.annotate(f"{percent},\none value", (x[last], inner), (5, -13), **edge)
     none = 1.0 if shown == "ratio" else 0.0
-    ax.annotate("no difference", (x[known[0]], none), (2, 3), textcoords="offset points", size=8,
-                va="bottom", color=INK)  # fmt: skip
+    # Below the line where there is no room between it and the title.
+    low, high = (ax.transData.transform((0.0, y))[1] for y in ax.get_ylim())
+    at = ax.transData.transform((0.0, none))[1]
+    near = (at - low) / (high - low) > 0.9
+    ax.annotate("no difference", (x[known[0]], none), (2, -3 if near else 3), size=8, color=INK,
+                textcoords="offset points", va="top" if near else "bottom")  # fmt: skip
 
 
 def _alt(curve: EffectCurve, shown: str, x, y, unit: str, value_unit: str) -> str:

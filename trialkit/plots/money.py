@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.decide.words import amount, whole_places
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import FAINT, INK, LARGE, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import number
@@ -38,6 +40,13 @@ def money_by_area(money: Money) -> Plot:
         else (money.value_per_ha, money.value_per_ha_low, money.value_per_ha_high)
     )
     even = money.break_even_ac if us else money.break_even_ha
+    ends = (
+        (money.break_even_ac_low, money.break_even_ac_high)
+        if us
+        else (money.break_even_ha_low, money.break_even_ha_high)
+    )
+    least, most = (math.inf if end is None else end for end in ends)
+    shown = "" if even is None else amount(even, whole_places(even, least, most))
     cost = money.annual_cost
     own = None
     if money.area_per_year and money.cost_per_ac and money.cost_per_ha:
@@ -55,7 +64,7 @@ def money_by_area(money: Money) -> Plot:
         if even is not None and even <= area[1]:
             ax.plot([even], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
             ax.annotate(
-                f"pays for itself from\n{number(even, 0)} {unit} a year",
+                f"pays for itself from\n{shown} {unit} a year",
                 (even, 0),
                 (0.03, 0.62),
                 textcoords="axes fraction",
@@ -69,7 +78,7 @@ def money_by_area(money: Money) -> Plot:
             ax.annotate(
                 f"{number(own, 0)} {unit}: the area given",
                 (own, 1),
-                (4 if side == "left" else -4, -2),
+                (4 if side == "left" else -4, -3),
                 xycoords=("data", "axes fraction"),
                 textcoords="offset points",
                 va="top",
@@ -78,6 +87,9 @@ def money_by_area(money: Money) -> Plot:
                 color=QUIET,
             )
         ax.set_xlim(*area)
+        low_end, high_end = ax.get_ylim()
+        # Room above the balance of nothing, so that no line runs through the lettering at the head.
+        ax.set_ylim(low_end, max(high_end, 0.16 * abs(low_end)))
         ax.set_xlabel(f"Corn harvested in a year, {unit}")
         ax.set_ylabel(f"Balance in a year, {money.currency}")
         ax.yaxis.grid(True, color=FAINT, lw=0.7)
@@ -86,7 +98,7 @@ def money_by_area(money: Money) -> Plot:
         ax.xaxis.set_major_formatter(lambda value, _: number(value, 0))
         ax.tick_params(length=0)
         paid = (
-            f"It reaches zero at {number(even, 0)} {unit}."
+            f"It reaches zero at {shown} {unit}."
             if even is not None and np.isfinite(even)
             else "It never reaches zero."
         )

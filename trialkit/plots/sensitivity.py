@@ -8,7 +8,7 @@ import numpy as np
 
 from trialkit.decide.sensitivity import PER_BU, input_value
 from trialkit.decide.words import area_unit
-from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
+from trialkit.plots.canvas import FAINT, INK, LARGE, QUIET, WIDTH, Plot, style
 from trialkit.quantities import number
 
 if TYPE_CHECKING:
@@ -27,8 +27,8 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
     result : Sensitivity
     """
     table, n = result.table, len(result.table)
-    with style():
-        figure = Plot(figsize=(WIDTH, 0.95 + 0.74 * n))
+    with style(LARGE):
+        figure = Plot(figsize=(WIDTH, 1.0 + 0.78 * n))
         ax = figure.add_subplot()
         parts = []
         for y, (name, row) in enumerate(table.iterrows()):
@@ -53,7 +53,7 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
                 y - 0.4,
                 str(row["label"]),
                 weight="bold",
-                size=9,
+                size=LARGE - 0.5,
                 va="center",
                 transform=ax.get_yaxis_transform(),
             )
@@ -61,7 +61,7 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
                 1,
                 y - 0.4,
                 f"{ends['low'][1]} to {ends['high'][1]}",
-                size=8.5,
+                size=LARGE - 1.5,
                 va="center",
                 ha="right",
                 color=QUIET,
@@ -90,7 +90,7 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
             ncols=2,
             loc="outside upper left",
             frameon=False,
-            fontsize=8.5,
+            fontsize=LARGE - 1.5,
             handlelength=1.6,
             borderpad=0.1,
             columnspacing=1.2,
@@ -101,7 +101,7 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
         ax.xaxis.grid(True, color=FAINT, lw=0.7)
         ax.set_axisbelow(True)
         ax.tick_params(axis="x", length=0)
-        ax.locator_params(axis="x", nbins=6)
+        ax.locator_params(axis="x", nbins=5)
         ax.xaxis.set_major_formatter(lambda value, _: number(value, 0))
         ax.set_xlabel(
             f"Balance in a year, {result.currency} (dashed: {number(result.net, 0)} as stated)"

@@ -8,11 +8,24 @@ import numpy as np
 from matplotlib.patches import Patch
 
 from trialkit.errors import DesignError
-from trialkit.plots.canvas import INK, SOURCES, WIDTH, Plot, style, value_axis
+from trialkit.plots.canvas import (
+    INK,
+    SOURCES,
+    WIDTH,
+    Plot,
+    fold,
+    style,
+    text_width,
+    value_axis,
+)
 from trialkit.quantities import number, scales
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
+
+
+LANE, LINE = 0.62, 0.16  # inches: of a setup with a line for its name; of every further line
+INSIDE = WIDTH - 0.45  # at least, between the ends of the axis
 
 
 def loss_by_source(analysis: TrialAnalysis) -> Plot:
@@ -40,11 +53,16 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
     groups.sort(key=lambda g: [order[f.name].get(v, 99) for f, v in zip(setups, g[0], strict=True)])
     sentences = []
     with style():
-        height = 1.15 + 0.62 * len(groups) + 0.3 * bool(others)
-        figure = Plot(figsize=(WIDTH, height))
+        figure = Plot()
         ax = figure.add_subplot()
-        for y, (key, rows) in enumerate(groups):
+        y = -1.0
+        for key, rows in groups:
             values = rows.set_index("source")["kg_ha"].astype(float) * own.factor
+            name = ", ".join(labels[f.name].get(v, v) for f, v in zip(setups, key, strict=True))
+            total = f"{number(float(values.reindex(shown).sum()), 1)} {own.unit} in all"
+            lines = fold(name, INSIDE - text_width(total, 9) - 0.2, 9, "bold")
+            further = (len(lines) - 1) * LINE / LANE
+            y += 1 + further
             ends = {1: 0.0, -1: 0.0}
             for source in (s for s in shown if s in values.index):
                 value = float(values[source])
@@ -61,29 +79,16 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
                     gid=source,
                 )
                 ends[side] += value
-            name = ", ".join(labels[f.name].get(v, v) for f, v in zip(setups, key, strict=True))
-            total = number(float(values.reindex(shown).sum()), 1)
-            ax.text(
-                0,
-                y - 0.36,
-                name,
-                weight="bold",
-                va="center",
-                size=9,
-                transform=ax.get_yaxis_transform(),
-            )
-            ax.text(
-                1,
-                y - 0.36,
-                f"{total} {own.unit} in all",
-                va="center",
-                ha="right",
-                size=9,
-                transform=ax.get_yaxis_transform(),
-            )
+            across = ax.get_yaxis_transform()
+            ax.text(0, y - 0.36 - further / 2, "\n".join(lines), weight="bold", va="center", size=9,
+                    transform=across)  # fmt: skip
+            ax.text(1, y - 0.36 - further, total, va="center", ha="right", size=9, transform=across)
             parts = [f"{SOURCES[s][0]} {number(float(values[s]), 1)}" for s in shown if s in values]
             sentences.append(f"{name}: {', '.join(parts)}")
-        ax.set_ylim(len(groups) - 0.6, -0.6)
+        ax.set_ylim(y + 0.4, -0.6)
+        figure.set_size_inches(WIDTH, 1.15 + LANE * (y + 1) + 0.3 * bool(others))
+        for text in ax.texts:  # folded to fit the axis; they must not narrow it
+            text.set_in_layout(False)
         value_axis(ax, own, others, "Loss")
         handles = [
             Patch(facecolor=SOURCES[s][1], edgecolor=INK, lw=0.6, label=SOURCES[s][0])

@@ -15,12 +15,15 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.intake import write_all
+from trialkit.intake.files import refuse_existing
 from trialkit.report.letters import Letters
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
 
 _FORMULA = re.compile(r"\s*[=+\-@\t\r]")
+_WORKBOOK = "analysis.xlsx"
+_ALWAYS = ("models", "loss_by_strip", "loss_by_setup", "refused")  # whatever was analysed
 _KINDS = ("contrasts", "means", "by_field", "by_strip", "term_tests", "variances")
 
 
@@ -103,6 +106,12 @@ def _has_formula(table: pd.DataFrame) -> bool:
     return any(str(v).startswith("=") for column in [table.columns, *texts] for v in column)
 
 
+def free_for_tables(folder: str | Path) -> None:
+    """Raises FileExistsRefusal where `write_tables` would, before anything is analysed."""
+    names = (*_KINDS, *_ALWAYS)
+    refuse_existing(Path(folder), (*(f"{name}.csv" for name in names), _WORKBOOK))
+
+
 def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
     """Write all tables as CSV and as one workbook into a folder: all of them, or none.
 
@@ -113,4 +122,4 @@ def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
     """
     named = tables(analysis)
     files = {f"{name}.csv": csv_bytes(table) for name, table in named.items()}
-    return write_all(folder, files | {"analysis.xlsx": workbook_bytes(named)})
+    return write_all(folder, files | {_WORKBOOK: workbook_bytes(named)})

@@ -161,7 +161,9 @@ class GrowerPage:
         own = f"{self.letters.grower}: " if self.letters.grower else ""
         fields = listed([self.letters.fields[f] for f in self.mine])
         rest = f" of {counted(len(self.mine) + len(self.others), 'field')}" if self.others else ""
-        mine = f"{own}{fields} ({len(self.mine)}{rest})"
+        # How many there are is told where it is not seen at once.
+        several = f" ({len(self.mine)}{rest})" if rest or len(self.mine) > 1 else ""
+        mine = f"{own}{fields}{several}"
         parts = [
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             paragraph(mine, "kicker"),

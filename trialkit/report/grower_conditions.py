@@ -10,12 +10,14 @@ import pandas as pd
 from trialkit import plots
 from trialkit.analysis import crossing
 from trialkit.analysis.at_levels import effects_at
+from trialkit.analysis.curves import STANDS
 from trialkit.decide import best_speed, loss_curve
 from trialkit.decide.words import amount, area_unit
 from trialkit.errors import DesignError
 from trialkit.plots.curves import in_unit
 from trialkit.quantities import Scale, lower_first, number, upper_first
-from trialkit.report.fragments import Fragment, figure, paragraph, section, table
+from trialkit.report.field_day_more import folded
+from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.terms import TERMS
 from trialkit.report.wording import Grade, change, grade, of_difference
 
@@ -33,19 +35,24 @@ EFFICIENCY = 0.7
 
 def conditions(page: GrowerPage) -> Fragment:
     """The effect along moisture and speed, and the speed at which loss and time cost least."""
-    parts = []
+    parts, untold = [], []
     for along, title in ALONG.items():
         if along == "speed_measured" and page.speed_factor is not None:
             parts += [f"<h3>{title}</h3>", *_at_speeds(page, page.speed_factor)]
             continue
         curve = page.curve(along)
-        parts.append(f"<h3>{title}</h3>")
         if isinstance(curve, str):
-            parts.append(paragraph(page.letters.text(curve)))
+            untold.append(curve.removesuffix(STANDS).rstrip())
         else:
-            parts.append(_along(page, curve))
-    parts.append("<h3>The speed at which loss and time cost least</h3>")
-    parts += _cheapest(page)
+            parts += [f"<h3>{title}</h3>", _along(page, curve)]
+    title = "The speed at which loss and time cost least"
+    try:
+        parts += [f"<h3>{title}</h3>", _cheapest(page)]
+    except DesignError as error:
+        untold.append(f"{title}: {lower_first(str(error))}")
+    if untold:
+        reasons = bullets([page.letters.text(reason) for reason in untold])
+        parts.append(f"<h3>What this trial cannot tell</h3>{reasons}")
     return section("conditions", "When the answer changes", *parts)
 
 
@@ -72,7 +79,9 @@ def _along(page: GrowerPage, curve: EffectCurve) -> str:
         )
     )
     record = [*curve.words, *([found.words] if found is not None else [])]
-    words.append(paragraph("For the record: " + page.letters.text(" ".join(record)), "record"))
+    words.append(
+        folded("For the record: the test", paragraph(page.letters.text(" ".join(record)), "record"))
+    )
     try:
         picture = plots.effect_along(curve, system=system)
     except DesignError:
@@ -168,15 +177,18 @@ def _turns(curve: EffectCurve, found: Crossing, unit: str, percent: str) -> str:
     return f"{where}; from {span} no difference at all is still possible ({percent})."
 
 
-def _cheapest(page: GrowerPage) -> list[str]:
-    """Best speeds for several costs of an hour, or why there are none."""
+def _cheapest(page: GrowerPage) -> str:
+    """Best speeds for several costs of an hour.
+
+    Raises
+    ------
+    DesignError
+        Why there are none.
+    """
     config = page.config
     if config.price_per_t is None:
-        return [paragraph("The trial gives no price of grain.")]
-    try:
-        curve = _loss_curve(page)
-    except DesignError as error:
-        return [paragraph(page.letters.text(str(error)))]
+        raise DesignError("The trial gives no price of grain.")
+    curve = _loss_curve(page)
     unit = area_unit(config.units)[0]
     speed = "mph" if config.units == "US" else "km/h"
     choices = {cost: _choice(page, curve, cost) for cost in page.hour_costs}
@@ -188,7 +200,7 @@ def _cheapest(page: GrowerPage) -> list[str]:
     for cost, choice in choices.items():
         end = choice.end
         beyond = {"": "", "lowest": " or slower", "highest": " or faster"}[end]
-        spread = "runs beyond it" if end else ""
+        spread = "beyond the speeds run" if end else ""
         rows.append([
             f"{config.currency} {amount(cost, 0)}", f"{shown(choice.best)}{beyond}",
             spread or f"{shown(choice.best_low)} to {shown(choice.best_high)}",
@@ -210,9 +222,7 @@ def _cheapest(page: GrowerPage) -> list[str]:
     picture = figure(
         plots.cost_by_speed(middle), "Grain lost at the header, time, and both together."
     )
-    return [
-        f'<div class="pair">{picture}<div class="words">{lead}{"".join(words)}{told}</div></div>'
-    ]
+    return f'<div class="pair">{picture}<div class="words">{lead}{"".join(words)}{told}</div></div>'
 
 
 def _width(page: GrowerPage) -> str:

@@ -34,8 +34,8 @@ def in_short(page: GrowerPage) -> str:
         return f"{words} (measured)."
     of = ""
     if page.response == "header_loss":
-        of = ", of all loose kernels behind the header"
-    return f"{words} (by the model{of}; all fields: {_every(page, page.effects)})."
+        of = " Per cent are of all loose kernels behind the header, by the model."
+    return f"{words}; all fields together: {_every(page, page.effects)}.{of}"
 
 
 def _own_rows(page: GrowerPage) -> pd.Series:

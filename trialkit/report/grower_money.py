@@ -11,7 +11,14 @@ from trialkit.decide import payback, sensitivity
 from trialkit.decide.break_even import BreakEven
 from trialkit.decide.sensitivity import input_value
 from trialkit.decide.what_if import inputs, scenarios
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, interval_of_saving, percent
+from trialkit.decide.words import (
+    CAUTION_MORE,
+    amount,
+    area_unit,
+    interval_of_saving,
+    percent,
+    whole_places,
+)
 from trialkit.errors import DesignError
 from trialkit.quantities import lower_first, scales, span
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
@@ -76,13 +83,14 @@ def in_short(page: GrowerPage) -> str:
     if shown.annual_cost == 0:
         return f"{words}; the chance that it saves grain at all is {percent(shown.probability)}."
     net, least, most = shown.net_per_year
+    whole = whole_places(net, least, most)
     left = "leaves" if net >= 0 else "costs"
     return (
         f"{words}. On {amount(panel.given.area / size, 0)} {unit} a year it {left} "
-        f"{shown.currency} {amount(abs(net), 0)} a year "
+        f"{shown.currency} {amount(abs(net), whole)} a year "
         f"{'after' if net >= 0 else 'more than it saves, with'} its own cost of "
-        f"{shown.currency} {amount(shown.annual_cost, 0)} (balance {amount(least, 0)} to "
-        f"{amount(most, 0)}); the chance that it pays is {percent(shown.probability)}."
+        f"{shown.currency} {amount(shown.annual_cost, 0)} (balance {amount(least, whole)} to "
+        f"{amount(most, whole)}); the chance that it pays is {percent(shown.probability)}."
     )
 
 
@@ -199,7 +207,7 @@ def _turning(page: GrowerPage, pay: Payback) -> list[str]:
 def _threshold(found: BreakEven, begin: str, pays: bool, page: GrowerPage) -> str:
     """ "With 600 ac a year: if corn were below USD 3.33 per bu it would not pay (...)." """
     value, low, high = found.in_system
-    places = 0 if found.what == "area" else 2
+    places = whole_places(value, low, high) if found.what == "area" else 2
     money = f"{found.currency} " if found.what == "price" else ""
     unit = {"area": f"{area_unit(found.system)[0]} a year",
             "price": "per bu" if found.system == "US" else "per t"}[found.what]  # fmt: skip
@@ -228,7 +236,8 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
     shown = panel.figures()
     unit, size = area_unit(shown.system)
     value, low, high = shown.value_per_ha
-    per_year = [amount(v * panel.given.area, 0) for v in (value, low, high)]
+    sums = [v * panel.given.area for v in (value, low, high)]
+    per_year = [amount(v, whole_places(*sums)) for v in sums]
     area = f"{amount(panel.given.area / size, 0)} {unit}"
     label = page.found.label
     first = page.findings(page.response)[0]

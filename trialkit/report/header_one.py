@@ -69,7 +69,7 @@ class OneHeader:
         if whole:
             words += f"<h{self._level + 1}>Then the header as a whole</h{self._level + 1}>"
             words += bullets([_tied(self.letters.text(text)) for text in whole])
-        words += self._p(self._noise[0], "summary")
+        words += self._p(self._noise[0], "quiet")
         plot = plots.header_plan(self.report)
         picture = self._figure(
             plot, f"{plot.summary} All of it to one scale; white: the room between the guides, "
@@ -92,8 +92,8 @@ class OneHeader:
             text += f"<p>Do the same, and for the same reason, as for row {first}."
         if not math.isnan(repair.removed):
             text += escape(_tied(
-                f" The gap's spread between rows falls to {self.say.length(repair.spread)} at "
-                f"best: {100 * repair.removed:.0f} % of its variance is gone."
+                f" The gap then differs less from row to row: a standard deviation of "
+                f"{self.say.length(repair.spread)} at best."
             ))  # fmt: skip
         return text + "</p>"
 
@@ -110,8 +110,8 @@ class OneHeader:
             way = "Close" if off > 0 else "Open"
             why = "the stalks measured" if report.target.stalks else "the usual start"
             items.append(
-                f"{way} the gap of all rows by {self.say.length(abs(off))}, to "
-                f"{self.say.value(report.target.front)} at the front and "
+                f"{way} the gap of all rows by {self.say.value(abs(off))} {self.say.length_unit}, "
+                f"to {self.say.value(report.target.front)} at the front and "
                 f"{self.say.length(report.target.rear)} at the rear, if you follow {why}; keep it "
                 "narrower than the butts of the ears."
             )
@@ -169,7 +169,7 @@ class OneHeader:
                 least += f", pinched at {row['pinched']}"
             rows.append([
                 label, *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
-                self._cell(crooked, True), least, self._cell(row["effective_length"]),
+                self._cell(crooked, True), least, self._roll(row["effective_length"]),
                 short_verdict(row),
             ])  # fmt: skip
             off = (row["departure_front"] + row["departure_rear"]) / 2
@@ -179,7 +179,7 @@ class OneHeader:
                 [
                     label,
                     *(self._cell(row[c]) for c in STATIONS),
-                    self._cell(row["roll_wear_length"]),
+                    self._roll(row["roll_wear_length"]),
                     self._speed(row["top_speed"]),
                 ]
             )
@@ -264,7 +264,7 @@ class OneHeader:
                 verdict = f"not on row{'s' * (len(r.rows_short) > 1)} {', '.join(r.rows_short)}"
             rows.append([
                 self._speed(r.speed), _plain(r.feed_row, 1), _plain(r.feed_header, 0),
-                self._cell(r.pull_through), self._cell(r.left), verdict, _plain(r.roll_ratio, 2),
+                self._roll(r.pull_through), self._roll(r.left), verdict, _plain(r.roll_ratio, 2),
                 _plain(r.chain_ratio, 2), _plain(r.capacity / size, 1),
                 _plain(60 * r.hours_per_ha * size, 1),
             ])  # fmt: skip
@@ -330,6 +330,9 @@ class OneHeader:
             return ""
         text = self.say.value(mm)
         return f"+{text}" if signed and mm > 0 and float(text) != 0 else text
+
+    def _roll(self, mm: float) -> str:
+        return "" if math.isnan(mm) else self.say.roll(mm).split()[0]
 
     def _speed(self, kmh: float) -> str:
         return "" if math.isnan(kmh) else self.say.speed(kmh).split()[0]

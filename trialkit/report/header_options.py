@@ -25,7 +25,7 @@ LACKING = (
     "has no header check: it needs a table header_check (file header_check.csv), one row per row "
     "unit, with the columns header, row, gap_front_left, gap_front_right, gap_rear_left, "
     "gap_rear_right, roll_wear_length and clearance_1 to clearance_5 (unit in brackets, as in "
-    "clearance_1 (in)); header and row must be filled in, the rest as far as measured."
+    "clearance_1 ({unit})); header and row must be filled in, the rest as far as measured."
 )
 
 
@@ -85,7 +85,7 @@ def header_reports(
     """
     system = trial.config.units
     if trial.header_check.empty:
-        raise DesignError(f"The trial {LACKING}")
+        raise DesignError(f"The trial {LACKING}".format(unit="in" if system == "US" else "mm"))
     if not 0 < efficiency <= 1:
         raise ReportError(f"efficiency is a share above 0, at most 1, not {efficiency:g}.")
     if roll_rpm is not None and not roll_rpm > 0:

@@ -153,7 +153,9 @@ class HeaderPage:
 def _headline(report: HeaderReport, several: bool) -> str:
     rows: Sequence[str] = [str(row) for row in report.first["row"]]
     which = f"Header {report.header}: " if several else ""
-    if not rows:
+    if not report.measured:
+        text = "nothing is measured yet"
+    elif not rows:
         bare = pd.Series(report.rows["verdict"]).str.contains("not measured|as far as").any()
         text = "nothing to repair was found" + (", as far as it was measured" if bare else "")
     elif len(rows) == 1:

@@ -136,6 +136,9 @@ class Sheet:
         if name == "div" and "figures" in kinds and self._drawn is None:  # two and two abreast
             cells = [_braced(self._block(child)) for child in tag.find_all(True, recursive=False)]
             return [f"beside(({', '.join(cells)},))"] if cells else []
+        if name == "div" and "pair" in kinds and self._drawn is None:
+            cells = [_braced(self._block(child)) for child in tag.find_all(True, recursive=False)]
+            return [f"abreast(({', '.join(cells)},))"] if cells else []
         inside = self._blocks(tag)
         if name in ("div", "section", "header", "footer") and kinds and inside:
             return [f"part({_text(kinds[0])}, {_braced(inside)})"]

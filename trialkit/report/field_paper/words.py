@@ -117,13 +117,14 @@ def _step(strip: str, row: Any, begins: str, direction: str, words: str) -> dict
 
 
 def setup_words(trial: FieldTrial, strip: str) -> str:
-    """A strip's setup: "Gathering chain: Cushioned chain; Ground speed: 3.5 mph"."""
+    """A strip's setup: "Gathering chain: Cushioned chain; Ground speed: 3.5 mph; gap 36"."""
     own = trial.strips[trial.strips["strip"].astype(str) == strip].iloc[0]
     parts = []
     for factor in trial.config.setups:
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
         level = str(own[factor.name])
-        parts.append(f"{factor.label}: {labels.get(level, level)}")
+        words = labels.get(level, level)
+        parts.append(words if words.startswith(f"{factor.label} ") else f"{factor.label}: {words}")
     return "; ".join(parts)
 
 
@@ -148,7 +149,8 @@ def time_words(trial: FieldTrial) -> str:
     total = float(order["minutes"].sum()) / 60
     changes = float(order.loc[order["what"] == "change", "minutes"].sum()) / 60
     many = int((order["what"] == "change").sum())
+    spent = f", {changes:.1f} of them for {many} change{'s' * (many > 1)} of setup" if many else ""
     return (
-        f"By the plan the work takes {total:.1f} hours, {changes:.1f} of them {many} changes of "
-        "setup. Times are hours:minutes after the first step begins."
+        f"By the plan the work takes {total:.1f} hours{spent}. Times are hours:minutes after the "
+        "first step begins."
     )

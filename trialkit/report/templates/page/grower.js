@@ -6,11 +6,26 @@
 
   function amount(value, places) {
     if (!Number.isFinite(value)) return value > 0 ? "no limit" : "not known";
-    let text = Math.abs(value).toFixed(places);
+    const step = places < 0 ? 10 ** -places : 1;
+    let text = (Math.round(Math.abs(value) / step * 1e9) / 1e9).toFixed(Math.max(places, 0));
+    if (step > 1) text = String(Number(text) * step);
     const sign = value < 0 && Number(text) !== 0 ? MINUS : "";
     const parts = text.split(".");
     parts[0] = parts[0].replace(/\B(?=(\d{3})+$)/g, ",");
     return sign + parts.join(".");
+  }
+
+  // Places of a sum or an area: one more than its interval allows, none behind the point.
+  function wholePlaces(value, low, high) {
+    const reach = Number.isFinite(high) ? (high - low) / 2 : value - low;
+    if (!Number.isFinite(reach) || reach <= 0) return 0;
+    let exponent = Math.floor(Math.log10(reach));
+    let lead = Math.round(reach / 10 ** exponent * 100);
+    if (lead >= 950) {
+      exponent += 1;
+      lead = 100;
+    }
+    return Math.min(0, (lead < 355 ? 2 : 1) - exponent);
   }
 
   function percent(share) {
@@ -51,22 +66,27 @@
     let area;
     let reach;
     if (cost === 0) {
-      area = "no cost to cover";
+      area = value[0] >= 0 ? "no cost to cover" : "never: it loses grain";
       reach = "";
     } else if (even[0] === Infinity) {
       area = "none at this estimate";
       reach = even[2] === Infinity ? ""
         : data.interval + " from " + amount(even[2], 0) + " " + data.unit + " up";
     } else {
-      area = amount(even[0], 0) + " " + data.unit + " a year";
-      reach = data.interval + " " + amount(even[2], 0) + " to " + amount(even[1], 0);
+      const places = wholePlaces(even[0], even[2], even[1]);
+      area = amount(even[0], places) + " " + data.unit + " a year";
+      reach = data.interval + " " + amount(even[2], places) + " to " + amount(even[1], places);
     }
     const range = (values, places) =>
       data.interval + " " + amount(values[1], places) + " to " + amount(values[2], places);
+    const lost = value[0] < 0;
+    const worth = lost ? [-value[0], -value[2], -value[1]] : value;
+    const whole = wholePlaces(...net);
     return {
-      value: ["Grain saved, per " + data.unit, data.currency + " " + amount(value[0], 2),
-              range(value, 2)],
-      net: ["Left in a year, cost paid", data.currency + " " + amount(net[0], 0), range(net, 0)],
+      value: [(lost ? "Grain lost, per " : "Grain saved, per ") + data.unit,
+              data.currency + " " + amount(worth[0], 2), range(worth, 2)],
+      net: ["Left in a year, cost paid", data.currency + " " + amount(net[0], whole),
+            range(net, whole)],
       even: ["Pays for itself from", area, reach],
       chance: [cost ? "Chance that it pays" : "Chance that it saves grain", percent(chance),
                "cost of a year " + data.currency + " " + amount(cost, 0)],
@@ -140,7 +160,7 @@
   }
 
   if (typeof document === "undefined") {
-    module.exports = { amount, percent, annualCost, below, figures };
+    module.exports = { amount, wholePlaces, percent, annualCost, below, figures };
   } else {
     document.querySelectorAll("form.what-if").forEach(start);
   }
