@@ -238,8 +238,8 @@ class OneHeader:
         ]  # fmt: skip
         shown = ""
         if rows:
-            shown = self._table(f"Gap to aim at, field by field, {LONG[say.length_unit]}",
-                          ["field", "stalks", "front", "rear"], rows)  # fmt: skip
+            caption = f"{self._named}gap to aim at, field by field, {LONG[say.length_unit]}"
+            shown = self._table(caption, ["field", "stalks", "front", "rear"], rows)
         return self._section("target", "The gap to aim at", *words, shown)
 
     def feeding(self) -> Fragment:
@@ -281,7 +281,7 @@ class OneHeader:
         return self._section(
             "feeding",
             title,
-            self._table("At the speeds used", head, rows),
+            self._table(f"{self._named}at the speeds used", head, rows),
             *words,
         )
 
@@ -304,11 +304,23 @@ class OneHeader:
 
     # ------------------------------------------------------------ shared by the parts
     @property
+    def _named(self) -> str:
+        """The start of a caption that would be another header's too."""
+        return f"Header {self.report.header}: "
+
+    @property
     def _level(self) -> int:
         return 3 if self.key else 2
 
     def _section(self, name: str, title: str, *parts: str, picture: str = "") -> Fragment:
-        return section(name, title, *parts, picture=picture, level=self._level, key=self.key)
+        made = section(name, title, *parts, picture=picture, level=self._level, key=self.key)
+        if not self.key:
+            return made
+        # Two headers have parts of the same name: each is named with its header.
+        own = f'aria-labelledby="{name}{self.key}"'
+        return Fragment(
+            made.html.replace(own, f'aria-labelledby="header{self.key} {name}{self.key}"')
+        )
 
     def _figure(self, plot: Plot, caption: str) -> str:
         plot.alt_text = self.letters.text(plot.alt_text)
