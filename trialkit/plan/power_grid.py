@@ -26,6 +26,7 @@ from trialkit.plan.power_words import (
     cheapest_words,
     detectable_words,
     exchange_words,
+    hours_words,
     plan_in_words,
     unit_of,
 )
@@ -316,6 +317,7 @@ class PowerGrid:
             f"{100 * self.table['power_se'].max():.1f} points from {self.n_rounds} rounds; plans "
             "share their simulated strips, so their order is better known than each by itself."
         )
+        out.append(hours_words(self))
         if self.moved:
             out.append(
                 "The rounds are those of another reduction with their estimates moved; what less "

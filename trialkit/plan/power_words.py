@@ -71,6 +71,17 @@ def assumed(grid: PowerGrid) -> str:
     )
 
 
+def hours_words(grid: PowerGrid) -> str:
+    """What the hours are made of."""
+    work = grid.work
+    each = work.frame_minutes if grid.row == "frame" else work.sample_minutes
+    return (
+        f"Hours: {each:g} min a {grid.row}, {work.stop_minutes:g} a stop on a strip, "
+        f"{work.field_minutes:g} a field, with driving and changes of setup. The order of work of "
+        "a plan takes its pace's count_minutes a strip for counting instead."
+    )
+
+
 def cheapest_words(grid: PowerGrid, row: pd.Series, power: float) -> str:
     """The plan and how sure its power is."""
     plan = plan_in_words(grid, int(row["pairs"]), int(row["frames"]), int(row["fields"]))

@@ -24,7 +24,10 @@ def chance(p: float) -> str:
     for limit, words in ((0.99, "99 in 100"), (0.95, "19 in 20")):
         if p > limit:
             return f"more than {words}"
-    part, whole = min(_PARTS, key=lambda f: abs(f[0] / f[1] - p))
+    # Half-way between two, the one nearer to even chances, whichever side of the bet is told.
+    part, whole = min(
+        _PARTS, key=lambda f: (round(abs(f[0] / f[1] - p), 9), abs(f[0] / f[1] - 0.5))
+    )
     return f"about {part} in {whole}"
 
 
