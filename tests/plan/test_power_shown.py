@@ -261,7 +261,7 @@ def test_the_command_takes_a_plan_as_it_is_described(tmp_path: Path) -> None:
         (["--compare", "chian"], "has no levels"),
         (["--from-trials", "nowhere"], "nowhere"),
         (["nowhere"], "nowhere"),
-        (["--reduction", "100"], "share below 1"),
+        (["--reduction", "100"], "below 100"),
     ],
 )
 def test_what_the_command_refuses(arguments: list[str], words: str) -> None:
