@@ -21,7 +21,7 @@ from trialkit.cli import app
 from trialkit.display import decimals, number
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
-from trialkit.report.compared import sentences
+from trialkit.report.compared import in_part, sentences
 from trialkit.report.letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
@@ -198,9 +198,13 @@ def test_other_factors_stand_at_their_reference(tmp_path) -> None:
     both = replace(CUSHION_PAIRS.config, setups=(replace(CUSHION, hard_to_change=False), GAP))
     trial = simulate_trial(both, TRUTH, seed=5, blocks=3, fields=["A", "B"], effort=EFFORT)
     write_trial(tmp_path / "both", both, trial.tables())
-    found = tk.compare(tmp_path, factors=["Cushion"]).trials.set_index("trial")
+    compared = tk.compare(tmp_path, factors=["Cushion"])
+    found = compared.trials.set_index("trial")
     assert found.loc["both", "n_strips"] == 12  # of 36: gap at its reference
     assert "24 strips at other levels of gap" in found.loc["both", "note"]
+    assert in_part(compared) == [
+        "both: 24 strips at other levels of gap than the reference left out."
+    ]
 
 
 def test_aliases_join_names(tmp_path) -> None:

@@ -180,6 +180,8 @@ def compare(
         print_table("Growers", growers)
     for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
         OUT.print(plain(line), soft_wrap=True)
+    for line in compared.in_part(found):
+        complain(f"In part: {line}")
     for line in compared.left_out(found):
         complain(f"Left out: {line}")
     if out is not None:

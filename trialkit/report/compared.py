@@ -105,6 +105,13 @@ def left_out(comparison: Comparison) -> list[str]:
             for _, row in comparison.skipped.iterrows()]  # fmt: skip
 
 
+def in_part(comparison: Comparison) -> list[str]:
+    """Trials not all of whose strips were used, by the names of their folders, with what was left
+    out: for the researcher alone."""
+    noted = comparison.trials[comparison.trials["note"].fillna("") != ""]
+    return [f"{row['trial']}: {lower_first(row['note'])}" for _, row in noted.iterrows()]
+
+
 def csv_files(comparison: Comparison, letters: ComparedLetters) -> dict[str, bytes]:
     """Every table of the comparison that holds a row, as CSV by file name."""
     tables = {name: getattr(comparison, name) for name in TABLES}
