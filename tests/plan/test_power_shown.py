@@ -215,6 +215,8 @@ def test_the_command_prints_the_grid_and_writes_it_once(tmp_path: Path) -> None:
              "--out", tmp_path / "out")  # fmt: skip
     result = run(*asked)
     assert result.exit_code == 0, result.output
+    told = re.findall(r"Simulating: (\d+) %", result.stderr)
+    assert told == sorted(told, key=int) and told[-1] == "100"
     best = grid().cheapest(0.5)
     assert best is not None and best.sentence in result.stdout
     assert "one more" in result.stdout or "more pairs" in result.stdout

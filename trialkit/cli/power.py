@@ -238,9 +238,10 @@ def _exchange(grid: PowerGrid, best: Any) -> None:
 
 
 class _Bar:
-    """A progress bar on stderr; silent where that is no terminal."""
+    """A progress bar on stderr; a line a quarter where that is no terminal."""
 
     def __init__(self, words: str) -> None:
+        self._words, self._quarters = words, 0
         self._progress = Progress(
             TextColumn("{task.description}"), BarColumn(), MofNCompleteColumn(),
             TimeRemainingColumn(), console=ERR, disable=not ERR.is_terminal, transient=True,
@@ -253,6 +254,9 @@ class _Bar:
 
     def _told(self, done: int, of: int) -> None:
         self._progress.update(self._task, completed=done, total=of)
+        if self._progress.disable and 4 * done // of > self._quarters:
+            self._quarters = 4 * done // of
+            ERR.print(f"{self._words}: {25 * self._quarters} %")
 
     def __exit__(self, *failure: object) -> None:
         self._progress.stop()
