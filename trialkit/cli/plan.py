@@ -135,8 +135,11 @@ def plan_command(
     Nothing is ever overwritten. Exit code 2: no such plan can be run and analysed; the nearest one
     that can is told.
     """
+    from trialkit.intake.files import refuse_existing
     from trialkit.plan import PlanRefused, check_description
     from trialkit.plan.described import EXAMPLE
+    from trialkit.plan.record import RECORD
+    from trialkit.schema import TABLES
 
     if example:
         OUT.print(EXAMPLE, end="", soft_wrap=True)
@@ -167,6 +170,9 @@ def plan_command(
             data[section] = {**data.get(section, {}), **given}
     asked = check_description(data, source.name if source else "The plan asked for")
     assert folder is not None
+    refuse_existing(
+        folder, (*(f"{name}.csv" for name in TABLES), "trial.toml", RECORD, MAP, PLACES)
+    )
     try:
         with Steps() as say:
             say("drawing the plan")
@@ -276,6 +282,10 @@ def _print(made: Plan) -> None:
              "at_most": "at most"}  # fmt: skip
     judged = made.degrees_of_freedom.drop(columns="factor")
     print_table("What judges each factor", judged.rename(columns=names))
+    OUT.print(
+        "For error: degrees of freedom of the textbook's error line. At most: what the\n"
+        "analysis uses where the larger units (pairs, blocks) turn out not to differ.\n"
+    )
     hours = hours_of_work(made.order, made.changeovers, Pace(**made.arguments["pace"]))
     hours["times"] = ["" if math.isnan(n) else f"{n:.0f}" for n in hours["times"]]
     print_table("Hours of work", hours.round({"minutes_each": 1, "hours": 1}))
