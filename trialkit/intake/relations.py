@@ -94,32 +94,26 @@ def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:
 
     Strips without a row there stay: losses need nothing from it.
     """
-    if "field" not in strips.folded or not len(fields.lines):
-        return
-    spelling, _ = _known(fields, "field")
-    unknown = [
-        strips.spelled["field"][k]
-        for k, label in enumerate(strips.labels["field"])
-        if label and label not in spelling
-    ]
-    if unknown:
-        strips.notes.append(f"fields without a row in {fields.file}: {_first(unknown)}")
-    _respell(strips, "field", spelling)
+    _match(strips, fields, "field")
 
 
 def match_headers(strips: CheckedTable, headers: CheckedTable) -> None:
     """Spell the strips' headers as header_check does; note those it does not hold."""
-    if "header" not in strips.folded or not len(headers.lines):
+    _match(strips, headers, "header")
+
+
+def _match(strips: CheckedTable, table: CheckedTable, column: str) -> None:
+    if column not in strips.folded or not len(table.lines):
         return
-    spelling, _ = _known(headers, "header")
+    spelling, _ = _known(table, column)
     unknown = [
-        strips.spelled["header"][k]
-        for k, label in enumerate(strips.labels["header"])
+        strips.spelled[column][k]
+        for k, label in enumerate(strips.labels[column])
         if label and label not in spelling
     ]
     if unknown:
-        strips.notes.append(f"headers without a row in {headers.file}: {_first(unknown)}")
-    _respell(strips, "header", spelling)
+        strips.notes.append(f"{column}s without a row in {table.file}: {_first(unknown)}")
+    _respell(strips, column, spelling)
 
 
 def _respell(table: CheckedTable, column: str, spelling: dict[str, str]) -> None:

@@ -84,12 +84,7 @@ class Plan:
     @property
     def setups(self) -> pd.DataFrame:
         """Letters: ``setup``, a column per factor with the level in words, ``strips``."""
-        names = [f.name for f in self.config.setups]
-        out = self.strips.groupby(["setup", *names], as_index=False).size()
-        out = out.sort_values("setup", key=lambda s: s.str.zfill(3), ignore_index=True)
-        for f in self.config.setups:
-            out[f.name] = out[f.name].map(dict(zip(f.levels, f.level_labels, strict=True)))
-        return out.rename(columns={"size": "strips"})
+        return setups_of(self.strips, self.config)
 
     @property
     def places(self) -> pd.DataFrame:
@@ -210,6 +205,18 @@ class Plan:
             folded("Analysis of variance", table(self.variance.drop(columns="term"))),
             folded("Places and directions of the setups", table(self.places)),
         )
+
+
+def setups_of(strips: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
+    """Letters of setups on these strips: ``setup``, a column per factor in words, ``strips``."""
+    names = [f.name for f in config.setups]
+    out = strips.groupby(["setup", *names], as_index=False).size()
+    out = out.sort_values("setup", key=lambda s: s.str.zfill(3), ignore_index=True)
+    for f in config.setups:
+        # A level that left the settings since is shown as it was planned.
+        words = dict(zip(f.levels, f.level_labels, strict=True))
+        out[f.name] = [words.get(level, level) for level in out[f.name]]
+    return out.rename(columns={"size": "strips"})
 
 
 def _records(frame: pd.DataFrame) -> list[dict[str, Any]]:

@@ -13,6 +13,7 @@ from trialkit.errors import TrialError
 from trialkit.intake import TrialConfig
 from trialkit.plan import Ground, PlannedTrial
 from trialkit.plan.ground import joints
+from trialkit.plan.result import setups_of
 from trialkit.report.field_paper.source import FieldTrial
 
 
@@ -71,13 +72,7 @@ class _OnOneField:
 
     @property
     def setups(self) -> pd.DataFrame:
-        names = [f.name for f in self.config.setups]
-        out = self.strips.groupby(["setup", *names], as_index=False).size()
-        out = out.sort_values("setup", key=lambda s: s.str.zfill(3), ignore_index=True)
-        for f in self.config.setups:
-            words = dict(zip(f.levels, f.level_labels, strict=True))
-            out[f.name] = out[f.name].map(lambda level, words=words: words.get(level, level))
-        return out
+        return setups_of(self.strips, self.config)
 
     def joints(self, field: str) -> list[float]:
         return joints(self.ground, float(self.passes["right"].iloc[-1]))
