@@ -53,7 +53,7 @@ def effects_at(
     reference, *levels = design.levels[factor]
     if level not in levels:
         raise DesignError(f"{level!r} cannot be compared; choose from {', '.join(levels)}.")
-    most = min(design.strata[factor], design.strata[other])
+    most = min(design.strata[factor].df, design.strata[other].df)
     one, base = (
         means_of(fit, reading, setting_cells(fit, design, reading, other, {factor: name}))
         for name in (level, reference)

@@ -1,8 +1,10 @@
 """Comparisons of means on the reported scale, and refits of a response's own model.
 
 For any means ``M(b)`` with their gradients (`reading`): the difference and the ratio of two of them
-by the delta method from the Kenward-Roger covariance of b, with the variance of what was taken off
-added where it does not cancel.
+by the delta method, with the variance of what was taken off added where it does not cancel. The
+covariance of b is the Kenward-Roger one, but for the contrast of the two means on the link scale,
+whose variance and degrees of freedom are those of the factor's error stratum (`strata`): a gradient
+``g`` is parted into ``a l``, along the contrast ``l``, and a rest that is uncorrelated with it.
 """
 
 from __future__ import annotations
@@ -14,7 +16,9 @@ import numpy as np
 from scipy import stats
 
 from trialkit.analysis.reading import Means, Offset
+from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.integrated import Integrated
 from trialkit.mixed.means import _functions
 
 if TYPE_CHECKING:
@@ -50,14 +54,46 @@ class Compared:
         return own + offset.variance * np.outer(self.along_offset, self.along_offset)
 
 
-def _se_df(fit: MixedFit, rows: np.ndarray, most: float) -> tuple[np.ndarray, np.ndarray]:
+def se_df(fit: MixedFit, rows: np.ndarray, most: float) -> tuple[np.ndarray, np.ndarray]:
     found = _functions(fit, rows, 0.95)  # `fit.linear` without its table: simulations ask often
     return found["se"], np.minimum(found["df"], most)
 
 
+def link_se_df(fit: MixedFit, rows: np.ndarray, judge: Judge) -> tuple[np.ndarray, np.ndarray]:
+    """Standard errors and degrees of freedom of contrasts on the link scale."""
+    if isinstance(judge, Integrated):
+        return judge.compare(rows)[1:]
+    return se_df(fit, rows, judge)
+
+
+def _delta(
+    fit: MixedFit, gradient: np.ndarray, link: np.ndarray, judge: Judge
+) -> tuple[np.ndarray, np.ndarray]:
+    """The same along gradients of which the contrasts ``link`` are the better part."""
+    se, df = link_se_df(fit, link, judge)
+    if not isinstance(judge, Integrated):
+        own, own_df = se_df(fit, gradient, judge)
+        return own, np.minimum(own_df, df)
+    v = fit.inference.adjusted
+    along, rest = parted(v, gradient, link)
+    own, other = (along * se) ** 2, np.maximum(rest, 0.0)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        other_df = fit.inference.df(gradient)
+        both = (own + other) ** 2 / (own**2 / df + other**2 / other_df)
+    return np.sqrt(own + other), np.minimum(both, np.where(other > 0, both, df))
+
+
+def parted(v: np.ndarray, gradient: np.ndarray, link: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
+    """Slope of each function in its contrast, and its variance beside it."""
+    moved = link @ v
+    variance = np.einsum("ij,ij->i", moved, link)
+    along = np.einsum("ij,ij->i", moved, gradient) / variance
+    return along, np.einsum("ij,jk,ik->i", gradient, v, gradient) - along**2 * variance
+
+
 def singly(fit: MixedFit, means: Means, offset: Offset, most: float) -> tuple[np.ndarray, ...]:
     """Standard errors and degrees of freedom of the means themselves."""
-    se, df = _se_df(fit, means.gradient, most)
+    se, df = se_df(fit, means.gradient, most)
     return np.hypot(se, np.sqrt(offset.variance)), _welch(se**2, df, offset)
 
 
@@ -75,30 +111,29 @@ def against(means: Means, reference: int = 0) -> tuple[Means, Means]:
     return means.take(others), means.take(np.full(len(others), reference))
 
 
-def differences(fit: MixedFit, one: Means, other: Means, most: float) -> Compared:
+def differences(fit: MixedFit, one: Means, other: Means, judge: Judge) -> Compared:
     """Differences of means, in which the offset cancels."""
     gradient = one.gradient - other.gradient
-    se, df = _se_df(fit, gradient, most)
-    df = np.minimum(df, link_contrasts(fit, one, other, most).df)
+    se, df = _delta(fit, gradient, one.link - other.link, judge)
     return Compared(one.value - other.value, se, df, gradient, np.zeros(len(se)))
 
 
-def link_contrasts(fit: MixedFit, one: Means, other: Means, most: float) -> Compared:
+def link_contrasts(fit: MixedFit, one: Means, other: Means, judge: Judge) -> Compared:
     """Contrasts on the link scale: log ratios, log odds ratios or differences of typical units."""
     rows = one.link - other.link
-    se, df = _se_df(fit, rows, most)
+    se, df = link_se_df(fit, rows, judge)
     return Compared(rows @ fit.fixed_effects.to_numpy(), se, df, rows, np.zeros(len(se)))
 
 
-def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, most: float) -> Compared:
+def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, judge: Judge) -> Compared:
     """Logarithms of ratios of means; not a number where a mean is not above zero."""
     clear = (one.value > 0) & (other.value > 0)
     above, below = (np.where(clear, m.value, np.nan) for m in (one, other))
     gradient = one.gradient / above[:, None] - other.gradient / below[:, None]
     along = 1 / below - 1 / above
-    se, df = _se_df(fit, gradient, most)
-    link = link_contrasts(fit, one, other, most)
-    df = np.minimum(_welch(se**2, df, offset, along**2), link.df)
+    se, df = _delta(fit, np.nan_to_num(gradient), one.link - other.link, judge)
+    se, df = np.where(clear, se, np.nan), np.where(clear, df, np.nan)
+    df = np.minimum(_welch(se**2, df, offset, along**2), df)
     se = np.sqrt(se**2 + offset.variance * along**2)
     return Compared(np.log(above / below), se, df, gradient, along)
 

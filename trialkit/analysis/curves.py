@@ -165,7 +165,7 @@ class Line:
         """Most degrees of freedom: the factor's own less the columns the curve adds."""
         design = self.result.design
         more = len(design.levels[self.factor]) - 1 + (self.column not in design.covariates)
-        return max(design.strata[self.factor] - more, 1)
+        return max(design.strata[self.factor].df - more, 1)
 
     def means(self, x: np.ndarray, level: str) -> Means:
         """Means of a level along `x`, the other factors averaged, other covariates at zero."""

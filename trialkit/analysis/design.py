@@ -17,6 +17,7 @@ from trialkit.analysis.covariates import (
     spare,
     spare_within,
 )
+from trialkit.analysis.strata import Stratum, set_on, stratum
 from trialkit.analysis.thin import note_thin
 from trialkit.display import card, table
 from trialkit.errors import DesignError
@@ -47,9 +48,7 @@ class Design:
     slope_factors : tuple of str
         Factors whose effect varies between fields in the model.
     strata : dict
-        Factor name to the most degrees of freedom its layout can give: the units it was set on
-        (strips, main strips or blocks) less the setups. Larger units are not taken off: the model
-        may find that they do not differ.
+        Factor name to its error stratum: the units it was set on and their degrees of freedom.
     kind : str
         The layout in words.
     why, notes : tuple of str
@@ -65,7 +64,7 @@ class Design:
     interactions: tuple[tuple[str, str], ...]
     nested: tuple[str, ...]
     slope_factors: tuple[str, ...]
-    strata: dict[str, int]
+    strata: dict[str, Stratum]
     kind: str
     why: tuple[str, ...]
     notes: tuple[str, ...]
@@ -110,7 +109,7 @@ class Design:
                     for level, label in zip(factor.levels, factor.level_labels, strict=True)
                     if level in self.levels[factor.name]
                 ),
-                "degrees of freedom at most": self.strata.get(factor.name),
+                "degrees of freedom": self.strata[factor.name].df,
                 "effect varies between fields": factor.name in self.slope_factors,
             }
             for factor in self.factors
@@ -171,7 +170,7 @@ def read_design(
     if adjust:
         covariates = choose_covariates(factors, strips, interactions, why, notes, config.units)
     slope_factors = _slopes(names, strips, nested, why, notes)
-    strata = layout_df(factors, strips, interactions, covariates)
+    strata = strata_of(factors, strips, nested, slope_factors, interactions, covariates)
     return Design(
         tuple(factors),
         levels,
@@ -246,25 +245,15 @@ def _rank(columns: Sequence[pd.DataFrame]) -> int:
     return int(np.linalg.matrix_rank(matrix))
 
 
-def _stratum(f: SetupFactor, strips: pd.DataFrame) -> tuple[str, pd.DataFrame, list[str]] | None:
-    """Larger units a factor was set on (in words, one row each) and their parents' columns."""
-    larger = [(["field", "pair"], ["field"], "blocks")]
-    if strips["main_strip"].notna().all():
-        larger.append((["field", "pair", "main_strip"], ["field", "pair"], "main strips"))
-    for keys, parent, words in larger:
-        if strips.groupby(keys)[f.name].nunique().max() <= 1:
-            return words, strips.drop_duplicates(keys), parent
-    return None
-
-
 def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
     """A factor that changes between larger strips or blocks only must be repeated on those."""
     for f in factors:
-        found = _stratum(f, strips)
-        if found is None:
+        keys = set_on(f.name, strips)
+        if keys[-1] == "strip":
             continue
-        words, unit, parent = found
-        if spare_within(unit, parent, [pd.get_dummies(unit[f.name])]) < 1:
+        words = {"pair": "blocks", "main_strip": "main strips"}[keys[-1]]
+        unit = strips.drop_duplicates(keys)
+        if spare_within(unit, keys[:-1], [pd.get_dummies(unit[f.name])]) < 1:
             raise DesignError(
                 f"{f.label} changes only between {words}, and {len(unit)} of them leave it "
                 f"unrepeated: its effect cannot be told from the difference between any two "
@@ -272,26 +261,20 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
             )
 
 
-def layout_df(
+def strata_of(
     factors: Sequence[SetupFactor],
     strips: pd.DataFrame,
+    nested: Sequence[str],
+    slopes: Sequence[str],
     interactions: Sequence[tuple[str, str]],
     covariates: Sequence[str],
-) -> dict[str, int]:
-    """Degrees of freedom between the units each factor was set on, see `Design.strata`."""
-    columns = [pd.get_dummies(strips[f.name]) for f in factors]
-    columns += [pd.get_dummies(joined(strips, pair)) for pair in interactions]
-    columns += [strips[[name]] for name in covariates]
-    strata = {}
-    for f in factors:
-        found = _stratum(f, strips)
-        unit, own = strips, columns
-        if found is not None:
-            unit = found[1]
-            own = [pd.get_dummies(unit[f.name])]
-        left = spare_within(unit, [], own)
-        strata[f.name] = max(left, 1)
-    return strata
+) -> dict[str, Stratum]:
+    """The error stratum of each factor, see `Design.strata`."""
+    names = [f.name for f in factors]
+    return {
+        name: stratum(name, names, strips, nested, slopes, interactions, covariates)
+        for name in names
+    }
 
 
 def _check_replication(

@@ -205,10 +205,10 @@ def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
     """Every other level against the reference, as `estimates` compares them."""
     design, fit, reading = result.design, result.fit, result.reading
     means = means_of(fit, reading, setting_cells(fit, design, reading, factor))
-    most = design.strata[factor]
+    judge = result.judges[factor]
     if scale == "ratio":
-        return log_ratios(fit, *against(means), reading.taken_off, most)
-    return differences(fit, *against(means), most)
+        return log_ratios(fit, *against(means), reading.taken_off, judge)
+    return differences(fit, *against(means), judge)
 
 
 def _words(

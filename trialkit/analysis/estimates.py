@@ -3,44 +3,33 @@
 How a mean ``M`` is read off the cells' means ``m_c(b)``, less ``P``, stands in `reading`; how two
 are compared, in `comparisons`.
 
-Approximations. Standard errors are by the delta method from the Kenward-Roger covariance of b
-and, independently of it, the variance of P; the variance components inside ``m_c`` are taken as
-known, and sharing of field or strip effects between P and the counts that contain it is ignored. A
-level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
-cancels, the smaller of those along its own gradient and of the contrast on the link scale. A mean
-has at most the strips less one and a difference at most the units its factor was set on less the
-setups: where variances are estimated at zero the model alone would count frames or samples as
-replicates. Simulated trials of three to eight pairs reject a true null in 4.0 to 4.8 % of rounds
-that way, in 4.4 to 8 % without a limit, in 0.8 to 4.5 % if pairs are taken off as well
-(``tests/calibration``; methods "capped pooled", none, "capped").
+Approximations. Standard errors of means are by the delta method from the Kenward-Roger covariance
+of b and, independently of it, the variance of P; the variance components inside ``m_c`` are taken
+as known, and sharing of field or strip effects between P and the counts that contain it is ignored.
+A level's mean has Welch-Satterthwaite degrees of freedom over b and P, at most the strips less one.
 
-Means have intervals on their logarithm where they stand well clear of zero, ratios always;
-differences, and means of a response that has no ratios, have symmetric ones. The p-value tests
-that a difference is zero: by the Kenward-Roger t of the link-scale contrast, which is zero with
-it, or, for a factor with interactions or a difference between zones, where it need not be, by the
-difference over its own standard error.
+Comparisons are judged against the error stratum of their factor (`strata`): by a contrast of the
+two means on the link scale, zero just when they are alike, whose spread of error is integrated over
+or has the degrees of freedom of the layout. Its p and the intervals of ratio and difference come
+from one distribution (`intervals`).
 """
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 
-from trialkit.analysis.comparisons import (
-    Compared,
-    against,
-    differences,
-    link_contrasts,
-    log_ratios,
-    singly,
-)
+from trialkit.analysis.comparisons import against, singly
+from trialkit.analysis.intervals import Told, f_test, mean_intervals, told
 from trialkit.analysis.reading import Cells, Means, Offset, Reading, means_of, setting_cells
+from trialkit.analysis.strata import Judge, judges
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
-from trialkit.mixed.means import reference_grid
+from trialkit.mixed.means import reference_grid, term_rows
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
@@ -55,8 +44,9 @@ LARGEST_SPREAD = 9.0
 
 
 def estimate_factors(
-    fit: MixedFit, design: Design, reading: Reading, level: float
-) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
+    fit: MixedFit, design: Design, reading: Reading, level: float,
+    judged: Mapping[str, Judge] | None = None,
+) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:  # fmt: skip
     """Means and contrasts of every setup factor.
 
     Parameters
@@ -66,6 +56,8 @@ def estimate_factors(
     reading : Reading
     level : float
         Confidence level.
+    judged : mapping, optional
+        What judges each factor's comparisons, where that is known already.
 
     Returns
     -------
@@ -78,22 +70,23 @@ def estimate_factors(
     DesignError
         When the counts are too few to hold the estimates.
     """
-    most = len(design.strips) - 1
     mean_rows, contrast_rows, notes = [], [], []
     for factor in design.factors:
         cells = setting_cells(fit, design, reading, factor.name)
-        _check_held(fit, cells, reading)
+        check_held(fit, cells, reading)
+        if judged is None:
+            judged = judges(fit, design, bool(reading.zones))
         means = means_of(fit, reading, cells)
         reference, *others = design.levels[factor.name]
         labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-        table, steady = _means(fit, means, reading, level, most)
+        table = _means(fit, means, reading, level, len(design.strips) - 1)
+        clear = clear_of_zero(reading, table["low"].to_numpy())
         table.insert(0, "factor", factor.name)
         table.insert(1, "level", [reference, *others])
         table.insert(2, "label", [labels[name] for name in (reference, *others)])
         mean_rows.append(table)
-        clear = steady[0] & steady[1:] & reading.ratios
-        crossed = bool(reading.zones) or any(factor.name in pair for pair in design.interactions)
-        own = _contrasts(fit, means, reading, level, clear, design.strata[factor.name], crossed)
+        found = told(fit, reading, *against(means), judged[factor.name])
+        own = pd.DataFrame(contrast_columns(found, clear, level))
         own.insert(0, "factor", factor.name)
         own.insert(1, "level", others)
         own.insert(2, "reference", reference)
@@ -112,7 +105,12 @@ def estimate_factors(
     )
 
 
-def _check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
+def clear_of_zero(reading: Reading, low: np.ndarray) -> np.ndarray:
+    """Whether each later mean and the first can carry a ratio: their intervals lie above zero."""
+    return (low[0] > 0) & (low[1:] > 0) & reading.ratios
+
+
+def check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
     with np.errstate(all="ignore"):
         known = fit.linear(cells.rows)
     held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
@@ -133,69 +131,58 @@ def _check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
 
 def _means(
     fit: MixedFit, means: Means, reading: Reading, level: float, most: int
-) -> tuple[pd.DataFrame, np.ndarray]:
-    """Estimates with their intervals, and which stand clear of zero."""
+) -> pd.DataFrame:
+    """Estimates with their intervals."""
     se, df = singly(fit, means, reading.taken_off, most)
-    value, half = means.value, stats.t.ppf(0.5 + level / 2, df) * se
-    steady = value > half
-    logarithmic = steady & reading.ratios
-    with np.errstate(all="ignore"):
-        factor = np.where(logarithmic, np.exp(half / value), 1.0)
-    table = pd.DataFrame(
-        {
-            "estimate": value,
-            "se": se,
-            "df": df,
-            "low": np.where(logarithmic, value / factor, value - half),
-            "high": np.where(logarithmic, value * factor, value + half),
-        }
-    )
-    return table, steady
+    low, high = mean_intervals(fit, means, reading, level, most)
+    return pd.DataFrame({"estimate": means.value, "se": se, "df": df, "low": low, "high": high})
 
 
-def _contrasts(
-    fit: MixedFit, means: Means, reading: Reading, level: float, clear: np.ndarray, most: int,
-    crossed: bool,
-) -> pd.DataFrame:  # fmt: skip
-    """Every level against the first: ratios where both means are clear of zero, differences."""
-    one, other = against(means)
-    ratio = log_ratios(fit, one, other, reading.taken_off, most)
-    difference = differences(fit, one, other, most)
-    # Where effects of a factor do not differ, a difference is zero when the link contrast is.
-    tested: Compared = difference if crossed else link_contrasts(fit, one, other, most)
-    statistic = tested.estimate / tested.se
-    p = 2 * stats.t.sf(np.abs(statistic), tested.df)
+def contrast_columns(found: Told, clear: np.ndarray, level: float) -> dict[str, np.ndarray]:
+    """Columns of a table of contrasts; ratios only where the means are `clear` of zero."""
+    critical = special.stdtrit(found.df, 0.5 + level / 2)
     columns: dict[str, np.ndarray] = {}
-    for name, found in (("ratio", ratio), ("difference", difference)):
-        half = found.half(level)
-        for end, move in (("", 0.0), ("_low", -half), ("_high", half)):
-            value = found.estimate + move
-            columns[name + end] = (
-                np.where(clear, np.exp(value), np.nan) if name == "ratio" else value
-            )
-    return pd.DataFrame(
-        {**columns, "df": tested.df, "statistic": statistic, "p": p, "p_adjusted": holm(p)}
-    )
+    for what in ("ratio", "difference"):
+        for end, value in zip(("", "_low", "_high"), found.interval(what, critical), strict=True):
+            given = clear & np.isfinite(value) if what == "ratio" else np.isfinite(value)
+            columns[what + end] = np.where(given, value, np.nan)
+    return {
+        **columns, "df": found.df, "statistic": found.estimate / found.se, "p": found.p,
+        "p_adjusted": holm(found.p),
+    }  # fmt: skip
 
 
-def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
-    """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with."""
+def balanced_tests(
+    fit: MixedFit, design: Design, judged: Mapping[str, Judge]
+) -> pd.DataFrame:
+    """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with.
+
+    A factor is judged against its own stratum, an interaction against the finer of its factors'.
+    """
     table = fit.term_tests()
     cells, rows, _ = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
-    beta = fit.fixed_effects.to_numpy()
-    for name in design.names if design.interactions else ():
-        label = cells[name].astype(str)
-        first, *others = (rows[label == level].mean(axis=0) for level in design.levels[name])
-        contrast = np.array([other - first for other in others])
-        f, df = fit.inference.f_test(contrast, beta)
-        table.loc[name] = [f, len(contrast), df, np.nan]
-    most = [
-        max((design.strata[v] for v in str(term).split(":") if v in design.strata),
-            default=len(design.strips) - 1)
-        for term in table.index
-    ]  # fmt: skip
-    df = np.minimum(table["den_df"], most)
-    return table.assign(den_df=df, p=stats.f.sf(table["F"], table["num_df"], df))
+    finest = {name: len(design.strata[name].keys) for name in design.names}
+    for term in table.index:
+        names = str(term).split(":")
+        if not set(names) <= set(design.names):
+            most = len(design.strips) - 1
+            table.loc[term, "den_df"] = min(table.loc[term, "den_df"], most)
+            continue
+        if len(names) == 1:
+            own = _of_factor(cells, rows, names[0], design)
+        else:
+            own = term_rows(fit.fixed_part, str(term))
+        judge = judged[max(names, key=lambda name: finest[name])]
+        f, df = f_test(fit, own, judge)
+        table.loc[term, ["F", "num_df", "den_df"]] = f, len(own), df
+    return table.assign(p=stats.f.sf(table["F"], table["num_df"], table["den_df"]))
+
+
+def _of_factor(cells: pd.DataFrame, rows: np.ndarray, name: str, design: Design) -> np.ndarray:
+    """Differences of a factor's levels from its first, balanced over the other factors."""
+    label = cells[name].astype(str)
+    first, *others = (rows[label == level].mean(axis=0) for level in design.levels[name])
+    return np.array([other - first for other in others])
 
 
 def holm(p: np.ndarray) -> np.ndarray:

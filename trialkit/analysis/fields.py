@@ -23,8 +23,10 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.comparisons import link_se_df
 from trialkit.analysis.predictions import unit_information
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.strata import Judge
 from trialkit.display import card, table
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
@@ -135,7 +137,7 @@ def field_effects(
     rows, pooled = [], []
     for other in others:
         row, turn = contrasts[other] - contrasts[reference], turns[other] - turns[reference]
-        mean = pooled_effect(fit, row, turn, "field", design.strata[name], len(names), level)
+        mean = pooled_effect(fit, row, turn, "field", result.judges[name], len(names), level)
         length = float(np.linalg.norm(turn))
         mean |= {"sd_low": length * spread["low"], "sd_high": length * spread["high"],
                  "sd_statistic": spread["statistic"], "sd_p": spread["p"]}  # fmt: skip
@@ -184,12 +186,12 @@ def slope_turns(fit: MixedFit, level: str, factor: str) -> dict[str, np.ndarray]
 
 
 def pooled_effect(
-    fit: MixedFit, row: np.ndarray, turn: np.ndarray, level_name: str, most: float, n: int,
+    fit: MixedFit, row: np.ndarray, turn: np.ndarray, level_name: str, judge: Judge, n: int,
     level: float,
 ) -> dict[str, float]:  # fmt: skip
     """Mean effect, its spread between the units of a level, and the interval for the next unit."""
-    known = fit.linear(row[None, :]).iloc[0]
-    mu, se, df = float(known["estimate"]), float(known["se"]), min(float(known["df"]), most)
+    mu = float(row @ fit.fixed_effects.to_numpy())
+    se, df = (float(found[0]) for found in link_se_df(fit, row[None, :], judge))
     half = stats.t.ppf(0.5 + level / 2, df) * se
     cov = fit.covariances[fit.model.chain.names.index(level_name)]
     tau = float(np.sqrt(max(turn @ cov @ turn, 0.0)))

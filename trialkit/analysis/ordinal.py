@@ -246,9 +246,9 @@ def _df(fit: OrdinalFit, design: Design, factor: str) -> int:
     """Degrees of freedom of a factor's comparisons: of the stratum they are judged against."""
     own = fit.variances["level"].eq("field") & fit.variances["term"].eq(factor)
     if not (fit.variances.loc[own, "variance"] > 0.0).any():
-        return design.strata[factor]
+        return design.strata[factor].df
     fields = design.strips["field"].nunique()
-    return min(design.strata[factor], (fields - 1) * (len(design.levels[factor]) - 1))
+    return min(design.strata[factor].df, (fields - 1) * (len(design.levels[factor]) - 1))
 
 
 def _shares(

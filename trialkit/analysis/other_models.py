@@ -173,13 +173,11 @@ def _values(result: ResponseAnalysis) -> list[OtherModel]:
             )
         )  # fmt: skip
     design = result.design
-    spent = design.strips.groupby(["field", "pair"]).ngroups - 1
-    if spent:
-        left = {name: max(df - spent, 1) for name, df in design.strata.items()}
+    if design.strips.groupby(["field", "pair"]).ngroups > 1:
         models.append(
             OtherModel(
                 "Analysis of variance with fixed blocks", OTHER, lambda: _fixed_blocks(result),
-                dataclasses.replace(design, strata=left), result.reading, compares=False,
+                design, result.reading, compares=False,
                 remark="speaks for these blocks; setup effects alike in all of them",
             )
         )  # fmt: skip

@@ -15,9 +15,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from trialkit.analysis.comparisons import Compared, differences, link_contrasts, log_ratios
+from trialkit.analysis.intervals import told
 from trialkit.analysis.reading import means_of, setting_cells
 from trialkit.display import card, table
 from trialkit.mixed.multiplicity import ADJUSTMENTS
@@ -99,45 +98,26 @@ def pairwise(
     one_at, other_at = (np.array(side) for side in zip(*pairs, strict=True))
     means = means_of(fit, reading, setting_cells(fit, design, reading, factor))
     one, other = means.take(one_at), means.take(other_at)
-    most = design.strata[factor]
-    difference = differences(fit, one, other, most)
-    # A ratio is told only where `estimates` tells it: both means well clear of zero.
+    found = told(fit, reading, one, other, result.judges[factor])
+    # A ratio is told only where `estimates` tells it: the intervals of both means above zero.
     own = result.means[result.means["factor"].eq(factor)].set_index("level").loc[list(levels)]
-    half = stats.t.ppf(0.5 + result.level / 2, own["df"]) * own["se"]
-    steady = (own["estimate"] > half).to_numpy() & reading.ratios
+    steady = (own["low"] > 0).to_numpy() & reading.ratios
     clear = steady[one_at] & steady[other_at]
-    crossed = bool(reading.zones) or any(factor in pair for pair in design.interactions)
-    tested = difference if crossed else link_contrasts(fit, one, other, most)
-
-    def judged(found: Compared, df: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        covariance = found.covariance(fit, reading.taken_off)
-        sd = np.sqrt(np.diag(covariance))
-        return adjust_contrasts(
-            found.estimate / found.se, df, covariance / np.outer(sd, sd), adjust, level, len(levels)
-        )
-
+    covariance = found.rows @ fit.inference.adjusted @ found.rows.T
+    sd = np.sqrt(np.diag(covariance))
+    p, critical = adjust_contrasts(
+        found.estimate / found.se, found.df, covariance / np.outer(sd, sd), adjust, level,
+        len(levels),
+    )  # fmt: skip
     labels = dict(zip(*_of_factor(result, factor), strict=True))
     names = [(levels[j], levels[i]) for j, i in pairs]
     table = pd.DataFrame(names, columns=["level", "against"])
     table["label"], table["against_label"] = (table[c].map(labels) for c in ("level", "against"))
-    table[["ratio", "ratio_low", "ratio_high"]] = np.nan
-    told = [("difference", difference, np.ones(len(pairs), bool))]
-    if clear.any():
-        at = np.flatnonzero(clear)
-        ratio = log_ratios(fit, one.take(at), other.take(at), reading.taken_off, most)
-        told.append(("ratio", ratio, clear))
-    for name, found, where in told:
-        # Ratios that are missing still count in the number of comparisons.
-        df = difference.df.copy()
-        df[where] = found.df
-        critical = judged(difference, df)[1][where]
-        back = np.exp if name == "ratio" else np.asarray
-        for end, side in (("", 0.0), ("_low", -1.0), ("_high", 1.0)):
-            table.loc[where, f"{name}{end}"] = back(found.estimate + side * critical * found.se)
-    statistic = tested.estimate / tested.se
-    table["df"], table["statistic"] = tested.df, statistic
-    table["p"] = 2 * stats.t.sf(np.abs(statistic), tested.df)
-    table["p_adjusted"] = judged(tested, tested.df)[0]
+    for what in ("ratio", "difference"):
+        for end, value in zip(("", "_low", "_high"), found.interval(what, critical), strict=True):
+            table[what + end] = value if what == "difference" else np.where(clear, value, np.nan)
+    table["df"], table["statistic"] = found.df, found.estimate / found.se
+    table["p"], table["p_adjusted"] = found.p, p
     return Pairwise(result.title, result.unit, factor, adjust, level, table)
 
 

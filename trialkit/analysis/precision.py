@@ -23,7 +23,6 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from trialkit.analysis.comparisons import against, differences, link_contrasts, log_ratios
-from trialkit.analysis.design import _stratum
 from trialkit.analysis.reading import means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.mixed.marginal import marginal_jets
@@ -90,18 +89,18 @@ class Contrast:
     ) -> None:  # fmt: skip
         fit, design, reading = result.fit, result.design, result.reading
         self.result, self.power, self.confidence = result, power, confidence
-        self.most = most = design.strata[factor]
+        judge = result.judges[factor]
         order = [design.levels[factor].index(v) for v in (reference, name)]
         cells = setting_cells(fit, design, reading, factor).take(order)
         self.cells = cells.take([0])
         means = means_of(fit, reading, cells)
         self.base = float(means.value[0])
         pair = against(means)
-        difference = differences(fit, *pair, most)
-        ratio = log_ratios(fit, *pair, reading.taken_off, most)
+        difference = differences(fit, *pair, judge)
+        ratio = log_ratios(fit, *pair, reading.taken_off, judge)
         # Between zones no contrast of the link scale is zero with the difference.
         self.shifts_mean = bool(reading.zones) or reading.additive(fit)
-        tested = difference if reading.zones else link_contrasts(fit, *pair, most)
+        tested = difference if reading.zones else link_contrasts(fit, *pair, judge)
         self.se, self.df = float(tested.se[0]), float(tested.df[0])
         own = result.contrasts.query("factor == @factor and level == @name").iloc[0]
         self.scale = "ratio" if np.isfinite(own["ratio"]) else "difference"
@@ -112,8 +111,11 @@ class Contrast:
         self._told_df = float(told.df[0])
         self.half_difference = float(difference.half(confidence)[0])
         strips = design.strips
-        found = _stratum(next(f for f in design.factors if f.name == factor), strips)
-        self.units = len(strips) if found is None else len(found[1])
+        stratum = design.strata[factor]
+        units = strips.drop_duplicates(list(stratum.keys))
+        blocks = units.groupby(list(stratum.within)).ngroups if stratum.within else 1
+        # Of the units less their blocks, what grows with the trial and what is left of it.
+        self._spare, self._layout_df = len(units) - blocks, stratum.df
         self.n_pairs = strips.groupby(["field", "pair"]).ngroups
         self.n_fields = strips["field"].nunique()
         self.rows_per_strip = len(result.data) / len(strips)
@@ -219,8 +221,8 @@ class Contrast:
             return (slope + rest / k) / f / sum(self._parts(1.0, row))
 
         grow = (min(k, 1.0) if self.result.design.slope_factors else k) * f
-        rank = self.units - self.most
-        layout = max(self.units * grow - rank, 0.5) / self.most
+        taken = self._spare - self._layout_df
+        layout = max(self._spare * grow - taken, 0.5) / self._layout_df
         se = self.se * math.sqrt(factor(self._tested))
         variance = self._told_variance * factor(self._told) + self._offset_variance
         told_df = self._told_df * layout

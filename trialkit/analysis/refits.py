@@ -17,7 +17,7 @@ import pandas as pd
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from trialkit.analysis.design import SLOPE_FIELDS, Design, layout_df, random_levels
+from trialkit.analysis.design import SLOPE_FIELDS, Design, random_levels, strata_of
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -160,7 +160,10 @@ def _without(
         design,
         strips=strips,
         nested=nested,
-        strata=layout_df(design.factors, strips, design.interactions, design.covariates),
+        strata=strata_of(
+            design.factors, strips, nested, design.slope_factors, design.interactions,
+            design.covariates,
+        ),
     )
     # Effects that differ between fields need as many fields as a trial of these strips would.
     slopes = strips["field"].nunique() >= SLOPE_FIELDS

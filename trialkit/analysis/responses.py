@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.analysis.classical import with_classical
 from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
@@ -18,15 +19,20 @@ from trialkit.analysis.measured import table_by_field, table_by_strip, with_bush
 from trialkit.analysis.preharvest import plural, preharvest_density
 from trialkit.analysis.ranks import rank_tests
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.strata import PRIOR, judges
 from trialkit.analysis.thin import listed, with_setup
 from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.integrated import Integrated
 from trialkit.quantities import scales
 from trialkit.randomisation import EXACT_PAIRS
 
 if TYPE_CHECKING:
+    from collections.abc import Mapping
+
     from trialkit.analysis.specifications import Scale, Specification
+    from trialkit.analysis.strata import Judge
     from trialkit.losses import Losses
     from trialkit.trial import Trial
 
@@ -83,9 +89,9 @@ def analyse_response(
         check_varies(data, design, spec)
     fit, design = _fit(spec, data, design)
     offset, words = _offset(spec, trial, scale)
-    means, contrasts, of_ratios = estimate_factors(
-        fit, design, spec.reading(scale.value, offset), level
-    )
+    reading = spec.reading(scale.value, offset)
+    judged = judges(fit, design, bool(reading.zones))
+    means, contrasts, of_ratios = estimate_factors(fit, design, reading, level, judged)
     if spec.ordinal:
         tests = rank_tests(readings, design, spec.response)
         contrasts = contrasts.merge(tests, on=["factor", "level"], validate="one_to_one")
@@ -104,9 +110,10 @@ def analyse_response(
     notes += [*words, *_left_out(spec, trial, measured), *([spec.remark] if spec.remark else [])]
     return ResponseAnalysis(
         response=spec.name, title=spec.title, unit=scale.unit, specification=spec, data=data,
-        model=_words(spec, fit, data, design), formula=_formula(spec, design),
+        model=_words(spec, fit, data, design, judged), formula=_formula(spec, design),
         why=_why(spec, design), fit=fit, design=design, scale=scale.value, offset=offset,
-        means=means, contrasts=contrasts, term_tests=balanced_tests(fit, design),
+        means=means, contrasts=with_classical(contrasts, spec, readings, design, by_strip),
+        term_tests=balanced_tests(fit, design, judged), judges=judged,
         variances=fit.variances, by_strip=by_strip, by_field=by_field,
         notes=(*design.notes, *notes, *of_ratios, *_of_fit(spec, fit)),
         level=level,
@@ -339,7 +346,10 @@ def _of_ranks(tests: pd.DataFrame) -> str:
     )
 
 
-def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Design) -> str:
+def _words(
+    spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Design,
+    judged: Mapping[str, Judge],
+) -> str:  # fmt: skip
     labels = {f.name: f.label for f in design.factors}
     fixed = [f.label for f in design.factors]
     fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
@@ -365,9 +375,28 @@ def _words(spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Desig
     return (
         f"{design.kind[0].upper()}{design.kind[1:]}, {size}; {spec.distribution}; fixed effects of "
         f"{', '.join(fixed)}; {effects}{likelihood}, "
-        f"degrees of freedom by {fit.inference_method.title()}, at most those of the "
-        f"layout ({', '.join(f'{f.label} {design.strata[f.name]}' for f in design.factors)})."
+        f"{_judged(fit, design, judged)}."
     )
+
+
+def _judged(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> str:
+    """How the comparisons of each factor are judged, in words."""
+    over = [f for f in design.factors if isinstance(judged[f.name], Integrated)]
+    parts = []
+    if over:
+        unit = " residual standard deviations" if fit.family.name == "gaussian" else ""
+        units = ", ".join(f"{f.label} between {design.strata[f.name].units}" for f in over)
+        parts.append(
+            f"comparisons integrate over the spread of their error ({units}; prior half-t with 3 "
+            f"degrees of freedom, scale {PRIOR[fit.family.link]:g}{unit})"
+        )
+    rest = [f"{f.label} {design.strata[f.name].df}" for f in design.factors if f not in over]
+    if rest:
+        parts.append(
+            f"degrees of freedom by {fit.inference_method.title()}, at most those of the layout "
+            f"({', '.join(rest)})"
+        )
+    return "; ".join(parts)
 
 
 def _why(spec: Specification, design: Design) -> str:

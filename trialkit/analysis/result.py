@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -11,6 +11,7 @@ import pandas as pd
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import Offset, Reading
 from trialkit.analysis.specifications import Specification
+from trialkit.analysis.strata import Judge
 from trialkit.display import card, folded, p_text, paragraphs, table
 from trialkit.losses import Losses
 from trialkit.mixed import MixedFit
@@ -57,7 +58,9 @@ class ResponseAnalysis:
         and ``difference`` (level less reference, `unit`; in kg/ha also in bu/ac) with ``_low``
         and ``_high``; ``df, statistic, p`` of the test that the difference is zero;
         ``p_adjusted`` by Holm within the factor. A ratio is missing where a mean is too near
-        zero to carry one, and throughout where the specification has no ratios. A score has
+        zero to carry one, and throughout where the specification has no ratios.
+        ``p_classical, df_classical, classical``: the classical test of the factor's stratum
+        beside it (`classical`), missing where there is none. A score has
         also ``p_rank``, the exact test of ranks within blocks, and ``n_blocks``.
     term_tests, variances : DataFrame
         F tests of the fixed terms, a factor's own balanced over the factors it interacts with, and
@@ -67,6 +70,9 @@ class ResponseAnalysis:
     by_field : DataFrame
         Measured difference from the reference in each field, mean over its pairs: ``field, factor,
         level, reference, label, difference, se, df, low, high, n_pairs``; empty for one field.
+    judges : mapping
+        Factor name to what judges its comparisons: the fixed effects integrated over the spread
+        of its error, or the most degrees of freedom it may have (`strata`).
     notes : tuple of str
         What was assumed, left out, or should be known of the fit.
     level : float
@@ -91,6 +97,7 @@ class ResponseAnalysis:
     variances: pd.DataFrame
     by_strip: pd.DataFrame
     by_field: pd.DataFrame
+    judges: Mapping[str, Judge]
     notes: tuple[str, ...]
     level: float
 

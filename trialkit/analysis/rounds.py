@@ -15,20 +15,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from trialkit.analysis import preharvest
-from trialkit.analysis.comparisons import (
-    against,
-    differences,
-    link_contrasts,
-    log_ratios,
-    singly,
-)
+from trialkit.analysis.comparisons import against
 from trialkit.analysis.design import Design
-from trialkit.analysis.estimates import LARGEST_SE, LARGEST_SPREAD, _check_held, holm
+from trialkit.analysis.estimates import (
+    LARGEST_SE,
+    LARGEST_SPREAD,
+    check_held,
+    clear_of_zero,
+    contrast_columns,
+)
+from trialkit.analysis.intervals import mean_intervals, told
 from trialkit.analysis.reading import Cells, Offset, Reading, means_of, setting_cells
 from trialkit.analysis.responses import _fit
+from trialkit.analysis.strata import judges
 from trialkit.analysis.zeros import check_zeros
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit
@@ -172,39 +173,22 @@ class Rounds:
     def _read(self, fit: MixedFit, design: Design, offset: Offset | None) -> np.ndarray:
         """The contrasts of `estimate_factors`, as an array."""
         reading, level = self.spec.reading(self.scale.value, offset), self.level
-        taken, most = reading.taken_off, len(design.strips) - 1
-        out = []
+        most = len(design.strips) - 1
+        judged, out = None, []
         for factor in design.factors:
             cells = self._cells(fit, design, reading, factor.name)
             with np.errstate(all="ignore"):
                 known = np.einsum("ij,jk,ik->i", cells.rows, fit.inference.adjusted, cells.rows)
             if not (known < LARGEST_SE**2).all() or not cells.spread.max() < LARGEST_SPREAD:
-                _check_held(fit, cells, reading)
+                check_held(fit, cells, reading)
+            if judged is None:
+                judged = judges(fit, design)
             means = means_of(fit, reading, cells)
-            se, df = singly(fit, means, taken, most)
-            steady = means.value > special.stdtrit(df, 0.5 + level / 2) * se
-            clear = steady[0] & steady[1:] & reading.ratios
-            one, other = against(means)
-            units = design.strata[factor.name]
-            ratio = log_ratios(fit, one, other, taken, units)
-            difference = differences(fit, one, other, units)
-            crossed = any(factor.name in pair for pair in design.interactions)
-            tested = difference if crossed else link_contrasts(fit, one, other, units)
-            p = 2 * special.stdtr(tested.df, -np.abs(tested.estimate / tested.se))
-            half, half_ratio = (
-                special.stdtrit(found.df, 0.5 + level / 2) * found.se
-                for found in (difference, ratio)
-            )
-            ratios = [
-                np.where(clear, np.exp(ratio.estimate + move), np.nan)
-                for move in (0.0, -half_ratio, half_ratio)
-            ]
-            out.append(
-                np.column_stack(
-                    [p, holm(p), tested.estimate, tested.se, tested.df, *ratios,
-                     difference.estimate, difference.estimate - half, difference.estimate + half]
-                )
-            )  # fmt: skip
+            clear = clear_of_zero(reading, mean_intervals(fit, means, reading, level, most)[0])
+            found = told(fit, reading, *against(means), judged[factor.name])
+            own = contrast_columns(found, clear, level)
+            own |= {"estimate": found.estimate, "se": found.se}
+            out.append(np.column_stack([own[name] for name in ANSWERS]))
         return np.vstack(out)
 
     def _cells(self, fit: MixedFit, design: Design, reading: Reading, factor: str) -> Cells:

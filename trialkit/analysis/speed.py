@@ -97,7 +97,7 @@ def speed_means(
             raise DesignError(f"Two levels of {factor} have the same speed.")
         cells = setting_cells(fit, design, reading, factor)
         source = f"levels of {factor}"
-        most = design.strata[factor]
+        most = design.strata[factor].df
     order = np.argsort(at)
     means = means_of(fit, reading, cells).take(order)
     if not (means.value > 0).all():

@@ -295,7 +295,7 @@ class _Surface:
         """Most degrees of freedom: strips, or the units a replaced factor was set on."""
         design = self.result.design
         free = len(design.strips) - 1 - len(self.parts)
-        return max(min([free, *(design.strata[f] for f in self.replaced)]), 1)
+        return max(min([free, *(design.strata[f].df for f in self.replaced)]), 1)
 
     def columns(self, z: np.ndarray) -> dict[str, np.ndarray]:
         exponents = {LINEAR[0]: (1, 0), LINEAR[1]: (0, 1), **FURTHER}

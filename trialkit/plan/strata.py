@@ -92,7 +92,7 @@ def by_factor(design: Design, variance: pd.DataFrame) -> pd.DataFrame:
                 "compared_on": "fields" if line.endswith(":field") else stratum,
                 "df": int(own["df"]),
                 "error_df": int(error.sum()),
-                "at_most": design.strata[f.name],
+                "at_most": design.strata[f.name].df,
             }
         )
     return pd.DataFrame(rows)

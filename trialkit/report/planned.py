@@ -332,7 +332,7 @@ class _Planned:
                 [self.letters.text(f.label),
                  str(int(planned.at[f.name, "error_df"])) if known else "not planned",
                  str(int(planned.at[f.name, "at_most"])) if known else "not planned",
-                 str(result.design.strata[f.name]), " to ".join(ends)]
+                 str(result.design.strata[f.name].df), " to ".join(ends)]
             )  # fmt: skip
         head = ["setup factor", "planned, by the table of variance", "planned, at most",
                 "at most as run", "used"]  # fmt: skip

@@ -1,0 +1,174 @@
+"""One test and one interval: ratios and differences that leave out no difference when p does.
+
+Two means are compared by a contrast ``c = h(M1) - h(M0)``, ``h`` the logarithm (counts, amounts),
+the logit (shares examined) or the value itself: it is zero just when the means are alike, and p is
+that of ``c`` over its standard error in the factor's error stratum (`strata`). A ratio or
+difference ``Y`` of the means has the sign of ``c``. Along the regression of the fixed effects on
+``c`` it is a known function ``Y(c)``; what else is uncertain of it (the level of both means, what
+was taken off) moves its size by a factor, ``Y = Y(c) exp(w)``, with the variance that the delta
+method leaves beside ``c``. The interval is the range of ``Y`` over the ellipse of ``(c, w)`` whose
+shadow on ``c`` is the interval of ``c`` (the square-and-add principle, Zou & Donner 2008, Stat.
+Med. 27:1693-1702): it holds no difference just when the interval of ``c`` does.
+
+A mean less what was taken off has the interval of the two parts' own by the same principle.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import special
+
+from trialkit.analysis.comparisons import link_se_df, parted, se_df
+from trialkit.analysis.reading import Means, Offset, Reading
+from trialkit.analysis.strata import Judge
+from trialkit.mixed import MixedFit
+from trialkit.mixed.integrated import Integrated
+
+_ANGLE = np.linspace(0.0, 2 * np.pi, 721)
+COS, SIN = np.cos(_ANGLE), np.sin(_ANGLE)
+Function = Callable[[np.ndarray], np.ndarray]
+
+
+@dataclass(frozen=True, slots=True)
+class LinkScale:
+    """How means are compared: ``h``, its inverse, and its slope in the mean."""
+
+    to: Function
+    back: Function
+    slope: Function
+
+
+def scale_of(fit: MixedFit, reading: Reading) -> LinkScale:
+    """The scale on which two means of a reading are compared."""
+    if reading.zones or reading.additive(fit):
+        return LinkScale(np.asarray, np.asarray, np.ones_like)
+    if fit.family.link == "logit":
+        all_of = reading.scale
+        return LinkScale(
+            lambda m: special.logit(m / all_of),
+            lambda c: all_of * special.expit(c),
+            lambda m: all_of / (m * (all_of - m)),
+        )
+    return LinkScale(np.log, np.exp, lambda m: 1.0 / m)
+
+
+@dataclass(frozen=True, slots=True)
+class Told:
+    """Comparisons of pairs of means, entry by entry.
+
+    Attributes
+    ----------
+    estimate, se, df : ndarray, shape (pairs,)
+        Of the contrast ``c``.
+    rows : ndarray, shape (pairs, terms)
+        Its gradient in the fixed effects.
+    """
+
+    estimate: np.ndarray
+    se: np.ndarray
+    df: np.ndarray
+    rows: np.ndarray
+    _scale: LinkScale
+    _ends: tuple[np.ndarray, np.ndarray]
+    _moves: np.ndarray
+    _beside: dict[str, np.ndarray]
+    _offset: float
+
+    @property
+    def p(self) -> np.ndarray:
+        """Two-sided p-values of no difference."""
+        return 2 * special.stdtr(self.df, -np.abs(self.estimate / self.se))
+
+    def interval(self, what: str, critical: np.ndarray | float) -> tuple[np.ndarray, ...]:
+        """Estimates and interval ends of the "ratio" or "difference".
+
+        Parameters
+        ----------
+        critical : float or ndarray, shape (pairs,)
+            Quantile that the interval of the contrast takes.
+        """
+        own = self._value(what, np.zeros((len(self.se), 1)))[:, 0]
+        half = np.broadcast_to(critical, self.se.shape) * self.se
+        with np.errstate(all="ignore"):
+            size = np.where(np.abs(own) > 0, np.sqrt(self._beside[what]) / np.abs(own), 0.0)
+            beside = np.where(np.abs(self.estimate) > 1e-6 * self.se, size, 0.0) * critical
+            over = self._value(what, half[:, None] * COS) * np.exp(beside[:, None] * SIN)
+        low, high = over.min(axis=1), over.max(axis=1)
+        out = np.stack([own, low, high])
+        return tuple(np.exp(out) if what == "ratio" else out)
+
+    def _value(self, what: str, move: np.ndarray) -> np.ndarray:
+        """The difference or the logarithm of the ratio where the contrast is moved."""
+        one, other = (
+            self._scale.back(end[:, None] + along[:, None] * move)
+            for end, along in zip(self._ends, (self._moves, self._moves - 1.0), strict=True)
+        )
+        if what == "difference":
+            return np.asarray(one - other)
+        with np.errstate(all="ignore"):
+            return np.asarray(np.log((one - self._offset) / (other - self._offset)))
+
+
+def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:
+    """Compare every mean of `one` with that of `other` beside it."""
+    scale, offset = scale_of(fit, reading), reading.taken_off
+    gross = [m.value + (0.0 if reading.zones else offset.value) for m in (one, other)]
+    by_one, by_other = (
+        scale.slope(m)[:, None] * means.gradient
+        for m, means in zip(gross, (one, other), strict=True)
+    )
+    rows = by_one - by_other
+    ends = (scale.to(gross[0]), scale.to(gross[1]))
+    se, df = link_se_df(fit, rows, judge)
+    v = fit.inference.adjusted
+    moves = parted(v, by_one, rows)[0]
+    with np.errstate(all="ignore"):
+        net = [1.0 / m.value for m in (one, other)]
+        ratio = net[0][:, None] * one.gradient - net[1][:, None] * other.gradient
+        beside = {
+            "difference": parted(v, one.gradient - other.gradient, rows)[1],
+            "ratio": parted(v, ratio, rows)[1] + offset.variance * (net[1] - net[0]) ** 2,
+        }
+    beside = {name: np.maximum(np.nan_to_num(own), 0.0) for name, own in beside.items()}
+    taken = 0.0 if reading.zones else offset.value
+    return Told(ends[0] - ends[1], se, df, rows, scale, ends, moves, beside, taken)
+
+
+def f_test(fit: MixedFit, rows: np.ndarray, judge: Judge) -> tuple[float, float]:
+    """F and denominator df of contrasts of one factor that are zero together."""
+    beta = fit.fixed_effects.to_numpy()
+    if isinstance(judge, Integrated):
+        return judge.f_test(rows, rows @ beta)
+    f, df = fit.inference.f_test(rows, beta)
+    return f, min(df, judge)
+
+
+def mean_intervals(
+    fit: MixedFit, means: Means, reading: Reading, level: float, most: int
+) -> tuple[np.ndarray, np.ndarray]:
+    """Interval ends of means, on their own scale before anything is taken off."""
+    se, df = se_df(fit, means.gradient, most)
+    t = special.stdtrit(df, 0.5 + level / 2)
+    scale, offset = scale_of(fit, reading), reading.taken_off
+    if reading.zones:
+        return means.value - t * se, means.value + t * se
+    gross = means.value + offset.value
+    at, half = scale.to(gross), t * se * scale.slope(gross)
+    ends = [scale.back(at - half), scale.back(at + half)]
+    before = _ends_of(offset, level)
+    low = means.value - np.hypot(gross - ends[0], before[1] - offset.value)
+    high = means.value + np.hypot(ends[1] - gross, offset.value - before[0])
+    return low, high
+
+
+def _ends_of(offset: Offset, level: float) -> tuple[float, float]:
+    """Interval of what is taken off, on its logarithm where it is above zero."""
+    if offset.variance <= 0 or offset.value <= 0:
+        half = np.sqrt(offset.variance) * special.stdtrit(offset.df, 0.5 + level / 2)
+        return offset.value - half, offset.value + half
+    half = np.sqrt(offset.variance) / offset.value
+    factor = float(np.exp(half * special.stdtrit(offset.df, 0.5 + level / 2)))
+    return offset.value / factor, offset.value * factor
