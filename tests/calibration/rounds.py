@@ -1,236 +1,241 @@
 """One round of the calibration, many rounds, and their rates.
 
-A round draws one trial with no effect and one with the true effects, fits both, and takes the p
-value of the true value of every hypothesis by every method: under it a share of 5 % lies below
-0.05 (rejection of the true null), and the 95 % interval (for several rows, the region) holds the
-true effects when p is not below. A Gaussian fit is equivariant to shifts by the fixed part, so one
-trial serves for both there.
+A round draws one trial, fits its model by restricted likelihood, and takes the p value of no
+difference and of the true effect by every method. With no effect a share of 5 % should lie below
+0.05; with one, the p of the true effect is not below in a share of 95 % (coverage), and that of no
+difference in as many as possible (power).
 
 Every round draws from a seed sequence of its own, so results do not depend on batches or jobs.
-What cannot be fitted is counted per method, with its reason; rates are over the rounds fitted.
 """
 
 from __future__ import annotations
 
 import zlib
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import replace
 from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
+from scipy import special, stats
 from statsmodels.stats.proportion import proportion_confint
-from trial_settings import Hypothesis, Setting, setting
+from trial_settings import EFFECT, Effect, Setting, setting
 
 from trialkit import __version__
+from trialkit.analysis.strata import PRIOR
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.inference import inference_by
+from trialkit.mixed.integrated import Integrated, half_t3, integrate, parameter_of
+from trialkit.mixed.means import term_rows
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
+from trialkit.mixed.smallsample import KenwardRoger
 
-# The engine's own, and rules that could take the default's place: "capped" lets a hypothesis have
-# at most the degrees of freedom of its stratum, "capped, pooled" at most those the stratum would
-# have without the larger units, "df of all" those of kenward-roger-all with the default's
-# covariance; "containment" has the stratum's and the unadjusted covariance.
-ENGINE = ("kenward-roger", "kenward-roger-all", "satterthwaite")
-CAPPED, POOLED, DF_OF_ALL = (
-    f"kenward-roger, {rule}" for rule in ("capped", "capped pooled", "df of all")
-)
-CONTAINMENT = "containment"
-RULES = (CAPPED, POOLED, DF_OF_ALL, CONTAINMENT)
-WALD, RATIO, BLOCKS = "z (ML)", "likelihood ratio (ML)", "t of block differences"
-METHODS = (*ENGINE, *RULES, WALD, RATIO, BLOCKS)
-# Without effects, and with the true ones.
-WORLDS = ("no effect", "effect")
+REPORTED, NARROWER = "reported", "reported, a narrower prior"
+LAYOUT = "kenward-roger, df of the layout"
+BEFORE = "kenward-roger without zero variances, df of pooled units"
+CLASSICAL, NORMAL = "classical test of the stratum", "normal approximation"
+METHODS = (REPORTED, NARROWER, LAYOUT, BEFORE, CLASSICAL, NORMAL)
+NARROW = 0.8  # times the scale of the prior
 LEVEL = 0.05
-Record = dict[str, Any]
+Answer = tuple[float, float, float]
+Gaps = tuple[np.ndarray, np.ndarray]
 
 
-# Method, fixed part, and the effect held at its true value ("" for none).
-Key = tuple[str, str, str]
-RESTRICTED: Key = ("reml", "", "")
+def _root(name: str, spread: float, effect: float, seed: int) -> tuple[int, ...]:
+    return (seed, zlib.crc32(name.encode()), round(1000 * spread), int(effect != 0.0))
 
 
-@dataclass(frozen=True, slots=True)
-class Prepared:
-    """What the rounds of one setting share.
-
-    Attributes
-    ----------
-    fits : every model, fitted to a first trial.
-    rows : by hypothesis its linear functions, shape (rows, terms).
-    beta : by world the true fixed effects, shape (terms,).
-    """
-
-    case: Setting
-    fits: dict[Key, MixedFit]
-    rows: dict[str, np.ndarray]
-    beta: dict[str, np.ndarray]
-
-
-@lru_cache(maxsize=2)
-def prepare(name: str, seed: int) -> Prepared:
-    """Fit the setting's models to a first trial, drawn with the true effects."""
+@lru_cache(maxsize=4)
+def prepared(name: str, seed: int) -> tuple[Setting, MixedFit, dict[str, np.ndarray]]:
+    """A setting, its model fitted to a first trial, and the rows of every effect."""
     case = setting(name)
-    y = case.draw(np.random.default_rng(_root(name, seed)), True)
-    models: dict[Key, str] = {RESTRICTED: case.model["fixed"]}
-    models["ml", case.model["fixed"], ""] = case.model["fixed"]
-    for h in case.hypotheses:
-        models |= {("ml", fixed, ""): fixed for fixed in h.models or ()}
-        if h.models and _can_hold(case, h):
-            models["ml", h.models[1], h.name] = h.models[1]
-    fits = {}
-    for key, fixed in models.items():
-        frame, model = case.frame.assign(y=y), {**case.model, "fixed": fixed}
-        if key[2]:
-            frame["expected"], model["exposure"] = np.exp(case.effect(key[2])), "expected"
-        fits[key] = fit_mixed(frame, "y", **model, method=key[0])
-    first = fits[RESTRICTED]
-    x = first.fixed_part.x
-    beta = {w: np.linalg.lstsq(x, case.fixed(w == WORLDS[1]), rcond=None)[0] for w in WORLDS}
-    return Prepared(case, fits, {h.name: h.rows(first) for h in case.hypotheses}, beta)
+    y = case.draw(np.random.default_rng(_root(name, 0.2, EFFECT, seed)), 0.2, EFFECT)
+    fit = fit_mixed(case.frame.assign(y=y), "y", **case.model)
+    return case, fit, {e.name: term_rows(fit.fixed_part, e.factor) for e in case.effects}
 
 
-def _can_hold(case: Setting, h: Hypothesis) -> bool:
-    """Whether a log link can hold the true effect in the smaller model, as an exposure."""
-    return h.name in case.truth and case.family in ("poisson", "negative_binomial")
-
-
-def _root(name: str, seed: int) -> np.random.SeedSequence:
-    return np.random.SeedSequence([seed, zlib.crc32(name.encode())])
-
-
-def one_round(name: str, seed: int, number: int) -> list[Record]:
-    """p values of the true hypotheses: records of world, effect, method, p, df, zero, reason."""
-    ready = prepare(name, seed)
+def one_round(name: str, spread: float, effect: float, seed: int, number: int) -> list[dict[str, Any]]:
+    """Records of one trial: effect, method, p of no difference, p of the truth, half width, zero."""
+    case, first, rows_of = prepared(name, seed)
     # The sequence that spawn gives the round, however many rounds are asked for.
-    child = np.random.SeedSequence(_root(name, seed).entropy, spawn_key=(number,))
-    rng = np.random.default_rng(child)
-    out: list[Record] = []
-    for world in WORLDS[:1] if ready.case.family == "gaussian" else WORLDS:
-        trial = Trial(ready, world, ready.case.draw(rng, world == WORLDS[1]))
-        out += [{"round": number, "world": world, **record} for record in trial.records()]
+    root = np.random.SeedSequence(_root(name, spread, effect, seed), spawn_key=(number,))
+    y = case.draw(np.random.default_rng(root), spread, effect)
+    out = []
+    try:
+        fit = first.refit(y)
+        stop_run_off(first, fit)
+        answers = _answers(case, fit, y, rows_of, effect)
+    except (ModelError, np.linalg.LinAlgError) as error:
+        reason = str(error) or type(error).__name__
+        answers = [(e.name, m, (np.nan,) * 3, False, reason) for e in case.effects for m in METHODS]
+    for which, method, (p, p_true, half), zero, reason in answers:
+        out.append({"round": number, "effect": which, "method": method, "p": p, "p_true": p_true,
+                    "half": half, "zero": zero, "reason": reason})  # fmt: skip
     return out
 
 
-class Trial:
-    """One drawn trial, its fits and its tests of the truth."""
-
-    def __init__(self, ready: Prepared, world: str, y: np.ndarray) -> None:
-        self.ready, self.world, self.y = ready, world, y
-        self.beta = ready.beta[world]
-        self._fits: dict[Key, MixedFit] = {}
-        self._inferences: dict[tuple[Key, str], Any] = {}
-
-    def records(self) -> list[Record]:
-        """One record a hypothesis and method, with the reason where there is no p value."""
-        out = []
-        case = self.ready.case
-        for h in case.hypotheses:
-            tests = {m: partial(self.wald, m, h) for m in (*ENGINE, *RULES, WALD)}
-            null = self.world == WORLDS[0]
-            if h.models and (null or h.name not in case.truth or _can_hold(case, h)):
-                tests[RATIO] = partial(self.likelihood_ratio, h)
-            if h.block:
-                tests[BLOCKS] = partial(self.block_test, h)
-            for method, test in tests.items():
-                p, df, zero, reason = np.nan, np.nan, False, ""
-                try:
-                    p, df, zero = test()
-                    reason = "p is not a number" if np.isnan(p) else ""
-                except (ModelError, np.linalg.LinAlgError) as error:
-                    reason = str(error) or type(error).__name__
-                out.append({"effect": h.name, "method": method, "p": p, "df": df, "zero": zero,
-                            "reason": reason})  # fmt: skip
-        return out
-
-    def fit(self, key: Key) -> MixedFit:
-        """The model refitted to this trial."""
-        if key not in self._fits:
-            before = self.ready.fits[key]
-            again = before.refit(self.y)
-            stop_run_off(before, again)
-            self._fits[key] = again
-        return self._fits[key]
-
-    def inference(self, key: Key, kind: str) -> Any:
-        """Covariance and df rule of a fit, worked out once."""
-        if (key, kind) not in self._inferences:
-            self._inferences[key, kind] = inference_by(self.fit(key), kind)
-        return self._inferences[key, kind]
-
-    def wald(self, method: str, h: Hypothesis) -> tuple[float, float, bool]:
-        """F test (chi-square where df are infinite): p, df, whether a variance is zero."""
-        key = ("ml", self.ready.case.model["fixed"], "") if method == WALD else RESTRICTED
-        kind = "asymptotic" if method == WALD else method if method in ENGINE else "kenward-roger"
-        fit, inference = self.fit(key), self.inference(key, kind)
-        rows, gap = self.ready.rows[h.name], fit.fixed_effects.to_numpy() - self.beta
-        q = len(rows)
-        f, df = inference.f_test(rows, gap)
-        if method == CONTAINMENT:
-            effect = rows @ gap
-            f, df = effect @ np.linalg.solve(rows @ inference.phi @ rows.T, effect) / q, h.df
-        elif method == DF_OF_ALL:
-            df = self.inference(key, "kenward-roger-all").moments(rows)[1]
-        elif method in (CAPPED, POOLED):
-            df = min(df, h.df if method == CAPPED else h.pooled_df)
-        p = stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df)
-        return float(p), float(df), fit.singular
-
-    def likelihood_ratio(self, h: Hypothesis) -> tuple[float, float, bool]:
-        """Chi-square test of two maximum-likelihood fits: p, df, whether a variance is zero."""
-        assert h.models is not None
-        held = self.world == WORLDS[1] and h.name in self.ready.case.truth
-        big = self.fit(("ml", h.models[0], ""))
-        small = self.fit(("ml", h.models[1], h.name if held else ""))
-        df = len(big.fixed_part.names) - len(small.fixed_part.names)
-        statistic = max(2.0 * (big.loglik - small.loglik), 0.0)
-        return float(stats.chi2.sf(statistic, df)), np.inf, big.singular
-
-    def block_test(self, h: Hypothesis) -> tuple[float, float, bool]:
-        """One-sample t test of the differences within blocks: p, df, False."""
-        true = float((self.ready.rows[h.name] @ self.beta).item())
-        test = stats.ttest_1samp(self.ready.case.block_differences(h, self.y), true)
-        return float(test.pvalue), float(test.df), False
+def _answers(
+    case: Setting, fit: MixedFit, y: np.ndarray, rows_of: dict[str, np.ndarray], effect: float
+) -> list[tuple[str, str, Answer, bool, str]]:
+    """Effect, method, answer, whether the error's variance is zero, and no reason to fail."""
+    beta = fit.fixed_effects.to_numpy()
+    every, some = (inference_by(fit, m) for m in ("kenward-roger", "kenward-roger-nonzero"))
+    scale = PRIOR[fit.family.link]
+    out = []
+    for which in case.effects:
+        rows = rows_of[which.name]
+        true = np.zeros(len(rows))
+        if which is case.effects[0]:
+            true[-1] = effect
+        gaps = rows @ beta, rows @ beta - true
+        zero = fit.found.point.theta[parameter_of(fit, which.level, which.slope)] == 0.0
+        found = integrate(fit, which.level, which.slope, scale)
+        shape = half_t3(found.sd, NARROW * scale) / half_t3(found.sd, scale)
+        narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
+        answers = {
+            REPORTED: _by_integral(found, rows, gaps),
+            NARROWER: _by_integral(narrow, rows, gaps),
+            LAYOUT: _by_f(every, rows, gaps, which.df),
+            BEFORE: _by_f(some, rows, gaps, which.pooled_df),
+            CLASSICAL: _classical(case, which, y, true),
+            NORMAL: _normal(every, rows, gaps),
+        }
+        out += [(which.name, method, own, bool(zero), "") for method, own in answers.items()]
+    return out
 
 
-def _batch(name: str, seed: int, rounds: Sequence[int]) -> list[list[Record]]:
-    return [one_round(name, seed, r) for r in rounds]
+def _p(f: float, q: int, df: float) -> float:
+    return float(stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df))
+
+
+def _half(se: float, df: float) -> float:
+    return float(se * special.stdtrit(df, 1 - LEVEL / 2))
+
+
+def _by_integral(found: Integrated, rows: np.ndarray, gaps: Gaps) -> Answer:
+    tests = [found.f_test(rows, gap) for gap in gaps]
+    _, se, df = found.compare(rows[-1:])
+    return (*(_p(f, len(rows), own) for f, own in tests), _half(se[0], df[0]))
+
+
+def _by_f(inference: KenwardRoger, rows: np.ndarray, gaps: Gaps, most: float) -> Answer:
+    """Kenward-Roger's F, its degrees of freedom at most ``most``."""
+    scale, df = inference.moments(rows)
+    cov = rows @ inference.adjusted @ rows.T
+    q = len(rows)
+    ps = (_p(float(scale / q * g @ np.linalg.solve(cov, g)), q, min(df, most)) for g in gaps)
+    one = min(float(inference.df(rows[-1:])[0]), most)
+    return (*ps, _half(np.sqrt(cov[-1, -1]), one))
+
+
+def _normal(inference: KenwardRoger, rows: np.ndarray, gaps: Gaps) -> Answer:
+    """Wald's chi-square with the estimated variances taken as known."""
+    cov = rows @ inference.phi @ rows.T
+    q = len(rows)
+    ps = (_p(float(g @ np.linalg.solve(cov, g)) / q, q, np.inf) for g in gaps)
+    return (*ps, _half(np.sqrt(cov[-1, -1]), np.inf))
+
+
+def _classical(case: Setting, which: Effect, y: np.ndarray, true: np.ndarray) -> Answer:
+    """Analysis of variance of strip values of balanced units within their blocks."""
+    cells = _cells(case.name, which.name)
+    total = np.bincount(cells.strip, y)
+    if case.family == "gaussian":
+        value = total / np.bincount(cells.strip)
+    elif case.family == "binomial":
+        value = np.log((total + 0.5) / (cells.examined - total + 0.5))
+    else:
+        value = np.log(total + 0.5)
+    table = np.bincount(cells.unit_of_strip, value) / np.bincount(cells.unit_of_strip)
+    table = table.reshape(-1, cells.levels)  # blocks by levels
+    b, k = table.shape
+    means, left = table.mean(axis=0), table - table.mean(axis=1, keepdims=True)
+    for group in np.unique(cells.group):  # of strips, what interacts with main strips is no error
+        left[cells.group == group] -= left[cells.group == group].mean(axis=0)
+    mse = float((left**2).sum()) / which.df
+    if mse <= 0:
+        return np.nan, np.nan, np.nan
+    ps = []
+    for effect in (0.0 * true, true):
+        gap = means - np.r_[0.0, effect]
+        f = b * float(((gap - gap.mean()) ** 2).sum()) / (k - 1) / mse
+        ps.append(_p(f, k - 1, which.df))
+    return (*ps, _half(np.sqrt(2 * mse / b), which.df))
+
+
+class _Cells:
+    """Codes of strips and of units within blocks, and the main strip's level of every block."""
+
+    def __init__(self, case: Setting, which: Effect) -> None:
+        keys = list(case.nested)
+        self.strip = case.frame.groupby(keys).ngroup().to_numpy()
+        self.examined = np.bincount(self.strip, case.frame["examined"])
+        strips = case.frame.drop_duplicates(keys).sort_values(keys)
+        block = strips.groupby(list(which.within)).ngroup().to_numpy()
+        level = strips[which.factor].astype("category").cat.codes.to_numpy()
+        self.levels = int(level.max()) + 1
+        self.unit_of_strip = block * self.levels + level
+        of_block = strips.groupby(list(which.within)).ngroups
+        self.group = np.zeros(of_block, dtype=int)
+        if "main" in which.within:
+            mains = strips.drop_duplicates(list(which.within)).sort_values(list(which.within))
+            self.group = mains["main"].astype("category").cat.codes.to_numpy()
+
+
+@lru_cache(maxsize=8)
+def _cells(name: str, effect: str) -> _Cells:
+    case = setting(name)
+    return _Cells(case, next(e for e in case.effects if e.name == effect))
+
+
+def _batch(
+    name: str, spread: float, effect: float, seed: int, rounds: Sequence[int]
+) -> list[list[dict[str, Any]]]:
+    return [one_round(name, spread, effect, seed, r) for r in rounds]
 
 
 def simulate(
-    name: str, rounds: int, seed: int, jobs: int = 1, progress: Progress | None = None
-) -> pd.DataFrame:
-    """Records of all rounds of one setting, one row a world, effect and method."""
-    done = in_batches(partial(_batch, name, seed), range(rounds), jobs, progress)
+    name: str, spread: float, effect: float, rounds: int, seed: int, jobs: int = 1,
+    progress: Progress | None = None,
+) -> pd.DataFrame:  # fmt: skip
+    """Records of all rounds of one setting and spread, one row an effect and method."""
+    batch = partial(_batch, name, spread, effect, seed)
+    done = in_batches(batch, range(rounds), jobs, progress)
     return pd.DataFrame([record for records in done for record in records])
 
 
-def rates(name: str, records: pd.DataFrame, seed: int) -> pd.DataFrame:
-    """Rates of one setting with their 95 % Monte-Carlo interval (Clopper & Pearson).
+def rates(
+    name: str, spread: float, effect: float, records: pd.DataFrame, seed: int
+) -> pd.DataFrame:
+    """Rates of one cell with their 95 % Monte-Carlo interval (Clopper & Pearson).
 
     Returns
     -------
-    DataFrame: setting, effect, method, quantity ("rejection" of the true null at 5 %, or
-    "coverage" of the 95 % interval or region), rate, low, high, rounds (asked for), failed,
-    zero_share (of the rounds fitted those with a variance at zero or a correlation at one in the
-    fit the method stands on), seed, version.
+    DataFrame: setting, spread, effect, method, quantity ("rejection" of the true null at 5 %;
+    "coverage" of the 95 % interval and "power" where there is an effect, of the factor that has
+    it), rate, low, high, rounds, failed, zero_share (rounds with the error's variance estimated
+    zero), half_width (median, link scale), seed, version.
     """
-    # Gaussian rounds have one trial for both.
-    worlds = {"rejection": WORLDS[0], "coverage": records["world"].iloc[-1]}
     table = []
-    for quantity, world in worlds.items():
-        there = records[records["world"] == world]
-        for (effect, method), group in there.groupby(["effect", "method"], sort=False):
-            fitted = group[group["p"].notna()]
-            hits = int(((fitted["p"] < LEVEL) == (quantity == "rejection")).sum())
-            n = len(fitted)
+    for (which, method), group in records.groupby(["effect", "method"], sort=False):
+        quantities = {"rejection": group["p"] < LEVEL}
+        if effect:
+            if which != records["effect"].iloc[0]:
+                continue
+            quantities = {"coverage": group["p_true"] >= LEVEL, "power": group["p"] < LEVEL}
+        fitted = group["p"].notna()
+        n = int(fitted.sum())
+        for quantity, hit in quantities.items():
+            hits = int(hit[fitted].sum())
             low, high = proportion_confint(hits, n, method="beta") if n else (np.nan, np.nan)
-            zero = np.nan if method == BLOCKS else fitted["zero"].mean()
-            table.append((name, effect, method, quantity, hits / n if n else np.nan, low, high,
-                          len(group), len(group) - n, zero, seed, __version__))  # fmt: skip
-    columns = ["setting", "effect", "method", "quantity", "rate", "low", "high", "rounds",
-               "failed", "zero_share", "seed", "version"]  # fmt: skip
+            table.append(
+                (name, spread, which, method, quantity, hits / n if n else np.nan, low, high,
+                 len(group), len(group) - n, group.loc[fitted, "zero"].mean(),
+                 group["half"].median(), seed, __version__)
+            )  # fmt: skip
+    columns = ["setting", "spread", "effect", "method", "quantity", "rate", "low", "high",
+               "rounds", "failed", "zero_share", "half_width", "seed", "version"]  # fmt: skip
     return pd.DataFrame(table, columns=columns)
+

@@ -1,9 +1,10 @@
-"""How well small-sample tests and intervals keep their level, by simulation.
+"""How well tests and intervals keep their level at every true spread of their error, by simulation.
 
-    python tests/calibration/run.py [--rounds 2000] [--jobs 1] [--settings NAME ...]
+    python tests/calibration/run.py [--rounds 4000] [--jobs 1] [--settings NAME ...]
 
-Writes ``notebooks/calibration.csv``, after every setting, whole or not at all; rows of settings
-not asked for stay as they are.
+Every setting is simulated without an effect at six spreads, and with one (a fourth of the rounds)
+at three. Writes ``notebooks/calibration.csv`` after every setting, whole or not at all; rows of
+settings not asked for stay as they are.
 """
 
 from __future__ import annotations
@@ -17,38 +18,40 @@ for variable in ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS"):
     os.environ.setdefault(variable, "1")
 
 sys.path.insert(0, str(Path(__file__).parents[1]))
+import pandas as pd  # noqa: E402
 from rounds import rates, simulate  # noqa: E402
 from rows_by_name import arguments, write  # noqa: E402
-from trial_settings import SETTINGS  # noqa: E402
+from trial_settings import EFFECT, SETTINGS, SPREADS  # noqa: E402
 
 RESULT = Path(__file__).parents[2] / "notebooks" / "calibration.csv"
+WITH_EFFECT = (0.0, 0.2, 0.4)
 
 
 def main() -> None:
-    parser = arguments(__doc__, SETTINGS, "setting", 2000, 20, RESULT)
-    parser.add_argument("--records", type=Path, help="folder for every round's p values")
-    given = parser.parse_args()
+    given = arguments(__doc__, SETTINGS, "setting", 4000, 20, RESULT).parse_args()
     for name in given.settings:
         start = time.perf_counter()
+        cells = [(spread, 0.0, given.rounds) for spread in SPREADS]
+        cells += [(spread, EFFECT, max(given.rounds // 4, 1)) for spread in WITH_EFFECT]
+        tables = []
+        for spread, effect, rounds in cells:
 
-        def progress(done: int, of: int, name: str = name, start: float = start) -> None:
-            seconds = time.perf_counter() - start
-            print(f"\r{name}: {done} of {of} rounds, {seconds:.0f} s", end="", file=sys.stderr)
+            def progress(done: int, of: int, spread: float = spread, name: str = name) -> None:
+                print(f"\r{name}, spread {spread:g}: {done} of {of} rounds", end="", file=sys.stderr)
 
-        records = simulate(name, given.rounds, given.seed, given.jobs, progress)
-        print(file=sys.stderr)
-        if given.records:
-            given.records.mkdir(parents=True, exist_ok=True)
-            records.to_csv(given.records / f"{name}.csv", index=False)
-        table = rates(name, records, given.seed)
+            records = simulate(name, spread, effect, rounds, given.seed, given.jobs, progress)
+            tables.append(rates(name, spread, effect, records, given.seed))
+            lost = records.loc[records["reason"] != "", "reason"].value_counts()
+            for reason, count in lost.items():
+                print(f"\n  {count} without a value: {reason}", file=sys.stderr)
+        table = pd.concat(tables, ignore_index=True)
         write(table, given.output, "setting", SETTINGS)
         shown = table.pivot_table(
-            index=["effect", "method"], columns="quantity", values=["rate", "failed", "zero_share"],
-            sort=False,
-        )  # fmt: skip
-        print(f"{name}, {given.rounds} rounds\n{shown.round(3).to_string()}\n", flush=True)
-        for reason, count in records.loc[records["reason"] != "", "reason"].value_counts().items():
-            print(f"  {count} without a value: {reason}")
+            index=["effect", "method"], columns=["quantity", "spread"], values="rate", sort=False
+        )
+        seconds = time.perf_counter() - start
+        print(f"\n{name}, {given.rounds} rounds, {seconds:.0f} s\n{shown.round(3).to_string()}\n",
+              flush=True)  # fmt: skip
 
 
 if __name__ == "__main__":

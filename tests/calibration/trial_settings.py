@@ -1,9 +1,10 @@
-"""Simulated two-setup trials with known truth: the settings of the calibration.
+"""Simulated trials with a known truth: the settings of the calibration.
 
-Every setting is a design, the standard deviations of its units (link scale), the true effects and
-the model fitted. The counts' truth: 6 kernels a frame, or 5 % of 100 kernels damaged, on the
-reference setup; pairs differ with sd 0.3 and strips with sd 0.25 (main strips 0.25 and strips
-within them 0.2).
+A setting is a layout and a law of the counts. Its truth: 8 kernels a frame (Poisson), 15 with size 3
+(negative binomial), 5 of 100 kernels damaged (binomial), or a Gaussian value with residual sd 0.3;
+blocks, pairs and fields differ with sd 0.3 on the link scale. The ``spread`` is the standard
+deviation of the units that setups are judged against: strips in pairs and blocks, main strips and
+strips alike in split strips, setups by field (there strips add 0.2).
 """
 
 from __future__ import annotations
@@ -11,247 +12,168 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.mixed import MixedFit
-from trialkit.mixed.means import term_rows
-
-# On the log or logit scale: 39 % fewer kernels, or odds of damage.
-SETUP_EFFECT = -0.5
-
-
-@dataclass(frozen=True, slots=True)
-class Units:
-    """Random effects of the units told apart by columns ``keys``.
-
-    ``by`` names a factor of two levels whose difference varies between the units (its codes are
-    -1/2 and 1/2); None is a plain shift.
-    """
-
-    keys: tuple[str, ...]
-    sd: float
-    by: str | None = None
+SPREADS = (0.0, 0.05, 0.1, 0.2, 0.3, 0.4)
+# On the log or logit scale: 30 % fewer kernels, or odds of damage.
+EFFECT = float(np.log(0.7))
+MEAN = {"poisson": 8.0, "negative binomial": 15.0}
+SIZE, EXAMINED, SHARE, RESIDUAL = 3.0, 100, 0.05, 0.3
 
 
 @dataclass(frozen=True, slots=True)
-class Hypothesis:
-    """What is tested and how the likelihood-ratio test reaches it.
+class Effect:
+    """What is tested.
 
     Attributes
     ----------
-    name : the term, or a name for the contrast.
-    df : degrees of freedom of its stratum: units the factor was set on, less larger units and
-        setups.
-    pooled_df : the same without taking off the larger units.
-    contrast : (factor, high, low), a difference of two adjusted means; None tests the term.
-    models : fixed parts with and without it; None leaves the likelihood-ratio test out.
-    block : (factor, high, low, column): the units within which the levels are compared by a
-        one-sample t test of their differences; None leaves that test out.
+    name : str
+    factor : its column; the levels in order, the first the reference.
+    keys, within : columns of the units it is judged against, and of their blocks.
+    level, slope : random level (and slope) of the model that is its error.
+    df, pooled_df : degrees of freedom between those units, with and without taking off the blocks.
     """
 
     name: str
+    factor: str
+    keys: tuple[str, ...]
+    within: tuple[str, ...]
+    level: str
+    slope: str | None
     df: int
     pooled_df: int
-    contrast: tuple[str, str, str] | None = None
-    models: tuple[str, str] | None = None
-    block: tuple[str, str, str, str] | None = None
-
-    def rows(self, fit: MixedFit) -> np.ndarray:
-        """Linear functions of the fixed effects that are zero under it, shape (rows, terms)."""
-        if self.contrast is None:
-            return term_rows(fit.fixed_part, self.name)
-        factor, high, low = self.contrast
-        grid, rows = fit.reference_grid(factor)
-        at = list(grid[factor])
-        return rows[[at.index(high)]] - rows[[at.index(low)]]
 
 
 @dataclass(frozen=True)
 class Setting:
-    """A design, its truth and the model fitted to it.
+    """A layout, the units that differ, and the model fitted.
 
     Attributes
     ----------
     frame : DataFrame, one row an observation, factors as text.
-    truth : factor to the effect of each level (link scale) in the rounds with effects.
-    model : arguments of ``fit_mixed`` after the response, without ``method``.
-    noise : residual standard deviation (gaussian) or size (negative binomial).
-    strip : columns that tell the strips apart.
+    blocks : columns of units that differ with sd 0.3; ``errors`` with the spread; ``more`` with
+        the sd given.
+    nested, fixed, slopes : of the model, the row's own effect left out.
     """
 
     name: str
+    family: str
     frame: pd.DataFrame
-    intercept: float
-    truth: Mapping[str, Mapping[str, float]]
-    units: Sequence[Units]
-    model: Mapping[str, Any]
-    hypotheses: Sequence[Hypothesis]
-    strip: tuple[str, ...]
-    noise: float = 0.0
-    _known: dict[Any, np.ndarray] = field(default_factory=dict, compare=False, repr=False)
+    blocks: Sequence[tuple[str, ...]]
+    errors: Sequence[tuple[str, ...]]
+    nested: Sequence[str]
+    effects: Sequence[Effect]
+    fixed: str = "setup"
+    slopes: Mapping[str, Sequence[str]] = field(default_factory=dict)
+    more: Sequence[tuple[tuple[str, ...], float]] = ()
 
     @property
-    def family(self) -> str:
-        return str(self.model.get("family", "gaussian"))
-
-    def effect(self, factor: str) -> np.ndarray:
-        """True effect of a factor in every row, shape (rows,)."""
-        return self._once(
-            ("effect", factor),
-            lambda: self.frame[factor].map(self.truth[factor]).to_numpy(dtype=float),
-        )
-
-    def codes(self, keys: tuple[str, ...]) -> np.ndarray:
-        """Number of the unit of every row, shape (rows,)."""
-        return self._once(keys, lambda: self.frame.groupby(list(keys)).ngroup().to_numpy())
-
-    def _once(self, key: Any, make: Callable[[], np.ndarray]) -> np.ndarray:
-        if key not in self._known:
-            self._known[key] = make()
-        return self._known[key]
-
-    def fixed(self, effects: bool) -> np.ndarray:
-        """Fixed part of the true linear predictor, shape (rows,)."""
-        eta = np.full(len(self.frame), self.intercept)
-        return eta + sum(self.effect(f) for f in self.truth) if effects else eta
-
-    def draw(self, rng: np.random.Generator, effects: bool) -> np.ndarray:
-        """Responses of a trial, shape (rows,), with the true effects or with none."""
-        eta = self.fixed(effects)
-        for units in self.units:
-            codes = self.codes(units.keys)
-            b = rng.normal(0.0, units.sd, codes.max() + 1)[codes]
-            eta += b if units.by is None else b * (self.codes((units.by,)) - 0.5)
-        if self.family == "gaussian":
-            return eta + rng.normal(0.0, self.noise, len(eta))
+    def model(self) -> dict[str, Any]:
+        """Arguments of ``fit_mixed`` after frame and response."""
+        gaussian = self.family == "gaussian"
+        law = {"negative binomial": "poisson"}.get(self.family, self.family)
+        out: dict[str, Any] = {
+            "fixed": self.fixed, "family": law,
+            "nested": [*self.nested, *([] if gaussian else ["frame"])],
+        }  # fmt: skip
+        if self.slopes:
+            out |= {"slopes": self.slopes, "covariance": dict.fromkeys(self.slopes, "exchangeable")}
         if self.family == "binomial":
-            trials = self.frame[self.model["trials"]].to_numpy()
-            return rng.binomial(trials, 1.0 / (1.0 + np.exp(-eta))).astype(float)
-        mean = np.exp(eta)
-        if self.family == "negative_binomial":
-            mean = mean * rng.gamma(self.noise, 1.0 / self.noise, len(mean))
-        return rng.poisson(mean).astype(float)
+            out["trials"] = "examined"
+        return out
 
-    def block_differences(self, hypothesis: Hypothesis, y: np.ndarray) -> np.ndarray:
-        """Difference of two levels in every block, from log (logit) totals of the strips."""
-        assert hypothesis.block is not None
-        factor, high, low, column = hypothesis.block
-        strip = self.codes(self.strip)
-        first = np.unique(strip, return_index=True)[1]
-        total = np.bincount(strip, y)
+    @cached_property
+    def _codes(self) -> dict[tuple[str, ...], np.ndarray]:
+        keys = [*self.blocks, *self.errors, *(key for key, _ in self.more)]
+        return {key: self.frame.groupby(list(key)).ngroup().to_numpy() for key in keys}
+
+    @cached_property
+    def _later(self) -> np.ndarray:
+        first = self.effects[0].factor
+        return (self.frame[first] == sorted(self.frame[first].unique())[-1]).to_numpy()
+
+    def draw(self, rng: np.random.Generator, spread: float, effect: float = 0.0) -> np.ndarray:
+        """Responses of one trial, shape (rows,); ``effect`` is the last level's of the first."""
+        eta = effect * self._later
+        sds = [*((k, 0.3) for k in self.blocks), *((k, spread) for k in self.errors), *self.more]
+        for key, sd in sds:
+            code = self._codes[key]
+            eta = eta + sd * rng.normal(size=code.max() + 1)[code]
+        n = len(eta)
         if self.family == "gaussian":
-            value = total / np.bincount(strip)
-        elif self.family == "binomial":
-            of = np.bincount(strip, self.frame[self.model["trials"]])
-            value = np.log((total + 0.5) / (of - total + 0.5))
-        else:
-            value = np.log(total + 0.5)
-        block, level = self.codes((column,))[first], self.frame[factor].to_numpy()[first]
-        means = [np.bincount(block, value * (level == v)) / np.bincount(block, level == v)
-                 for v in (high, low)]  # fmt: skip
-        return means[0] - means[1]
+            return eta + rng.normal(0.0, RESIDUAL, n)
+        if self.family == "binomial":
+            odds = np.exp(eta) * SHARE / (1.0 - SHARE)
+            return rng.binomial(EXAMINED, odds / (1.0 + odds)).astype(float)
+        mean = MEAN[self.family] * np.exp(eta)
+        if self.family == "negative binomial":
+            mean = mean * rng.gamma(SIZE, 1.0 / SIZE, n)
+        return rng.poisson(mean).astype(float)
 
 
 def _grid(**levels: Sequence[Any]) -> pd.DataFrame:
-    return pd.DataFrame(itertools.product(*levels.values()), columns=list(levels))
+    frame = pd.DataFrame(itertools.product(*levels.values()), columns=list(levels))
+    return frame.assign(frame=range(len(frame)), examined=EXAMINED)
 
 
-def pairs(
-    name: str, n: int, family: str, *, rows: int = 6, intercept: float = float(np.log(6.0)),
-    strip_sd: float = 0.25, noise: float = 0.0,
-) -> Setting:  # fmt: skip
-    """``n`` pairs of strips, one of each setup, ``rows`` frames or samples a strip."""
-    frame = _grid(pair=range(n), setup=["standard", "trial"], row=range(rows))
-    model: dict[str, Any] = {"fixed": "setup", "nested": ["pair", "setup"], "family": family}
-    strips = (Units(("pair", "setup"), strip_sd),)
-    if rows == 1:
-        # One value a strip: the strips' own variation is the residual.
-        model["nested"], strips = ["pair"], ()
-    if family == "binomial":
-        frame["examined"] = 100
-        model["trials"] = "examined"
-    setup = Hypothesis(
-        "setup",
-        n - 1,
-        2 * n - 2,
-        models=("setup", "1"),
-        block=("setup", "trial", "standard", "pair"),
+def pairs(name: str, family: str, n: int, setups: int = 2) -> Setting:
+    """``n`` blocks of one strip a setup, 8 frames or samples a strip."""
+    frame = _grid(pair=range(n), setup=list("abc")[:setups], row=range(8))
+    strip = ("pair", "setup")
+    effect = Effect(
+        "setup", "setup", strip, ("pair",), "setup", None, (n - 1) * (setups - 1), setups * (n - 1)
     )
-    truth = {"setup": {"standard": 0.0, "trial": SETUP_EFFECT}}
-    return Setting(name, frame, intercept, truth, (Units(("pair",), 0.3), *strips), model,
-                   (setup,), ("pair", "setup"), noise)  # fmt: skip
+    return Setting(name, family, frame, [("pair",)], [strip], ["pair", "setup"], [effect])
 
 
-def fields(name: str, covariance: str) -> Setting:
-    """Four fields of three pairs; the setup effect differs between fields with sd 0.2."""
-    frame = _grid(field=range(4), pair=range(3), setup=["standard", "trial"], row=range(6))
-    units = (
-        Units(("field",), 0.3),
-        Units(("field",), 0.2, by="setup"),
-        Units(("field", "pair"), 0.3),
-        Units(("field", "pair", "setup"), 0.25),
-    )
-    model = {
-        "fixed": "setup", "nested": ["field", "pair", "setup"], "slopes": {"field": ["setup"]},
-        "covariance": {"field": covariance}, "family": "poisson",
-    }  # fmt: skip
-    setup = Hypothesis("setup", 3, 6, models=("setup", "1"),
-                       block=("setup", "trial", "standard", "field"))  # fmt: skip
-    truth = {"setup": {"standard": 0.0, "trial": SETUP_EFFECT}}
-    return Setting(name, frame, float(np.log(6.0)), truth, units, model, (setup,),
-                   ("field", "pair", "setup"))  # fmt: skip
-
-
-def split(name: str, family: str, rows: int, noise: float = 0.0) -> Setting:
-    """Six blocks: a cushion on one of two main strips, three speeds in strips within each."""
-    speeds = ["slow", "usual", "fast"]
-    frame = _grid(block=range(6), cushion=["off", "on"], speed=speeds, row=range(rows))
-    units = [Units(("block",), 0.3), Units(("block", "cushion"), 0.25)]
-    nested = ["block", "cushion"]
-    if rows > 1:
-        units.append(Units(("block", "cushion", "speed"), 0.2))
-        nested.append("speed")
-    both = "cushion + speed"
-    hypotheses = (
-        Hypothesis("cushion", 5, 10, models=(both, "speed"),
-                   block=("cushion", "on", "off", "block")),
-        Hypothesis("speed", 20, 30, models=(both, "cushion")),
-        Hypothesis("fast - slow", 20, 30, contrast=("speed", "fast", "slow"),
-                   block=("speed", "fast", "slow", "block")),
-        Hypothesis("cushion:speed", 20, 30, models=("cushion * speed", both)),
+def split(name: str, family: str, n: int) -> Setting:
+    """``n`` blocks of two main strips, each of two strips of 8 frames or samples."""
+    frame = _grid(block=range(n), main=["a", "b"], sub=["u", "v"], row=range(8))
+    main, strip = ("block", "main"), ("block", "main", "sub")
+    effects = [
+        Effect("main strips", "main", main, ("block",), "main", None, n - 1, 2 * n - 2),
+        Effect("strips", "sub", strip, main, "sub", None, 2 * n - 2, 4 * n - 4),
+    ]
+    return Setting(
+        name, family, frame, [("block",)], [main, strip], ["block", "main", "sub"], effects,
+        fixed="main * sub",
     )  # fmt: skip
-    truth = {
-        "cushion": {"off": 0.0, "on": SETUP_EFFECT},
-        "speed": {"slow": 0.0, "usual": 0.15, "fast": 0.3},
-    }
-    model = {"fixed": "cushion * speed", "nested": nested, "family": family}
-    return Setting(name, frame, float(np.log(6.0)), truth, units, model, hypotheses,
-                   ("block", "cushion", "speed"), noise)  # fmt: skip
 
 
-SETTINGS: dict[str, Callable[[str], Setting]] = {
-    "poisson, 3 pairs": lambda name: pairs(name, 3, "poisson"),
-    "poisson, 4 pairs": lambda name: pairs(name, 4, "poisson"),
-    "poisson, 6 pairs": lambda name: pairs(name, 6, "poisson"),
-    "poisson, 8 pairs": lambda name: pairs(name, 8, "poisson"),
-    # The truth on the bound of its range: frames vary as Poisson, strips of a pair not at all.
-    "poisson, 4 pairs, strips alike": lambda name: pairs(name, 4, "poisson", strip_sd=0.0),
-    "poisson, 6 pairs, strips alike": lambda name: pairs(name, 6, "poisson", strip_sd=0.0),
-    "negative binomial, 6 pairs": lambda name: pairs(name, 6, "negative_binomial", noise=4.0),
-    "damage, 6 pairs": lambda name: pairs(
-        name, 6, "binomial", rows=3, intercept=float(np.log(0.05 / 0.95))
-    ),
-    "poisson, 4 fields": lambda name: fields(name, "exchangeable"),
-    "poisson, 4 fields, correlated": lambda name: fields(name, "unstructured"),
-    "poisson, split strips": lambda name: split(name, "poisson", 4),
-    "gaussian, 6 pairs": lambda name: pairs(name, 6, "gaussian", rows=1, noise=0.25),
-    "gaussian, split strips": lambda name: split(name, "gaussian", 1, noise=0.2),
+def fields(name: str, family: str, n: int) -> Setting:
+    """``n`` fields of three pairs of strips of 4 frames or samples."""
+    frame = _grid(field=range(n), pair=range(3), setup=["a", "b"], row=range(4))
+    effect = Effect(
+        "setup", "setup", ("field", "setup"), ("field",), "field", "setup", n - 1, 6 * n - 2
+    )
+    return Setting(
+        name, family, frame, [("field",), ("field", "pair")], [("field", "setup")],
+        ["field", "pair", "setup"], [effect], slopes={"field": ["setup"]},
+        more=[(("field", "pair", "setup"), 0.2)],
+    )  # fmt: skip
+
+
+LAYOUTS: dict[str, Callable[[str, str], Setting]] = {
+    "3 pairs": lambda name, family: pairs(name, family, 3),
+    "4 pairs": lambda name, family: pairs(name, family, 4),
+    "6 pairs": lambda name, family: pairs(name, family, 6),
+    "8 pairs": lambda name, family: pairs(name, family, 8),
+    "4 blocks of 3 setups": lambda name, family: pairs(name, family, 4, setups=3),
+    "split strips in 3 blocks": lambda name, family: split(name, family, 3),
+    "split strips in 4 blocks": lambda name, family: split(name, family, 4),
+    "split strips in 6 blocks": lambda name, family: split(name, family, 6),
+    "4 fields": lambda name, family: fields(name, family, 4),
+    "6 fields": lambda name, family: fields(name, family, 6),
 }
+FAMILIES = ("poisson", "negative binomial", "binomial", "gaussian")
+SETTINGS = [f"{family}, {layout}" for layout in LAYOUTS for family in FAMILIES]
 
 
 def setting(name: str) -> Setting:
-    """The setting of that name."""
-    return SETTINGS[name](name)
+    """The setting of that name, such as "poisson, 4 pairs"."""
+    family, layout = name.split(", ", 1)
+    return LAYOUTS[layout](name, family)

@@ -23,6 +23,7 @@ difference whose standard deviation between fields was 80 kg/ha, 120 between str
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -33,14 +34,17 @@ from trialkit.analysis.comparisons import (
     Compared,
     differences,
     link_contrasts,
+    link_se_df,
     log_ratios,
     refit,
     singly,
 )
 from trialkit.analysis.curve_words import THIN, describe
+from trialkit.analysis.intervals import f_test
 from trialkit.analysis.reading import Means, Reading, means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.settings import set_by
+from trialkit.analysis.strata import Judge, judges
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError
 from trialkit.intake.config import SetupFactor
@@ -137,7 +141,7 @@ class EffectCurve:
         )
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class Line:
     """What it takes to evaluate the curve anywhere."""
 
@@ -160,12 +164,13 @@ class Line:
     def reading(self) -> Reading:
         return self.result.reading
 
-    @property
-    def most(self) -> int:
-        """Most degrees of freedom: the factor's own less the columns the curve adds."""
+    @cached_property
+    def judge(self) -> Judge:
+        """What judges the factor's comparisons, less the columns the curve adds."""
         design = self.result.design
+        own = judges(self.fit, design, bool(self.reading.zones))[self.factor]
         more = len(design.levels[self.factor]) - 1 + (self.column not in design.covariates)
-        return max(design.strata[self.factor].df - more, 1)
+        return max(own - more, 1.0) if isinstance(own, float) else own
 
     def means(self, x: np.ndarray, level: str) -> Means:
         """Means of a level along `x`, the other factors averaged, other covariates at zero."""
@@ -178,11 +183,11 @@ class Line:
 
     def ratio(self, x: np.ndarray) -> Compared:
         """Logarithms of the ratio."""
-        return log_ratios(self.fit, *self.pair(x), self.reading.taken_off, self.most)
+        return log_ratios(self.fit, *self.pair(x), self.reading.taken_off, self.judge)
 
     def difference(self, x: np.ndarray) -> Compared:
         """Level less reference, in the result's unit."""
-        return differences(self.fit, *self.pair(x), self.most)
+        return differences(self.fit, *self.pair(x), self.judge)
 
 
 def effect_curve(
@@ -355,8 +360,8 @@ def _table(
     table = pd.DataFrame({"x": x})
     critical = []
     for name, found, shown in (
-        ("ratio", log_ratios(line.fit, one, other, offset, line.most), clear),
-        ("difference", differences(line.fit, one, other, line.most), np.ones_like(clear)),
+        ("ratio", log_ratios(line.fit, one, other, offset, line.judge), clear),
+        ("difference", differences(line.fit, one, other, line.judge), np.ones_like(clear)),
     ):
         c = _critical(found, line, confidence, shown)
         critical.append(c)
@@ -400,11 +405,12 @@ def _interaction(line: Line, confidence: float) -> pd.Series:
     f, num_df, df = _no_change(line)
     out = {"F": f, "num_df": num_df, "den_df": df, "p": float(stats.f.sf(f, num_df, df))}
     ends = np.array([line.centre, line.centre + 1.0])
-    away = link_contrasts(fit, *line.pair(ends), line.most)
-    slope = fit.linear(away.gradient[1] - away.gradient[0]).iloc[0]
-    half = stats.t.ppf(0.5 + confidence / 2, min(float(slope["df"]), line.most)) * slope["se"]
+    away = link_contrasts(fit, *line.pair(ends), line.judge)
+    slope = away.gradient[1:] - away.gradient[:1]
+    se, df = (float(found[0]) for found in link_se_df(fit, slope, line.judge))
+    half = stats.t.ppf(0.5 + confidence / 2, df) * se
     for end, move in (("", 0.0), ("_low", -half), ("_high", half)):
-        value = slope["estimate"] + move
+        value = float(slope[0] @ fit.fixed_effects.to_numpy()) + move
         if line.reading.zones:
             out[f"per_unit{end}"] = np.nan
         else:
@@ -424,8 +430,8 @@ def _no_change(line: Line) -> tuple[float, int, float]:
     # Change along one unit of the covariate, in every zone, of each level against the first.
     change = np.diff(rows.reshape(n, 2, len(cells) // (2 * n), -1), axis=1)[:, 0]
     contrast = (change[1:] - change[:1]).reshape(-1, rows.shape[1])
-    f, df = fit.inference.f_test(contrast, fit.fixed_effects.to_numpy())
-    return f, len(contrast), min(df, line.most)
+    f, df = f_test(fit, contrast, line.judge)
+    return f, len(contrast), df
 
 
 def _notes(line: Line, strips: pd.DataFrame, along: str, words: str) -> tuple[str, ...]:

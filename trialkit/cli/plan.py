@@ -278,14 +278,10 @@ def _print(made: Plan) -> None:
     own = made.strips.groupby(["field", "pair"], sort=False)["setup"].agg(wide.join)
     laid = own.groupby("field", sort=False).agg("  ".join).reset_index()
     print_table("Left to right", laid.rename(columns={"setup": "setups"}))
-    names = {"label": "factor", "df": "degrees of freedom", "error_df": "for error",
-             "at_most": "at most"}  # fmt: skip
+    names = {"label": "factor", "df": "degrees of freedom", "error_df": "for error"}
     judged = made.degrees_of_freedom.drop(columns="factor")
     print_table("What judges each factor", judged.rename(columns=names))
-    OUT.print(
-        "For error: degrees of freedom of the textbook's error line. At most: what the\n"
-        "analysis uses where the larger units (pairs, blocks) turn out not to differ.\n"
-    )
+    OUT.print("For error: degrees of freedom of the classical test of the factor's stratum.\n")
     hours = hours_of_work(made.order, made.changeovers, Pace(**made.arguments["pace"]))
     hours["times"] = ["" if math.isnan(n) else f"{n:.0f}" for n in hours["times"]]
     print_table("Hours of work", hours.round({"minutes_each": 1, "hours": 1}))

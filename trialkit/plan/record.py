@@ -29,8 +29,7 @@ _COLUMNS = {
     "order": ("step", "what", "field", "pair", "strip", "setup", "words", "direction", "minutes",
               "begins"),
     "changeovers": ("factor", "label", "changes", "minutes_each", "hours"),
-    "degrees_of_freedom": ("factor", "label", "levels", "compared_on", "df", "error_df",
-                           "at_most"),
+    "degrees_of_freedom": ("factor", "label", "levels", "compared_on", "df", "error_df"),
 }  # fmt: skip
 
 

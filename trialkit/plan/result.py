@@ -59,7 +59,7 @@ class Plan:
     variance : DataFrame
         The analysis of variance to be: ``stratum, term, source, df, role``.
     degrees_of_freedom : DataFrame
-        Per factor: ``factor, label, levels, compared_on, df, error_df, at_most``.
+        Per factor: ``factor, label, levels, compared_on, df, error_df``.
     words, notes : tuple of str
         The plan in sentences; what to know of it.
     arguments : dict

@@ -74,9 +74,8 @@ def by_factor(design: Design, variance: pd.DataFrame) -> pd.DataFrame:
     Returns
     -------
     DataFrame
-        ``factor, label, levels, compared_on, df, error_df, at_most``: `error_df` is that of the
-        textbook's error line, the difference between fields where the effect may vary between
-        fields; `at_most` that of `Design.strata`, if the larger units do not differ.
+        ``factor, label, levels, compared_on, df, error_df``: `error_df` is that of the textbook's
+        error line, the difference between fields where the effect may vary between fields.
     """
     rows = []
     for f in design.factors:
@@ -92,7 +91,6 @@ def by_factor(design: Design, variance: pd.DataFrame) -> pd.DataFrame:
                 "compared_on": "fields" if line.endswith(":field") else stratum,
                 "df": int(own["df"]),
                 "error_df": int(error.sum()),
-                "at_most": design.strata[f.name].df,
             }
         )
     return pd.DataFrame(rows)

@@ -331,11 +331,9 @@ class _Planned:
             rows.append(
                 [self.letters.text(f.label),
                  str(int(planned.at[f.name, "error_df"])) if known else "not planned",
-                 str(int(planned.at[f.name, "at_most"])) if known else "not planned",
                  str(result.design.strata[f.name].df), " to ".join(ends)]
             )  # fmt: skip
-        head = ["setup factor", "planned, by the table of variance", "planned, at most",
-                "at most as run", "used"]  # fmt: skip
+        head = ["setup factor", "planned", "left by the layout as run", "used by the model"]
         return table(
             f"Degrees of freedom for error, planned and run ({lower_first(result.title)})", head,
             rows,
