@@ -130,6 +130,9 @@ def test_one_tidy_table_of_strips(result, mixed) -> None:
         wanted[["standard", "cushion"]].to_numpy()
     )
     assert comparison.trials["n_rows"].sum() == strips["n_rows"].sum() == 14 * 36
+    # The workbook states no kernel mass, the others do: its losses by weight rest on the usual one.
+    taken = [note for note in comparison.notes if "335 g was taken" in note]
+    assert len(taken) == 1 and taken[0].startswith("book.xlsx: no thousand-kernel mass")
 
 
 def test_a_growers_own_fields_against_the_rest(result) -> None:

@@ -45,9 +45,9 @@ def test_feed_rate_of_usual_stands(stand: tuple[int, int], rates: tuple[float, .
     )
 
 
-def test_feed_rate_at_five_mph_is_what_extension_says() -> None:
-    # "At 5 mph a head is pulling down 12 to 15 plants per second per row": Ohio State University
-    # Extension, Henry County, 15 October 2018. For 30-in rows at 29,000 to 35,000 plants/ac.
+def test_feed_rate_at_five_mph_is_what_a_maker_says() -> None:
+    # "At 5 mph a head is pulling down 12 to 15 plants per second per row": a maker's words in an
+    # article reprinted in 2018. For 30-in rows at 29,000 to 35,000 plants/ac.
     assert in_us(30, 29_000, 5) >= 12 and in_us(30, 35_000, 5) <= 15
 
 
@@ -126,14 +126,16 @@ def test_guides_that_pinch_and_guides_that_do_not() -> None:
 
 def test_gap_target() -> None:
     # Iowa State University, Integrated Crop Management News, 2010: about 1-1/4 in, slightly wider
-    # at the rear. 1-3/8 at the rear: from memory. A cushion's 3/8 in (9.5 mm): common practice.
+    # at the rear. 1-1/4 and 1-3/8 in; better 1/16 in over a stalk at its third node: Ohio State
+    # University Extension, C.O.R.N. newsletter 2019-34. A cushion's 3/8 in (9.5 mm): common
+    # practice.
     bare, padded = h.gap_target(), h.gap_target(cushion=True)
     assert (bare.front / INCH, bare.rear / INCH) == pytest.approx((1.25, 1.375))
     assert round(padded.front - bare.front, 1) == 9.5 == round(padded.rear - bare.rear, 1)
     # 90th percentile of 1, 2, ..., 11 by linear interpolation is 10.
     sample = INCH / 10 * np.arange(1, 12)
     target = h.gap_target([*sample, np.nan])
-    assert target.front / INCH == pytest.approx(1 + 3 / 16)
+    assert target.front / INCH == pytest.approx(1 + 1 / 16)
     assert (target.stalks, target.stalk) == (11, pytest.approx(INCH))
     with pytest.raises(TrialkitError, match="above zero"):
         h.gap_target([20.0, 0.0])

@@ -141,7 +141,7 @@ def test_feed_rate_and_time_of_every_field() -> None:
         acres = mph * 20 / 8.25 * 0.70
         assert row["hours_per_ha"] * 0.40468564224 == pytest.approx(1 / acres)
         own = trial.stalks.loc[trial.stalks["field"] == field, "diameter"]
-        assert row["target_front"] == pytest.approx(np.percentile(own, 90) + 3 / 16 * INCH)
+        assert row["target_front"] == pytest.approx(np.percentile(own, 90) + 1 / 16 * INCH)
     assert "would be 2.5 to 3.3 rows together" in " ".join(report.sentences)
 
 

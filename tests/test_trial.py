@@ -44,9 +44,17 @@ def reason(trial: Trial, part: str) -> str:
 
 def test_losses_of_a_trial(tmp_path: Path) -> None:
     losses = load_trial(folder(tmp_path)).losses()
-    # 24 loose kernels in 10 ft2 at 300 g per 1000 kernels (84,671 per bushel):
-    # 2.4 x 43,560 / 84,671 = 1.2347 bu/ac.
-    assert losses.frames["bu_ac"].iloc[0] == pytest.approx(1.2347, abs=5e-5)
+    # 24 loose kernels in 10 ft2 at the usual 335 g per 1000 kernels, 25,401,173 / 335 = 75,824 a
+    # bushel: 2.4 x 43,560 / 75,824 = 1.3788 bu/ac. 270 g make 19 % less, 379 g 13 % more.
+    assert losses.frames["bu_ac"].iloc[0] == pytest.approx(1.3788, abs=5e-5)
+    told = [note for note in losses.notes if "thousand-kernel mass" in note]
+    assert len(told) == 1 and "335 g was taken" in told[0]
+    assert "19 % less or 13 % more" in told[0]
+    settings = f"{SETTINGS}\n[grain]\nthousand_kernel_mass = 300\n"
+    own = load_trial(folder(tmp_path, settings)).losses()
+    # 84,671 a bushel: 2.4 x 43,560 / 84,671 = 1.2347 bu/ac.
+    assert own.frames["bu_ac"].iloc[0] == pytest.approx(1.2347, abs=5e-5)
+    assert not [note for note in own.notes if "thousand-kernel mass" in note]
 
 
 def test_what_the_data_unlock(tmp_path: Path) -> None:

@@ -122,6 +122,21 @@ def test_kernel_mass_of_published_counts(thousands: float, mass: float) -> None:
     assert units.kernels_per_bushel(mass) == pytest.approx(thousands * 1000, rel=2e-3)
 
 
+def test_the_usual_kernel_mass_lies_among_those_published() -> None:
+    usual, published = units.DEFAULT_THOUSAND_KERNEL_MASS, units.PUBLISHED_KERNEL_MASS
+    # Purdue University: 67,000 to 94,000 kernels per bushel, mean about 76,000 (as quoted by
+    # others).
+    assert [round(float(units.kernels_per_bushel(m)), -3) for m in published] == [94_000, 67_000]
+    assert units.kernels_per_bushel(usual) == pytest.approx(76_000, rel=0.005)
+    # Implied by losses and counts of Stephens et al. 2024 (325 and 338 g, computed).
+    assert 325 < usual < 338
+    # 100 whole kernels, U.S. Grains Council, harvests 2014 to 2019: "as is" at about 12 to 15 %
+    # moisture. Sound whole kernels are the heavier ones, so the usual mass lies below the mean,
+    # by less than the spread between lots (standard deviation 24 to 28 g).
+    per_100 = np.array([34.03, 34.34, 35.20, 36.07, 35.07, 34.60])
+    assert 0 < 10 * per_100.mean() - usual < 24
+
+
 @pytest.mark.parametrize(
     ("thousands", "density"),
     [(67, 1.54), (70, 1.61), (76, 1.74), (80, 1.84), (85, 1.95), (90, 2.07), (100, 2.30)],

@@ -23,6 +23,7 @@ from trialkit.analysis.zeros import log_shares
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError, TrialError, TrialkitError
 from trialkit.losses import losses
+from trialkit.quantities import kernel_mass_taken, lower_first
 from trialkit.trial import Trial, load_trial
 
 __all__ = ["Comparison", "compare"]
@@ -386,6 +387,9 @@ def _strips(
         out["value"], out["value_se"] = found["kg_ha"], found["se_kg_ha"]
     other = int(units.ne(unit).sum())
     notes = [f"{other} trials have no measured values in {unit}."] if other else []
+    taken = [name for name, trial in trials.items() if not trial.config.kernel_mass_stated]
+    if taken and spec.table == "frames":
+        notes.append(f"{', '.join(taken)}: {lower_first(kernel_mass_taken())}")
     names_of = {"place": "field", "own_pair": "pair", "own_strip": "strip"}
     out = out.reset_index(drop=True).rename(columns=names_of)
     order = ["trial", "grower", "field", "season", "hybrid", "pair", "strip"]

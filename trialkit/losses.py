@@ -31,6 +31,7 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.display import card, decimals, number, table
+from trialkit.quantities import kernel_mass_taken
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -111,6 +112,8 @@ def losses(
     """
     del fields
     notes: list[str] = []
+    if not config.kernel_mass_stated and (len(frames) or ears["kernels_per_ear"].notna().any()):
+        notes.append(kernel_mass_taken())
     setup_columns = [factor.name for factor in config.setups]
     design = strips[["strip", "field", "pair", *setup_columns]]
     frame_table = _frame_table(frames, design, config)

@@ -7,12 +7,18 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from trialkit.display import decimals, number
-from trialkit.units import convert, kg_ha_to_bu_ac
+from trialkit.units import (
+    DEFAULT_THOUSAND_KERNEL_MASS,
+    PUBLISHED_KERNEL_MASS,
+    convert,
+    kg_ha_to_bu_ac,
+)
 
 __all__ = [
     "Scale",
     "Span",
     "decimals",
+    "kernel_mass_taken",
     "lower_first",
     "number",
     "places_in",
@@ -57,6 +63,17 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
         return (Scale(unit, 1.0),)
     us, si = _TWO_SYSTEMS[unit]
     return (us, si) if system == "US" else (si, us)
+
+
+def kernel_mass_taken() -> str:
+    """What a trial without a thousand-kernel mass of its own must be told."""
+    usual, (low, high) = DEFAULT_THOUSAND_KERNEL_MASS, PUBLISHED_KERNEL_MASS
+    return (
+        f"No thousand-kernel mass was given, so {usual:g} g was taken. Published averages run from "
+        f"{low:g} to {high:g} g: loss of kernels by weight, and its worth, could be "
+        f"{100 * (1 - low / usual):.0f} % less or {100 * (high / usual - 1):.0f} % more than said. "
+        "How many percent setups are apart in loss of kernels does not hang on it. Weigh your own."
+    )
 
 
 def places_in(scale: Scale, uncertainty: float) -> int:

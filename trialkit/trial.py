@@ -290,7 +290,9 @@ def _header_loss(trial: Trial, header: int, ahead: int, lost: int) -> str:
             "told from another: count more ground"
         )
     bare = "" if ahead else ", so standing loss cannot be taken off"
-    return f"frames in zone header: {header}; in zone preharvest: {ahead}{bare}"
+    mass = f"{trial.config.thousand_kernel_mass:g} g taken"
+    taken = "" if trial.config.kernel_mass_stated else f"; no thousand-kernel mass given, {mass}"
+    return f"frames in zone header: {header}; in zone preharvest: {ahead}{bare}{taken}"
 
 
 def _of_header(trial: Trial) -> list[_Part]:

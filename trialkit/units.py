@@ -32,9 +32,19 @@ POUNDS_PER_BUSHEL = 56.0
 KG_PER_BUSHEL = POUNDS_PER_BUSHEL * KG_PER_POUND
 BASE_MOISTURE = 15.5
 """Moisture (%, wet basis) at which the standard bushel is defined. Many buyers use 15."""
-DEFAULT_THOUSAND_KERNEL_MASS = 300.0
-"""g per 1000 kernels at base moisture, about 84,700 kernels per bushel: common practice. Measure
-it where it matters: published kernels per bushel run from 67,000 to 100,000."""
+DEFAULT_THOUSAND_KERNEL_MASS = 335.0
+"""g per 1000 kernels at base moisture, taken where a trial states none: 75,800 kernels per bushel.
+
+Measured figures lie near it: about 76,000 per bushel, Purdue University's mean (as quoted by
+others), is 334 g; losses and counts of 47 Nebraska fields imply 325 and 338 g (Stephens et al.
+2024, *Weed Technology*, computed from them); whole kernels of the U.S. Grains Council's harvest
+samples weighed 340 to 361 g in the years 2014 to 2019, at about 12 to 15 % moisture. Rules of thumb
+are lighter: 90,000 per bushel is 282 g, and 2 kernels per ft2 are exactly 1 bu/ac at 291.6 g.
+Tables run from 254 to 363 g (Roth, Penn State Extension, 2014). Hybrids, seasons and regions
+differ: weigh it where losses by weight matter."""
+PUBLISHED_KERNEL_MASS = (270.0, 379.0)
+"""g per 1000 kernels at 94,000 and 67,000 per bushel, the range of Purdue University (as quoted by
+others)."""
 
 KG_HA_PER_BU_AC = KG_PER_BUSHEL * SQUARE_METRES_PER_HECTARE / SQUARE_METRES_PER_ACRE
 

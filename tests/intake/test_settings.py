@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 from sound_trial import SETTINGS
 
@@ -80,10 +82,22 @@ def test_written_settings_read_back(units: str) -> None:
 
 def test_what_may_be_left_out() -> None:
     config = read_toml(SETTINGS)
-    assert (config.thousand_kernel_mass, config.base_moisture) == (300.0, 15.5)
+    assert (config.thousand_kernel_mass, config.base_moisture) == (335.0, 15.5)
     assert config.price_per_t is None
     assert config.option is None
     assert config.header.discharge_width == config.header.width
+
+
+def test_a_kernel_mass_nobody_gave_never_becomes_a_stated_one() -> None:
+    config = read_toml(SETTINGS)
+    written = toml_text(config)
+    assert not config.kernel_mass_stated and "\n# thousand_kernel_mass = 335 " in written
+    assert read_toml(written) == config
+    # One that is stated stays stated, though it be the usual one.
+    own = read_toml(f"{SETTINGS}\n[grain]\nthousand_kernel_mass = 335\n")
+    assert own.kernel_mass_stated and read_toml(toml_text(own)) == own
+    assert replace(config, thousand_kernel_mass=300.0).kernel_mass_stated
+    assert "none was given" in config._repr_html_() and "none was" not in own._repr_html_()
 
 
 def test_every_fault_is_listed_with_its_key() -> None:

@@ -26,10 +26,13 @@ from trialkit.report.effort_panel import effort_panel
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
+# As the command takes it without a folder: no kernel mass given.
+CONFIG = replace(CUSHION_PAIRS.config, thousand_kernel_mass=tk.units.DEFAULT_THOUSAND_KERNEL_MASS)
+
 
 @functools.cache
 def grid() -> tp.PowerGrid:
-    return tp.power(CUSHION_PAIRS.config, pairs=(4, 6), frames=(4, 10), rounds=60, seed=3)
+    return tp.power(CONFIG, pairs=(4, 6), frames=(4, 10), rounds=60, seed=3)
 
 
 # --- Past trials ---------------------------------------------------------------------------------
@@ -85,6 +88,23 @@ def test_variances_of_past_trials_are_found_again(tmp_path: Path) -> None:
     assert "learned from 1 past trial. Each" in again.sentences[0]
 
 
+def test_every_usual_number_says_what_it_rests_on() -> None:
+    usual = tp.Expected()
+    basis = usual.table().set_index(["what", "level"])["basis"]
+    assert basis.str.len().gt(10).all() and basis.ne("as stated").all()
+    # Preharvest over header loss, kg/ha: INTA, Argentina, 2005 and 2007, ears among them.
+    assert 65 / 233 < usual.preharvest / usual.loss < 54 / 141
+    assert "0.28 and 0.38" in basis["preharvest", ""]
+    # Spread of logarithms from mean and standard deviation of broken corn and foreign material, %,
+    # at first handlers: U.S. Grains Council, 2016 and 2015.
+    lots = [np.sqrt(np.log1p((sd / mean) ** 2)) for mean, sd in ((0.7, 0.45), (0.8, 0.61))]
+    assert lots[0] / 2 < usual.damage_sd["field"] < lots[1] / 2
+    assert [f"{x:.2f}" in basis["damage_sd", "field"] for x in lots] == [True, True]
+    # Variance of a Poisson about lognormal means: m + m^2 (exp(sd^2) - 1); of a negative binomial:
+    # m + m^2 / k.
+    assert f"k = {1 / np.expm1(usual.sd['frame'] ** 2):.1f}" in basis["sd", "frame"]
+
+
 def test_setups_by_field_are_learned_and_nothing_is_refused(tmp_path: Path) -> None:
     found = tp.learn(demo_dir("gap_fields"))
     variances = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
@@ -128,15 +148,21 @@ def test_the_level_of_loss_is_that_of_the_reference_setup() -> None:
 # --- Another reduction ---------------------------------------------------------------------------
 
 
+def assert_as_often(moved: tp.PowerGrid, new: tp.PowerGrid) -> None:
+    """Of rounds told apart in one grid only, as many in either: McNemar's test, at three standard
+    errors."""
+    for _, row in new.table.iterrows():
+        apart = moved.told_apart(row).astype(int) - new.told_apart(row)
+        assert abs(apart.sum()) <= 3 * np.sqrt(np.abs(apart).sum()), row.to_dict()
+
+
 def test_rounds_moved_to_another_reduction_are_close_to_rounds_simulated_there() -> None:
-    """At its own reduction the grid is itself; at another, powers agree with new rounds of the same
-    streams to 8 points: what less loss changes in the counts of the same strips."""
+    """At its own reduction the grid is itself; at another, as many rounds tell the setups apart as
+    of new rounds of the same streams, but for what less loss changes in the same strips' counts."""
     same = grid().at(0.3)
     assert (same.table["power"] == grid().table["power"]).all()
-    fresh = tp.power(CUSHION_PAIRS.config, reduction=0.45, pairs=[6], frames=[4, 10], rounds=60,
-                     seed=3)  # fmt: skip
-    moved = grid().at(0.45).table.query("pairs == 6")
-    assert moved["power"].to_numpy() == pytest.approx(fresh.table["power"].to_numpy(), abs=0.08)
+    fresh = tp.power(CONFIG, reduction=0.45, pairs=[6], frames=[4, 10], rounds=60, seed=3)
+    assert_as_often(grid().at(0.45), fresh)
     assert (grid().at(0.0).table["power"] <= 0.15).all()
     several = tp.power(GAP_FIELDS.config, pairs=[4], frames=[3], rounds=20, seed=1)
     at_home = several.at(0.3).rounds
@@ -147,7 +173,7 @@ def test_rounds_moved_to_another_reduction_are_close_to_rounds_simulated_there()
     moved = tp.power(few, reduction=0.45, **crossed).at(0.25)
     new = tp.power(few, reduction=0.25, **crossed)
     assert moved.table["crossed"].all() and moved.rounds["ratio"].isna().all()
-    np.testing.assert_allclose(moved.table["power"], new.table["power"], atol=0.10)
+    assert_as_often(moved, new)
     se = np.sqrt((moved.rounds["se"] ** 2).groupby(moved.rounds["level"], sort=False).mean())
     np.testing.assert_allclose(se, new.table["se"], rtol=0.10)
     with pytest.raises(DesignError, match="share below 1"):

@@ -63,6 +63,8 @@ def test_what_a_kernel_amounts_to() -> None:
     # 10 x 90,000 / 43,560 = 20.66
     assert "kernels ÷ 20.7 = bu/ac" in words and "90,000 kernels per bushel" in words
     assert "kernels ÷ 20)" in words and "87,120" in words
+    assert "not weighed" not in words
+    assert "not weighed" in " ".join(lengths.worth_words(FOOT2, 335.0, "US", stated=False))
     table = lengths.worth_table(10 * FOOT2, 1000 * bushel / 87_120, "US")
     assert dict((row[0], row[1]) for row in table)["20"] == "1.00"
     for count, us, si in table:

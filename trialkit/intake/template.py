@@ -17,6 +17,7 @@ from trialkit.intake.config import SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import cell_texts, toml_text, toml_value
+from trialkit.units import DEFAULT_THOUSAND_KERNEL_MASS
 
 _EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion")}
 _LAST_ROW = 2000
@@ -165,8 +166,9 @@ def _settings(
         ]  # fmt: skip
     return [
         *rows,
-        ("grain.thousand_kernel_mass", "g per 1000 kernels at base moisture; 300 when left out",
-         300, False),
+        ("grain.thousand_kernel_mass", "g per 1000 kernels at base moisture: weigh your own; "
+         f"{DEFAULT_THOUSAND_KERNEL_MASS:g} is taken when left out",
+         DEFAULT_THOUSAND_KERNEL_MASS, False),
         ("grain.base_moisture", "moisture that yields and losses are stated at, %", 15.5, False),
         ("prices.currency", "currency", "USD", False),
         ("prices.grain", "net price of grain: per bushel (US) or per tonne (SI)",

@@ -170,11 +170,12 @@ def toml_text(config: TrialConfig) -> str:
             "hard_to_change": factor.hard_to_change or None,
         }
         parts.append("[[setup]]\n" + _lines(entry))
-    grain = {
-        "thousand_kernel_mass  # g at base moisture": config.thousand_kernel_mass,
-        "base_moisture  # %": config.base_moisture,
-    }
-    parts.append("[grain]\n" + _lines(grain))
+    mass = {"thousand_kernel_mass  # g at base moisture": config.thousand_kernel_mass}
+    # A mass that nobody gave stays a remark, so that reading the file does not make it one.
+    parts.append(
+        f"[grain]\n{'' if config.kernel_mass_stated else '# '}{_lines(mass)}"
+        + _lines({"base_moisture  # %": config.base_moisture})
+    )
     if config.price_per_t is not None:
         net = config.price_per_t
         net = units.price_per_tonne_to_per_bushel(net) if us else net

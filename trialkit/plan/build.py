@@ -67,7 +67,9 @@ def plan_trial(
         Two setups side by side; k setups side by side; hard-to-change factors on main strips, the
         others on strips inside them. Unless told, as the factors ask for.
     blocks : int
-        Blocks (pairs) in each field; every one holds every setup once.
+        Blocks (pairs) in each field; every one holds every setup once. Guides to on-farm trials ask
+        for 4 to 6 (Mississippi State University), 6 or more (Practical Farmers of Iowa), 6 to 7
+        (University of Nebraska).
     setups : sequence of mappings, optional
         The setups compared, each ``{factor: level}``; unless told, every combination of levels.
         Not with split-strips.

@@ -154,7 +154,9 @@ def power(
     seed : int, optional
         The same seed gives the same numbers for any number of jobs; drawn and kept when not given.
     confidence, aim : float
-        Of intervals and tests; the power asked for.
+        Of intervals and tests, 0.95 unless told; the power asked for. On-farm work tests at 0.05
+        or 0.10 (the most common in four states, 2017); 0.10 to 0.15 is called apt in Nebraska, 0.10
+        to 0.20 in Ohio where errors are cheap.
     jobs : int
         Processes.
     progress : callable, optional

@@ -77,8 +77,9 @@ def hours_words(grid: PowerGrid) -> str:
     each = work.frame_minutes if grid.row == "frame" else work.sample_minutes
     return (
         f"Hours: {each:g} min a {grid.row}, {work.stop_minutes:g} a stop on a strip, "
-        f"{work.field_minutes:g} a field, with driving and changes of setup. The order of work of "
-        "a plan takes its pace's count_minutes a strip for counting instead."
+        f"{work.field_minutes:g} a field, with driving and changes of setup. Minutes not given are "
+        "common practice, none is published: time your own. The order of work of a plan takes its "
+        "pace's count_minutes a strip for counting instead."
     )
 
 

@@ -28,13 +28,13 @@ class Work:
     ----------
     frame_minutes : float
         Clearing and counting one frame. A check of a field takes about 15 minutes (University of
-        Missouri Extension G1290); 3 is that of five frames, assumed.
+        Missouri Extension G1290); 3 is that of five frames, common practice.
     sample_minutes : float
-        Sorting one grain sample for damage; assumed.
+        Sorting one grain sample for damage; common practice.
     stop_minutes : float
-        A strip's stop: backing up, shutting off, walking, carrying the frame; assumed.
+        A strip's stop: backing up, shutting off, walking, carrying the frame; common practice.
     field_minutes : float
-        Moving to a field and opening it; assumed.
+        Moving to a field and opening it; common practice.
     strip_length : float
         m; 750 ft, the better length in the Pacific Northwest guide to on-farm testing (1994).
     order : {"fewest changes", "position"}

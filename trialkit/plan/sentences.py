@@ -75,7 +75,8 @@ def to_know(plan: Plan) -> tuple[str, ...]:
     if plan.layout == "pairs" and pairs < 6:
         out.append(
             f"With {pairs} pairs the exact test of paired differences cannot give a p-value below "
-            f"{p_text(2.0 ** (1 - pairs))}; 6 pairs can give 0.031."
+            f"{p_text(2.0 ** (1 - pairs))}; 6 pairs can give 0.031. Guides "
+            "to on-farm trials ask for 4 to 6 pairs, some for 6 or 7."
         )
     short = [g for g in plan.grounds if g.strip_length < BETTER_LENGTH]
     if short:

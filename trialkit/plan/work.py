@@ -31,13 +31,13 @@ class Pace:
     speed : float
         Ground speed (km/h); 8 is about the 5 mph of current practice.
     turn_minutes : float
-        From the end of one pass to the beginning of the next.
+        From the end of one pass to the beginning of the next; common practice.
     count_minutes : float
         Counting on one strip; a check takes about 15 minutes (University of Missouri Extension
         G1290).
     change_minutes : mapping
         Factor to the minutes one change of its level takes. Unless told, 120 for a factor that is
-        hard to change (an assumption: time your own) and 0 for one that is changed from the cab.
+        hard to change (common practice: time your own) and 0 for one that is changed from the cab.
     """
 
     speed: float = 8.0

@@ -130,9 +130,10 @@ class FoldedParts:
             )
         if len(trial.ears):
             items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
+        taken = "" if self.config.kernel_mass_stated else " (assumed, not weighed)"
         items.append(
             f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
-            f"thousand kernels, {number(self.config.base_moisture, 1)} % moisture."
+            f"thousand kernels{taken}, {number(self.config.base_moisture, 1)} % moisture."
         )
         models = ["<h3>Models</h3>"]
         for result in self.responses.values():

@@ -109,11 +109,17 @@ class OneHeader:
         if abs(off) > report.limits.own_gap and not self._own_gaps:
             way = "Close" if off > 0 else "Open"
             why = "the stalks measured" if report.target.stalks else "the usual start"
+            usual = self.say.given(report.limits.start_gap)
+            other = (
+                f" Advice differs: whatever the stalks, {usual} at the front is a usual start."
+                if report.target.stalks and not report.cushion
+                else ""
+            )
             items.append(
                 f"{way} the gap of all rows by {self.say.value(abs(off))} {self.say.length_unit}, "
                 f"to {self.say.value(report.target.front)} at the front and "
                 f"{self.say.length(report.target.rear)} at the rear, if you follow {why}; keep it "
-                "narrower than the butts of the ears."
+                f"narrower than the butts of the ears.{other}"
             )
         fast = at_speeds(report, [report.fastest]) if not math.isnan(report.fastest) else None
         if fast is not None and fast["pulling"].iloc[0] == "not even on new rolls":

@@ -70,9 +70,10 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
     models = [f"for {listed(titles)} {_MODELS[name]}" for name, titles in by_family.items()]
     parts.append(f"The model was {'; '.join(models)}.")
     if len(trial.frames):
+        assumed = "" if trial.config.kernel_mass_stated else " (assumed, not weighed)"
         parts.append(
             f"Kernels became mass at {number(trial.config.thousand_kernel_mass, 0)} g per "
-            f"thousand, {number(trial.config.base_moisture, 1)} % moisture."
+            f"thousand{assumed}, {number(trial.config.base_moisture, 1)} % moisture."
         )
     if less := [lower_first(r.title) for r in results.values() if r.offset is not None]:
         parts.append(

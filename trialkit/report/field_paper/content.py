@@ -212,7 +212,9 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
     worth = {
         "headers": ["kernels", *units_of],
         "rows": [list(row) for row in lengths.worth_table(areas[0], mass, config.units)],
-        "words": " ".join(lengths.worth_words(areas[0], mass, config.units)),
+        "words": " ".join(
+            lengths.worth_words(areas[0], mass, config.units, config.kernel_mass_stated)
+        ),
     }
     return {"lengths": {"title": title, "headers": headers, "rows": table}, "worth": worth}
 

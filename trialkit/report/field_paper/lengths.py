@@ -106,7 +106,9 @@ def kernel_worth(frame_area: float, thousand_kernel_mass: float) -> Worth:
     return Worth(kg_ha, float(units.kg_ha_to_bu_ac(kg_ha)))
 
 
-def worth_words(frame_area: float, mass: float, system: schema.System) -> list[str]:
+def worth_words(
+    frame_area: float, mass: float, system: schema.System, stated: bool = True
+) -> list[str]:
     """How kernels become loss on the spot, and what the rule of thumb takes for granted."""
     worth = kernel_worth(frame_area, mass)
     per_bushel = f"{float(units.kernels_per_bushel(mass)):,.0f} kernels per bushel"
@@ -123,7 +125,7 @@ def worth_words(frame_area: float, mass: float, system: schema.System) -> list[s
         first = f"Frame of {area}: kernels \N{MULTIPLICATION SIGN} {worth.kg_ha:.3g} = kg/ha"
         rule = ""
         basis = f"{mass:g} g per 1,000 kernels"
-    first += f", at {basis}."
+    first += f", at {basis}{'' if stated else ' (not weighed: weigh your own)'}."
     what = (
         "One frame is not yet a loss: frames are averaged and what lay there before is taken off."
     )
