@@ -37,7 +37,7 @@ LAYOUT = "kenward-roger, df of the layout"
 BEFORE = "kenward-roger without zero variances, df of pooled units"
 CLASSICAL, NORMAL = "classical test of the stratum", "normal approximation"
 METHODS = (REPORTED, NARROWER, LAYOUT, BEFORE, CLASSICAL, NORMAL)
-NARROW = 0.8  # times the scale of the prior
+NARROW = 0.75  # times the scale of the prior
 LEVEL = 0.05
 Answer = tuple[float, float, float]
 Gaps = tuple[np.ndarray, np.ndarray]
@@ -56,8 +56,10 @@ def prepared(name: str, seed: int) -> tuple[Setting, MixedFit, dict[str, np.ndar
     return case, fit, {e.name: term_rows(fit.fixed_part, e.factor) for e in case.effects}
 
 
-def one_round(name: str, spread: float, effect: float, seed: int, number: int) -> list[dict[str, Any]]:
-    """Records of one trial: effect, method, p of no difference, p of the truth, half width, zero."""
+def one_round(
+    name: str, spread: float, effect: float, seed: int, number: int
+) -> list[dict[str, Any]]:
+    """Records of one trial: effect, method, p of no difference and of the truth, half width."""
     case, first, rows_of = prepared(name, seed)
     # The sequence that spawn gives the round, however many rounds are asked for.
     root = np.random.SeedSequence(_root(name, spread, effect, seed), spawn_key=(number,))

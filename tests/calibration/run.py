@@ -37,7 +37,8 @@ def main() -> None:
         for spread, effect, rounds in cells:
 
             def progress(done: int, of: int, spread: float = spread, name: str = name) -> None:
-                print(f"\r{name}, spread {spread:g}: {done} of {of} rounds", end="", file=sys.stderr)
+                told = f"\r{name}, spread {spread:g}: {done} of {of} rounds"
+                print(told, end="", file=sys.stderr)
 
             records = simulate(name, spread, effect, rounds, given.seed, given.jobs, progress)
             tables.append(rates(name, spread, effect, records, given.seed))

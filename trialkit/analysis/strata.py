@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from trialkit.mixed import MixedFit
 
 # Scale of the prior by link: logarithms of counts, of odds, and residual standard deviations.
-PRIOR = {"log": 0.5, "logit": 0.5, "identity": 2.0}
+PRIOR = {"log": 0.4, "logit": 0.4, "identity": 2.0}
 
 Judge = Integrated | float
 """What judges a factor's comparisons: the fixed effects integrated over the spread of its error, or

@@ -53,7 +53,7 @@ class Integrated:
     Attributes
     ----------
     sd : ndarray, shape (nodes,)
-        Of the error stratum, link scale (Gaussian: in units of the residual sd).
+        Of what the error's units give a row, link scale (Gaussian: in residual sds).
     weight : ndarray, shape (nodes,)
         Sum to one.
     beta : ndarray, shape (nodes, terms)
@@ -133,7 +133,7 @@ def half_t3(sd: np.ndarray, scale: float) -> np.ndarray:
 
 
 def integrate(
-    fit: FittedModel, level: str, variable: str | None = None, scale: float = 0.5
+    fit: FittedModel, level: str, variable: str | None = None, scale: float = 0.4
 ) -> Integrated:
     """Fixed effects of a restricted fit, integrated over the spread of one error stratum.
 
@@ -154,7 +154,9 @@ def integrate(
     model, problem, point = fit.model, fit.found.problem, fit.found.point
     error = parameter_of(fit, level, variable)
     blocks = _blocks(fit, level, variable)
-    sd = max(CENTRE, float(abs(point.theta[error]))) * U / (1.0 - U)
+    # Spread that the units give a row: a factor's contrasts are below one in every row.
+    unit = model.theta_scale[error]
+    sd = max(CENTRE, float(abs(point.theta[error])) / unit) * U / (1.0 - U)
     theta, beta = point.theta.copy(), point.beta
     for block in blocks:
         theta[block] = WIDE * max(1.0, np.abs(point.theta[[block, error]]).max())
@@ -165,7 +167,7 @@ def integrate(
     betas: list[np.ndarray] = []
     halves: list[np.ndarray] = []
     for j, s in enumerate(sd):
-        theta[error] = s
+        theta[error] = s * unit
         if isinstance(problem, GaussianProblem):
             at = problem.point(theta)
         else:
