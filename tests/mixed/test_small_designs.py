@@ -15,7 +15,7 @@ import pandas as pd
 import pytest
 
 from trialkit.mixed import fit_mixed
-from trialkit.mixed.smallsample import _matched
+from trialkit.mixed.smallsample import KenwardRoger, _matched
 
 SMALL = Path(__file__).parents[1] / "reference" / "small.json"
 CASES: list[dict[str, Any]] = json.loads(SMALL.read_text(encoding="utf-8"))["cases"]
@@ -24,7 +24,7 @@ CASES: list[dict[str, Any]] = json.loads(SMALL.read_text(encoding="utf-8"))["cas
 @pytest.mark.parametrize("case", CASES, ids=lambda case: case["name"])
 def test_as_pbkrtest_has_it(case: dict[str, Any]) -> None:
     fit = fit_mixed(pd.DataFrame(case["data"]), "y", **case["model"])
-    table = fit.term_tests("kenward-roger-all")
+    table = fit.term_tests()
     for term, known in case["tests"].items():
         row = table.loc[term]
         assert row["num_df"] == known["num_df"]
@@ -68,3 +68,10 @@ def test_scale_and_df_near_two(q: int) -> None:
 def test_no_f_distribution_fits_hardly_any_df() -> None:
     # Between both exact cases, six rows on about one df: the df that matches is negative.
     assert np.isnan(_matched(6, 42.0, 5.0)).all()
+
+
+def test_at_least_one_df_however_little_is_known_of_a_variance() -> None:
+    # One variance, known to a factor of a hundred: the formulas have 2 / 100^2 df.
+    kr = KenwardRoger(np.eye(2), np.eye(2), -np.eye(2)[None], np.array([[1e4]]))
+    assert kr.df(np.eye(2)).tolist() == [1.0, 1.0]
+    assert kr.moments(np.eye(2)) == pytest.approx((1.0, 1.0))

@@ -24,6 +24,12 @@ from trialkit.mixed.marginal import Component, marginal_jets
 
 # Below it no uncertainty of a variance enters: the F distribution is the chi-square's.
 CERTAIN = 1e-6
+# Information on a variance, as a part of what there would be with the fixed effects known, that is
+# none.
+SILENT = 1e-10
+# No error mean square has fewer df; a variance that is nearly unknown can have any positive number
+# by the formulas, and its interval no end.
+LEAST_DF = 1.0
 # Rounding of the traces, of which most terms are near one.
 ROUNDING = 1e-12
 
@@ -69,17 +75,19 @@ class KenwardRoger:
         """Degrees of freedom of single contrasts, shape (rows,); ``rows`` is (rows, terms).
 
         The general expressions of :meth:`moments` reduce to Satterthwaite's, without rescaling.
+        At least one.
         """
         side = rows @ self.phi
         variance = np.einsum("ij,ij->i", side, rows)
         slopes = np.einsum("ij,rjk,ik->ir", side, self.p, side) / variance[:, None]
         spread = np.einsum("ir,rs,is->i", slopes, self.w, slopes)
-        return np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+        df = np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+        return np.maximum(df, LEAST_DF)
 
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale ``lambda`` and denominator df of the F approximation; see :func:`_matched`.
 
-        Both are NaN where no F distribution fits: hardly any df for many rows.
+        The df are one at least. Both are NaN where no F distribution fits: hardly any df for many rows.
         """
         q = len(contrast)
         if q == 1:
@@ -93,7 +101,8 @@ class KenwardRoger:
         a1 = float(mean @ self.w @ mean) * q**2
         # A2 - A1 / q: zero where all functions share one df. The difference would be rounding.
         uneven = max(float(np.einsum("rs,rij,sij->", self.w, centred, centred)), 0.0)
-        return _matched(q, a1, uneven)
+        scale, df = _matched(q, a1, uneven)
+        return scale, float(np.maximum(df, LEAST_DF))
 
 
 def _matched(q: int, a1: float, uneven: float) -> tuple[float, float]:
@@ -207,8 +216,10 @@ def _from_derivatives(
     phi_p = phi @ p
     both = np.einsum("rij,sji->rs", phi_p, phi_p)
     expected = 0.5 * (trace - np.einsum("ij,rsji->rs", phi, twice_q) + both)
-    # Parameters may differ by many orders of magnitude.
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(expected), 1e-300))
+    # Parameters may differ by many orders of magnitude. One of which the data tell nothing (its
+    # effects lie in the fixed part's space) has no uncertainty that the tests could count in.
+    own, told = np.diag(expected), np.diag(expected) > SILENT * np.diag(trace)
+    scale = np.where(told, own, np.inf) ** -0.5
     scaled = expected * np.outer(scale, scale)
     w = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(scale, scale)
     u = 0.5 * np.einsum("rs,rsij->ij", w, twice_q) - np.einsum("rs,rij,sjk->ik", w, p, phi_p)
