@@ -41,6 +41,7 @@ class Design:
     strips : DataFrame
         The strips used, with a centred column of every covariate (`covariates.KNOWN`).
     covariates : tuple of str
+        Centred columns that comparisons are adjusted for.
     interactions : tuple of (str, str)
     nested : tuple of str
         Random levels coarse to fine, the frame or sample level not included.
@@ -56,6 +57,8 @@ class Design:
         Sentences: the reason for each part of the model; what was left out or assumed.
     units : {"US", "SI"}
         Units the trial declares, for sentences; every number here is SI.
+    measured_after : tuple of str
+        Centred columns of what the setup may have changed; the second answer (`at_same`) adds them.
     """
 
     factors: tuple[SetupFactor, ...]
@@ -70,6 +73,7 @@ class Design:
     why: tuple[str, ...]
     notes: tuple[str, ...]
     units: str = "SI"
+    measured_after: tuple[str, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -132,8 +136,8 @@ def read_design(
     row : str
         What a measurement is called; ``"strip"`` where it is the whole strip's.
     adjust : bool
-        Whether measured speed, moisture and gap may enter as covariates; the gap needs the
-        columns of `gaps.with_measured_gaps`.
+        Whether measured speed, moisture and gap may enter as covariates, see `covariates`; the
+        gap needs the columns of `gaps.with_measured_gaps`.
 
     Raises
     ------
@@ -168,8 +172,11 @@ def read_design(
     nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
     covariates: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
     if adjust:
-        covariates = choose_covariates(factors, strips, interactions, why, notes, config.units)
+        covariates, after = choose_covariates(
+            factors, strips, interactions, why, notes, config.units, config.model.adjust_for
+        )
     slope_factors = _slopes(names, strips, nested, why, notes)
     strata = layout_df(factors, strips, interactions, covariates)
     return Design(
@@ -185,6 +192,7 @@ def read_design(
         tuple(why),
         tuple(notes),
         config.units,
+        after,
     )
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -19,6 +19,7 @@ from trialkit.trial import Trial
 
 if TYPE_CHECKING:  # each is imported by the method that needs it
     from trialkit.analysis.alternatives import Alternatives
+    from trialkit.analysis.at_same import AtSame
     from trialkit.analysis.checks import ModelCheck
     from trialkit.analysis.curves import EffectCurve
     from trialkit.analysis.equivalence import Equivalence
@@ -93,6 +94,19 @@ class ResponseAnalysis:
     by_field: pd.DataFrame
     notes: tuple[str, ...]
     level: float
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @property
+    def at_same(self) -> AtSame | None:
+        """The second answer, at the same speed, see `trialkit.analysis.at_same.at_same`.
+
+        Fitted when first asked for; None where it would add nothing to the first.
+        """
+        from trialkit.analysis.at_same import at_same
+
+        if "at_same" not in self._kept:
+            self._kept["at_same"] = at_same(self)
+        return self._kept["at_same"]
 
     @property
     def reading(self) -> Reading:
@@ -183,8 +197,21 @@ class ResponseAnalysis:
                 "Against the reference",
                 names=names | {"label": "level"},
             ),
+            *self._second(names),
             *([folded("Notes", paragraphs(self.notes))] if self.notes else []),
         )
+
+    def _second(self, names: dict[str, str]) -> list[str]:
+        """The second answer for a notebook."""
+        second = self.at_same
+        if second is None:
+            return []
+        columns = ["label", "ratio", "difference", "df", "p_adjusted"]
+        shown = [paragraphs([second.words, *second.notes])]
+        if len(second.contrasts):
+            rows = _ends_last(second.contrasts, columns)
+            shown.append(table(rows, names=names | {"label": "level"}))
+        return [folded(second.title, *shown)]
 
 
 @dataclass(frozen=True, slots=True)
