@@ -1,4 +1,4 @@
-"""The whole effect of a setup, and the second answer at the same speed: known truth, rules, words."""
+"""The whole effect of a setup, and the second answer at the same speed: known truth, rules."""
 
 from __future__ import annotations
 

@@ -21,8 +21,10 @@ from trialkit.analysis.covariates import KNOWN
 from trialkit.analysis.design import layout_df
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.measured import with_bushels
+from trialkit.analysis.result import ends_last
+from trialkit.display import card, table
 from trialkit.errors import DesignError, ModelError
-from trialkit.quantities import upper_first
+from trialkit.quantities import lower_first, upper_first
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
@@ -38,8 +40,9 @@ class AtSame:
     ----------
     covariates : tuple of str
         Centred columns that were added to the response's own model.
-    what : str
-        The same in words: "ground speed", "ground speed and grain moisture".
+    what, of, unit : str
+        The same in words: "ground speed", "ground speed and grain moisture"; title and unit of the
+        response.
     fit : MixedFit or None
         None where the model could not be fitted; `reason` then says why.
     design : Design
@@ -53,6 +56,8 @@ class AtSame:
 
     covariates: tuple[str, ...]
     what: str
+    of: str
+    unit: str
     fit: MixedFit | None
     design: Design
     means: pd.DataFrame
@@ -77,6 +82,17 @@ class AtSame:
             "it from strip to strip is taken off too."
         )
 
+    def _repr_html_(self) -> str:
+        parts = []
+        if len(self.contrasts):
+            columns = ["label", "ratio", "difference", "df", "p_adjusted"]
+            shown = ends_last(self.contrasts, columns)
+            names = {"label": "level", "difference": f"difference, {self.unit}",
+                     "difference bu ac": "difference, bu/ac"}  # fmt: skip
+            parts.append(table(shown, "Against the reference", names=names))
+        heading = f"{self.of}, {self.unit}: {lower_first(self.title)}"
+        return card(heading, [self.words, *self.notes], *parts)
+
 
 def at_same(result: ResponseAnalysis) -> AtSame | None:
     """The second answer of a response; None where nothing measured after the setups speaks for one.
@@ -90,6 +106,7 @@ def at_same(result: ResponseAnalysis) -> AtSame | None:
     if not added:
         return None
     what = " and ".join(c.label for c in KNOWN if c.centred in added)
+    told = (added, what, result.title, result.unit)
     covariates = (*own.covariates, *added)
     strata = layout_df(own.factors, own.strips, own.interactions, covariates)
     design = dataclasses.replace(own, covariates=covariates, measured_after=(), strata=strata)
@@ -99,8 +116,8 @@ def at_same(result: ResponseAnalysis) -> AtSame | None:
     except (ModelError, DesignError, np.linalg.LinAlgError) as error:
         none = result.means.head(0), result.contrasts.head(0)
         reason = upper_first(f"{str(error).strip().rstrip('.')}.")
-        return AtSame(added, what, None, design, *none, reason)
+        return AtSame(*told, None, design, *none, reason)
     if result.unit == "kg/ha":
         means = with_bushels(means, ("estimate", "low", "high"))
         contrasts = with_bushels(contrasts, ("difference", "difference_low", "difference_high"))
-    return AtSame(added, what, fit, design, means, contrasts, "", tuple(notes))
+    return AtSame(*told, fit, design, means, contrasts, "", tuple(notes))

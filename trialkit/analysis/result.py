@@ -184,6 +184,7 @@ class ResponseAnalysis:
         names = {"label": "", "estimate": f"mean, {self.unit}", "estimate bu ac": "mean, bu/ac",
                  "difference": f"difference, {self.unit}",
                  "difference bu ac": "difference, bu/ac"}  # fmt: skip
+        second = self.at_same
         return card(
             f"{self.title}, {self.unit}",
             [
@@ -191,27 +192,15 @@ class ResponseAnalysis:
                 f"{100 * self.level:g} % intervals in brackets. Differences are the level less its "
                 "reference, ratios the level over it; p adjusted within the factor.",
             ],
-            table(_ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
+            table(ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
             table(
-                _ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
+                ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
                 "Against the reference",
                 names=names | {"label": "level"},
             ),
-            *self._second(names),
+            *([folded(second.title, second._repr_html_())] if second is not None else []),
             *([folded("Notes", paragraphs(self.notes))] if self.notes else []),
         )
-
-    def _second(self, names: dict[str, str]) -> list[str]:
-        """The second answer for a notebook."""
-        second = self.at_same
-        if second is None:
-            return []
-        columns = ["label", "ratio", "difference", "df", "p_adjusted"]
-        shown = [paragraphs([second.words, *second.notes])]
-        if len(second.contrasts):
-            rows = _ends_last(second.contrasts, columns)
-            shown.append(table(rows, names=names | {"label": "level"}))
-        return [folded(second.title, *shown)]
 
 
 @dataclass(frozen=True, slots=True)
@@ -294,7 +283,7 @@ class TrialAnalysis:
         )
 
 
-def _ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+def ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     """Columns to show with the ends of their intervals, ``..._low_bu_ac`` as ``..._bu_ac_low``."""
     kept = {}
     for column in columns:

@@ -119,10 +119,17 @@ class TrialConfig:
             "Base moisture": f"{self.base_moisture:g} %",
             "Thousand-kernel mass": f"{self.thousand_kernel_mass:g} g",
             "Growers agreed to be named": "yes" if self.growers_agreed else "no",
+            "Comparisons adjusted for": _asked(self.model.adjust_for),
             **{f"Setup: {f.label}": ", ".join(f.level_labels) for f in self.setups},
         }
         shown = pd.DataFrame(settings.items(), columns=["setting", "value"])
         return card(f"{self.title} ({self.season})", [self.notes], table(shown))
+
+
+def _asked(adjust_for: tuple[str, ...] | None) -> str:
+    if adjust_for is None:
+        return "what was fixed before the setup was applied"
+    return ", ".join(adjust_for).replace("_", " ") or "nothing that was measured"
 
 
 def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:
