@@ -15,6 +15,7 @@ from trialkit.analysis import analyse, at_same
 from trialkit.analysis.design import read_design
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.analysis.speed import speed_means
 from trialkit.errors import ModelError
 from trialkit.intake.config import ModelConfig
 from trialkit.trial import Trial, load_trial
@@ -30,11 +31,11 @@ def asking(trial: Trial, *names: str) -> Trial:
 
 
 def test_the_comparison_is_the_whole_effect_and_the_second_answer_what_speed_leaves() -> None:
-    results = [header(mediated(seed)) for seed in range(30)]
+    results = [header(mediated(seed)) for seed in range(24)]
     assert all(r.formula == "chain" for r in results)
     first = pd.concat([r.contrasts for r in results])
     second = pd.concat([r.at_same.contrasts for r in results if r.at_same is not None])
-    assert len(second) >= 20
+    assert len(second) >= 16
     for rows, truth in ((first, TOTAL), (second, 1.0)):
         away = np.log(rows["ratio"]) - np.log(truth)
         # Five-sigma bounds on the mean over seeds.
@@ -42,7 +43,7 @@ def test_the_comparison_is_the_whole_effect_and_the_second_answer_what_speed_lea
         # 95 % intervals: at least what a true 95 % would miss once in ten thousand such tests.
         held = rows["ratio_low"].le(truth) & rows["ratio_high"].ge(truth)
         assert held.sum() >= stats.binom.ppf(1e-4, len(rows), 0.95)
-    # The median of 30 varies by 2.5 % (their own spread, computed): four times that.
+    # The median of 24 varies by 2.8 % (their own spread, computed): over three times that.
     assert first["ratio"].median() == pytest.approx(TOTAL, rel=0.1)
     # Adjusted for speed, the total effect would have been missed: this test can tell the two.
     held = second["ratio_low"].le(TOTAL) & second["ratio_high"].ge(TOTAL)
@@ -66,6 +67,19 @@ def test_the_second_answer_is_the_model_with_the_covariate() -> None:
     )
     assert "not the whole effect of choosing a setup" in told.why
     assert list(second.contrasts.columns) == list(result.contrasts.columns)
+
+
+def test_curve_and_speeds_take_speed_in_where_the_comparison_does_not() -> None:
+    """The same refits, whether the response's own model holds speed or not."""
+    trial = load_trial(DEMO / "gap_fields")
+    one, other = header(trial), header(asking(trial, "speed", "moisture"))
+    curves = [r.effect_along("speed_measured", points=5) for r in (one, other)]
+    assert "speed_centred" in curves[0].fit.fixed_effects.index
+    columns = ["x", "ratio", "ratio_low_all", "difference_high"]
+    np.testing.assert_allclose(*(c.table[columns] for c in curves), rtol=1e-3)
+    speeds = [speed_means(r) for r in (one, other)]
+    np.testing.assert_allclose(*(s.log_mean for s in speeds), rtol=1e-4)
+    np.testing.assert_allclose(*(s.covariance for s in speeds), rtol=1e-3)
 
 
 def test_a_second_answer_that_cannot_be_fitted_says_so(monkeypatch) -> None:
