@@ -235,7 +235,8 @@ def test_models_follow_the_designs(demos):
     assert "6 pairs on one field" in one.model and "speaks for this field" in " ".join(one.notes)
 
     many = demos["gap_fields"].responses["header_loss"]
-    assert many.formula == "gap + speed_centred + moisture_centred"
+    assert many.formula == "gap + moisture_centred"
+    assert many.design.measured_after == ("speed_centred",)
     levels = list(zip(many.variances["level"], many.variances["term"], strict=True))
     assert levels == [
         ("field", "Intercept"),
@@ -244,7 +245,8 @@ def test_models_follow_the_designs(demos):
         ("strip", "Intercept"),
         ("frame", "Intercept"),
     ]
-    assert "Ground speed was measured on every strip" in many.why
+    assert "Grain moisture was measured on every strip" in many.why
+    assert "a second answer compares setups at its mean" in many.why
     assert "allowed to differ from field to field" in many.why
     assert many.by_field["field"].nunique() == 8 and len(many.by_field) == 16
 
@@ -277,11 +279,15 @@ def test_covariates_need_every_strip(demos):
     trial = load_trial(DEMO / "gap_fields")
 
     def forget(strips):
-        return strips.assign(speed_measured=strips["speed_measured"].where(strips.index > 0))
+        columns = ["speed_measured", "moisture"]
+        return strips.assign(**{c: strips[c].where(strips.index > 0) for c in columns})
 
     result = header(changed(trial, strips=forget))
-    assert result.formula == "gap + moisture_centred"
-    assert "Ground speed was not recorded on 1 of 72 strips" in " ".join(result.notes)
+    assert result.formula == "gap"
+    assert result.design.measured_after == () and result.at_same is None
+    notes = " ".join(result.notes)
+    assert "Ground speed was not recorded on 1 of 72 strips, so setups are not compared at" in notes
+    assert "Grain moisture was not recorded on 1 of 72 strips, so setups are compared with" in notes
 
 
 def test_two_fields_have_no_slopes_and_say_whom_they_speak_for():

@@ -279,11 +279,12 @@ def test_spread_between_rows_needs_a_third_header() -> None:
     two = layout("AABBABBAABBABBAABABBAABB", {"A": 0.5, "B": 3.0}, {"A": 33.0, "B": 39.0})
     why: list[str] = []
     notes: list[str] = []
-    assert choose_covariates(factors, two, (), why, notes) == ("gap_centred",)
+    assert choose_covariates(factors, two, (), why, notes) == (("gap_centred",), ())
     assert not notes and "else the two headers differ by" in why[0]
     three = layout("ABCABCBCACABCABBCAABCBCA", {"A": 0.5, "B": 3.0, "C": 0.6},
                    {"A": 33.0, "B": 36.0, "C": 39.0})  # fmt: skip
     why = []
-    assert choose_covariates(factors, three, (), why, []) == ("gap_centred", "gap_spread_centred")
+    first, after = choose_covariates(factors, three, (), why, [])
+    assert (first, after) == (("gap_centred", "gap_spread_centred"), ())
     assert "2.5 mm in the spread of the gap between their rows" in why[1]
     assert three["gap_spread_centred"].sum() == pytest.approx(0.0, abs=1e-12)

@@ -3,10 +3,12 @@
 The design decides the model, not the data: setup factors are fixed (with two-way interactions
 where their combinations were run), fields, pairs, main strips, strips and single frames or samples
 are normal effects on the log or logit scale, and with three or more fields a setup's effect
-varies between them. Measured ground speed and grain moisture are adjusted for where they were
-recorded everywhere and vary, and the gap measured on the headers where several of them ran the
-strips and are set apart neither by the setups nor by the pairs (`covariates`). `estimates` states
-the approximations.
+varies between them. A comparison is the whole effect of choosing a setup. It is adjusted only for
+what was fixed before the setup was applied: grain moisture where strips of a pair were cut on one
+day, and the gap measured on the headers where several of them ran the strips and are set apart
+neither by the setups nor by the pairs (`covariates`). Measured ground speed follows from how a
+setup lets one drive: a second answer is adjusted for it (`at_same`). The settings may ask
+otherwise. `estimates` states the approximations.
 """
 
 from __future__ import annotations

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -20,6 +20,7 @@ from trialkit.trial import Trial
 
 if TYPE_CHECKING:  # each is imported by the method that needs it
     from trialkit.analysis.alternatives import Alternatives
+    from trialkit.analysis.at_same import AtSame
     from trialkit.analysis.checks import ModelCheck
     from trialkit.analysis.curves import EffectCurve
     from trialkit.analysis.equivalence import Equivalence
@@ -100,6 +101,19 @@ class ResponseAnalysis:
     judges: Mapping[str, Judge]
     notes: tuple[str, ...]
     level: float
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @property
+    def at_same(self) -> AtSame | None:
+        """The second answer, at the same speed, see `trialkit.analysis.at_same.at_same`.
+
+        Fitted when first asked for; None where it would add nothing to the first.
+        """
+        from trialkit.analysis.at_same import at_same
+
+        if "at_same" not in self._kept:
+            self._kept["at_same"] = at_same(self)
+        return self._kept["at_same"]
 
     @property
     def reading(self) -> Reading:
@@ -177,6 +191,7 @@ class ResponseAnalysis:
         names = {"label": "", "estimate": f"mean, {self.unit}", "estimate bu ac": "mean, bu/ac",
                  "difference": f"difference, {self.unit}",
                  "difference bu ac": "difference, bu/ac"}  # fmt: skip
+        second = self.at_same
         return card(
             f"{self.title}, {self.unit}",
             [
@@ -184,12 +199,13 @@ class ResponseAnalysis:
                 f"{100 * self.level:g} % intervals in brackets. Differences are the level less its "
                 "reference, ratios the level over it; p adjusted within the factor.",
             ],
-            table(_ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
+            table(ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
             table(
-                _ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
+                ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
                 "Against the reference",
                 names=names | {"label": "level"},
             ),
+            *([folded(second.title, second._repr_html_())] if second is not None else []),
             *([folded("Notes", paragraphs(self.notes))] if self.notes else []),
         )
 
@@ -274,7 +290,7 @@ class TrialAnalysis:
         )
 
 
-def _ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+def ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     """Columns to show with the ends of their intervals, ``..._low_bu_ac`` as ``..._bu_ac_low``."""
     kept = {}
     for column in columns:

@@ -15,7 +15,7 @@ from trialkit import plots
 from trialkit.analysis.covariates import SHORT
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
-from trialkit.report import formulas
+from trialkit.report import formulas, second_answer
 from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
 from trialkit.report.fragments import bullets, figure, paragraph, table
 from trialkit.report.wording import change, grade
@@ -140,7 +140,8 @@ class Detail:
 
     def estimates(self, level: int = 3) -> str:
         """Adjusted means and contrasts with every number of the analysis."""
-        return self.heading("estimates", "Estimates", level) + self.means() + self.contrasts()
+        heading = self.heading("estimates", "Estimates", level)
+        return heading + self.means() + self.contrasts() + self.at_same()
 
     def means(self) -> str:
         result = self.result
@@ -160,11 +161,25 @@ class Detail:
 
     def contrasts(self, pairs: bool = True) -> str:
         """Every level against its reference; `pairs` adds every two levels."""
-        result = self.result
+        out = self._compared(self.result.contrasts, "differences from the reference")
+        return out + self.all_pairs() if pairs else out
+
+    def at_same(self) -> str:
+        """The second answer, where there is one: what it is, and its contrasts."""
+        second = self.result.at_same
+        if second is None:
+            return ""
+        said = [second.words, *second_answer.apart(self.result, self.system), *second.notes]
+        out = "".join(self.text(text) for text in said)
+        if second.contrasts.empty:
+            return out
+        return out + self._compared(second.contrasts, f"differences at the same {second.what}")
+
+    def _compared(self, contrasts: pd.DataFrame, what: str) -> str:
         known = self._difference_scales()
-        ratios = result.contrasts["ratio"].notna().any()
+        ratios = contrasts["ratio"].notna().any()
         rows = []
-        for row in result.contrasts.to_dict("records"):
+        for row in contrasts.to_dict("records"):
             cells = [self.against(row)]
             cells += [with_interval(span_of(row, "difference", s)) for s in known]
             if ratios:
@@ -176,12 +191,9 @@ class Detail:
             rows.append(cells)
         head = ["comparison", *(s.unit for s in known), *(["ratio"] if ratios else []),
                 "t", "df", "p", "p, Holm"]  # fmt: skip
-        if "p_rank" in result.contrasts:
+        if "p_rank" in contrasts:
             head.append("p, ranks")
-        out = table(
-            f"{result.title}: differences from the reference ({self.percent} interval)", head, rows
-        )
-        return out + self.all_pairs() if pairs else out
+        return table(f"{self.result.title}: {what} ({self.percent} interval)", head, rows)
 
     def all_pairs(self) -> str:
         known = self._difference_scales()
@@ -386,6 +398,7 @@ class Detail:
             self.contrasts(pairs=False),
             self.text(self.brief_check.verdict),
             '<div class="screen">',
+            self.at_same(),
             self.all_pairs(),
             self.text(self.alternatives.conclusion),
             self.model(4),

@@ -17,7 +17,7 @@ from trialkit import plots
 from trialkit.decide import payback
 from trialkit.errors import DesignError
 from trialkit.quantities import number, upper_first
-from trialkit.report import advice, captions, chances
+from trialkit.report import advice, captions, chances, second_answer
 from trialkit.report.field_day_more import SHOWN, FoldedParts, folded
 from trialkit.report.fragments import Fragment, bullets, figure, in_notebook, paragraph, section
 from trialkit.report.wording import Finding, Grade, counted, listed
@@ -77,6 +77,9 @@ class FieldDayPage(FoldedParts):
             paragraph(f"{first.extent}.", "extent"),
             paragraph(f"{first.grade.value} {self._brackets(first)}", "grade"),
         ]
+        result = self.responses[self.response]
+        same = second_answer.apart(result, self.config.units, first.factor, first.level)
+        parts += [paragraph(self.letters.text(text)) for text in same]
         if others:
             parts.append(bullets([found.sentence for found in others]))
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')

@@ -20,7 +20,7 @@ from trialkit.decide import comparison
 from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import number, upper_first
-from trialkit.report import grower_conditions, grower_fields, grower_money
+from trialkit.report import grower_conditions, grower_fields, grower_money, second_answer
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.own import OwnLetters
 from trialkit.report.wording import Finding, Grade, counted, finding, listed
@@ -179,6 +179,8 @@ class GrowerPage:
                 "grade",
             )
         )
+        same = second_answer.apart(self.result, self.config.units, first.factor, first.level)
+        parts += [paragraph(self.letters.text(text)) for text in same]
         lines = [
             ("On my fields", grower_fields.in_short(self)),
             ("Money", grower_money.in_short(self)),

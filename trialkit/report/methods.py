@@ -138,8 +138,24 @@ def _fixed(results: list[ResponseAnalysis]) -> str:
     for names, titles in adjusted.items():
         if names:
             whom = "" if len(adjusted) == 1 else f" for {listed(titles)}"
-            text += f", with {listed([WORDS[c] for c in names])} as covariates{whom}"
+            what = listed([WORDS[c] for c in names])
+            text += f", with {what} as {_covariates(names)}{whom}"
+    second: dict[tuple[str, ...], list[str]] = {}
+    for r in results:
+        if r.design.measured_after:
+            second.setdefault(r.design.measured_after, []).append(lower_first(r.title))
+    for names, titles in second.items():
+        what = listed([WORDS[c] for c in names])
+        text += (
+            f". Effects are those of choosing a setup, with what it changes in {what}; a second "
+            f"analysis of {listed(titles)} had {what} as {_covariates(names)}, to "
+            f"compare setups at the same {what}"
+        )
     return f"{text}."
+
+
+def _covariates(names: tuple[str, ...]) -> str:
+    return "a covariate" if len(names) == 1 else "covariates"
 
 
 def _random(result: ResponseAnalysis) -> str:
