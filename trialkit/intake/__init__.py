@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trialkit.intake.config import HeaderConfig, OptionCost, SetupFactor, TrialConfig
+from trialkit.intake.config import HeaderConfig, ModelConfig, OptionCost, SetupFactor, TrialConfig
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.read import Intake, read_trial
 from trialkit.intake.template import filled_workbook, new_trial, new_workbook
@@ -11,6 +11,7 @@ from trialkit.intake.write import write_trial
 __all__ = [
     "HeaderConfig",
     "Intake",
+    "ModelConfig",
     "OptionCost",
     "SetupFactor",
     "TrialConfig",

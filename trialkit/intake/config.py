@@ -22,6 +22,9 @@ from trialkit.errors import TrialError
 
 DateOrder = Literal["month-first", "day-first"]
 
+ADJUSTABLE = ("speed", "moisture", "gap", "gap_spread")
+"""What the settings may ask to adjust for, as measured on the strips or their headers."""
+
 
 @dataclass(frozen=True, slots=True)
 class HeaderConfig:
@@ -75,6 +78,17 @@ class OptionCost:
 
 
 @dataclass(frozen=True, slots=True)
+class ModelConfig:
+    """What the settings ask of the model.
+
+    `adjust_for` names what comparisons are adjusted for, of `ADJUSTABLE`: none of it where the
+    tuple is empty; None leaves the choice to the trial's layout.
+    """
+
+    adjust_for: tuple[str, ...] | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class TrialConfig:
     """Settings of one trial; `price_per_t` is the net grain price per tonne, None if not given.
 
@@ -95,6 +109,7 @@ class TrialConfig:
     currency: str = "USD"
     option: OptionCost | None = None
     date_order: DateOrder | None = None
+    model: ModelConfig = ModelConfig()
 
     def _repr_html_(self) -> str:
         price = "" if self.price_per_t is None else f"{self.price_per_t:,.2f} {self.currency} per t"
@@ -231,6 +246,21 @@ class SectionReader:
             self.fault(key, "entries that differ, also when capitals are ignored", value)
         return texts
 
+    def names(self, key: str, options: tuple[str, ...]) -> tuple[str, ...] | None:
+        """A list of these options, in their order; empty also as "none", None where left out."""
+        value = self.take(key)
+        if value is ABSENT:
+            return None
+        given = value if isinstance(value, (list, tuple)) else [value]
+        told = [v.strip().casefold() if isinstance(v, str) else None for v in given]
+        if told == ["none"]:
+            told = []
+        if not set(told) <= set(options) or len(set(told)) < len(told):
+            known = ", ".join(map(repr, options))
+            self.fault(key, f"a list of {known}, each once, or an empty list", value)
+            return None
+        return tuple(option for option in options if option in told)
+
     def section(self, key: str, required: bool = False) -> SectionReader | None:
         value = self.take(key)
         if isinstance(value, dict):
@@ -279,6 +309,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
         price = u.price_per_bushel_to_per_tonne(price) if us else price
         prices.close()
     option = _option(top.section("option"), setups, "ac" if us else "ha")
+    model = _model(top.section("model"))
     top.close()
     if header is None:
         return None
@@ -286,6 +317,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
         title=title, season=season, units=system, header=header, setups=setups,
         growers_agreed=agreed, notes=notes, thousand_kernel_mass=mass, base_moisture=base,
         price_per_t=price, currency=currency, option=option, date_order=order,
+        model=model,
     )  # fmt: skip
 
 
@@ -358,3 +390,11 @@ def _option(
     )
     reader.close()
     return option
+
+
+def _model(reader: SectionReader | None) -> ModelConfig:
+    if reader is None:
+        return ModelConfig()
+    model = ModelConfig(adjust_for=reader.names("adjust_for", ADJUSTABLE))
+    reader.close()
+    return model

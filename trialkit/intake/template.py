@@ -13,7 +13,7 @@ import pandas as pd
 
 from trialkit import schema
 from trialkit.errors import TrialError
-from trialkit.intake.config import SetupFactor, TrialConfig, check_config
+from trialkit.intake.config import ADJUSTABLE, SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import cell_texts, toml_text, toml_value
@@ -111,6 +111,8 @@ def _own_value(own: Mapping[str, Any], key: str, example: Any, needed: bool) -> 
         value = next(entry for entry in own["setup"] if entry["name"] == name).get(last)
     else:
         value = (own.get(section, {}) if section else own).get(last)
+    if value == []:  # a list of nothing would be an empty cell, which reads as left out
+        return "none", True
     return (example, needed) if value is None else (value, True)
 
 
@@ -180,6 +182,9 @@ def _settings(
         ("option.interest", "interest, as in 0.08 for 8 %", 0.08, False),
         ("option.area_per_year", "area harvested a year: ac (US) or ha (SI)",
          500 if us else 200, False),
+        ("model.adjust_for", "what was measured that every comparison is adjusted for, of "
+         f"{', '.join(ADJUSTABLE)}; none for nothing; what was fixed before the setup was applied "
+         "when left out", ["moisture"], False),
     ]  # fmt: skip
 
 

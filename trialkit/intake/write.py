@@ -191,6 +191,9 @@ def toml_text(config: TrialConfig) -> str:
             f"area_per_year  # {area}": units.convert(config.option.area_per_year, "ha", area),
         }
         parts.append("[option]\n" + _lines(option))
+    asked = config.model.adjust_for
+    if model := _lines({"adjust_for": None if asked is None else list(asked)}):
+        parts.append("[model]\n" + model)
     return "\n".join(parts)
 
 
