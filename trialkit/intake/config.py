@@ -78,14 +78,30 @@ class OptionCost:
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """What was believed of the ratio of header losses (option over reference) before the trial.
+
+    Normal on the logarithm: the middle at `ratio`, 19 in 20 between ``ratio / times`` and
+    ``ratio * times``.
+    """
+
+    ratio: float
+    times: float
+
+
+@dataclass(frozen=True, slots=True)
 class ModelConfig:
     """What the settings ask of the model.
 
     `adjust_for` names what comparisons are adjusted for, of `ADJUSTABLE`: none of it where the
-    tuple is empty; None leaves the choice to the trial's layout.
+    tuple is empty; None leaves the choice to the trial's layout. `primary` is the response the
+    trial is first of all about, of `schema.RESPONSES`. `prior` is for the chances told with money;
+    None takes every saving as equally believable.
     """
 
     adjust_for: tuple[str, ...] | None = None
+    primary: str = "header_loss"
+    prior: Prior | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -395,6 +411,21 @@ def _option(
 def _model(reader: SectionReader | None) -> ModelConfig:
     if reader is None:
         return ModelConfig()
-    model = ModelConfig(adjust_for=reader.names("adjust_for", ADJUSTABLE))
+    model = ModelConfig(
+        adjust_for=reader.names("adjust_for", ADJUSTABLE),
+        primary=reader.choice("primary", schema.RESPONSES, "header_loss"),
+        prior=_prior(reader.section("prior")),
+    )
     reader.close()
     return model
+
+
+def _prior(reader: SectionReader | None) -> Prior | None:
+    if reader is None:
+        return None
+    prior = Prior(
+        ratio=reader.number("ratio", 0.1, 10, "a ratio of header losses, 1 for no effect", 1.0),
+        times=reader.number("times", 1.01, 100, "how many times off it may be, as in 1.5"),
+    )
+    reader.close()
+    return prior

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit import plots
+from trialkit.analysis.family import counted_words, stands_in
 from trialkit.decide import payback
 from trialkit.errors import DesignError
 from trialkit.quantities import number, upper_first
@@ -75,11 +76,16 @@ class FieldDayPage(FoldedParts):
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
             paragraph(f"{first.extent}.", "extent"),
-            paragraph(f"{first.grade.value} {self._brackets(first)}", "grade"),
+            paragraph(f"{self.letters.text(first.told)} {self._brackets(first)}", "grade"),
         ]
+        if instead := stands_in(self.analysis):
+            parts.append(paragraph(self.letters.text(instead), "quiet"))
         if others:
-            parts.append(bullets([found.sentence for found in others]))
+            parts.append(bullets([self._brief(found) for found in others]))
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
+
+    def _brief(self, found: Finding) -> str:
+        return f"{found.sentence} {self.letters.text(found.weaker)}".rstrip()
 
     def _brackets(self, first: Finding) -> str:
         text = (
@@ -96,7 +102,7 @@ class FieldDayPage(FoldedParts):
         if "header_loss" not in self.responses:
             return section("loss", title, paragraph(self._skipped("header_loss")))
         words = [
-            *self._told("header_loss")[1:],
+            *self._told("header_loss")[self.response == "header_loss" :],
             folded("The numbers", self._means("header_loss")),
             self._others("header_loss", plots.loss_by_setup),
         ]
@@ -167,9 +173,11 @@ class FieldDayPage(FoldedParts):
             if self.factor.name in set(self.analysis[response].contrasts["factor"]):
                 others[title] = self._findings(response, self.factor.name)
         lines = advice.in_lines(others)
+        counted = counted_words(self.analysis)
+        words = [paragraph(self.letters.text(counted))] if counted else []
         if not lines:
             lines = ["Nothing else was counted that compares the setups."]
-        return section("also", "What else was counted", bullets(lines))
+        return section("also", "What else was counted", *words, bullets(lines))
 
     def what_to_try(self) -> Fragment:
         """What the evidence is good for on the reader's own fields, and what to test first."""
@@ -230,8 +238,7 @@ class FieldDayPage(FoldedParts):
         items += [self.letters.text(reason) for reason in self.skipped.values()]
         items += [self.letters.text(warning) for warning in self.analysis.warnings]
         items.append(
-            "Several things were counted; a lone surprise among them may be luck. Agronomic and "
-            "money figures are estimates for a decision, not guarantees."
+            "Agronomic and money figures are estimates for a decision, not guarantees."
         )
         return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
 

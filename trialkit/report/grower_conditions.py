@@ -242,7 +242,7 @@ def _choice(page: GrowerPage, curve: LossCurve, hour: float) -> SpeedChoice:
 
 def _loss_curve(page: GrowerPage) -> LossCurve:
     """Loss against speed: by the setup factor whose levels are speeds, else as measured."""
-    if page.response != "header_loss":
+    if "header_loss" not in page.analysis.responses:
         raise DesignError(page.analysis.skipped.get("header_loss", "Header loss was not analysed."))
     if page.speed_factor is None and "speed_centred" not in page.result.design.covariates:
         raise DesignError("It takes strips run at different ground speeds to tell.")

@@ -37,15 +37,15 @@ def what_if(page: GrowerPage) -> WhatIf | str:
     """The numbers a reader may change, or why money cannot be spoken of."""
     analysis = page.analysis
     try:
-        if page.response != "header_loss":
+        if "header_loss" not in analysis.responses:
             raise DesignError(analysis.skipped.get("header_loss", "Header loss was not analysed."))
         speed = page.speed_factor
         if speed is not None:
             own = speed if speed != page.found.factor else None
             every = scenarios(analysis, page.found.factor, speed=own)
         else:
-            along = page.curve("speed_measured")
-            curve = along if not isinstance(along, str) else None
+            along = page.curve("speed_measured")  # of the headline's response
+            curve = along if page.response == "header_loss" and not isinstance(along, str) else None
             every = scenarios(analysis, page.found.factor, curve=curve)
         # The decision's own level first.
         every = tuple(sorted(every, key=lambda s: s.level != page.found.level))
