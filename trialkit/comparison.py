@@ -17,6 +17,7 @@ import pandas as pd
 
 from trialkit import schema
 from trialkit.analysis.across import across_trials
+from trialkit.analysis.fields import SAME
 from trialkit.analysis.matching import Candidate, Matched, match_setups, normalised
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
@@ -59,8 +60,9 @@ class Comparison:
     effects : DataFrame
         One row per level against its reference: ``factor, level, reference, estimate, se, df, low,
         high`` (mean over trials, Kenward-Roger), ``sd_trial, sd_field`` (of the effect between
-        trials, and between the fields of a trial), ``same_direction`` (expected share of fields),
-        ``predicted_low, predicted_high`` (a field of the next trial), ``n_trials, n_fields``.
+        trials, and between the fields of a trial), ``same_direction`` (expected share of fields)
+        with its ``_low`` and ``_high``, ``predicted_low, predicted_high`` (a field of the next
+        trial), ``n_trials, n_fields``.
     by_field : DataFrame
         The effect in every field: ``trial, grower, season, field, factor, level, reference``;
         ``raw, raw_se, raw_low, raw_high, n_pairs`` from its own pairs; ``shrunken, se, low, high``
@@ -153,7 +155,8 @@ class Comparison:
         -------
         DataFrame
             ``factor, level, reference, effect, low, high`` (mean over trials), ``next_low,
-            next_high`` (a field of the next trial), ``same_direction, n_trials, n_fields``.
+            next_high`` (a field of the next trial), ``same_direction`` with its ``_low`` and
+            ``_high``, ``n_trials, n_fields``.
         """
         table = self.effects.rename(
             columns={"estimate": "effect", "predicted_low": "next_low",
@@ -162,7 +165,7 @@ class Comparison:
         columns = ["effect", "low", "high", "next_low", "next_high"]
         if self.link != "identity":
             table[columns] = np.exp(table[columns])
-        return table[["factor", "level", "reference", *columns, "same_direction", "n_trials",
+        return table[["factor", "level", "reference", *columns, *SAME, "n_trials",
                       "n_fields"]]  # fmt: skip
 
 

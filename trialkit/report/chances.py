@@ -41,16 +41,26 @@ def pays(probability: float, area: str) -> str:
     )
 
 
+def of_hundred(low: float, high: float) -> str:
+    """An interval of a share as whole numbers of 100, never all or none: "between 60 and 99"."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "an unknown number"
+    least, most = max(math.floor(100 * low), 1), min(math.ceil(100 * high), 99)
+    least, most = min(least, 99), max(most, 1)
+    if least >= most:
+        return f"about {most}"
+    return f"between {least} and {most}"
+
+
 def across_fields(
-    share: float, low: float, high: float, n_fields: int, verdict: Grade
+    shares: tuple[float, float], low: float, high: float, n_fields: int, verdict: Grade
 ) -> str:  # fmt: skip
     """How alike fields are, in a sentence.
 
     Parameters
     ----------
-    share : float
-        Of fields whose effect has the sign of the mean effect, by the model; not a number where
-        the fields of the trial could not be told apart.
+    shares : (float, float)
+        Interval of the share of fields whose effect has the sign of the mean effect, by the model.
     low, high : float
         Interval of the effect in the next field, on a scale where no effect is 0.
     n_fields : int
@@ -61,14 +71,9 @@ def across_fields(
     if verdict is Grade.OPEN or not all(map(math.isfinite, (low, high))):
         return "Which way it goes in the next field this trial cannot tell."
     either = low <= 0 <= high
-    if not math.isfinite(share):
-        alike = f"This trial cannot tell its {counted(n_fields, 'field')} apart in this"
-        return alike + ("; the next one may go the other way." if either else ".")
-    if either:  # the interval and the share must both allow what is said
-        share = min(share, 0.95)
     text = (
-        f"By the model {chance(share)} fields like the {counted(n_fields, 'field')} of this trial "
-        "go that way"
+        f"By the model {of_hundred(*shares)} of 100 fields like the "
+        f"{counted(n_fields, 'field')} of this trial go that way"
     )
     if verdict is Grade.LEANING:
         text = f"If the lean is real: b{text[1:]}"

@@ -251,7 +251,8 @@ class FieldDayPage(FoldedParts):
             return []
         row = pooled.set_index("level").loc[first.level]
         said = chances.across_fields(
-            float(row["same_direction"]), float(row["predicted_low"]),
+            (float(row["same_direction_low"]), float(row["same_direction_high"])),
+            float(row["predicted_low"]),
             float(row["predicted_high"]), int(row["n_fields"]), first.grade,
         )  # fmt: skip
         items = [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]
