@@ -23,6 +23,8 @@ from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError, TrialError, TrialkitError
+from trialkit.intake import Prior
+from trialkit.intake.config import LEAST_TIMES
 from trialkit.losses import losses
 from trialkit.trial import Trial, load_trial
 
@@ -130,6 +132,32 @@ class Comparison:
             ],
             table(self.told(), names=names, rows=len(self.effects)),
             folded("Variances, and what explains the spread", *more, paragraphs(self.notes)),
+            paragraphs([self.prior_words]),
+        )
+
+    @property
+    def prior(self) -> Prior | None:
+        """A sceptical prior for the next trial of such an option: no effect, give or take.
+
+        Normal on the logarithm of the ratio about 0, its standard deviation the root mean square
+        of the effects of single trials, ``sqrt(estimate^2 + sd_trial^2)``, over all levels: the
+        spread of effects between trials about no effect. None for another response than header
+        loss, which alone bears money, and where the effects come to nothing.
+        """
+        if self.response != "header_loss":
+            return None
+        squares = self.effects["estimate"] ** 2 + self.effects["sd_trial"] ** 2
+        prior = Prior.of_sd(float(np.sqrt(squares.mean())))
+        return prior if prior.times >= LEAST_TIMES else None
+
+    @property
+    def prior_words(self) -> str:
+        """`prior` as it may be written into trial.toml, and what it is; "" where there is none."""
+        if self.prior is None:
+            return ""
+        return (
+            "A sceptical prior for the next trial, no effect give or take what effects came to "
+            f"between these trials{self.of_all}; under [model] of its trial.toml: {self.prior.line}"
         )
 
     @property

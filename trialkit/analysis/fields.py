@@ -57,7 +57,8 @@ class FieldEffects:
         One row per level: ``level, label, estimate, se, df, low, high`` (mean effect over fields);
         ``sd, sd_low, sd_high`` (of the effect between fields, profile interval), ``sd_statistic,
         sd_p`` (likelihood-ratio test that it is zero); ``same_direction`` (expected share of
-        fields, by the model) with its ``_low`` and ``_high``; ``predicted_low, predicted_high`` (the effect in the next field); ``n_fields``.
+        fields, by the model) with its ``_low`` and ``_high``; ``predicted_low,
+        predicted_high`` (the effect in the next field); ``n_fields``.
     level : float
         Confidence level of all intervals.
     """

@@ -182,6 +182,8 @@ def compare(
         print_table("Growers", growers)
     for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
         OUT.print(plain(line), soft_wrap=True)
+    if found.prior_words:
+        OUT.print(plain(found.prior_words), soft_wrap=True)
     for line in compared.in_part(found):
         complain(f"In part: {line}")
     for line in compared.left_out(found):

@@ -7,6 +7,7 @@ the trial's declared system (US or SI) and held in SI.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -22,6 +23,9 @@ from trialkit.errors import TrialError
 
 DateOrder = Literal["month-first", "day-first"]
 
+# Of a normal distribution, 95 % lies within so many standard deviations of its mean (tables).
+NINETEEN_IN_TWENTY = 1.959964
+LEAST_TIMES = 1.01
 ADJUSTABLE = ("speed", "moisture", "gap", "gap_spread")
 """What the settings may ask to adjust for, as measured on the strips or their headers."""
 
@@ -87,6 +91,26 @@ class Prior:
 
     ratio: float
     times: float
+
+    @property
+    def mean(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.ratio)
+
+    @property
+    def sd(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.times) / NINETEEN_IN_TWENTY
+
+    @classmethod
+    def of_sd(cls, sd: float, ratio: float = 1.0) -> Prior:
+        """The prior with this standard deviation of the logarithm, to three figures."""
+        return cls(ratio, float(f"{math.exp(NINETEEN_IN_TWENTY * sd):.3g}"))
+
+    @property
+    def line(self) -> str:
+        """As it stands under [model] of trial.toml."""
+        return f"prior = {{ratio = {self.ratio:.3g}, times = {self.times:.3g}}}"
 
 
 @dataclass(frozen=True, slots=True)
@@ -425,7 +449,7 @@ def _prior(reader: SectionReader | None) -> Prior | None:
         return None
     prior = Prior(
         ratio=reader.number("ratio", 0.1, 10, "a ratio of header losses, 1 for no effect", 1.0),
-        times=reader.number("times", 1.01, 100, "how many times off it may be, as in 1.5"),
+        times=reader.number("times", LEAST_TIMES, 100, "how many times off it may be, as in 1.5"),
     )
     reader.close()
     return prior

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+from trialkit.decide.prior import in_words
+from trialkit.decide.words import EQUALLY
+from trialkit.intake import Prior
 from trialkit.report.wording import Grade, counted
 
 _PARTS = ((1, 20), (1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (4, 5),
@@ -31,14 +34,40 @@ def chance(p: float) -> str:
     return f"about {part} in {whole}"
 
 
-def pays(probability: float, area: str) -> str:
-    """Whether an option pays on an area, as a chance and its counterpart."""
+def pays(
+    probability: float, area: str, believed: float | None = None, prior: Prior | None = None
+) -> str:
+    """Whether an option pays on an area, as a chance and its counterpart, and what that rests on.
+
+    Parameters
+    ----------
+    probability : float
+        By the trial alone.
+    area : str
+    believed, prior : float and Prior, optional
+        The chance with what was believed before the trial, and what that was.
+    """
     if not 0 <= probability <= 1:
         return f"Chance that it pays for itself on {area} a year: not known."
     return (
         f"Chance that it pays for itself on {area} a year: {chance(probability)} (that it does "
-        f"not: {chance(1 - probability)}), with price, life and area as entered."
+        f"not: {chance(1 - probability)}), with price, life and area as entered, {EQUALLY}."
+        f"{with_prior(probability, believed, prior)}"
     )
+
+
+def with_prior(probability: float, believed: float | None, prior: Prior | None) -> str:
+    """The chance with what was believed before, a sentence with a space before it; else ""."""
+    if prior is None:
+        return ""
+    if believed is None:
+        return (
+            " What was believed before could not be used: a mean loss is too near zero for a ratio."
+        )
+    told = f" With what was believed before ({in_words(prior)})"
+    if chance(believed) == chance(probability):
+        return f"{told} it is the same in these words."
+    return f"{told} it is {chance(believed)}."
 
 
 def of_hundred(low: float, high: float) -> str:

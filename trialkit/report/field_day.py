@@ -159,10 +159,13 @@ class FieldDayPage(FoldedParts):
         us = self.config.units == "US"
         area = convert(self.money.area_per_year, "ha", "ac") if us else self.money.area_per_year
         try:
-            probability = payback(self.analysis).probability
+            found = payback(self.analysis)
         except (DesignError, ValueError):  # a price or life of nothing
             return ""
-        return chances.pays(probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}")
+        return chances.pays(
+            found.probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}",
+            found.with_prior, self.config.model.prior,
+        )  # fmt: skip
 
     def also(self) -> Fragment:
         """What else was counted, a line each."""
