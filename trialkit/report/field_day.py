@@ -51,6 +51,7 @@ DEFER = (
     "1928.57; other places have their own rules."
 )
 ALSO = {
+    "header_loss": "loose kernels at the header",
     "kernel_damage": "damaged kernels",
     "dropped_ears": "dropped ears",
     "residue_mass": "material other than grain",

@@ -298,7 +298,8 @@ class ResearcherPage:
                 "For counts the method is applied to the working linear model at the optimum. "
                 "Intervals of means and ratios are on the logarithm, those of differences "
                 "symmetric, all by the delta method; variances inside a mean are taken as known. "
-                "p-values are adjusted by Holm (1979) over the levels of a factor."
+                "p-values are adjusted by Holm (1979), of the primary response within a factor, of "
+                "all others over all of their comparisons."
             ),
         ]
         return section("estimation", "How the numbers are made", *parts)
