@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 import re
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -11,10 +12,11 @@ from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import trialkit as tk
+from trialkit.analysis.family import hold_families
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.plots import Plot
 from trialkit.quantities import Scale, lower_first, upper_first
-from trialkit.report import advice, captions, demo_dir
+from trialkit.report import FieldDayPage, GrowerPage, ResearcherPage, advice, captions, demo_dir
 from trialkit.report.chances import across_fields, chance, fields_counted, pays
 from trialkit.report.margins import margin_words
 from trialkit.report.summary import summary
@@ -406,6 +408,26 @@ def test_the_weaker_of_two_tests_is_told() -> None:
         "Looked at alone it would be told as a difference (p = 0.03); among all that was looked at "
         "it may be luck (p = 0.12)."
     )
+
+
+def test_every_page_tells_the_weaker_and_says_why(analysed) -> None:
+    analysis = analysed("cushion_pairs")
+    loss = analysis["header_loss"]
+    beside = loss.contrasts.assign(
+        p_classical=0.03, df_classical=5.0, classical="paired t test of 6 pairs"
+    )
+    own = analysis.responses | {"header_loss": replace(loss, contrasts=beside)}
+    held = replace(analysis, responses=hold_families(own, "header_loss"))
+    why = "finds less: good evidence (p = 0.03); the weaker of the two is told."
+    pages = [FieldDayPage(held), GrowerPage(held), ResearcherPage(held)]
+    for page in pages:
+        words = str(page.headline())
+        assert why in words and "Cushioned chain left fewer loose kernels" in words
+        assert "clearly fewer" not in words
+    table = pages[2].details["header_loss"].contrasts(pairs=False)
+    assert "paired t test of 6 pairs" in table
+    told = [summary(a)["evidence"].iloc[0] for a in (held, analysis)]
+    assert told == ["good", "clear"]
 
 
 def test_summary_grades_every_response(analysed) -> None:

@@ -126,5 +126,5 @@ def counted_words(analysis: TrialAnalysis) -> str:
     return (
         f"{n} comparisons of {things} were {besides}. With that many, one that looks different by "
         "chance alone is no surprise, so they are held to a stricter rule: a difference is told "
-        "where it is found after all of them are counted, and never on a lean."
+        "where it is found after all of them are counted, and not on a lean."
     )

@@ -210,7 +210,9 @@ class GrowerPage:
 
     def damage(self) -> Fragment:
         """Damaged kernels, where they were looked for and are not the headline already."""
-        if self.response == "kernel_damage" or "kernel_damage" not in self.responses:
+        if self.response == "kernel_damage":
+            words = [paragraph("They are what the headline is about.")]
+        elif "kernel_damage" not in self.responses:
             reason = self.analysis.skipped.get("kernel_damage", "No grain sample was looked at.")
             words = [paragraph(self.letters.text(reason))]
         else:

@@ -268,7 +268,7 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
     per_year = [amount(v, whole_places(*sums)) for v in sums]
     area = f"{amount(panel.given.area / size, 0)} {unit}"
     label = page.found.label
-    first = page.findings(page.response)[0]
+    first = page.findings("header_loss")[0]
     out = []
     if first.grade in (Grade.OPEN, Grade.LEANING):
         out.append(
