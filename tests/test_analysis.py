@@ -267,14 +267,6 @@ def test_models_follow_the_designs(demos):
     assert (apart == (split.contrasts["p"] < 0.05)).all()
 
 
-def test_holm_adjusts_within_a_factor(demos):
-    for result in demos["split_strips"].responses.values():
-        for _, rows in result.contrasts.groupby("factor"):
-            p = np.sort(rows["p"])
-            holm = np.maximum.accumulate(np.minimum(p * np.arange(len(p), 0, -1), 1.0))
-            np.testing.assert_allclose(np.sort(rows["p_adjusted"]), holm)
-
-
 def test_covariates_need_every_strip(demos):
     trial = load_trial(DEMO / "gap_fields")
 

@@ -18,6 +18,7 @@ from collections.abc import Callable, Iterable
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import effect_curve
 from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.family import hold_families
 from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.responses import analyse_response
@@ -57,7 +58,9 @@ def analyse(
     level : float
         Confidence level of the intervals, above 0 and below 1.
     responses : iterable of str, optional
-        Names of `SPECIFICATIONS` to analyse; all that the trial has data for unless told.
+        Names of `SPECIFICATIONS` to analyse; all that the trial has data for unless told. Those
+        that are analysed together are the family that p-values are adjusted for (`family`): of a
+        few alone, the comparisons of the others do not count.
     progress : callable, optional
         Told in words what is being done.
 
@@ -113,7 +116,8 @@ def analyse(
             or "The trial holds no data of these responses."
         )
     warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)
-    return TrialAnalysis(trial, losses, done, skipped, level, warnings)
+    held = hold_families(done, trial.config.model.primary)
+    return TrialAnalysis(trial, losses, held, skipped, level, warnings)
 
 
 def _refused(trial: Trial) -> list[str]:

@@ -21,7 +21,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy import special
 
-from trialkit.analysis.comparisons import link_se_df, parted, se_df
+from trialkit.analysis.comparisons import delta_se_df, parted, se_df
 from trialkit.analysis.reading import Means, Offset, Reading
 from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit
@@ -122,7 +122,7 @@ def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge
     )
     rows = by_one - by_other
     ends = (scale.to(gross[0]), scale.to(gross[1]))
-    se, df = link_se_df(fit, rows, judge)
+    se, df = delta_se_df(fit, rows, one.link - other.link, judge)
     v = fit.inference.adjusted
     moves = parted(v, by_one, rows)[0]
     with np.errstate(all="ignore"):

@@ -7,6 +7,7 @@ the trial's declared system (US or SI) and held in SI.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -22,6 +23,9 @@ from trialkit.errors import TrialError
 
 DateOrder = Literal["month-first", "day-first"]
 
+# Of a normal distribution, 95 % lies within so many standard deviations of its mean (tables).
+NINETEEN_IN_TWENTY = 1.959964
+LEAST_TIMES = 1.01
 ADJUSTABLE = ("speed", "moisture", "gap", "gap_spread")
 """What the settings may ask to adjust for, as measured on the strips or their headers."""
 
@@ -78,14 +82,50 @@ class OptionCost:
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """What was believed of the ratio of header losses (option over reference) before the trial.
+
+    Normal on the logarithm: the middle at `ratio`, 19 in 20 between ``ratio / times`` and
+    ``ratio * times``.
+    """
+
+    ratio: float
+    times: float
+
+    @property
+    def mean(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.ratio)
+
+    @property
+    def sd(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.times) / NINETEEN_IN_TWENTY
+
+    @classmethod
+    def of_sd(cls, sd: float, ratio: float = 1.0) -> Prior:
+        """The prior with this standard deviation of the logarithm, to three figures."""
+        return cls(ratio, float(f"{math.exp(NINETEEN_IN_TWENTY * sd):.3g}"))
+
+    @property
+    def line(self) -> str:
+        """As it stands under [model] of trial.toml."""
+        return f"prior = {{ratio = {self.ratio:.3g}, times = {self.times:.3g}}}"
+
+
+@dataclass(frozen=True, slots=True)
 class ModelConfig:
     """What the settings ask of the model.
 
     `adjust_for` names what comparisons are adjusted for, of `ADJUSTABLE`: none of it where the
-    tuple is empty; None leaves the choice to the trial's layout.
+    tuple is empty; None leaves the choice to the trial's layout. `primary` is the response the
+    trial is first of all about, of `schema.RESPONSES`. `prior` is for the chances told with money;
+    None takes every saving as equally believable.
     """
 
     adjust_for: tuple[str, ...] | None = None
+    primary: str = "header_loss"
+    prior: Prior | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -412,6 +452,21 @@ def _option(
 def _model(reader: SectionReader | None) -> ModelConfig:
     if reader is None:
         return ModelConfig()
-    model = ModelConfig(adjust_for=reader.names("adjust_for", ADJUSTABLE))
+    model = ModelConfig(
+        adjust_for=reader.names("adjust_for", ADJUSTABLE),
+        primary=reader.choice("primary", schema.RESPONSES, "header_loss"),
+        prior=_prior(reader.section("prior")),
+    )
     reader.close()
     return model
+
+
+def _prior(reader: SectionReader | None) -> Prior | None:
+    if reader is None:
+        return None
+    prior = Prior(
+        ratio=reader.number("ratio", 0.1, 10, "a ratio of header losses, 1 for no effect", 1.0),
+        times=reader.number("times", LEAST_TIMES, 100, "how many times off it may be, as in 1.5"),
+    )
+    reader.close()
+    return prior

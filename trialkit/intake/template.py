@@ -111,7 +111,10 @@ def _own_value(own: Mapping[str, Any], key: str, example: Any, needed: bool) -> 
         name = section.removeprefix("setup.")
         value = next(entry for entry in own["setup"] if entry["name"] == name).get(last)
     else:
-        value = (own.get(section, {}) if section else own).get(last)
+        place = own
+        for name in filter(None, section.split(".")):
+            place = place.get(name, {})
+        value = place.get(last)
     if value == []:  # a list of nothing would be an empty cell, which reads as left out
         return "none", True
     return (example, needed) if value is None else (value, True)
@@ -187,6 +190,12 @@ def _settings(
         ("model.adjust_for", "what was measured that every comparison is adjusted for, of "
          f"{', '.join(ADJUSTABLE)}; none for nothing; what was fixed before the setup was applied "
          "when left out", ["moisture"], False),
+        ("model.primary", "the response the trial is first of all about; all others are held to a "
+         "stricter rule", "header_loss", False),
+        ("model.prior.ratio", "before the trial: header loss with the option over that without, "
+         "1 for no effect", 1.0, False),
+        ("model.prior.times", "19 times in 20 that ratio was expected within this many times of "
+         "it, either way", 1.5, False),
     ]  # fmt: skip
 
 

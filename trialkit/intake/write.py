@@ -15,7 +15,7 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.intake.config import SetupFactor, TrialConfig, labels_of
+from trialkit.intake.config import ModelConfig, SetupFactor, TrialConfig, labels_of
 from trialkit.intake.files import write_all
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
@@ -193,8 +193,15 @@ def toml_text(config: TrialConfig) -> str:
         }
         parts.append("[option]\n" + _lines(option))
     asked = config.model.adjust_for
-    if model := _lines({"adjust_for": None if asked is None else list(asked)}):
-        parts.append("[model]\n" + model)
+    primary = config.model.primary
+    model = {
+        "adjust_for": None if asked is None else list(asked),
+        "primary": None if primary == ModelConfig().primary else primary,
+    }
+    if lines := _lines(model):
+        parts.append("[model]\n" + lines)
+    if (prior := config.model.prior) is not None:
+        parts.append("[model.prior]\n" + _lines({"ratio": prior.ratio, "times": prior.times}))
     return "\n".join(parts)
 
 

@@ -243,7 +243,7 @@ def _choice(page: GrowerPage, curve: LossCurve, hour: float) -> SpeedChoice:
 
 def _loss_curve(page: GrowerPage) -> LossCurve:
     """Loss against speed: by the setup factor whose levels are speeds, else as measured."""
-    if page.response != "header_loss":
+    if "header_loss" not in page.analysis.responses:
         raise DesignError(page.analysis.skipped.get("header_loss", "Header loss was not analysed."))
     design = page.result.design
     if page.speed_factor is None and COVARIATE not in (*design.covariates, *design.measured_after):

@@ -96,8 +96,9 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         "Means are over the distribution of the random effects, in the reported unit; standard "
         "errors are by the delta method from the covariance of Kenward and Roger (1997), with "
         "their degrees of freedom, at most those of the units a factor was set on less the "
-        f"setups. Intervals are {level} %; p-values are two-sided, adjusted within a factor by "
-        "Holm (1979)."
+        f"setups. Intervals are {level} %; p-values are two-sided, adjusted by Holm (1979): of "
+        f"{lower_first(results[analysis.primary].title)}, the primary response, within a factor"
+        + (", of the others over all their comparisons." if len(results) > 1 else ".")
     )
     if any(len(v) > 2 for r in results.values() for v in r.design.levels.values()):
         parts.append(
