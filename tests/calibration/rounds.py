@@ -26,9 +26,9 @@ from trialkit import __version__
 from trialkit.analysis.strata import PRIOR
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.inference import inference_by
 from trialkit.mixed.integrated import Integrated, half_t3, integrate, parameter_of
-from trialkit.mixed.means import term_rows
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
 from trialkit.mixed.smallsample import KenwardRoger
 
