@@ -3,8 +3,9 @@
     python tests/calibration/run.py [--rounds 4000] [--jobs 1] [--settings NAME ...]
 
 Every setting is simulated without an effect at six spreads (at the smallest three, where no method
-rejects too often, a fourth of the rounds) and with one at three (an eighth). Writes ``notebooks/calibration.csv`` after every setting, whole or not at all; rows of
-settings not asked for stay as they are.
+rejects too often, a fourth of the rounds) and with one at three (an eighth). Writes
+``notebooks/calibration.csv`` after every setting, whole or not at all; rows of settings not asked
+for stay as they are.
 """
 
 from __future__ import annotations

@@ -322,16 +322,15 @@ class ResearcherPage:
                 found.setdefault(own.setting, own)
         for setting, own in found.items():
             caption = (
-                f"{upper_first(setting)}: per cent of {own.rounds:,} rounds ({self.percent} of "
-                "such rates lie in the range)"
+                f"{upper_first(setting)}: a true null rejected at 5 %, per cent of {own.rounds:,} "
+                "rounds and more, by the true spread of the error (link scale); power for 30 % "
+                "less at a spread of 0.2"
             )
             parts += [
                 f"<h3>{escape(upper_first(listed(seen[setting])))}</h3>",
                 paragraph(self.letters.text(own.nearness)),
                 paragraph(own.sentence),
-                table(caption.replace(self.percent, "95 %"),
-                      ["method", "effect of", "rejects a true null at 5 %",
-                       "95 % interval holds the truth"], own.rows),
+                table(caption, ["method", "effect of", *own.spreads, "power"], own.rows),
             ]  # fmt: skip
         if not found:
             parts.append(paragraph("No simulated layout lies near this one."))
