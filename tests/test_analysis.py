@@ -55,6 +55,33 @@ def both(trial: Trial, **options):
     return analyse(trial, responses=["header_loss", "kernel_damage"], **options)
 
 
+@pytest.mark.parametrize(
+    ("fault", "words"),
+    [
+        (ZeroDivisionError("float division\nby zero"), "ZeroDivisionError: float division by zero"),
+        (KeyError("gap"), "KeyError: 'gap'"),
+        (MemoryError(), "MemoryError: no more is known"),
+    ],
+)
+def test_an_unforeseen_error_costs_one_response_only(pairs, monkeypatch, fault, words):
+    def broken(spec, *rest):
+        if spec.name == "kernel_damage":
+            raise fault
+        return analyse_response(spec, *rest)
+
+    whole = both(pairs)
+    monkeypatch.setattr("trialkit.analysis.analyse_response", broken)
+    part = both(pairs)
+    assert list(part.responses) == ["header_loss"] and list(part.skipped) == ["kernel_damage"]
+    told = part.skipped["kernel_damage"]
+    assert told.startswith(f"{SPECIFICATIONS['kernel_damage'].title}: ") and f"({words})" in told
+    pd.testing.assert_frame_equal(
+        part.responses["header_loss"].contrasts, whole.responses["header_loss"].contrasts
+    )
+    with pytest.raises(DesignError, match=words.split(":")[0]):
+        analyse(pairs, responses=["kernel_damage"])
+
+
 # ---------------------------------------------------------------- truth is recovered
 @pytest.mark.parametrize("folder", [s.folder for s in SCENARIOS])
 def test_shipped_demos_hold_their_truth_inside_the_intervals(demos, folder):

@@ -30,13 +30,13 @@ from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.inference import inference_by
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
 
-# The engine's own, and rules that could take the default's place: "capped" lets a hypothesis have
-# at most the degrees of freedom of its stratum, "capped, pooled" at most those the stratum would
-# have without the larger units, "df of all" those of kenward-roger-all with the default's
-# covariance; "containment" has the stratum's and the unadjusted covariance.
-ENGINE = ("kenward-roger", "kenward-roger-all", "satterthwaite")
+# The engine's own, the default first, and rules that limit the df of kenward-roger-nonzero, whose
+# covariance they have: "capped" lets a hypothesis have at most the degrees of freedom of its
+# stratum, "capped, pooled" at most those the stratum would have without the larger units, "df of
+# all" those of the default; "containment" has the stratum's and the unadjusted covariance.
+ENGINE = ("kenward-roger", "kenward-roger-nonzero", "satterthwaite")
 CAPPED, POOLED, DF_OF_ALL = (
-    f"kenward-roger, {rule}" for rule in ("capped", "capped pooled", "df of all")
+    f"{ENGINE[1]}, {rule}" for rule in ("capped", "capped pooled", "df of all")
 )
 CONTAINMENT = "containment"
 RULES = (CAPPED, POOLED, DF_OF_ALL, CONTAINMENT)
@@ -164,7 +164,7 @@ class Trial:
     def wald(self, method: str, h: Hypothesis) -> tuple[float, float, bool]:
         """F test (chi-square where df are infinite): p, df, whether a variance is zero."""
         key = ("ml", self.ready.case.model["fixed"], "") if method == WALD else RESTRICTED
-        kind = "asymptotic" if method == WALD else method if method in ENGINE else "kenward-roger"
+        kind = "asymptotic" if method == WALD else method if method in ENGINE else ENGINE[1]
         fit, inference = self.fit(key), self.inference(key, kind)
         rows, gap = self.ready.rows[h.name], fit.fixed_effects.to_numpy() - self.beta
         q = len(rows)
@@ -173,7 +173,7 @@ class Trial:
             effect = rows @ gap
             f, df = effect @ np.linalg.solve(rows @ inference.phi @ rows.T, effect) / q, h.df
         elif method == DF_OF_ALL:
-            df = self.inference(key, "kenward-roger-all").moments(rows)[1]
+            df = self.inference(key, ENGINE[0]).moments(rows)[1]
         elif method in (CAPPED, POOLED):
             df = min(df, h.df if method == CAPPED else h.pooled_df)
         p = stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df)

@@ -223,6 +223,10 @@ FAILURES: dict[str, tuple[pd.DataFrame, dict[str, Any], str]] = {
     "units that are fixed effects": (
         FRAME, AMOUNT | {"fixed": "C(pair)"}, "each of the 6 units of 'pair'.*leave 'pair' out"
     ),
+    "slopes that are fixed effects": (
+        FRAME, AMOUNT | {"fixed": "gap:C(pair)", "slopes": {"pair": ["gap"]}},
+        "an effect of 'gap' for each of the 6 units of 'pair'.*leave them out of slopes",
+    ),
     # Crossed factors
     "crossed and nested": (
         FRAME, CROSSED | {"crossed": ["pair"]}, r"\['pair'\] are named more than once"

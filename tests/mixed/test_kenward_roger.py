@@ -139,6 +139,21 @@ def test_random_designs(
     np.testing.assert_allclose([ours.moments(row[None])[1] for row in np.eye(4)], df, rtol=1e-10)
 
 
+def test_a_variance_the_data_tell_nothing_of_adds_no_uncertainty() -> None:
+    """Slopes that the fixed part has for every unit: the answer without their variance."""
+    design = random_design(np.random.default_rng(3), ["independent"], [], False, False)
+    unit, slope = design.units[0], design.z[0][:, 1]
+    own = (unit[:, None] == np.unique(unit)) * slope[:, None]
+    design.x = np.column_stack([np.ones(len(unit)), own])
+    ours = kenward_roger(**vars(design))
+    (silent,) = (r for r, c in enumerate(design.components) if c.pairs == ((1, 1),))
+    del design.components[silent]
+    known = kenward_roger(**vars(design))
+    np.testing.assert_allclose(ours.adjusted, known.adjusted, rtol=1e-9, atol=1e-12)
+    row = np.eye(len(own.T) + 1)[:1]
+    np.testing.assert_allclose(ours.df(row), known.df(row), rtol=1e-9)
+
+
 # ---------------------------------------------------------------------- exact tests
 def effect(y: np.ndarray, axes: tuple[int, ...]) -> np.ndarray:
     """Part of a complete layout due to the interaction of ``axes``, means of the others."""

@@ -246,3 +246,8 @@ def test_refusals(
         one_way[0].contrasts("g", **options)
     with pytest.raises(ModelError, match="margin"):
         one_way[0].equivalence("g", (0.5, 2.0))
+
+
+def test_a_critical_value_beyond_its_exact_bounds_is_the_nearer_bound() -> None:
+    for found, bound in ((0.99, 2.0), (0.5, 3.0)):
+        assert mult.critical_value(lambda c, df, p=found: p, 5.0, 0.95, (2.0, 3.0), 1e-6) == bound

@@ -62,7 +62,8 @@ def analyse(
     Returns
     -------
     TrialAnalysis
-        Responses that cannot be analysed stand in ``skipped`` with the reason.
+        Responses that cannot be analysed stand in ``skipped`` with the reason; so do those whose
+        analysis broke off with any other error.
 
     Raises
     ------
@@ -95,6 +96,12 @@ def analyse(
         except ModelError as error:
             words = str(error).strip().rstrip(".")
             skipped[name] = f"{spec.title}: no model could be fitted ({words}). {STILL}"
+        except Exception as error:  # a fault of ours in one response must not cost the others
+            words = " ".join(str(error).split()).rstrip(".") or "no more is known"
+            skipped[name] = (
+                f"{spec.title}: the analysis broke off with an error that was not foreseen "
+                f"({type(error).__name__}: {words}). Please report it with these words. {STILL}"
+            )
     if not done:
         reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
         left = [STILL] if any(reason.endswith(STILL) for reason in skipped.values()) else []

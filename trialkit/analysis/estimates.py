@@ -9,10 +9,7 @@ known, and sharing of field or strip effects between P and the counts that conta
 level's mean has Welch-Satterthwaite degrees of freedom over b and P; a difference, in which P
 cancels, the smaller of those along its own gradient and of the contrast on the link scale. A mean
 has at most the strips less one and a difference at most the units its factor was set on less the
-setups: where variances are estimated at zero the model alone would count frames or samples as
-replicates. Simulated trials of three to eight pairs reject a true null in 4.0 to 4.8 % of rounds
-that way, in 4.4 to 8 % without a limit, in 0.8 to 4.5 % if pairs are taken off as well
-(``tests/calibration``; methods "capped pooled", none, "capped").
+setups. How often a true null is rejected that way: ``notebooks/calibration.csv``, kenward-roger.
 
 Means have intervals on their logarithm where they stand well clear of zero, ratios always;
 differences, and means of a response that has no ratios, have symmetric ones. The p-value tests

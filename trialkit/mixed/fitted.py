@@ -242,8 +242,9 @@ class FittedModel:
 
         Parameters
         ----------
-        method : {"kenward-roger", "satterthwaite", "asymptotic"}, optional
-            Default: the fit's own.
+        method : optional
+            "kenward-roger", "kenward-roger-nonzero" (a variance estimated at zero taken as zero),
+            "satterthwaite" or "asymptotic". Default: the fit's own.
 
         Returns
         -------

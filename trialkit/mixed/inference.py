@@ -23,7 +23,7 @@ if TYPE_CHECKING:
 
 # Eigenvalue of a correlation matrix below which it is singular.
 SINGULAR = 1e-8
-METHODS = ("kenward-roger", "kenward-roger-all", "satterthwaite", "asymptotic")
+METHODS = ("kenward-roger", "kenward-roger-nonzero", "satterthwaite", "asymptotic")
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,12 +64,13 @@ def default_method(fit: FittedModel) -> str:
 def inference_by(fit: FittedModel, method: str) -> Inference:
     """Covariance of the fixed effects and df rule by the named method.
 
-    A variance estimated at zero is taken as zero by "kenward-roger", as it is by Satterthwaite's
-    method, and a correlation estimated at one as one; "kenward-roger-all" counts their uncertainty
-    in, as the formulas of 1997 read literally.
-    In simulated trials of four to eight pairs, where many such estimates are zero, a true null was
-    rejected at 5 % in 4.6 to 6.4 % of rounds by the first and in 1.6 to 4.6 % by the second;
-    three pairs are too few for either (``notebooks/calibration.csv``, 2,000 rounds a setting).
+    "kenward-roger" reads the formulas of 1997 as they stand: every variance parameter is
+    uncertain, those estimated at zero with the others. A design then has the df of its own error
+    strata, whatever the estimates. "kenward-roger-nonzero" takes a variance estimated at zero as
+    zero, as Satterthwaite's method does, and a correlation estimated at one as one: strata that
+    differ by nothing found are pooled. The first is cautious where many estimates are zero, the
+    second may be bold (rates of both: ``notebooks/calibration.csv``). Neither goes below one df,
+    as the formulas do where a variance is nearly unknown.
 
     Raises
     ------
@@ -84,7 +85,7 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
         raise ModelError(f'{method} degrees of freedom need method="reml"; refit that way.')
     if method == "satterthwaite":
         return _satterthwaite(fit)
-    return _kenward_roger(fit, with_zeros=method == "kenward-roger-all")
+    return _kenward_roger(fit, with_zeros=method == "kenward-roger")
 
 
 def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:

@@ -135,6 +135,7 @@ def check_units(
             )
         if width > 1:
             _check_slopes(name, unit_of(lev), columns[lev], z[lev], notes)
+            _check_fixed_slopes(name, x, unit_of(lev), many, columns[lev], z[lev])
 
 
 def _check_crossed(
@@ -157,18 +158,37 @@ def _check_crossed(
             return
 
 
+def _inside(columns: np.ndarray, x: np.ndarray) -> bool:
+    """Whether the fixed effects span all columns."""
+    rest = columns - x @ np.linalg.lstsq(x, columns, rcond=None)[0]
+    return bool((rest**2).sum() <= 1e-16 * (columns**2).sum())
+
+
+def _check_fixed_slopes(
+    name: str, x: np.ndarray, unit: np.ndarray, many: int, columns: Sequence[SlopeColumn],
+    z: np.ndarray,
+) -> None:  # fmt: skip
+    """Slopes of every unit must not be in the fixed part already."""
+    for variable in dict.fromkeys(c.variable for c in columns if c.variable is not None):
+        own = z[:, [j for j, c in enumerate(columns) if c.variable == variable]]
+        if many * own.shape[1] > x.shape[1]:
+            continue
+        of_unit = unit[:, None] == np.arange(many)
+        if _inside((of_unit[:, :, None] * own[:, None, :]).reshape(len(x), -1), x):
+            raise ModelError(
+                f"the fixed part already has an effect of {variable!r} for each of the {many} "
+                f"units of {name!r}, so the variance of its slopes cannot be estimated; leave them "
+                f"out of slopes, or that effect out of the fixed part."
+            )
+
+
 def _spanned(x: np.ndarray, unit: np.ndarray, many: int) -> bool:
     """Whether the fixed effects, at least as many as the units, tell every unit apart."""
-
-    def inside(columns: np.ndarray) -> bool:
-        rest = columns - x @ np.linalg.lstsq(x, columns, rcond=None)[0]
-        return bool((rest**2).sum() <= 1e-16 * (columns**2).sum())
-
     # Rows alike in different units, and one combination of the indicators, rule most designs out.
     alike = (x == x[0]).all(axis=1)
     if (unit[alike] != unit[0]).any():
         return False
-    return inside(unit + 1.0) and inside((unit[:, None] == np.arange(many)).astype(float))
+    return _inside(unit + 1.0, x) and _inside((unit[:, None] == np.arange(many)).astype(float), x)
 
 
 def _check_slopes(

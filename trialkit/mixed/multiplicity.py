@@ -107,11 +107,19 @@ def adjust(
 def critical_value(
     probability: Probability, df: float, level: float, between: tuple[float, float], xtol: float
 ) -> float:
-    """``c`` with ``probability(c, df) = level``, sought on the tail's logarithm: near a line."""
+    """``c`` with ``probability(c, df) = level``, sought on the tail's logarithm: near a line.
 
+    Where quadrature puts it outside ``between`` (below 1 df or so the scale runs over too many
+    orders of magnitude), the nearer end: both are bounds that hold exactly.
+    """
+
+    @cache
     def above(c: float) -> float:
         return float(np.log(max(1.0 - probability(c, df), 1e-300) / (1.0 - level)))
 
+    low, high = between
+    if above(low) <= 0.0 or above(high) >= 0.0:
+        return low if above(low) <= 0.0 else high
     return float(optimize.brentq(above, *between, xtol=xtol))
 
 

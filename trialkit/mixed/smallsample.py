@@ -24,6 +24,14 @@ from trialkit.mixed.marginal import Component, marginal_jets
 
 # Below it no uncertainty of a variance enters: the F distribution is the chi-square's.
 CERTAIN = 1e-6
+# Information on a variance, as a part of what there would be with the fixed effects known, that is
+# none.
+SILENT = 1e-10
+# No error mean square has fewer df; a variance that is nearly unknown can have any positive number
+# by the formulas, and its interval no end.
+LEAST_DF = 1.0
+# Rounding of the traces, of which most terms are near one.
+ROUNDING = 1e-12
 
 __all__ = ["Component", "KenwardRoger", "Satterthwaite", "kenward_roger", "satterthwaite"]
 
@@ -67,37 +75,71 @@ class KenwardRoger:
         """Degrees of freedom of single contrasts, shape (rows,); ``rows`` is (rows, terms).
 
         The general expressions of :meth:`moments` reduce to Satterthwaite's, without rescaling.
+        At least one.
         """
         side = rows @ self.phi
         variance = np.einsum("ij,ij->i", side, rows)
         slopes = np.einsum("ij,rjk,ik->ir", side, self.p, side) / variance[:, None]
         spread = np.einsum("ir,rs,is->i", slopes, self.w, slopes)
-        return np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+        df = np.divide(2.0, spread, out=np.full(len(rows), np.inf), where=spread >= CERTAIN)
+        return np.maximum(df, LEAST_DF)
 
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
-        """Scale ``lambda`` and denominator df of the F approximation (eqs. 7-8 of the paper)."""
+        """Scale ``lambda`` and denominator df of the F approximation; see :func:`_matched`.
+
+        The df are one at least. Both are NaN where no F distribution fits: hardly any df for many rows.
+        """
         q = len(contrast)
         if q == 1:
             return 1.0, float(self.df(contrast)[0])
-        theta = contrast.T @ np.linalg.solve(contrast @ self.phi @ contrast.T, contrast)
-        m = theta @ self.phi @ self.p @ self.phi
-        traces = np.einsum("rii->r", m)
-        a1 = float(traces @ self.w @ traces)
-        a2 = float(np.einsum("rs,rij,sji->", self.w, m, m))
-        if a2 < CERTAIN:
-            return 1.0, np.inf
-        b = (a1 + 6.0 * a2) / (2.0 * q)
-        g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
-        c = 3 * q + 2 * (1 - g)
-        c1, c2, c3 = g / c, (q - g) / c, (q + 2 - g) / c
-        v0, v1, v2 = 1 + c1 * b, 1 - c2 * b, 1 - c3 * b
-        if abs(v0) < 1e-10:
-            v0 = 0.0
-        shrink = 1 - a2 / q
-        rho = (shrink / v1) ** 2 * v0 / v2 / q
-        df = 4 + (q + 2) / (q * rho - 1)
-        mean = 1.0 / shrink
-        return df / (mean * (df - 2)), df
+        half = contrast @ self.phi
+        root = np.linalg.cholesky(half @ contrast.T)
+        half = np.linalg.solve(root, half)
+        slopes = half @ self.p @ half.T
+        mean = np.einsum("rii->r", slopes) / q
+        centred = slopes - mean[:, None, None] * np.eye(q)
+        a1 = float(mean @ self.w @ mean) * q**2
+        # A2 - A1 / q: zero where all functions share one df. The difference would be rounding.
+        uneven = max(float(np.einsum("rs,rij,sij->", self.w, centred, centred)), 0.0)
+        scale, df = _matched(q, a1, uneven)
+        return scale, float(np.maximum(df, LEAST_DF))
+
+
+def _matched(q: int, a1: float, uneven: float) -> tuple[float, float]:
+    """Scale and df whose F distribution matches mean and variance (eqs. 7-8 of the paper).
+
+    Written in the paper's ``B / c``, so that nothing is 0/0 at 2 df or divided by zero at 4.
+    ``ratio`` is ``(1 - A2/q) / V1``, one in both cases in which the paper's approximation is exact
+    (an F on one error mean square, Hotelling's T2). Between these cases its zero and its pole lie
+    apart, near 2 df, where F would have a mean no longer, and scale and df run off between them:
+    it is taken as one where it would change ``df - 2`` by half or more.
+
+    Parameters
+    ----------
+    q : rows tested.
+    a1, uneven : the paper's ``A1``, and ``A2 - A1 / q``.
+    """
+    a2 = a1 / q + uneven
+    if a2 < CERTAIN:
+        return 1.0, np.inf
+    g = ((q + 1) * a1 - (q + 4) * a2) / ((q + 2) * a2)
+    c = 3 * q + 2 * (1 - g)
+    step = (a1 + 6.0 * a2) / (2.0 * q) / c
+    v0, v1, v2 = 1 + g * step, 1 - (q - g) * step, 1 - (q + 2 - g) * step
+    # (1 - A2/q) - V1, by the factors in which it vanishes.
+    apart = uneven * ((q + 1) * a1 / a2 - 2) / (2 * (q + 2) * c)
+    # df - 2 is (q + 2) V1 + bend / V1^2, over ratio^2 V0 - V2, as 2 V0 + q V2 = (q + 2) V1.
+    bend = 2 * v0 * apart * (2 * v1 + apart)
+    same_sign = v1 * (v1 + apart) > 0
+    if abs(apart) > ROUNDING and same_sign and abs(bend) < 0.5 * (q + 2) * abs(v1) ** 3:
+        ratio = 1 + apart / v1
+        width = ratio**2 * v0 - v2
+        df = 4 + (q + 2) * v2 / width
+        scale = df * ratio * width / ((q + 2) + bend / v1**3)
+        if df > 0 and scale > 0:
+            return scale, df
+    df = 1 / step - (q - 2 - g)
+    return (df * step, df) if df > 0 else (np.nan, np.nan)
 
 
 def kenward_roger(
@@ -174,8 +216,10 @@ def _from_derivatives(
     phi_p = phi @ p
     both = np.einsum("rij,sji->rs", phi_p, phi_p)
     expected = 0.5 * (trace - np.einsum("ij,rsji->rs", phi, twice_q) + both)
-    # Parameters may differ by many orders of magnitude.
-    scale = 1.0 / np.sqrt(np.maximum(np.diag(expected), 1e-300))
+    # Parameters may differ by many orders of magnitude. One of which the data tell nothing (its
+    # effects lie in the fixed part's space) has no uncertainty that the tests could count in.
+    own, told = np.diag(expected), np.diag(expected) > SILENT * np.diag(trace)
+    scale = np.where(told, own, np.inf) ** -0.5
     scaled = expected * np.outer(scale, scale)
     w = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(scale, scale)
     u = 0.5 * np.einsum("rs,rsij->ij", w, twice_q) - np.einsum("rs,rij,sjk->ik", w, p, phi_p)

@@ -16,8 +16,8 @@ if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
 
 METHODS = {
-    "kenward-roger, capped pooled": "the rule used here",
-    "kenward-roger": "Kenward-Roger without the limit of the layout",
+    "kenward-roger": "the rule used here",
+    "kenward-roger-nonzero": "Kenward-Roger, a spread estimated at zero taken as zero",
     "z (ML)": "normal approximation, maximum likelihood",
     "t of block differences": "t test of the differences between pairs",
 }
