@@ -148,7 +148,7 @@ def test_table_keeps_the_rows_of_other_settings(tmp_path) -> None:
     assert [p.name for p in tmp_path.iterdir()] == ["calibration.csv"]
 
 
-# The default never rejects too often. With zeros taken as zero the level is kept from below as well,
+# The default never rejects too often. With zeros taken as zero the level is kept from below too,
 # but for these settings.
 NONZERO = {
     # A strip variance estimated at zero lets t become z, of which three pairs bear too much.

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.mixed import MixedFit
-from trialkit.mixed.means import term_rows
+from trialkit.mixed.hypotheses import term_rows
 
 # On the log or logit scale: 39 % fewer kernels, or odds of damage.
 SETUP_EFFECT = -0.5

@@ -177,7 +177,7 @@ def _contrasts(
 
 def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
     """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with."""
-    table = fit.term_tests()
+    table = fit.term_tests().drop(columns="tested", errors="ignore")
     cells, rows, _ = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
     beta = fit.fixed_effects.to_numpy()
     for name in design.names if design.interactions else ():
@@ -185,7 +185,8 @@ def balanced_tests(fit: MixedFit, design: Design) -> pd.DataFrame:
         first, *others = (rows[label == level].mean(axis=0) for level in design.levels[name])
         contrast = np.array([other - first for other in others])
         f, df = fit.inference.f_test(contrast, beta)
-        table.loc[name] = [f, len(contrast), df, np.nan]
+        table.loc[name, ["F", "num_df", "den_df"]] = [f, len(contrast), df]
+    table = table[table["num_df"] > 0]  # of the others nothing can be estimated
     most = [
         max((design.strata[v] for v in str(term).split(":") if v in design.strata),
             default=len(design.strips) - 1)
