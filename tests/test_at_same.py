@@ -154,7 +154,7 @@ def test_the_settings_override_the_rules() -> None:
     assert "be adjusted for nothing that was measured." in " ".join(none.notes)
     own = read(strips(days), "moisture", given=True)
     assert (own.covariates, own.measured_after) == (("moisture_centred",), ("speed_centred",))
-    assert own.strata["chain"] == read(strips(days)).strata["chain"] - 1
+    assert own.strata["chain"].df == read(strips(days)).strata["chain"].df - 1
     # What the strips cannot tell is told, whatever is asked for.
     lacking = read(strips().assign(speed_measured=np.nan), "speed", "gap", given=True)
     assert lacking.covariates == ()

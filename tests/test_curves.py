@@ -12,7 +12,6 @@ import pytest
 from scipy import integrate, stats
 
 from trialkit.analysis import analyse
-from trialkit.analysis.comparisons import differences, log_ratios
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import Offset
@@ -100,7 +99,7 @@ def coefficients(curve: EffectCurve) -> tuple[np.ndarray, np.ndarray]:
     rows = one.link - other.link
     rows[1] -= rows[0]
     beta = curve.fit.fixed_effects.to_numpy()
-    return rows @ beta, rows @ curve.fit.inference.adjusted @ rows.T
+    return rows @ beta, line.judge.covariance(rows)[0]
 
 
 def test_without_an_offset_the_curve_is_the_straight_line_of_the_coefficients(steep):
@@ -145,7 +144,7 @@ def test_critical_value_is_that_of_a_line_over_an_interval(steep):
     root = np.linalg.cholesky(v)
     u = np.array([[1, x] for x in ends]) @ root
     angle = np.arccos(u[0] @ u[1] / np.linalg.norm(u[0]) / np.linalg.norm(u[1]))
-    df = line.ratio(steep.table["x"].to_numpy()).df.min()
+    df = line.told(steep.table["x"].to_numpy()).df.min()
     # The grid's points stand for the interval: their arc is the same, their number costs < 0.01.
     c = steep.critical_ratio
     assert arc_probability(c, df, angle) == pytest.approx(0.95, abs=5e-4)
@@ -165,7 +164,7 @@ def test_crossing_is_the_set_of_fieller(steep):
         if is_open:
             continue
         x = end - line.centre
-        t = stats.t.ppf(0.975, line.ratio(np.array([end])).df[0])
+        t = stats.t.ppf(0.975, line.told(np.array([end])).df[0])
         roots = np.roots(
             [b**2 - t**2 * v[1, 1], 2 * (h * b - t**2 * v[0, 1]), h**2 - t**2 * v[0, 0]]
         )
@@ -185,16 +184,12 @@ def test_at_the_mean_the_comparison_is_that_of_the_analysis_without_interaction(
         result = gaps.responses[name]
         line = Line(result.fit, result, "gap", "wide", "usual", "moisture")
         at = np.array([line.centre])
-        offset, most = result.offset or Offset(), result.design.strata["gap"]
-        ratio = log_ratios(result.fit, *line.pair(at), offset, most)
-        difference = differences(result.fit, *line.pair(at), most)
+        found = line.told(at)
         row = result.contrasts.set_index("level").loc["wide"]
-        assert np.exp(ratio.estimate[0]) == pytest.approx(row["ratio"])
-        assert np.exp(ratio.estimate + ratio.half(0.95))[0] == pytest.approx(row["ratio_high"])
-        assert difference.estimate[0] == pytest.approx(row["difference"])
-        assert difference.half(0.95)[0] == pytest.approx(
-            (row["difference_high"] - row["difference_low"]) / 2
-        )
+        for what in ("ratio", "difference"):
+            told = found.interval(what, stats.t.ppf(0.975, found.df))
+            for end, value in zip(("", "_low", "_high"), told, strict=True):
+                assert value[0] == pytest.approx(row[what + end], rel=1e-6)
 
 
 # ---------------------------------------------------------------- truth

@@ -147,6 +147,7 @@ def test_ratio_of_shares_by_mass_is_that_of_the_link_contrast(gaps):
     assert curve.table["ratio"].to_numpy() == pytest.approx(np.exp(eta))
     rows = one.link - other.link
     se = np.sqrt(np.diag(rows @ curve.fit.covariance.to_numpy() @ rows.T))
+    assert isinstance(line.judge, float)  # a Gaussian response has the fit's own covariance
     half = np.log(curve.table["ratio_high_all"] / curve.table["ratio"]) / curve.critical_ratio
     assert half.to_numpy() == pytest.approx(se, rel=1e-6)
     # A mean by hand: percent, over the effects of field, pair, strip and the residual.

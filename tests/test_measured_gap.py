@@ -137,7 +137,7 @@ def test_reason_and_degrees_of_freedom_are_stated(simulated) -> None:
     assert "compared at one gap, 36.0 mm" in with_gap.why
     assert "measured gap" in with_gap.model
     # One degree of freedom is paid for the slope.
-    assert bare.design.strata["cushion"] - with_gap.design.strata["cushion"] == 1
+    assert bare.design.strata["cushion"].df - with_gap.design.strata["cushion"].df == 1
     assert float(with_gap.design.strips["gap_adjusted"].mean()) == pytest.approx(36.0)
 
 

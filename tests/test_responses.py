@@ -337,7 +337,7 @@ def test_the_field_day_page_tells_of_loss_and_damage_alone(folder):
         assert wide._repr_html_() == narrow._repr_html_()
     damage = [a["kernel_damage"].contrasts for a in (every, few)]
     assert (damage[0]["p_adjusted"] >= damage[1]["p_adjusted"]).all()
-    held = ["p_adjusted", "primary"]
+    held = ["p_adjusted", "p_classical_adjusted", "primary"]
     pd.testing.assert_frame_equal(*(table.drop(columns=held) for table in damage))
     yields = analyse(trial, responses=["yield"])
     with pytest.raises(DesignError, match="No loss or damage"):

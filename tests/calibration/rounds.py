@@ -86,7 +86,6 @@ def _answers(
     every = some = inference_by(fit, "kenward-roger")
     if fit.singular:
         some = inference_by(fit, "kenward-roger-nonzero")
-    scale = PRIOR[fit.family.link]
     out = []
     for which in case.effects:
         rows = rows_of[which.name]
@@ -95,18 +94,22 @@ def _answers(
             true[-1] = effect
         gaps = rows @ beta, rows @ beta - true
         zero = fit.found.point.theta[parameter_of(fit, which.level, which.slope)] == 0.0
-        found = integrate(fit, which.level, which.slope, scale)
-        shape = half_t3(found.sd, NARROW * scale) / half_t3(found.sd, scale)
-        narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
-        answers = {
-            REPORTED: _by_integral(found, rows, gaps),
-            NARROWER: _by_integral(narrow, rows, gaps),
-            LAYOUT: _by_f(every, rows, gaps, which.df),
+        answers = {LAYOUT: _by_f(every, rows, gaps, which.df)}
+        if case.family == "gaussian":
+            answers[REPORTED] = answers[LAYOUT]
+        else:
+            scale = PRIOR[fit.family.link]
+            found = integrate(fit, which.level, which.slope, scale)
+            shape = half_t3(found.sd, NARROW * scale) / half_t3(found.sd, scale)
+            narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
+            answers[REPORTED] = _by_integral(found, rows, gaps)
+            answers[NARROWER] = _by_integral(narrow, rows, gaps)
+        answers |= {
             BEFORE: _by_f(some, rows, gaps, which.pooled_df),
             CLASSICAL: _classical(case, which, y, true),
             NORMAL: _normal(every, rows, gaps),
         }
-        out += [(which.name, method, own, bool(zero), "") for method, own in answers.items()]
+        out += [(which.name, m, answers[m], bool(zero), "") for m in METHODS if m in answers]
     return out
 
 

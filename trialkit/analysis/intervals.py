@@ -19,7 +19,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
 from trialkit.analysis.comparisons import delta_se_df, parted, se_df
 from trialkit.analysis.reading import Means, Offset, Reading
@@ -29,6 +29,8 @@ from trialkit.mixed.integrated import Integrated
 
 _ANGLE = np.linspace(0.0, 2 * np.pi, 721)
 COS, SIN = np.cos(_ANGLE), np.sin(_ANGLE)
+# Standard errors beyond which a p-value is nothing.
+FARTHEST = 40.0
 Function = Callable[[np.ndarray], np.ndarray]
 
 
@@ -99,6 +101,28 @@ class Told:
         low, high = over.min(axis=1), over.max(axis=1)
         out = np.stack([own, low, high])
         return tuple(np.exp(out) if what == "ratio" else out)
+
+    def below(self, what: str, margin: float) -> np.ndarray:
+        """One-sided p-values of a "ratio" or "difference" that is the margin or more.
+
+        The level at which the end of the interval on that side is the margin.
+        """
+        if np.isinf(margin):
+            return np.full(len(self.se), 0.0 if margin > 0 else 1.0)
+        estimate = self.interval(what, 0.0)[0]
+        over = estimate > margin
+        critical = np.zeros(len(estimate))
+        for i, (value, above) in enumerate(zip(estimate, over, strict=True)):
+
+            def beyond(c: float, i: int = i, above: bool = bool(above)) -> float:
+                ends = self.interval(what, c)[1 if above else 2]
+                return float(margin - ends[i] if above else ends[i] - margin)
+
+            if value != margin and np.isfinite(value):
+                critical[i] = FARTHEST
+                if beyond(FARTHEST) > 0:
+                    critical[i] = optimize.brentq(beyond, 0.0, FARTHEST, xtol=1e-10)
+        return special.stdtr(self.df, np.where(over, critical, -critical))
 
     def _value(self, what: str, move: np.ndarray) -> np.ndarray:
         """The difference or the logarithm of the ratio where the contrast is moved."""

@@ -23,6 +23,7 @@ import pandas as pd
 from scipy import optimize, special, stats
 
 from trialkit.analysis.comparisons import against, differences, link_contrasts, log_ratios
+from trialkit.analysis.intervals import told
 from trialkit.analysis.reading import means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.mixed.marginal import marginal_jets
@@ -96,6 +97,7 @@ class Contrast:
         means = means_of(fit, reading, cells)
         self.base = float(means.value[0])
         pair = against(means)
+        found = told(fit, reading, *pair, judge)
         difference = differences(fit, *pair, judge)
         ratio = log_ratios(fit, *pair, reading.taken_off, judge)
         # Between zones no contrast of the link scale is zero with the difference.
@@ -104,12 +106,17 @@ class Contrast:
         self.se, self.df = float(tested.se[0]), float(tested.df[0])
         own = result.contrasts.query("factor == @factor and level == @name").iloc[0]
         self.scale = "ratio" if np.isfinite(own["ratio"]) else "difference"
-        told = ratio if self.scale == "ratio" else difference
-        self._tested, self._told = tested.gradient[0], told.gradient[0]
-        self._offset_variance = reading.taken_off.variance * float(told.along_offset[0]) ** 2
-        self._told_variance = float(told.se[0]) ** 2 - self._offset_variance
-        self._told_df = float(told.df[0])
-        self.half_difference = float(difference.half(confidence)[0])
+        shown = ratio if self.scale == "ratio" else difference
+        self._tested, self._told = tested.gradient[0], shown.gradient[0]
+        self._offset_variance = reading.taken_off.variance * float(shown.along_offset[0]) ** 2
+        # What is told has the interval of the analysis, half of it as a standard error's worth.
+        t = stats.t.ppf(0.5 + confidence / 2, found.df)
+        _, low, high = found.interval(self.scale, t)
+        half = float((np.log(high / low) if self.scale == "ratio" else high - low)[0]) / 2
+        self._told_variance = max((half / float(t[0])) ** 2 - self._offset_variance, 0.0)
+        self._told_df = float(found.df[0])
+        _, low, high = found.interval("difference", t)
+        self.half_difference = float((high - low)[0]) / 2
         strips = design.strips
         stratum = design.strata[factor]
         units = strips.drop_duplicates(list(stratum.keys))

@@ -384,11 +384,10 @@ def _judged(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> str:
     over = [f for f in design.factors if isinstance(judged[f.name], Integrated)]
     parts = []
     if over:
-        unit = " residual standard deviations" if fit.family.name == "gaussian" else ""
         units = ", ".join(f"{f.label} between {design.strata[f.name].units}" for f in over)
         parts.append(
             f"comparisons integrate over the spread of their error ({units}; prior half-t with 3 "
-            f"degrees of freedom, scale {PRIOR[fit.family.link]:g}{unit})"
+            f"degrees of freedom, scale {PRIOR[fit.family.link]:g})"
         )
     rest = [f"{f.label} {design.strata[f.name].df}" for f in design.factors if f not in over]
     if rest:

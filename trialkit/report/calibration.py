@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.mixed.integrated import Integrated
 from trialkit.quantities import number
 from trialkit.report.resources import notebooks_dir
 from trialkit.report.wording import counted
@@ -106,7 +105,7 @@ def calibration(result: ResponseAnalysis) -> Calibration | None:
             told = power.get((effect, method))
             shown = "" if told is None else number(100 * float(told), 0)
             rows.append([words, EFFECTS[effect] or "the setup", *own, shown])
-    integrated = any(isinstance(judge, Integrated) for judge in result.judges.values())
+    integrated = any(not isinstance(judge, float) for judge in result.judges.values())
     sentence = _sentence(null, REPORTED if integrated else LAYOUT)
     return Calibration(setting, nearness, spreads, rows, sentence, int(table["rounds"].min()))
 
