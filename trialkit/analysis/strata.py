@@ -37,6 +37,7 @@ the most degrees of freedom that Kenward-Roger's may have."""
 
 BLOCK = ["field", "pair"]
 MAIN = [*BLOCK, "main_strip"]
+ORDER = ["field", "pair", "main_strip", "strip"]  # coarse to fine
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +83,8 @@ def stratum(
         larger = {"main_strip": MAIN, "pair": BLOCK, "field": ["field"]}
         within = next(
             (own for level, own in larger.items()
-             if len(own) < len(keys) and level in nested and _joins(strips, own, keys)), []
+             if ORDER.index(level) < ORDER.index(keys[-1]) and level in nested
+             and _joins(strips, own, keys)), []
         )  # fmt: skip
     words = {"field": "fields", "pair": "blocks", "main_strip": "main strips", "strip": "strips"}
     units = "fields" if factor in slopes else words[keys[-1]]
@@ -191,11 +193,10 @@ def error_level(fit: MixedFit, design: Design, factor: str) -> tuple[str, str | 
         levels = dict(zip(fit.model.chain.names, fit.model.slopes, strict=True))
         if any(column.variable == factor for column in levels.get("field", ())):
             return "field", factor
-    order = ["field", "pair", "main_strip", "strip"]
-    least = order.index(set_on(factor, design.strips)[-1])
+    least = ORDER.index(set_on(factor, design.strips)[-1])
     # One row a unit: a finer level, at last the row's own, stands for the unit's; of a Gaussian
     # row that is the residual.
     for name in reversed(fit.model.chain.nested):
-        if name not in order or order.index(name) >= least:
+        if name not in ORDER or ORDER.index(name) >= least:
             return name, None
     return None
