@@ -188,8 +188,8 @@ def _simpler(design: Design, what: str, family: str) -> Design | None:
             f"fitted to these {what}; effects are taken to "
             f"{'add' if family == 'normal' else 'multiply'} and to be the same in every field."
         )
-        return dataclasses.replace(
-            design, slope_factors=(), interactions=(), notes=(*design.notes, note)
+        return design.with_parts(
+            slope_factors=(), interactions=(), notes=(*design.notes, note)
         )
     if "pair" not in design.nested or len(design.nested) == 1:
         return None

@@ -38,6 +38,7 @@ the most degrees of freedom that Kenward-Roger's may have."""
 ORDER = ["field", "pair", "main_strip", "strip"]
 BLOCK = ["field", "pair"]
 MAIN = [*BLOCK, "main_strip"]
+ORDER = ["field", "pair", "main_strip", "strip"]  # coarse to fine
 
 
 @dataclass(frozen=True, slots=True)
