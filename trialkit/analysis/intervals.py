@@ -121,7 +121,7 @@ class Told:
             if value != margin and np.isfinite(value):
                 critical[i] = FARTHEST
                 if beyond(FARTHEST) > 0:
-                    critical[i] = optimize.brentq(beyond, 0.0, FARTHEST, xtol=1e-10)
+                    critical[i] = optimize.bisect(beyond, 0.0, FARTHEST, xtol=1e-10)
         return special.stdtr(self.df, np.where(over, critical, -critical))
 
     def _value(self, what: str, move: np.ndarray) -> np.ndarray:
@@ -132,8 +132,10 @@ class Told:
         )
         if what == "difference":
             return np.asarray(one - other)
-        with np.errstate(all="ignore"):
-            return np.asarray(np.log((one - self._offset) / (other - self._offset)))
+        # A mean that falls below what is taken off has nothing left: a ratio of none, or no bound.
+        with np.errstate(divide="ignore"):
+            above, below = (np.log(np.maximum(m - self._offset, 0.0)) for m in (one, other))
+        return np.where(np.isfinite(below), above - below, np.inf)
 
 
 def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:

@@ -180,6 +180,7 @@ def _values(result: ResponseAnalysis) -> list[OtherModel]:
             OtherModel(
                 "Analysis of variance with fixed blocks", OTHER, lambda: _fixed_blocks(result),
                 design, result.reading, compares=False,
+                judged=dict.fromkeys(design.names, np.inf),  # its own degrees of freedom are exact
                 remark="speaks for these blocks; setup effects alike in all of them",
             )
         )  # fmt: skip

@@ -155,9 +155,11 @@ def _without(
     finer = finer_levels(result)
     if "zone" in finer and data.groupby(["strip", "zone"], observed=True).ngroups == len(data):
         finer.remove("zone")
-    less = design.with_parts(strips=strips, nested=nested)
     # Effects that differ between fields need as many fields as a trial of these strips would.
     slopes = strips["field"].nunique() >= SLOPE_FIELDS
+    less = design.with_parts(
+        strips=strips, nested=nested, slope_factors=design.slope_factors if slopes else ()
+    )
     fit = fit_again(result, [*nested, *finer], data=data, slopes=slopes)
     return fit, estimate_factors(fit, less, result.reading, level)[1]
 
