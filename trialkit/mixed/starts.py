@@ -27,6 +27,8 @@ MOST_STARTS = 6
 NEAR = 0.05
 # ... and one this many of its standard errors away from zero leaves no room for an optimum there.
 CLEAR = 6.0
+# Those within so many may all give way to one other.
+WEAK = 2.0
 # Gain at which a search stops whose end is wanted only roughly.
 ROUGH = 1e-4
 # Ends closer than this in every standard deviation (scaled) or in value are the same optimum; a
@@ -121,8 +123,11 @@ def _elsewhere(model: Model, first: Search) -> Iterator[tuple[int, float, np.nda
     end, diagonal = first.end, np.array(model.diagonal)
     share = np.sqrt(np.mean(end[diagonal] ** 2))
     inside = interior(model, None) / model.theta_scale
+    spread = np.sqrt(np.maximum(np.diag(first.inverse_hessian)[diagonal], 0.0))
+    size = np.abs(end[diagonal])
+    unclear = diagonal[(size > NEAR) & (size < CLEAR * spread)]
+    weak = diagonal[(size > NEAR) & (size < WEAK * spread)]
     for j in diagonal:
-        spread = math.sqrt(max(first.inverse_hessian[j, j], 0.0))
         start = end.copy()
         if abs(end[j]) <= NEAR:
             if share > NEAR:
@@ -131,7 +136,12 @@ def _elsewhere(model: Model, first: Search) -> Iterator[tuple[int, float, np.nda
             else:
                 start[j] = inside[j]
             yield j, -1.0, start
-        elif abs(end[j]) < CLEAR * spread:
+            if len(weak) > 1:
+                start = end.copy()
+                start[j] = np.sqrt(np.sum(end[weak] ** 2))
+                start[weak] = NEAR
+                yield j, -1.0, start
+        elif j in unclear:
             others = diagonal[diagonal != j]
             start[others] = np.sqrt(end[others] ** 2 + end[j] ** 2 / len(others))
             start[j] = NEAR
