@@ -98,9 +98,8 @@ class Told:
             size = np.where(np.abs(own) > 0, np.sqrt(self._beside[what]) / np.abs(own), 0.0)
             beside = np.where(np.abs(self.estimate) > 1e-6 * self.se, size, 0.0) * critical
             over = self._value(what, half[:, None] * COS) * np.exp(beside[:, None] * SIN)
-        low, high = over.min(axis=1), over.max(axis=1)
-        out = np.stack([own, low, high])
-        return tuple(np.exp(out) if what == "ratio" else out)
+            out = np.stack([own, over.min(axis=1), over.max(axis=1)])
+            return tuple(np.exp(out) if what == "ratio" else out)
 
     def below(self, what: str, margin: float) -> np.ndarray:
         """One-sided p-values of a "ratio" or "difference" that is the margin or more.
