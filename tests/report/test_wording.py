@@ -399,7 +399,7 @@ def test_the_weaker_of_two_tests_is_told() -> None:
     assert made(p_classical_adjusted=0.0002).weaker == ""
     assert made(p_classical_adjusted=math.nan).grade is Grade.CLEAR
     lean = made(p_classical_adjusted=0.1)
-    assert lean.grade is Grade.LEANING and "a lean and no more (p = 0.1)" in lean.weaker
+    assert lean.grade is Grade.LEANING and "no more than a tendency (p = 0.1)" in lean.weaker
     # What the trial is not first of all about is not told on a lean, and a difference that is lost
     # among many comparisons is said to be so.
     second = made(primary=False, p_adjusted=0.06, p_classical_adjusted=0.12)

@@ -99,7 +99,7 @@ def _graded(row: Mapping[str, Any], p: float) -> Grade:
 _FINDS = {
     Grade.CLEAR: "clear evidence",
     Grade.GOOD: "good evidence",
-    Grade.LEANING: "a lean and no more",
+    Grade.LEANING: "no more than a tendency",
     Grade.OPEN: "no difference",
 }
 
