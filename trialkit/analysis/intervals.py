@@ -85,6 +85,8 @@ class Told:
     def interval(self, what: str, critical: np.ndarray | float) -> tuple[np.ndarray, ...]:
         """Estimates and interval ends of the "ratio" or "difference".
 
+        A ratio reaches to zero, or without end, where one of its means does to nothing.
+
         Parameters
         ----------
         critical : float or ndarray, shape (pairs,)
@@ -96,9 +98,8 @@ class Told:
             size = np.where(np.abs(own) > 0, np.sqrt(self._beside[what]) / np.abs(own), 0.0)
             beside = np.where(np.abs(self.estimate) > 1e-6 * self.se, size, 0.0) * critical
             over = self._value(what, half[:, None] * COS) * np.exp(beside[:, None] * SIN)
-        low, high = over.min(axis=1), over.max(axis=1)
-        out = np.stack([own, low, high])
-        return tuple(np.exp(out) if what == "ratio" else out)
+            out = np.stack([own, over.min(axis=1), over.max(axis=1)])
+            return tuple(np.exp(out) if what == "ratio" else out)
 
     def _value(self, what: str, move: np.ndarray) -> np.ndarray:
         """The difference or the logarithm of the ratio where the contrast is moved."""
@@ -108,8 +109,9 @@ class Told:
         )
         if what == "difference":
             return np.asarray(one - other)
-        with np.errstate(all="ignore"):
-            return np.asarray(np.log((one - self._offset) / (other - self._offset)))
+        with np.errstate(all="ignore"):  # a mean of nothing is the end of what ratios there are
+            above, below = (np.log(np.maximum(m - self._offset, 0.0)) for m in (one, other))
+            return np.asarray(above - below)
 
 
 def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:
