@@ -206,6 +206,24 @@ def test_what_is_not_known_of_the_level_only_widens(contrast, se, df, known, sd)
             assert other[2] >= own[2] - 1e-6 * size
 
 
+@settings(max_examples=40, deadline=None)
+@given(st.floats(0.1, 1.0), st.tuples(*[st.floats(0.0, 1.0)] * 3))
+def test_what_is_nearly_known_has_the_width_of_the_delta_method(contrast, parts):
+    """Ends of small errors lie at plus or minus t times the sd of the first-order expansion."""
+    se, known, sd = 1e-4 * (0.2 + np.array(parts)) * (1.0, 1.0, 20.0)
+    made = built("log", 20.0, contrast, se, 9.0, known=known, offset=Offset(4.0, sd**2, 9.0))
+    m0, m1, net0, net1 = 20.0, 20.0 * np.exp(contrast), 16.0, 20.0 * np.exp(contrast) - 4.0
+    slopes = {  # in the log of the first mean, in the contrast, in the offset
+        "difference": (m1 - m0, m1, 0.0),
+        "ratio": (m1 / net1 - m0 / net0, m1 / net1, 1 / net0 - 1 / net1),
+    }
+    for what, slope in slopes.items():
+        estimate, low, high = np.ravel(made.interval(what, 2.3))
+        size = estimate if what == "ratio" else 1.0
+        want = 2.3 * np.linalg.norm(np.array(slope) * (known, se, sd)) * size
+        np.testing.assert_allclose([estimate - low, high - estimate], want, rtol=0.01)
+
+
 def test_means_that_are_alike_have_one_interval_on_both_sides():
     made = built("log", 5.0, 0.0, 0.2, 8.0, known=0.3)
     estimate, low, high = np.ravel(made.interval("ratio", 2.0))
