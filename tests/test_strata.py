@@ -13,9 +13,11 @@ import statsmodels.formula.api as smf
 from scipy import stats
 from statsmodels.stats.anova import AnovaRM, anova_lm
 
-from trialkit.analysis import analyse
+from trialkit.analysis import analyse, responses
 from trialkit.analysis.strata import stratum
+from trialkit.errors import ModelError
 from trialkit.intake.config import ModelConfig
+from trialkit.mixed import fit_mixed
 from trialkit.mixed.integrated import Integrated
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
@@ -117,7 +119,7 @@ def without(trial: Trial, lost: list[str]) -> Trial:
 @cache
 def analysed(kind: str, seed: int = 5):
     config, blocks, fields, lost = CUSHION_PAIRS.config, 5, ("1",), []
-    responses = RESPONSES if kind in ("pairs", "lost strip") else ("header_loss",)
+    asked = RESPONSES if kind in ("pairs", "lost strip") else ("header_loss",)
     truth = TRUTH
     if kind == "blocks of 3":
         config, truth = replace(config, setups=(GAP,)), replace(TRUTH, header_ratios={})
@@ -131,7 +133,7 @@ def analysed(kind: str, seed: int = 5):
     if "lost" in kind:
         lost = [trial.strips["strip"].iloc[3]]
         trial = without(trial, lost)
-    result = analyse(trial, responses=list(responses))
+    result = analyse(trial, responses=list(asked))
     assert not result.skipped
     return trial, result.responses
 
@@ -171,8 +173,8 @@ def sum_to_zero(levels: pd.Series) -> np.ndarray:
 
 @pytest.mark.parametrize("name", RESPONSES)
 def test_pairs_have_the_paired_t(name):
-    trial, responses = analysed("pairs")
-    assert responses[name].design.covariates == ()
+    trial, answers = analysed("pairs")
+    assert answers[name].design.covariates == ()
     own = values(trial, name).pivot(index="pair", columns="cushion", values="value")
     row = told("pairs", name)
     assert row["p_classical"] == pytest.approx(
@@ -199,11 +201,11 @@ def test_one_value_a_strip_has_the_same_test_in_the_model():
 
 
 def test_three_setups_have_the_contrasts_of_the_block_analysis():
-    trial, responses = analysed("blocks of 3")
+    trial, answers = analysed("blocks of 3")
     reference = GAP.reference
     fit = smf.ols(f"value ~ C(gap, Treatment('{reference}')) + pair",
                   values(trial, "header_loss")).fit()  # fmt: skip
-    rows = responses["header_loss"].contrasts.set_index("level")
+    rows = answers["header_loss"].contrasts.set_index("level")
     assert len(rows) == 2
     for level, row in rows.iterrows():
         want = fit.pvalues[f"C(gap, Treatment('{reference}'))[T.{level}]"]
@@ -212,9 +214,9 @@ def test_three_setups_have_the_contrasts_of_the_block_analysis():
 
 
 def test_split_strips_have_the_split_plot_analysis():
-    trial, responses = analysed("split")
+    trial, answers = analysed("split")
     own = values(trial, "header_loss").rename(columns={"gap": "sub", "cushion": "main"})
-    assert responses["header_loss"].design.interactions == (("cushion", "gap"),)
+    assert answers["header_loss"].design.interactions == (("cushion", "gap"),)
     means = own.groupby(["pair", "main"], as_index=False)["value"].mean()
     anova = AnovaRM(means, "value", "pair", within=["main"]).fit().anova_table
     main = told("split")
@@ -227,7 +229,7 @@ def test_split_strips_have_the_split_plot_analysis():
     within = smf.ols("value ~ unit + x + z + x:wide + z:wide", own).fit()
     table = anova_lm(within)
     assert table.loc["Residual", "df"] == 16
-    rows = responses["header_loss"].contrasts.query("factor == 'gap'").set_index("level")
+    rows = answers["header_loss"].contrasts.query("factor == 'gap'").set_index("level")
     assert (rows["df_classical"] == 16).all()
     # Balanced: levels differ by their means, on the residual mean square of 10 strips each.
     levels = own.groupby("sub")["value"].mean()
@@ -238,7 +240,7 @@ def test_split_strips_have_the_split_plot_analysis():
 
 
 def test_a_strip_lost_from_split_strips():
-    trial, responses = analysed("split, lost")
+    trial, answers = analysed("split, lost")
     own = values(trial, "header_loss")
     own["unit"] = own["pair"] + own["main_strip"]
     reference = f"C(gap, Treatment('{GAP.reference}'))"
@@ -256,7 +258,7 @@ def test_a_strip_lost_from_split_strips():
     own["wide"] = np.where(own["cushion"].eq("cushion"), 1.0, -1.0)
     own[["x", "z"]] = sum_to_zero(own["gap"])
     found = smf.ols("value ~ unit + x + z + x:wide + z:wide", own).fit()
-    rows = responses["header_loss"].contrasts.query("factor == 'gap'").set_index("level")
+    rows = answers["header_loss"].contrasts.query("factor == 'gap'").set_index("level")
     levels = pd.Series(sorted(own["gap"].unique()))
     coded = dict(zip(levels, sum_to_zero(levels), strict=True))
     for level, row in rows.iterrows():
@@ -268,8 +270,8 @@ def test_a_strip_lost_from_split_strips():
 
 
 def test_fields_have_the_t_of_their_own_differences():
-    trial, responses = analysed("fields")
-    assert responses["header_loss"].design.slope_factors == ("cushion",)
+    trial, answers = analysed("fields")
+    assert answers["header_loss"].design.slope_factors == ("cushion",)
     means = values(trial, "header_loss").pivot_table(
         index="field", columns="cushion", values="value"
     )
@@ -281,8 +283,8 @@ def test_fields_have_the_t_of_their_own_differences():
 
 
 def test_what_comparisons_are_adjusted_for_enters_the_classical_test():
-    trial, responses = analysed("fields, moisture")
-    assert responses["header_loss"].design.covariates == ("moisture_centred",)
+    trial, answers = analysed("fields, moisture")
+    assert answers["header_loss"].design.covariates == ("moisture_centred",)
     means = values(trial, "header_loss").pivot_table(
         index="field", columns="cushion", values=["value", "moisture"]
     )
@@ -303,8 +305,20 @@ def test_each_factor_is_integrated_over_its_own_stratum():
     assert analysed("pairs")[1]["yield"].judges == {"cushion": 4.0}
 
 
-def test_a_design_made_simpler_has_the_strata_of_what_is_left():
-    design = analysed("fields")[1]["header_loss"].design
-    assert (design.strata["cushion"].units, design.strata["cushion"].df) == ("fields", 3)
-    less = design.with_parts(slope_factors=())
-    assert (less.strata["cushion"].units, less.strata["cushion"].df) == ("strips", 11)
+def test_a_model_made_simpler_is_judged_in_the_strata_that_are_left(monkeypatch):
+    """Where no model with effects by field is found, strips judge, and all that is said says so."""
+
+    def without_slopes(*args, slopes=None, **more):
+        if slopes:
+            raise ModelError("not found")
+        return fit_mixed(*args, slopes=slopes, **more)
+
+    before = analysed("fields")[1]["header_loss"].design.strata["cushion"]
+    assert (before.units, before.df) == ("fields", 3)
+    monkeypatch.setattr(responses, "fit_mixed", without_slopes)
+    found = analyse(analysed("fields")[0], responses=["header_loss"])["header_loss"]
+    own = found.design.strata["cushion"]
+    assert (own.units, own.blocks, own.df) == ("strips", "blocks", 11)
+    assert "(Gathering chain between strips; prior" in found.model
+    row = found.contrasts.iloc[0]
+    assert (row["classical"], row["df_classical"]) == ("paired t-test of 12 pairs", 11)

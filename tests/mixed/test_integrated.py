@@ -333,3 +333,19 @@ def test_under_a_flat_prior_each_stratum_has_its_own_classical_answer(stratum):
     assert estimate == pytest.approx(gaps.mean(), abs=1e-6)
     assert df == pytest.approx(n - 2, rel=0.02)
     assert se == pytest.approx(gaps.std(ddof=2) / np.sqrt(n), rel=0.02)
+
+
+def test_the_spread_of_effects_is_what_it_gives_a_row():
+    """A factor of two levels and its column of -1 and 1 are one model, under one prior."""
+    frame = drawn(FIELDS, 3, "gaussian", 0.0, field=1.0, field_setup=0.5, field_pair_setup=0.5)
+    frame["x"] = np.where(frame["setup"] == "b", 1.0, -1.0)
+    kinds = {"setup": "exchangeable", "x": "independent"}
+    factor, column = (
+        integrate(
+            fitted(frame, "gaussian", ["field", "pair", "setup"], name, slopes={"field": [name]},
+                   covariance={"field": kind}), "field", name, scale=0.5)
+        for name, kind in kinds.items()
+    )  # fmt: skip
+    one, two = factor.compare(np.array([[0.0, 1.0]])), column.compare(np.array([[0.0, 2.0]]))
+    np.testing.assert_allclose(np.ravel(one), np.ravel(two), rtol=1e-5)
+    np.testing.assert_allclose(factor.sd, column.sd, rtol=1e-5)

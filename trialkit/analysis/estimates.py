@@ -96,7 +96,7 @@ def estimate_factors(
         notes += [
             f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
             "a ratio to be given; the difference stands."
-            for name, given in zip(others, clear, strict=True)
+            for name, given in zip(others, own["ratio"].notna(), strict=True)
             if reading.ratios and not given
         ]
     return (
@@ -144,8 +144,9 @@ def contrast_columns(found: Told, clear: np.ndarray, level: float) -> dict[str, 
     critical = special.stdtrit(found.df, 0.5 + level / 2)
     columns: dict[str, np.ndarray] = {}
     for what in ("ratio", "difference"):
-        for end, value in zip(("", "_low", "_high"), found.interval(what, critical), strict=True):
-            given = clear & np.isfinite(value) if what == "ratio" else np.isfinite(value)
+        values = found.interval(what, critical)
+        given = np.isfinite(values).all(axis=0) & (clear if what == "ratio" else True)
+        for end, value in zip(("", "_low", "_high"), values, strict=True):
             columns[what + end] = np.where(given, value, np.nan)
     return {
         **columns, "df": found.df, "statistic": found.estimate / found.se, "p": found.p,

@@ -87,6 +87,8 @@ class Told:
     def interval(self, what: str, critical: np.ndarray | float) -> tuple[np.ndarray, ...]:
         """Estimates and interval ends of the "ratio" or "difference".
 
+        A ratio reaches to zero, or without end, where one of its means does to nothing.
+
         Parameters
         ----------
         critical : float or ndarray, shape (pairs,)
