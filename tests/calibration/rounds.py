@@ -28,7 +28,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.inference import inference_by
-from trialkit.mixed.integrated import Integrated, half_t3, integrate, parameter_of
+from trialkit.mixed.integrated import Integrated, weak_prior, integrate, parameter_of
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
 from trialkit.mixed.smallsample import KenwardRoger
 
@@ -37,7 +37,7 @@ LAYOUT = "kenward-roger, df of the layout"
 BEFORE = "kenward-roger without zero variances, df of pooled units"
 CLASSICAL, NORMAL = "classical test of the stratum", "normal approximation"
 METHODS = (REPORTED, NARROWER, LAYOUT, BEFORE, CLASSICAL, NORMAL)
-NARROW = 0.75  # times the scale of the prior
+NARROW = 0.5  # times the scale of the prior
 LEVEL = 0.05
 Answer = tuple[float, float, float]
 Gaps = tuple[np.ndarray, np.ndarray]
@@ -100,7 +100,7 @@ def _answers(
         else:
             scale = PRIOR[fit.family.link]
             found = integrate(fit, which.level, which.slope, scale)
-            shape = half_t3(found.sd, NARROW * scale) / half_t3(found.sd, scale)
+            shape = weak_prior(found.sd, NARROW * scale) / weak_prior(found.sd, scale)
             narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
             answers[REPORTED] = _by_integral(found, rows, gaps)
             answers[NARROWER] = _by_integral(narrow, rows, gaps)

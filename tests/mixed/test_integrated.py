@@ -84,7 +84,7 @@ def dense(frame: pd.DataFrame, fit, scale: float, row: np.ndarray) -> tuple[floa
         beta = np.linalg.solve(info, x.T @ inverse @ y)
         rss = (y - x @ beta) @ inverse @ (y - x @ beta)
         log_p[j] = -0.5 * (np.linalg.slogdet(cov)[1] + np.linalg.slogdet(info)[1])
-        log_p[j] += -0.5 * d * np.log(rss) + stats.t.logpdf(own / scale, 3)
+        log_p[j] += -0.5 * d * np.log(rss) + -0.5 * np.log1p((own / scale) ** 2)
         m[j] = row @ beta
         v[j] = row @ np.linalg.solve(info, row) * rss / d
     p = np.exp(log_p - log_p.max())

@@ -386,8 +386,8 @@ def _judged(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> str:
     if over:
         units = ", ".join(f"{f.label} between {design.strata[f.name].units}" for f in over)
         parts.append(
-            f"comparisons integrate over the spread of their error ({units}; prior half-t with 3 "
-            f"degrees of freedom, scale {PRIOR[fit.family.link]:g})"
+            f"comparisons integrate over the spread of their error ({units}; prior flat below "
+            f"{PRIOR[fit.family.link]:g}, as one over the spread above)"
         )
     rest = [f"{f.label} {design.strata[f.name].df}" for f in design.factors if f not in over]
     if rest:

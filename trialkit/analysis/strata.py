@@ -7,10 +7,10 @@ examined integrate over that spread (`trialkit.mixed.integrated`). Those of Gaus
 the classical analysis of a balanced layout is exact, and of zones, where two strata meet, have
 Kenward-Roger degrees of freedom, at most those of the layout.
 
-The prior of the spread is Student's half-t with three degrees of freedom. Its scale is the smallest
-with which simulated trials without an effect (3 to 8 pairs, 3 to 6 blocks of split strips, 4 and 6
-fields; true spreads of 0 to 0.4) are told different at 5 % in no more than 6 % of rounds at any
-true spread (``tests/calibration``, ``notebooks/calibration.csv``).
+The prior of the spread is flat below its scale and falls as one over the spread above it. The
+scale is the smallest (of 0.05, 0.1, 0.2) with which setups that are alike are told different at
+5 % in no more than 6 % of simulated trials at any true spread from 0 to 0.4, in layouts from three
+pairs up (``tests/calibration``, ``notebooks/calibration.csv``).
 """
 
 from __future__ import annotations
@@ -29,7 +29,7 @@ if TYPE_CHECKING:
     from trialkit.mixed import MixedFit
 
 # Scale of the prior by link: logarithms of means, and of odds.
-PRIOR = {"log": 0.4, "logit": 0.4}
+PRIOR = {"log": 0.1, "logit": 0.1}
 
 Judge = Integrated | float
 """What judges a factor's comparisons: the fixed effects integrated over the spread of its error, or
