@@ -94,7 +94,7 @@ def test_curve_of_a_gaussian_response_is_that_of_statsmodels(paired):
     cov = np.linalg.inv(design.T @ np.linalg.solve(v, design))
     rows = np.column_stack([np.zeros_like(x), np.ones_like(x), np.zeros_like(x), x])
     line = line_of(curve)
-    gradient = line.difference(curve.table["x"].to_numpy()).gradient
+    gradient = line.told(curve.table["x"].to_numpy()).rows
     own = gradient @ curve.fit.inference.phi @ gradient.T
     assert np.diag(own) == pytest.approx(np.diag(rows @ cov @ rows.T), rel=1e-3)
     assert curve.table["ratio"].isna().all() and np.isnan(curve.critical_ratio)
@@ -104,10 +104,10 @@ def test_curve_of_a_gaussian_response_is_that_of_statsmodels(paired):
     found = crossing(curve)
     assert found.scale == "difference" and found.value == 0.0
     for end in found.intervals[0]:
-        at = line.difference(np.array([end]))
+        at = line.told(np.array([end]))
         inside = curve.table["x"].iloc[0] < end < curve.table["x"].iloc[-1]
         if inside:
-            assert abs(at.estimate[0]) == pytest.approx(at.half(0.95)[0])
+            assert abs(at.estimate[0]) == pytest.approx(stats.t.ppf(0.975, at.df[0]) * at.se[0])
     with pytest.raises(DesignError, match="has no ratio"):
         crossing(curve, 0.9, scale="ratio")
 
@@ -127,7 +127,7 @@ def test_at_the_mean_a_curve_is_the_analysis_of_its_own_fit(gaps, name):
     row = contrasts.set_index("level").loc["wide"]
     line = line_of(curve)
     at = np.array([line.centre])
-    assert line.difference(at).estimate[0] == pytest.approx(row["difference"])
+    assert line.told(at).interval("difference", 0.0)[0][0] == pytest.approx(row["difference"])
     ratio = line.told(at).interval("ratio", 0.0)[0][0]
     assert np.isnan(row["ratio"]) or ratio == pytest.approx(row["ratio"])
     assert curve.table["ratio"].isna().all() or result.reading.ratios

@@ -28,7 +28,7 @@ from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.inference import inference_by
-from trialkit.mixed.integrated import Integrated, weak_prior, integrate, parameter_of
+from trialkit.mixed.integrated import Integrated, integrate, parameter_of, weak_prior
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
 from trialkit.mixed.smallsample import KenwardRoger
 

@@ -105,7 +105,7 @@ def test_draws_keep_the_intervals_of_means_and_ratio(analysis):
     found = result.found
     logs = np.log(_draw_means(found, 40_000, 3))
     half = stats.t.ppf(0.975, found.difference.df)
-    # One df, the smallest: the ratio's interval is the printed one, the means' hardly wider.
+    # One df, the ratio's: its interval is the printed one, the means' hardly other.
     row = analysis.responses["kernel_damage"].contrasts.iloc[0]
     low, high = np.quantile(logs[:, 0] - logs[:, 1], [0.025, 0.975])
     assert np.exp([low, high]) == pytest.approx([row["ratio_low"], row["ratio_high"]], rel=0.01)

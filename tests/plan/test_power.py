@@ -248,17 +248,15 @@ def test_power_is_that_of_split_strips() -> None:
     With a, b levels on main strips and strips and r blocks, log differences of level means have
     variances 2 (s_main^2 + s_strip^2 / b) / r with (a - 1)(r - 1) degrees of freedom and
     2 s_strip^2 / (a r) with a (r - 1)(b - 1) (Cochran & Cox, Experimental Designs, chapter 7).
-    Effects are small, so that the difference in kg/ha, which is tested where factors interact, is
-    the log difference times a mean that is known well.
     """
     config = dataclasses.replace(
         PAIRS,
         setups=(SetupFactor("chain", ("old", "new"), "old", hard_to_change=True),
                 SetupFactor("speed", ("slow", "fast"), "slow")),
     )  # fmt: skip
-    main, strip, r, rounds = 0.020, 0.010, 5, 200
-    expected = tp.Expected(**PLENTY, sd={"pair": 0.08, "main_strip": main, "strip": strip})
-    shares = {"chain": {"new": 0.04}, "speed": {"fast": 0.0125}}
+    main, strip, r, rounds = 0.16, 0.08, 5, 200
+    expected = tp.Expected(**PLENTY, sd={"pair": 0.5, "main_strip": main, "strip": strip})
+    shares = {"chain": {"new": 0.28}, "speed": {"fast": 0.096}}
     grid = tp.power(config, reduction=shares, expected=expected, pairs=[r], frames=[2],
                     rounds=rounds, seed=4, effort=LARGE)  # fmt: skip
     variance = {"chain": 2 * (main**2 + strip**2 / 2) / r, "speed": 2 * strip**2 / (2 * r)}
@@ -295,7 +293,8 @@ def test_power_is_that_of_a_simulation_in_r() -> None:
         error = np.sqrt(p * (1 - p) * (1 / rounds + 1 / known["rounds"]))
         assert abs(row["power"] - p) < 3 * error, row["level"]
         assert row["se"] == pytest.approx(known["se"][i], rel=3 * 0.018 + 0.01)
-        assert row["df"] == pytest.approx(known["df"][i], abs=0.2)
+        # What is known of the spread between fields beside the layout's own degrees of freedom.
+        assert row["df"] > known["df"][i] - 0.2
 
 
 def test_the_tested_contrast_is_a_mean_over_the_other_factors() -> None:
@@ -305,18 +304,20 @@ def test_the_tested_contrast_is_a_mean_over_the_other_factors() -> None:
     others = others_of("a", {"a": ["x", "y"], "b": ["u", "v", "w"]}, shares)
     assert others == ((0.0,), (0.3,), (0.3,))
     own = tp.Expected(loss=100.0, preharvest=20.0, damage=0.1)
-    assert shift_of(0.3, "header_loss", True, own, others) == pytest.approx(100 * 0.3 * 2.4 / 3)
+    averages = np.log((80 + 20) / (80 * 0.7 + 20))
+    assert shift_of(0.3, "header_loss", True, own, others) == pytest.approx(averages)
     ratio = (np.log(120 / 90) + 2 * np.log(90 / 69)) / 3
     assert shift_of(0.3, "header_loss", False, own, others) == pytest.approx(ratio)
     odds = (0.07 / 0.93) / (0.1 / 0.9)
     assert shift_of(0.3, "kernel_damage", False, own, others) == pytest.approx(-np.log(odds))
     both = (0.1 / 0.9) * odds**2
-    points = 100 * (0.1 - 0.07 + 2 * (0.07 - both / (1 + both))) / 3
-    assert shift_of(0.3, "kernel_damage", True, own, others) == pytest.approx(points)
+    one, other = (0.1 + 2 * 0.07) / 3, (0.07 + 2 * both / (1 + both)) / 3
+    averages = np.log(one / (1 - one) / (other / (1 - other)))
+    assert shift_of(0.3, "kernel_damage", True, own, others) == pytest.approx(averages)
     for response in ("header_loss", "kernel_damage"):
         for crossed in (False, True):
             given = (response, crossed, own, others)
-            assert share_of(shift_of(0.3, *given), *given, 0.3) == pytest.approx(0.3)
+            assert share_of(shift_of(0.3, *given), *given) == pytest.approx(0.3)
             assert np.isnan(share_of(1e3, *given))
     few = dataclasses.replace(SPLIT, setups=SPLIT.setups[:2])
     rounds = 60

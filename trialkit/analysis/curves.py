@@ -31,8 +31,6 @@ from scipy import stats
 
 from trialkit.analysis.at_levels import speed_factor
 from trialkit.analysis.comparisons import (
-    Compared,
-    differences,
     link_contrasts,
     link_se_df,
     refit,
@@ -178,10 +176,6 @@ class Line:
 
     def pair(self, x: np.ndarray) -> tuple[Means, Means]:
         return self.means(x, self.level), self.means(x, self.reference)
-
-    def difference(self, x: np.ndarray) -> Compared:
-        """Level less reference in the result's unit, with its standard error."""
-        return differences(self.fit, *self.pair(x), self.judge)
 
     def told(self, x: np.ndarray) -> Told:
         """The level against the reference at every point."""

@@ -27,33 +27,42 @@ class Estimate:
         In one unit.
     df : float
         Above zero; infinite for a normal distribution.
+    skew : float
+        Below the value the standard error is ``se (1 - skew)``, above it ``se (1 + skew)``, so
+        that the interval is the printed one, whose ends need not lie at one distance.
     """
 
     value: float
     se: float = 0.0
     df: float = math.inf
+    skew: float = 0.0
 
     @classmethod
     def from_interval(
         cls, value: float, low: float, high: float, df: float, level: float
     ) -> Estimate:
-        """The estimate whose `level` interval has this width."""
-        return cls(value, float((high - low) / 2 / stats.t.ppf(0.5 + level / 2, df)), df)
+        """The estimate that has this `level` interval."""
+        half = float((high - low) / 2)
+        skew = float((high + low - 2 * value) / (high - low)) if half > 0 else 0.0
+        return cls(value, half / float(stats.t.ppf(0.5 + level / 2, df)), df, skew)
 
     def quantile(self, p: Any) -> Any:
         """Value below which it lies with probability `p` (float or array)."""
-        return self.value + self.se * stats.t.ppf(p, self.df)
+        t = stats.t.ppf(p, self.df)
+        return self.value + self.se * t * (1 + self.skew * np.sign(t))
 
     def interval(self, level: float) -> tuple[float, float]:
-        """Symmetric interval at `level`."""
-        half = self.se * float(stats.t.ppf(0.5 + level / 2, self.df))
-        return self.value - half, self.value + half
+        """Central interval at `level`."""
+        tail = (1 - level) / 2
+        return float(self.quantile(tail)), float(self.quantile(1 - tail))
 
     def above(self, limit: float) -> float:
         """Probability that it lies above `limit`."""
         if self.se == 0:
             return float(self.value > limit)
-        return float(stats.t.sf((limit - self.value) / self.se, self.df))
+        away = limit - self.value
+        se = self.se * (1 + self.skew * float(np.sign(away)))
+        return float(stats.t.sf(away / se, self.df))
 
     def _repr_html_(self) -> str:
         low, high = self.interval(0.95)
@@ -72,11 +81,9 @@ class Comparison:
     mean, reference_mean : Estimate
         Adjusted means in `unit`, standard errors on that scale.
     difference : Estimate
-        Level less reference in `unit`: the t distribution behind the printed interval, which is
-        symmetric on this scale.
+        Level less reference in `unit`: the distribution behind the printed interval.
     log_ratio : Estimate or None
-        Logarithm of level over reference, on which the interval of the ratio is symmetric; None
-        where a mean is too near zero to carry one.
+        Logarithm of level over reference; None where a mean is too near zero to carry one.
     bought : bool
         Whether the trial's option is bought for this level.
     """

@@ -240,8 +240,8 @@ def _draw_means(found: Comparison, n: int, seed: int) -> np.ndarray:
     limit = float(spread[0] * spread[1])
     shared = float(np.clip((np.sum(spread**2) - between.se**2) / 2, -limit, limit))
     covariance = np.diag(spread**2) + shared * (1 - np.eye(2))
-    df = min(one.df, base.df, between.df)
-    out = draws.t_vectors(centre, covariance, df, n, seed)
+    # Of the ratio, whose interval is printed beside the discount.
+    out = draws.t_vectors(centre, covariance, between.df, n, seed)
     return np.clip(np.exp(out) if logs else out, 0.0, 100.0)
 
 

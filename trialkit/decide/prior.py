@@ -45,13 +45,15 @@ def probabilities(log_ratio: Estimate, prior: Prior, p: np.ndarray) -> np.ndarra
         np.concatenate([middle + sd * reach, log_ratio.value + log_ratio.se * reach,
                         np.linspace(middle, log_ratio.value, _POINTS)])
     )  # fmt: skip
-    own = (x - log_ratio.value) / log_ratio.se
-    log = stats.t.logpdf(own, log_ratio.df) + stats.norm.logpdf((x - middle) / sd)
+    side = 1 + log_ratio.skew * np.sign(x - log_ratio.value)
+    own = (x - log_ratio.value) / (log_ratio.se * side)
+    log = stats.t.logpdf(own, log_ratio.df) - np.log(side) + stats.norm.logpdf((x - middle) / sd)
     density = np.exp(log - log.max())
     below = np.concatenate([[0.0], np.cumsum(np.diff(x) * (density[1:] + density[:-1]) / 2)])
     rises = np.concatenate([[True], np.diff(below) > 0])
     at = np.interp(np.asarray(p, dtype=float) * below[-1], below[rises], x[rises])
-    return np.asarray(stats.t.cdf((at - log_ratio.value) / log_ratio.se, log_ratio.df))
+    se = log_ratio.se * (1 + log_ratio.skew * np.sign(at - log_ratio.value))
+    return np.asarray(stats.t.cdf((at - log_ratio.value) / se, log_ratio.df))
 
 
 def chance_with(found: Comparison, prior: Prior | None, most: float) -> float | None:

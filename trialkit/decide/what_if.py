@@ -15,6 +15,7 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
+from scipy import stats
 
 from trialkit import units
 from trialkit.analysis.at_levels import effects_at
@@ -206,8 +207,11 @@ def scenarios(
         elif curve is not None:
             line = Line(curve.fit, curve.result, found.factor, level, found.reference, curve.along)
             for pace in _speeds(curve, level, analysis.trial.config.units):
-                at = line.difference(np.array([pace]))
-                away = Estimate(float(at.estimate[0]), float(at.se[0]), float(at.df[0]))
+                at = line.told(np.array([pace]))
+                df = float(at.df[0])
+                ends = at.interval("difference", stats.t.ppf(0.5 + analysis.level / 2, df))
+                value, low, high = (float(end[0]) for end in ends)
+                away = Estimate.from_interval(value, low, high, df, analysis.level)
                 out.append(Scenario(*own, pace, _minus(away)))
     return tuple(out)
 
@@ -237,7 +241,7 @@ def inputs(analysis: TrialAnalysis, scenario: Scenario, **changes: float | None)
 
 
 def _minus(difference: Estimate) -> Estimate:
-    return replace(difference, value=-difference.value)
+    return replace(difference, value=-difference.value, skew=-difference.skew)
 
 
 def _speeds(curve: EffectCurve, level: str, system: str) -> Sequence[float]:

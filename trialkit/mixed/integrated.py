@@ -3,10 +3,11 @@
 Where a factor was set on a handful of units, the spread between those units (the error stratum) is
 the largest unknown of a comparison, and its estimate is often zero. Instead of taking an estimate
 as known and correcting degrees of freedom, the restricted likelihood is averaged over that one
-standard deviation ``s`` under the weak prior ``1 / sqrt(1 + (s / scale)^2)``, flat below its scale
-and falling as ``1 / s`` above it: for a large spread that is the prior under which intervals are
-the classical ones, and near zero, where ``1 / s`` has no integral, it keeps its bound; what the stratum's blocks differ by is set wide, so that only
-comparisons within blocks count, and the other parameters stay at their estimates.
+standard deviation ``s`` under the weak prior ``1 / sqrt(1 + (s / scale)^2)``. It is flat below its
+scale and falls as ``1 / s`` above it: for a large spread that is the prior under which intervals
+are the classical ones; near zero, where ``1 / s`` has no integral, it is bounded. What the
+stratum's blocks differ by is set wide, so that only comparisons within blocks count, and the other
+parameters stay at their estimates.
 
 With nodes ``s_j``, restricted log-likelihoods ``l_j``, estimates ``m_j`` and variances ``v_j`` of a
 contrast, and weights ``p_j`` in proportion to (rule) x exp(l_j) x prior(s_j), the comparison is a

@@ -16,7 +16,6 @@ from trialkit.errors import DesignError
 from trialkit.plan.power_expected import as_shares
 from trialkit.plan.power_scale import (
     monte_carlo_error,
-    noise_of,
     others_of,
     paired_error,
     shift_of,
@@ -107,7 +106,8 @@ class PowerGrid:
         median interval of the ratio runs from ratio / half_width to ratio * half_width),
         ``half_width_difference`` (kg/ha or percentage points); ``detectable`` (smallest reduction
         told apart with power `aim`, missing where none is); ``se, df`` (root mean square and
-        median) of the contrast as tested, ``crossed`` (whether that is the difference of means).
+        median) of the contrast as tested, ``crossed`` (whether that is of averages over factors
+        it interacts with).
     rounds : DataFrame
         A row per plan, comparison and round with what that trial would report: ``p, p_adjusted,
         se, df`` (of the contrast as tested), ``ratio, difference`` and their intervals; missing
@@ -251,8 +251,7 @@ class PowerGrid:
 
         Every round's estimate is moved by what the true contrast moves. Degrees of freedom stay,
         and the standard error on the link scale: what less or more loss changes in the chance of
-        counting is left aside. Differences of means, by which factors that interact are tested,
-        have errors that go with the means (`power_scale.noise_of`). The table's widths and
+        counting is left aside. The table's widths and
         detectable reductions stay; ratios and differences of the rounds are missing.
 
         Raises
@@ -265,21 +264,17 @@ class PowerGrid:
             self.expected.check_damage(shares)
         keys, levels = [*PLAN, "factor", "level"], levels_of(self.table)
 
-        def of(row: pd.Series, share: float, told: Reductions) -> tuple[float, float]:
-            given = (share, self.response, bool(row["crossed"]), self.expected,
-                     others_of(row["factor"], levels, told))  # fmt: skip
-            return shift_of(*given), noise_of(*given)
+        def of(row: pd.Series, share: float, told: Reductions) -> float:
+            return shift_of(share, self.response, bool(row["crossed"]), self.expected,
+                            others_of(row["factor"], levels, told))  # fmt: skip
 
         t = self.table.copy()
-        before = [of(row, row["reduction"], self.reductions) for _, row in t.iterrows()]
-        after = [of(row, reduction, shares) for _, row in t.iterrows()]
-        for i, name in enumerate(("_shift", "_noise")):
-            t[f"{name}_was"], t[name] = [b[i] for b in before], [a[i] for a in after]
-        more = ["_shift", "_noise", "_shift_was", "_noise_was"]
-        rounds = self.rounds.merge(t[[*keys, *more]], on=keys, validate="many_to_one")
-        times = rounds["_noise"] / rounds["_noise_was"]
-        rounds["estimate"] = (rounds["estimate"] + rounds["_shift_was"]) * times - rounds["_shift"]
-        rounds["se"] *= times
+        t["_moved"] = [
+            of(row, row["reduction"], self.reductions) - of(row, reduction, shares)
+            for _, row in t.iterrows()
+        ]
+        rounds = self.rounds.merge(t[[*keys, "_moved"]], on=keys, validate="many_to_one")
+        rounds["estimate"] += rounds["_moved"]
         rounds[[c for c in rounds if c.startswith(("ratio", "difference"))]] = np.nan
         rounds["p"] = 2 * special.stdtr(rounds["df"], -(rounds["estimate"] / rounds["se"]).abs())
         rounds["p_adjusted"] = rounds["p"]
@@ -293,7 +288,7 @@ class PowerGrid:
         t["reduction"], t["power"] = reduction, hits / self.n_rounds
         t["power_se"] = [monte_carlo_error(int(h), self.n_rounds) for h in hits]
         return replace(
-            self, table=t.drop(columns=more), rounds=rounds[self.rounds.columns],
+            self, table=t.drop(columns="_moved"), rounds=rounds[self.rounds.columns],
             reductions=shares, moved=True,
         )  # fmt: skip
 

@@ -231,8 +231,7 @@ def power(
             share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
             crossed = any(contrast["factor"] in pair for pair in interactions)
             others = others_of(contrast["factor"], levels, shares)
-            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed, others,
-                              share)  # fmt: skip
+            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed, others)
             rows.append({**plan, **contrast, "reduction": share, **minutes, **told_of,
                          "crossed": crossed})  # fmt: skip
             told.append(
@@ -267,7 +266,7 @@ def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
 
 def summary(
     cell: _Cell, found: np.ndarray, of: int, aim: float, expected: Expected, crossed: bool,
-    others: Sequence[Sequence[float]], share: float,
+    others: Sequence[Sequence[float]],
 ) -> dict[str, float]:  # fmt: skip
     """Power, precision and detectable reduction of one contrast, from its answers."""
     n = len(found)
@@ -291,7 +290,7 @@ def summary(
         # Rounds without an answer tell nothing apart, so the others must do so oftener.
         out["detectable"] = least_share(
             out["se"], out["df"], of, aim / out["analysed"], cell.confidence, cell.response,
-            crossed, expected, others, share,
+            crossed, expected, others,
         )  # fmt: skip
     return out
 

@@ -1,9 +1,9 @@
 """From a true reduction to the contrast a model tests, and back.
 
-Header loss of one factor, or of factors that do not interact, is tested by the log ratio of all
-kernels behind the header (`trialkit.analysis.estimates`); damage by the log odds ratio; a factor
-that interacts with others by the difference of its means. All are averages over the levels of the
-other factors, whose own reductions count: half the loss is half the difference.
+Header loss is tested by the log ratio of all kernels behind the header, damage by the log odds
+ratio (`trialkit.analysis.intervals`). They are averaged over the levels of the other factors, whose
+own reductions count; a factor that interacts with others is tested by the ratio (of odds) of its
+averages.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ def shift_of(
 ) -> float:  # fmt: skip
     """The tested contrast when a level has `share` less than its reference, above zero for less.
 
-    Log ratio, log odds ratio, or for crossed factors kg/ha or percentage points. `others` are those
-    of `others_of`; the contrast is the mean over them.
+    Log ratio or log odds ratio: the mean over `others`, those of `others_of`, or for `crossed`
+    factors that of the means.
     """
     if response == "kernel_damage":
         start = _logit(expected.damage)
@@ -49,54 +49,26 @@ def shift_of(
         if not crossed:
             return odds(share)
         at = start - np.array([sum(map(odds, combination)) for combination in others])
-        return float(100 * np.mean(special.expit(at) - special.expit(at - odds(share))))
+        one, other = (special.expit(at - less).mean() for less in (0.0, odds(share)))
+        return float(_logit(one) - _logit(other))
     loss = expected.loss * np.array([np.prod(1 - np.array(other)) for other in others])
     if crossed:
-        return float(share * loss.mean())
+        loss = loss.mean(keepdims=True)
     lying = expected.preharvest
     less = (loss + lying) / np.maximum(loss * (1 - share) + lying, (1 - _WHOLE) * (loss + lying))
     return float(np.log(less).mean())
 
 
-def noise_of(
-    share: float, response: str, crossed: bool, expected: Expected,
-    others: Sequence[Sequence[float]] = ((),),
-) -> float:  # fmt: skip
-    """What the standard error of the tested contrast goes with when reductions change.
-
-    1 on the link scale. A difference of means varies as the means times their relative errors (for
-    damage as ``p (1 - p)``): the root of the sum of squares of the two.
-    """
-    if not crossed:
-        return 1.0
-    if response == "kernel_damage":
-        start = _logit(expected.damage)
-        own = [start - _logit(min(expected.damage * (1 - less), _WHOLE)) for less in (0.0, share)]
-        more = [sum(start - _logit(min(expected.damage * (1 - r), _WHOLE)) for r in combination)
-                for combination in others]  # fmt: skip
-        p = special.expit(start - np.array(more)[:, None] - np.array(own))
-        spread = p * (1 - p)
-    else:
-        times = np.array([np.prod(1 - np.array(other)) for other in others])
-        spread = expected.loss * times[:, None] * np.array([1, 1 - share]) + expected.preharvest
-    return float(np.hypot(*spread.mean(axis=0)))
-
-
 def share_of(
     shift: float, response: str, crossed: bool, expected: Expected,
-    others: Sequence[Sequence[float]] = ((),), simulated: float = 0.0,
+    others: Sequence[Sequence[float]] = ((),),
 ) -> float:  # fmt: skip
     """The reduction that makes a tested contrast of this size, above zero; missing where it would
     have to be all of the loss or more.
-
-    The size is one at a reduction of `simulated`, in terms of a standard error that goes with the
-    reduction as in `noise_of`.
     """
-    each = shift / noise_of(simulated, response, crossed, expected, others)
 
     def over(share: float) -> float:
-        given = (share, response, crossed, expected, others)
-        return shift_of(*given) - each * noise_of(*given)
+        return shift_of(share, response, crossed, expected, others) - shift
 
     if over(_WHOLE) < 0:
         return np.nan
@@ -109,15 +81,14 @@ def _logit(share: float) -> float:
 
 def least_share(
     se: float, df: float, of: int, aim: float, confidence: float, response: str, crossed: bool,
-    expected: Expected, others: Sequence[Sequence[float]] = ((),), simulated: float = 0.0,
+    expected: Expected, others: Sequence[Sequence[float]] = ((),),
 ) -> float:  # fmt: skip
     """Smallest reduction told apart with power `aim`, by the noncentral t; missing where none is.
 
     Parameters
     ----------
     se, df : float
-        Of the tested contrast: root mean square and median over rounds at a reduction of
-        `simulated`.
+        Of the tested contrast: root mean square and median over rounds.
     of : int
         Comparisons of the factor; each is held to its Bonferroni share, the first of Holm's.
     aim : float
@@ -126,7 +97,7 @@ def least_share(
     if aim >= 1:
         return np.nan
     shift = detectable(se, df, aim, 1 - (1 - confidence) / of)
-    return share_of(shift, response, crossed, expected, others, simulated)
+    return share_of(shift, response, crossed, expected, others)
 
 
 def monte_carlo_error(hits: int, rounds: int) -> float:
