@@ -12,7 +12,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import given
+from hypothesis import assume, given
 from hypothesis import strategies as st
 from scipy import integrate as quad
 from scipy import optimize, special, stats
@@ -210,8 +210,7 @@ def test_one_contrast_has_the_square_of_its_t(three):
 def test_f_does_not_hang_on_the_contrasts_that_span_it(three, mix):
     found, rows = three
     turn = np.reshape(mix, (2, 2))
-    if abs(np.linalg.det(turn)) < 0.05:
-        turn = turn + 4 * np.eye(2)
+    assume(abs(np.linalg.det(turn)) > 0.05)
     effect = np.array([0.3, -0.4])
     assert found.f_test(turn @ rows) == pytest.approx(found.f_test(rows), rel=1e-7)
     assert found.f_test(turn @ rows, turn @ effect) == pytest.approx(
