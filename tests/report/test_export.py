@@ -69,7 +69,7 @@ def test_the_command_writes_them(tmp_path: Path) -> None:
     shutil.copytree(DEMO / "cushion_pairs", trial)
     result = CliRunner().invoke(app, ["analyse", str(trial), "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.output
-    assert "Cushioned" in result.stdout and "clear" in result.stdout
+    assert "Cushioned" in result.stdout and "good" in result.stdout
     assert (tmp_path / "out" / "analysis.xlsx").is_file()
     again = CliRunner().invoke(app, ["analyse", str(trial), "--out", str(tmp_path / "out")])
     assert again.exit_code == 2

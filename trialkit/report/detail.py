@@ -18,7 +18,7 @@ from trialkit.quantities import Scale, lower_first, number, scales, span, upper_
 from trialkit.report import formulas, second_answer
 from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
 from trialkit.report.fragments import bullets, figure, paragraph, table
-from trialkit.report.wording import change, grade_of, why_weaker
+from trialkit.report.wording import change, grade_of, listed, why_weaker
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
@@ -186,24 +186,26 @@ class Detail:
             cells += [with_interval(span_of(row, "difference", s)) for s in known]
             if ratios:
                 cells.append(ratio_of(row))
-            cells += [number(row["statistic"], 2), number(row["df"], 1), p_value(row["p"]),
-                      p_value(row["p_adjusted"])]  # fmt: skip
+            cells += [number(row["df"], 1), p_value(row["p"]), p_value(row["p_adjusted"])]
             if classical:
-                cells += [str(row["classical"]), p_value(row["p_classical"]),
-                          p_value(row["p_classical_adjusted"])]  # fmt: skip
+                cells += [p_value(row["p_classical"]), p_value(row["p_classical_adjusted"])]
             if "p_rank" in row:
                 cells.append(p_value(row["p_rank"]))
             rows.append(cells)
         head = ["comparison", *(s.unit for s in known), *(["ratio"] if ratios else []),
-                "t", "df", "p", "p, Holm"]  # fmt: skip
+                "df", "p", "p, Holm"]  # fmt: skip
+        beside = ""
         if classical:
-            head += ["simpler test", "its p", "its p, Holm"]
+            head += ["simpler test: p", "p, Holm"]
+            known = contrasts[contrasts["p_classical"].notna()].drop_duplicates("classical")
+            named = [f"{row.classical} ({row.df_classical:g} df)" for row in known.itertuples()]
+            beside = self.text(f"Simpler test of the same strips: {listed(named)}.")
         if "p_rank" in contrasts:
             head.append("p, ranks")
         return table(
             f"{self.result.title}: {what} ({self.percent} interval; p, Holm: adjusted "
             f"{self.result.adjusted_within})", head, rows,
-        )  # fmt: skip
+        ) + beside  # fmt: skip
 
     def all_pairs(self) -> str:
         known = self._difference_scales()
