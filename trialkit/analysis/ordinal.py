@@ -3,20 +3,21 @@
 The cumulative-logit (proportional odds) mixed model of :mod:`trialkit.mixed.ordinal`: fixed part,
 nesting and setup effects that vary between fields are those of the design; where a strip has
 several readings the strip is one more normal effect, so readings of a strip are never taken for
-replicates. Odds ratios have Student's t with the degrees of freedom of the units the factor was set
-on less the setups (``Design.strata``), or of setups by fields where an effect is found to vary
-between fields; shares of scores and mean scores have the strips less one.
+replicates. Odds ratios have Student's t with the degrees of freedom of the factor's error stratum
+(``Design.strata``: units it was set on less blocks, setups and covariates); shares of scores and
+mean scores have the strips less one.
 
-In simulated trials of 4 to 8 pairs, 4 or 6 readings a strip, a true null was rejected at 5 % in 2.4
-to 5.0 % of rounds, in 6.2 and 7.2 % where strips and pairs differ strongly (table and settings in
+In simulated trials of 4 to 8 pairs, 4 or 6 readings a strip, a true null was rejected at 5 % in 0.2
+to 3.2 % of rounds, in 1.4 and 4.8 % where strips and pairs differ strongly; with the strips less
+the setups as degrees of freedom in 2.4 to 5.0, and in 6.2 and 7.2 % (table and settings in
 :mod:`trialkit.mixed.ordinal`). With 4 fields of 3 pairs, 4 readings a strip and a setup effect that
-varies between fields with a standard deviation of 0.7 and 0 (logits; 300 rounds, seed 7) in 6.0 and
-3.0 %; with the degrees of freedom of the strips throughout it would be 8.0 and 4.3 %, with those of
-the fields throughout 0.7 and 0.0 %.
+varies between fields with a standard deviation of 0.7 and 0 (logits; 300 rounds, seed 7) in 0.7 and
+0.0 %; with the degrees of freedom of the strips throughout it would be 8.0 and 4.3 %.
 
-With a single reading a strip the test is too cautious to be of use: it rejected a true null in 0
-and 0.5 % of 200 rounds of 6 and 8 pairs (seeds 6 and 8); pairs had to be left out in 10 and 3 of
-them, and one had no estimate. The test of ranks stands beside it.
+With a single reading a strip the test is too cautious to be of use: even with the degrees of
+freedom of the strips it rejected a true null in 0 and 0.5 % of 200 rounds of 6 and 8 pairs (seeds 6
+and 8); pairs had to be left out in 10 and 3 of them, and one had no estimate. The test of ranks
+stands beside it.
 """
 
 from __future__ import annotations

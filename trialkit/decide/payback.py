@@ -1,12 +1,12 @@
 """Whether an option pays, carried from the model's uncertainty to money.
 
-The grain kept is drawn from the t distribution behind the printed interval: either of the
-difference in kg/ha, on which that interval is symmetric, or, to carry the setup's *ratio* over to
-ground that loses more or less than the trial did, of the logarithm of the ratio, times the loss the
-user states (``saved = loss x (1 - ratio)``). Draws are a Latin hypercube over the estimate, price,
-area and what else is given as a range. Break-even area and price come from the interval of the
+The grain kept is drawn from the t distribution behind the printed interval, with a width of its own
+to either side: either of the difference in kg/ha or, to carry the setup's *ratio* over to ground
+that loses more or less than the trial did, of the logarithm of the ratio, times the loss the user
+states (``saved = loss x (1 - ratio)``). Draws are a Latin hypercube over the estimate, price, area
+and what else is given as a range. Break-even area and price come from the interval of the
 difference itself, not from draws. Probabilities are those of the confidence distribution, so that a
-"95 % range" and a printed interval agree; a Bayesian analysis with a flat prior gives the same t.
+"95 % range" and a printed interval agree; they suppose no setup more believable than another.
 Where the trial states what was believed before, the chance with that stands beside it (`prior`).
 """
 

@@ -191,7 +191,7 @@ class Plan:
 
     def _repr_html_(self) -> str:
         judged = self.degrees_of_freedom.drop(columns="factor")
-        names = {"df": "degrees of freedom", "error df": "for error", "at most": "at most"}
+        names = {"df": "degrees of freedom", "error df": "for error"}
         many = 400
         strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
         return card(

@@ -237,8 +237,20 @@ def likelihood(gaussian: bool) -> Written:
     )
 
 
+def integrated_test() -> Written:
+    """The test of a contrast integrated over the spread of its error (`mixed.integrated`)."""
+    return sign(
+        r"t = \frac{\bar m}{\mathrm{se}}, \quad \mathrm{se}^2 = e^{A - \log(\nu/2) + \psi(\nu/2)} "
+        r"+ \sum_j p_j (m_j - \bar m)^2, \quad \psi'(\nu/2) = \sum_j p_j (\log v_j - A)^2, \quad "
+        r"A = \sum_j p_j \log v_j",
+        't = frac(overline(m), "se"), quad "se"^2 = e^(A - log(nu/2) + psi(nu/2)) '
+        "+ sum_j p_j (m_j - overline(m))^2, quad psi'(nu/2) = sum_j p_j (log v_j - A)^2, quad "
+        "A = sum_j p_j log v_j",
+    )
+
+
 def test_statistic() -> Written:
-    """The test of a contrast."""
+    """The test of a contrast of Gaussian values."""
     return sign(
         r"t = \frac{c'\hat\beta}{\sqrt{c' \hat\Phi_A c}}, \quad "
         r"\nu = \min(\nu_{\mathrm{KR}}, \nu_{\mathrm{layout}})",

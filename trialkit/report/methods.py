@@ -4,13 +4,17 @@ from __future__ import annotations
 
 import platform
 import sys
+from collections.abc import Sequence
 from datetime import UTC, datetime
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING
 
 from trialkit import __version__
 from trialkit.analysis.covariates import WORDS
-from trialkit.quantities import lower_first, number
+from trialkit.analysis.strata import PRIOR
+from trialkit.quantities import lower_first, number, upper_first
+from trialkit.report import formulas
+from trialkit.report.fragments import paragraph
 from trialkit.report.wording import counted, listed
 
 if TYPE_CHECKING:
@@ -92,11 +96,26 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         )
     parts.append(f"Variances were estimated, for {listed(estimation)}.")
     level = number(100 * analysis.level, 0)
+    judges = [judge for r in results.values() for judge in r.judges.values()]
+    judged = []
+    if not all(isinstance(judge, float) for judge in judges):
+        judged.append(
+            "comparisons of counts and of shares examined integrate the restricted likelihood over "
+            "the standard deviation s of the units a factor was set on, within their blocks (prior "
+            f"flat below {PRIOR['log']:g} on the link scale, as 1/s above), told as a t "
+            "distribution with the same two moments of the logarithm of the variance"
+        )
+    if any(isinstance(judge, float) for judge in judges):
+        rest = "those of Gaussian values and of zones" if judged else "comparisons"
+        judged.append(
+            f"{rest} have the degrees of freedom of Kenward and Roger, at most those of the layout "
+            "(units a factor was set on less blocks, setups and covariates)"
+        )
     parts.append(
-        "Means are over the distribution of the random effects, in the reported unit; standard "
-        "errors are by the delta method from the covariance of Kenward and Roger (1997), with "
-        "their degrees of freedom, at most those of the units a factor was set on less the "
-        f"setups. Intervals are {level} %; p-values are two-sided, adjusted by Holm (1979): of "
+        "Means are over the distribution of the random effects, in the reported unit, with "
+        "standard errors by the delta method from the covariance of Kenward and Roger (1997). "
+        f"{upper_first('; '.join(judged))}. Intervals are {level} %, those of a comparison from "
+        "the distribution of its p; p-values are two-sided, adjusted by Holm (1979): of "
         f"{lower_first(results[analysis.primary].title)}, the primary response, within a factor"
         + (", of the others over all their comparisons." if len(results) > 1 else ".")
     )
@@ -111,6 +130,39 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         f"{platform.python_version()}, NumPy {_version('numpy')}, SciPy {_version('scipy')})."
     )
     return " ".join(parts)
+
+
+def tests(results: Sequence[ResponseAnalysis]) -> list[str]:
+    """What comparisons are judged against and how, with the formulas, as pieces of HTML."""
+    judges = [judge for r in results for judge in r.judges.values()]
+    parts = [
+        paragraph(
+            "Tests. A setup is judged against the spread between the units it was set on, within "
+            "their blocks."
+        )
+    ]
+    if not all(isinstance(judge, float) for judge in judges):
+        parts += [
+            paragraph(
+                "Counts and shares examined: that spread is not taken as known. The restricted "
+                f"likelihood is averaged over it, with a prior that is flat below {PRIOR['log']:g} "
+                "on the link scale and falls as one over the spread above. Every spread j has a "
+                "weight p, and an estimate m and a variance v of the contrast. Together they are "
+                "told as Student's t with the same mean and variance of log v; ψ is the digamma "
+                "function."
+            ),
+            formulas.integrated_test().html("Test of a contrast integrated over its error"),
+        ]
+    if any(isinstance(judge, float) for judge in judges):
+        parts += [
+            paragraph(
+                "Gaussian values and comparisons of zones: a contrast c of the fixed effects has "
+                "Student's t with the covariance and the degrees of freedom of Kenward and Roger "
+                "(1997), at most those of the layout: the units less blocks, setups and covariates."
+            ),
+            formulas.test_statistic().html("Test of a contrast"),
+        ]
+    return parts
 
 
 def references(analysis: TrialAnalysis) -> list[str]:

@@ -287,19 +287,14 @@ class ResearcherPage:
                 formulas.likelihood(True).html("Restricted likelihood of Gaussian values"),
             ]
         parts += [
+            *methods.tests([d.result for d in self.details.values()]),
             paragraph(
-                "Tests. A contrast c of the fixed effects has Student's t with the covariance "
-                "adjusted for the estimation of the variances, and the degrees of freedom of "
-                "Kenward and Roger (1997), at most those of the layout: the units a factor was set "
-                "on less the setups."
-            ),
-            formulas.test_statistic().html("Test of a contrast"),
-            paragraph(
-                "For counts the method is applied to the working linear model at the optimum. "
-                "Intervals of means and ratios are on the logarithm, those of differences "
-                "symmetric, all by the delta method; variances inside a mean are taken as known. "
-                "p-values are adjusted by Holm (1979), of the primary response within a factor, of "
-                "all others over all of their comparisons."
+                "Intervals of ratios and differences are from the distribution of p: they leave "
+                "out no difference just when p, unadjusted, is small enough. Means have "
+                "standard errors by the delta method from the covariance of Kenward and Roger; "
+                "variances inside a mean are taken as known. p-values are adjusted by Holm (1979), "
+                "of the primary response within a factor, of all others over all of their "
+                "comparisons."
             ),
         ]
         return section("estimation", "How the numbers are made", *parts)
