@@ -10,10 +10,14 @@ from typing import TYPE_CHECKING
 
 from trialkit import __version__
 from trialkit.analysis.covariates import WORDS
+from trialkit.analysis.strata import PRIOR
+from trialkit.mixed.integrated import Integrated
 from trialkit.quantities import lower_first, number
 from trialkit.report.wording import counted, listed
 
 if TYPE_CHECKING:
+    from collections.abc import Iterable, Sequence
+
     from trialkit.analysis import ResponseAnalysis, TrialAnalysis
 
 # Authors, years, titles, journals, volumes and pages were read: of "kr" on the article's own first
@@ -92,11 +96,23 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         )
     parts.append(f"Variances were estimated, for {listed(estimation)}.")
     level = number(100 * analysis.level, 0)
+    over, layout = (listed([lower_first(r.title) for r in rs]) for rs in _by_rule(results.values()))
+    tests = []
+    if over:
+        tests.append(
+            f"comparisons of {over} integrate over the standard deviation of the error of each "
+            "factor, with a prior that is flat for small values and falls as one over it for large"
+        )
+    if layout:
+        tests.append(
+            f"{'those' if over else 'comparisons'} of {layout} have the covariance and degrees of freedom of Kenward and Roger "
+            "(1997), at most those of the units a factor was set on less their blocks and what was "
+            "fitted"
+        )
     parts.append(
-        "Means are over the distribution of the random effects, in the reported unit; standard "
-        "errors are by the delta method from the covariance of Kenward and Roger (1997), with "
-        "their degrees of freedom, at most those of the units a factor was set on less the "
-        f"setups. Intervals are {level} %; p-values are two-sided, adjusted by Holm (1979): of "
+        "Means are over the distribution of the random effects, in the reported unit, with "
+        f"standard errors by the delta method; {'; '.join(tests)}. {_WEAKER} "
+        f"Intervals are {level} %; p-values are two-sided, adjusted by Holm (1979): of "
         f"{lower_first(results[analysis.primary].title)}, the primary response, within a factor"
         + (", of the others over all their comparisons." if len(results) > 1 else ".")
     )
@@ -111,6 +127,47 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         f"{platform.python_version()}, NumPy {_version('numpy')}, SciPy {_version('scipy')})."
     )
     return " ".join(parts)
+
+
+_WEAKER = (
+    "Where a classical analysis of one value a strip is possible its p-value, adjusted in the same "
+    "way, stands beside the model's, and the weaker of the two is told."
+)
+
+
+def _by_rule(
+    results: Iterable[ResponseAnalysis],
+) -> tuple[list[ResponseAnalysis], list[ResponseAnalysis]]:
+    """Responses with comparisons that integrate over their error's spread, and with others."""
+    every = [(r, {isinstance(j, Integrated) for j in r.judges.values()}) for r in results]
+    return [r for r, own in every if True in own], [r for r, own in every if False in own]
+
+
+def tests_in_words(results: Sequence[ResponseAnalysis]) -> dict[str, str]:
+    """How comparisons are tested: "integrated" and by "layout" ("" where none is), and "all"."""
+    over, layout = (listed([lower_first(r.title) for r in rs]) for rs in _by_rule(results))
+    scales = sorted({PRIOR[r.fit.family.link] for r in _by_rule(results)[0]})
+    return {
+        "integrated": f"Comparisons of {over} integrate over the standard deviation s of what the "
+        "units of a factor differ by. The restricted likelihood at s, times a prior that is flat "
+        f"below {listed([f'{scale:g}' for scale in scales])} (scale of the model) and falls as one "
+        "over s above it, says how far each s is believed. What blocks differ by is set wide, so "
+        "that comparisons within them count; other variances stay at their estimates. The mixture "
+        "over s is told as a t distribution matched to it, whose degrees of freedom may be more or "
+        "fewer than the layout's." if over else "",
+        "layout": f"A contrast c in {layout} has Student's t with the covariance adjusted for the "
+        "estimation of the variances, and the degrees of freedom of Kenward and Roger (1997), at "
+        "most those of the layout: the units a factor was set on less their blocks and what was "
+        "fitted. For counts the method is applied to the working linear model at the "
+        "optimum." if layout else "",
+        "all": f"{_WEAKER} Means are compared on the logarithm (shares examined on the logit, "
+        "values and differences between zones as they stand). The interval of a ratio or "
+        "difference carries that of the comparison over, so that it leaves out no difference just "
+        "when the model's own p does; what else is uncertain of both means widens it by the delta "
+        "method. Variances inside a mean are taken as known. p-values are adjusted by Holm (1979), "
+        "of the primary response within a factor, of all others over all of their comparisons; "
+        "intervals are not.",
+    }  # fmt: skip
 
 
 def references(analysis: TrialAnalysis) -> list[str]:

@@ -286,22 +286,13 @@ class ResearcherPage:
                 paragraph("Gaussian responses. The variances maximise the restricted likelihood."),
                 formulas.likelihood(True).html("Restricted likelihood of Gaussian values"),
             ]
-        parts += [
-            paragraph(
-                "Tests. A contrast c of the fixed effects has Student's t with the covariance "
-                "adjusted for the estimation of the variances, and the degrees of freedom of "
-                "Kenward and Roger (1997), at most those of the layout: the units a factor was set "
-                "on less the setups."
-            ),
-            formulas.test_statistic().html("Test of a contrast"),
-            paragraph(
-                "For counts the method is applied to the working linear model at the optimum. "
-                "Intervals of means and ratios are on the logarithm, those of differences "
-                "symmetric, all by the delta method; variances inside a mean are taken as known. "
-                "p-values are adjusted by Holm (1979), of the primary response within a factor, of "
-                "all others over all of their comparisons."
-            ),
-        ]
+        told_by = methods.tests_in_words(list(self.analysis.responses.values()))
+        if told_by["integrated"]:
+            parts.append(paragraph(told_by["integrated"]))
+        if told_by["layout"]:
+            parts += [paragraph(told_by["layout"]),
+                      formulas.test_statistic().html("Test of a contrast")]  # fmt: skip
+        parts.append(paragraph(told_by["all"]))
         return section("estimation", "How the numbers are made", *parts)
 
     def calibration(self) -> Fragment:
