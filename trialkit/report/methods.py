@@ -105,9 +105,9 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         )
     if layout:
         tests.append(
-            f"{'those' if over else 'comparisons'} of {layout} have the covariance and degrees of freedom of Kenward and Roger "
-            "(1997), at most those of the units a factor was set on less their blocks and what was "
-            "fitted"
+            f"{'those' if over else 'comparisons'} of {layout} have the covariance and degrees of "
+            "freedom of Kenward and Roger (1997), at most those of the units a factor was set on "
+            "less their blocks and what was fitted"
         )
     parts.append(
         "Means are over the distribution of the random effects, in the reported unit, with "

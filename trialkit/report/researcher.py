@@ -12,7 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit import plots
-from trialkit.analysis.family import ADJUSTED, looked_at
+from trialkit.analysis.family import ADJUSTED, WEAKER, looked_at
 from trialkit.quantities import lower_first, upper_first
 from trialkit.report import formulas, further, methods
 from trialkit.report.as_run import AsRun
@@ -160,7 +160,7 @@ class ResearcherPage:
             "answer",
             "Every comparison in one table",
             table(
-                f"Differences with {self.percent} intervals. {ADJUSTED.rstrip('.')}",
+                f"Differences with {self.percent} intervals. {ADJUSTED} {WEAKER.rstrip('.')}",
                 list(said.columns), rows,
             ),
             bullets([self.letters.text(t) for t in self.analysis.skipped.values()])
