@@ -69,6 +69,22 @@ def rows_of(made: Made, section: str, caption: str) -> list[list[str]]:
     raise AssertionError(f"no table {caption!r} in {section}")
 
 
+def test_the_method_told_is_the_one_the_degrees_of_freedom_come_from(made: Made) -> None:
+    said = [p.get_text() for p in made.soup.find(class_="estimation").find_all("p")]
+    over, layout = (next(t for t in said if t.startswith(w)) for w in ("Comparisons", "A contrast"))
+    paper = made.soup.find(class_="methods").get_text()
+    listed = paper.partition("comparisons of ")[2].partition("integrate over")[0]
+    for result in made.analysis.responses.values():
+        own = result.contrasts
+        least = own["factor"].map({n: s.df for n, s in result.design.strata.items()})
+        title = result.title.lower()
+        if (own["df"] > least + 1e-6).any():
+            assert title in over and title in listed
+        if title not in over:
+            assert title in layout and (own["df"] <= least + 1e-6).all()
+    assert any("weaker of the two is told" in t for t in said) and "weaker of the two" in paper
+
+
 def test_every_section_is_there_and_reached(made: Made) -> None:
     ids = [tag["id"] for tag in made.soup.find_all(id=True)]
     assert len(ids) == len(set(ids)) and set(SECTIONS) <= set(ids)

@@ -408,6 +408,12 @@ def test_the_weaker_of_two_tests_is_told() -> None:
         "Looked at alone it would be told as a difference (p = 0.03); among all that was looked at "
         "it may be luck (p = 0.12)."
     )
+    # Of several setups the range is of one comparison, p of all: why they part is said.
+    several = made(p=0.02, p_adjusted=0.06, p_classical=0.02, p_classical_adjusted=0.06)
+    assert several.grade is Grade.LEANING and several.weaker == (
+        "Looked at alone, as its range is, it would be told as a difference (p = 0.02); among the "
+        "setups compared it may be luck (p = 0.06)."
+    )
 
 
 def test_every_page_tells_the_weaker_and_says_why(analysed) -> None:

@@ -30,6 +30,10 @@ ADJUSTED = (
     "p adjusted by Holm: of the primary response within a factor, of all others over all of them."
 )
 
+WEAKER = (
+    "Evidence goes by that p or by a classical test's, adjusted alike, whichever of them is larger."
+)
+
 
 def hold_families(
     responses: Mapping[str, ResponseAnalysis], primary: str

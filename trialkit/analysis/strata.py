@@ -35,7 +35,6 @@ Judge = Integrated | float
 """What judges a factor's comparisons: the fixed effects integrated over the spread of its error, or
 the most degrees of freedom that Kenward-Roger's may have."""
 
-ORDER = ["field", "pair", "main_strip", "strip"]
 BLOCK = ["field", "pair"]
 MAIN = [*BLOCK, "main_strip"]
 ORDER = ["field", "pair", "main_strip", "strip"]  # coarse to fine

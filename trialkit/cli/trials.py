@@ -125,7 +125,7 @@ def analyse(
     with Steps() as say:
         say("loading trialkit")
         from trialkit.analysis import analyse as analysed
-        from trialkit.analysis.family import ADJUSTED, looked_at
+        from trialkit.analysis.family import ADJUSTED, WEAKER, looked_at
         from trialkit.report.export import free_for_tables, write_tables
         from trialkit.report.letters import Letters
         from trialkit.report.summary import summary
@@ -140,7 +140,8 @@ def analyse(
     level = f"{100 * analysis.level:g} % intervals in brackets"
     print_table(f"Comparisons ({level})", summary(analysis))
     letters = Letters(trial)
-    said = (ADJUSTED, *looked_at(analysis), *analysis.skipped.values(), *analysis.warnings)
+    told = (ADJUSTED, WEAKER, *looked_at(analysis))
+    said = (*told, *analysis.skipped.values(), *analysis.warnings)
     for text in filter(None, (*said, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:

@@ -123,10 +123,13 @@ def why_weaker(row: Mapping[str, Any]) -> str:
                 f"{_is(simple)}); the weaker of the two is told."
             )
     alone = max((float(row.get(c, math.nan)) for c in ("p", "p_classical")), key=_known)
-    if not row.get("primary", True) and grade_of(row) is Grade.OPEN and _graded(row, alone).found:
+    if not grade_of(row).found and _graded(row, alone).found:
+        range_too, among = ", as its range is,", "the setups compared"
+        if not row.get("primary", True):
+            range_too, among = "", "all that was looked at"
         out.append(
-            f"Looked at alone it would be told as a difference (p {_is(alone)}); among all that "
-            f"was looked at it may be luck (p {_is(evidence(row))})."
+            f"Looked at alone{range_too} it would be told as a difference (p {_is(alone)}); among "
+            f"{among} it may be luck (p {_is(evidence(row))})."
         )
     return " ".join(out)
 
