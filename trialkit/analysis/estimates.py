@@ -88,6 +88,8 @@ def estimate_factors(
         mean_rows.append(table)
         found = told(fit, reading, *against(means), judged[factor.name])
         own = pd.DataFrame(contrast_columns(found, clear, level))
+        if not reading.zones and not reading.additive(fit):
+            _within_means(own, table)
         own.insert(0, "factor", factor.name)
         own.insert(1, "level", others)
         own.insert(2, "reference", reference)
@@ -104,6 +106,18 @@ def estimate_factors(
         pd.concat(contrast_rows, ignore_index=True),
         notes,
     )
+
+
+def _within_means(contrasts: pd.DataFrame, means: pd.DataFrame) -> None:
+    """Differences reach no further than the intervals of both means, but keep their side of zero.
+
+    Of sparse counts a contrast of logarithms may reach further than anything that was counted.
+    """
+    low, high = (means[end].to_numpy() for end in ("low", "high"))
+    floor, top = low[1:] - high[0], high[1:] - low[0]
+    own = contrasts["difference_low"], contrasts["difference_high"]
+    contrasts["difference_low"] = np.where(floor < 0, np.maximum(own[0], floor), own[0])
+    contrasts["difference_high"] = np.where(top > 0, np.minimum(own[1], top), own[1])
 
 
 def clear_of_zero(reading: Reading, low: np.ndarray) -> np.ndarray:
@@ -158,9 +172,12 @@ def balanced_tests(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -
     """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with.
 
     A factor is judged against its own stratum, an interaction against the finer of its factors'.
+    Where zones are compared, only terms that meet the zone say something of their difference.
     """
     table = fit.term_tests().drop(columns="tested", errors="ignore")
     table = table[table["num_df"] > 0].copy()  # of the others nothing can be estimated
+    if "zone" in fit.fixed_part.levels:
+        table = table[[":zone" in str(term) or "zone:" in str(term) for term in table.index]].copy()
     cells, rows, _ = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
     finest = {name: len(design.strata[name].keys) for name in design.names}
     for term in table.index:

@@ -4,17 +4,22 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+from trialkit.analysis.covariates import WORDS
 from trialkit.quantities import lower_first
 from trialkit.report.wording import Finding, Grade, finding
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
 
+MEASURED = "speed_centred"
+"""What a setup may change and a trial's settings may ask to be held alike."""
+
 
 def apart(
     result: ResponseAnalysis, system: str, factor: str | None = None, level: str | None = None
 ) -> list[str]:
-    """A sentence for every comparison whose grade or direction is another at the same speed.
+    """A sentence for every comparison whose grade or direction is another at the same speed, or on
+    what the settings of the trial ask to be held alike though a setup may change it.
 
     Parameters
     ----------
@@ -26,7 +31,10 @@ def apart(
     """
     second = result.at_same
     if second is None:
-        return []
+        return [
+            f"Setups are compared at the same {WORDS[MEASURED]}, as the trial's settings ask: this "
+            "is not the whole effect of choosing a setup."
+        ] * (MEASURED in result.design.covariates)
     labels = {
         f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
     }
