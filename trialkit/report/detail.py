@@ -196,7 +196,7 @@ class Detail:
                 "df", "p", "p, Holm"]  # fmt: skip
         beside = ""
         if classical:
-            head += ["simpler test: p", "p, Holm"]
+            head += ["simpler p", "simpler p, Holm"]
             known = contrasts[contrasts["p_classical"].notna()].drop_duplicates("classical")
             named = [f"{row.classical} ({row.df_classical:g} df)" for row in known.itertuples()]
             beside = self.text(f"Simpler test of the same strips: {listed(named)}.")
