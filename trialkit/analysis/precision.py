@@ -117,12 +117,15 @@ class Contrast:
         self._offset_variance = reading.taken_off.variance * float(shown.along_offset[0]) ** 2
         # What is told has the interval of the analysis, half of it as a standard error's worth.
         t = stats.t.ppf(0.5 + confidence / 2, found.df)
-        _, low, high = found.interval(self.scale, t)
-        half = float((np.log(high / low) if self.scale == "ratio" else high - low)[0]) / 2
+        _, low, high = (float(end[0]) for end in found.interval("difference", t))
+        if confidence == result.level:  # as told, which is no further than both means reach
+            low, high = float(own["difference_low"]), float(own["difference_high"])
+        half = self.half_difference = (high - low) / 2
+        if self.scale == "ratio":
+            _, low, high = (float(end[0]) for end in found.interval("ratio", t))
+            half = math.log(high / low) / 2
         self._told_variance = max((half / float(t[0])) ** 2 - self._offset_variance, 0.0)
         self._told_df = float(found.df[0])
-        _, low, high = found.interval("difference", t)
-        self.half_difference = float((high - low)[0]) / 2
         strips = design.strips
         stratum = design.strata[factor]
         units = strips.drop_duplicates(list(stratum.keys))
