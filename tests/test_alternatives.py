@@ -61,7 +61,8 @@ def test_chosen_rows_are_the_analysis(split, response):
     result = split[response]
     table = alternatives(result).table
     chosen = table[table["role"] == "chosen"].reset_index(drop=True)
-    columns = [c for c in result.contrasts if c in chosen]
+    # There every model is adjusted within its factor, whatever family the response is held to.
+    columns = [c for c in result.contrasts if c in chosen and c != "p_adjusted"]
     pd.testing.assert_frame_equal(chosen[columns], result.contrasts[columns])
     assert (table["reason"] == "").all()
     assert len(table) == 6 * len(result.contrasts)

@@ -28,7 +28,7 @@ def test_effects_average_to_the_contrast(result, other: str, n: int) -> None:
         assert ((table[f"difference_{end}"] < table["difference"]) == (end == "low")).all()
         assert ((table[f"ratio_{end}"] < table["ratio"]) == (end == "low")).all()
     # Never more degrees of freedom than the coarser of the two strata has.
-    assert (table["df"] <= result.design.strata["cushion"]).all()
+    assert (table["df"] <= result.design.strata["cushion"].df).all()
 
 
 def test_the_ratio_is_that_of_the_means(result) -> None:

@@ -47,9 +47,13 @@ def test_a_contrast_of_units_is_the_dense_mixture(small) -> None:
     units = {"trial": (own @ member)[None, :, None] * turn, "field": own[None, :, None] * turn}
     mask = np.array([False, True])
     scale, df = 0.4, 15.0
-    none = {"trial": np.zeros((1, 2)), "field": np.zeros((1, 2))}
+    # The contrast, and the effect in a field of the next trial.
+    units = {u: np.concatenate([w, np.zeros_like(w)]) for u, w in units.items()}
+    new = {u: np.array([np.zeros(2), turn]) for u in ("trial", "field")}
     vary = {"trial": mask, "field": mask}
-    found = averaged(information, vary, np.zeros((1, 2)), units, none, scale, df, 0.95)
+    fixed = np.array([[0.0, 0.0], [0.0, 1.0]])
+    found = averaged(information, vary, fixed, units, new, scale, df, 0.95)
+    assert np.isnan([found.share_low[0], found.share_high[0]]).all()
 
     # The same by dense matrices over a grid four times as fine, of another shape.
     y = frame["y"].to_numpy()
@@ -78,8 +82,10 @@ def test_a_contrast_of_units_is_the_dense_mixture(small) -> None:
             variance = sd_t**2 * a_t @ a_t + sd_f**2 * a_f @ a_f - c @ projector @ c
             width = np.sqrt(sd_t * sd_f)  # of cells even in the square root
             prior = 1 / ((sd_t**2 + scale**2) * (sd_f**2 + scale**2))
-            points.append((loglik + np.log(width * prior), c @ inverse @ left, np.sqrt(variance)))
-    log, mean, se = np.array(points).T
+            effect = beta[1], np.sqrt(np.linalg.inv(info)[1, 1]), np.sqrt(2 * (sd_t**2 + sd_f**2))
+            points.append((loglik + np.log(width * prior), c @ inverse @ left, np.sqrt(variance),
+                           *effect))  # fmt: skip
+    log, mean, se, mu, mu_se, tau = np.array(points).T
     weight = np.exp(log - log.max()) / np.exp(log - log.max()).sum()
     # Both are quadratures: agreement within a hundredth of the standard error is their accuracy.
     spread = np.sqrt(weight @ (se**2 + mean**2) - (weight @ mean) ** 2)
@@ -88,6 +94,11 @@ def test_a_contrast_of_units_is_the_dense_mixture(small) -> None:
     for q, p in ((found.low[0], 0.025), (found.high[0], 0.975)):
         assert weight @ stats.t.cdf((q - mean) / se, df) == pytest.approx(p, abs=0.001)
     assert found.positive[0] == pytest.approx(weight @ stats.t.cdf(mean / se, df), abs=0.001)
+    # The share Phi(mu / tau) of fields like these lies below x where mu is below tau Phi^-1(x).
+    for share, p in ((found.share_low[1], 0.025), (found.share_high[1], 0.975)):
+        below = stats.t.cdf((tau * stats.norm.ppf(share) - mu) / mu_se, df)
+        assert weight @ below == pytest.approx(p, abs=0.001)
+    assert found.share_low[1] < found.positive[1] < found.share_high[1]
 
 
 def test_the_likelihood_peaks_where_the_fit_does(small) -> None:

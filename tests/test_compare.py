@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import re
 import shutil
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 
@@ -162,6 +163,18 @@ def test_the_view_names_nobody(result) -> None:
     assert f"<td>{number(np.exp(row['estimate']), decimals((high - low) / 2))}{ends}" in view
     assert "over 14 trials" in view and "28 fields" in view and "2 unreadable" in view
     assert not any(name in view for name in ("Grower", "North", "t03", "spelt"))
+
+
+def test_the_next_trials_prior_is_no_effect_give_or_take_what_effects_came_to(result) -> None:
+    comparison, _ = result
+    row = comparison.effects.iloc[0]
+    assert comparison.prior is not None and comparison.prior.ratio == 1.0
+    # By hand: 19 times in 20 within 1.96 standard deviations; one level, so no mean over several.
+    times = np.exp(1.96 * np.hypot(row["estimate"], row["sd_trial"]))
+    assert comparison.prior.times == pytest.approx(times, rel=5e-3)
+    line = comparison.prior_words.rsplit("trial.toml: ", 1)[1]
+    assert tomllib.loads(line)["prior"] == {"ratio": 1, "times": comparison.prior.times}
+    assert replace(comparison, response="yield").prior_words == ""
 
 
 @pytest.fixture(scope="module")

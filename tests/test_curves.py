@@ -12,7 +12,6 @@ import pytest
 from scipy import integrate, stats
 
 from trialkit.analysis import analyse
-from trialkit.analysis.comparisons import differences, log_ratios
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import Offset
@@ -94,26 +93,25 @@ def steep() -> EffectCurve:
 
 
 def coefficients(curve: EffectCurve) -> tuple[np.ndarray, np.ndarray]:
-    """Intercept (at the mean) and slope of the log ratio, and their covariance."""
+    """Intercept (at the mean) and slope of the log ratio, and their rows in the fixed effects."""
     line = line_of(curve)
     one, other = line.pair(np.array([line.centre, line.centre + 1]))
     rows = one.link - other.link
     rows[1] -= rows[0]
-    beta = curve.fit.fixed_effects.to_numpy()
-    return rows @ beta, rows @ curve.fit.inference.adjusted @ rows.T
+    return rows @ curve.fit.fixed_effects.to_numpy(), rows
 
 
 def test_without_an_offset_the_curve_is_the_straight_line_of_the_coefficients(steep):
-    (a, b), v = coefficients(steep)
+    (a, b), rows = coefficients(steep)
     x = steep.table["x"].to_numpy() - line_of(steep).centre
     assert np.log(steep.table["ratio"]).to_numpy() == pytest.approx(a + b * x, abs=1e-8)
-    rows = np.column_stack([np.ones_like(x), x])
-    se = np.sqrt(np.einsum("ij,jk,ik->i", rows, v, rows))
+    judge = line_of(steep).judge
+    _, se, _ = judge.compare(rows[0] + x[:, None] * rows[1])
     half = np.log(steep.table["ratio_high_all"] / steep.table["ratio"]) / steep.critical_ratio
     assert half.to_numpy() == pytest.approx(se, rel=1e-5)
     assert steep.interaction["per_unit"] == pytest.approx(np.exp(b))
     # One degree of freedom: F is the square of the slope's t.
-    assert steep.interaction["F"] == pytest.approx(b**2 / v[1, 1])
+    assert steep.interaction["F"] == pytest.approx((b / judge.compare(rows[1:])[1][0]) ** 2)
 
 
 def arc_probability(c: float, df: float, angle: float) -> float:
@@ -139,13 +137,14 @@ def test_the_arc_formula_has_student_and_scheffe_at_its_ends():
 
 
 def test_critical_value_is_that_of_a_line_over_an_interval(steep):
-    _, v = coefficients(steep)
+    _, rows = coefficients(steep)
     line = line_of(steep)
+    v = rows @ steep.fit.inference.adjusted @ rows.T
     ends = np.array([steep.table["x"].iloc[0], steep.table["x"].iloc[-1]]) - line.centre
     root = np.linalg.cholesky(v)
     u = np.array([[1, x] for x in ends]) @ root
     angle = np.arccos(u[0] @ u[1] / np.linalg.norm(u[0]) / np.linalg.norm(u[1]))
-    df = line.ratio(steep.table["x"].to_numpy()).df.min()
+    df = line.told(steep.table["x"].to_numpy()).df.min()
     # The grid's points stand for the interval: their arc is the same, their number costs < 0.01.
     c = steep.critical_ratio
     assert arc_probability(c, df, angle) == pytest.approx(0.95, abs=5e-4)
@@ -153,23 +152,20 @@ def test_critical_value_is_that_of_a_line_over_an_interval(steep):
 
 
 def test_crossing_is_the_set_of_fieller(steep):
-    (a, b), v = coefficients(steep)
+    (a, b), _ = coefficients(steep)
     line = line_of(steep)
     ratio = 0.75
     found = crossing(steep, ratio)
     h = a - np.log(ratio)
     assert found.at == pytest.approx([line.centre - h / b])
-    # Where (h + b x)^2 = t^2 (v11 + 2 v12 x + v22 x^2), with the df at each end.
+    # Where (h + b x)^2 is t^2 times its variance, with the df at each end.
     assert len(found.intervals) == 1
     for end, is_open in zip(found.intervals[0], (found.open_low, found.open_high), strict=True):
         if is_open:
             continue
-        x = end - line.centre
-        t = stats.t.ppf(0.975, line.ratio(np.array([end])).df[0])
-        roots = np.roots(
-            [b**2 - t**2 * v[1, 1], 2 * (h * b - t**2 * v[0, 1]), h**2 - t**2 * v[0, 0]]
-        )
-        assert np.abs(roots - x).min() < 1e-6
+        told = line.told(np.array([end]))
+        t = (h + b * (end - line.centre)) / told.se[0]
+        assert abs(t) == pytest.approx(stats.t.ppf(0.975, told.df[0]), rel=1e-6)
     assert not (found.open_low and found.open_high)
 
 
@@ -185,16 +181,12 @@ def test_at_the_mean_the_comparison_is_that_of_the_analysis_without_interaction(
         result = gaps.responses[name]
         line = Line(result.fit, result, "gap", "wide", "usual", "moisture")
         at = np.array([line.centre])
-        offset, most = result.offset or Offset(), result.design.strata["gap"]
-        ratio = log_ratios(result.fit, *line.pair(at), offset, most)
-        difference = differences(result.fit, *line.pair(at), most)
+        found = line.told(at)
         row = result.contrasts.set_index("level").loc["wide"]
-        assert np.exp(ratio.estimate[0]) == pytest.approx(row["ratio"])
-        assert np.exp(ratio.estimate + ratio.half(0.95))[0] == pytest.approx(row["ratio_high"])
-        assert difference.estimate[0] == pytest.approx(row["difference"])
-        assert difference.half(0.95)[0] == pytest.approx(
-            (row["difference_high"] - row["difference_low"]) / 2
-        )
+        for what in ("ratio", "difference"):
+            told = found.interval(what, stats.t.ppf(0.975, found.df))
+            for end, value in zip(("", "_low", "_high"), told, strict=True):
+                assert value[0] == pytest.approx(row[what + end], rel=1e-6)
 
 
 # ---------------------------------------------------------------- truth

@@ -133,6 +133,7 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "Losses": (lambda h: trial(hostile=h).losses(), False),
     "TrialAnalysis": (lambda h: analysed(hostile=h), True),
     "ResponseAnalysis": (loss, True),
+    "AtSame": (lambda h: analysed("gap_fields", h)["header_loss"].at_same, True),
     "ResponseAnalysis of a score": (lambda h: analysed(hostile=h)["residue_score"], True),
     "Design": (lambda h: loss(h).design, True),
     "Pairwise": (lambda h: loss(h).pairwise("gap"), True),

@@ -137,7 +137,7 @@ def test_reason_and_degrees_of_freedom_are_stated(simulated) -> None:
     assert "compared at one gap, 36.0 mm" in with_gap.why
     assert "measured gap" in with_gap.model
     # One degree of freedom is paid for the slope.
-    assert bare.design.strata["cushion"] - with_gap.design.strata["cushion"] == 1
+    assert bare.design.strata["cushion"].df - with_gap.design.strata["cushion"].df == 1
     assert float(with_gap.design.strips["gap_adjusted"].mean()) == pytest.approx(36.0)
 
 
@@ -279,11 +279,12 @@ def test_spread_between_rows_needs_a_third_header() -> None:
     two = layout("AABBABBAABBABBAABABBAABB", {"A": 0.5, "B": 3.0}, {"A": 33.0, "B": 39.0})
     why: list[str] = []
     notes: list[str] = []
-    assert choose_covariates(factors, two, (), why, notes) == ("gap_centred",)
+    assert choose_covariates(factors, two, (), why, notes) == (("gap_centred",), ())
     assert not notes and "else the two headers differ by" in why[0]
     three = layout("ABCABCBCACABCABBCAABCBCA", {"A": 0.5, "B": 3.0, "C": 0.6},
                    {"A": 33.0, "B": 36.0, "C": 39.0})  # fmt: skip
     why = []
-    assert choose_covariates(factors, three, (), why, []) == ("gap_centred", "gap_spread_centred")
+    first, after = choose_covariates(factors, three, (), why, [])
+    assert (first, after) == (("gap_centred", "gap_spread_centred"), ())
     assert "2.5 mm in the spread of the gap between their rows" in why[1]
     assert three["gap_spread_centred"].sum() == pytest.approx(0.0, abs=1e-12)

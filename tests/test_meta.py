@@ -49,9 +49,27 @@ def test_bcg_trials_as_metafor_has_them(bcg) -> None:
         if model != "fixed":  # metafor's I2 there is Q's, and it has no interval for the next trial
             names += ["hk_se", "hk_low", "hk_high", "predicted_low", "predicted_high"]
             assert 100 * row["i2"] == pytest.approx(known["i2"], rel=1e-7)
-        # The printed digits; Paule and Mandel's equation is solved to 1e-10.
+        # The printed digits.
         assert row[names].tolist() == pytest.approx([known[n] for n in names], rel=1e-7)
     assert np.isnan(result.models.loc["fixed", ["hk_low", "predicted_low"]].to_numpy(float)).all()
+
+
+def test_stays_after_a_stroke_as_published() -> None:
+    """Normand 1999, Stat. Med. 18:321-359, table IX; figures from metafor's own tests of it.
+
+    Days in hospital under special care and otherwise: numbers, means and standard deviations.
+    """
+    special = "155 55 47 31 27 7 75 64 17 18 66 20 8 14 8 57 19 7 34 52 45 110 21 16 60 30 27"
+    routine = "156 75 64 32 29 4 71 119 29 18 137 48 13 18 11 52 18 4 33 41 34 183 31 27 52 23 20"
+    (n1, m1, s1), (n2, m2, s2) = (
+        np.array(arm.split(), dtype=float).reshape(9, 3).T for arm in (special, routine)
+    )
+    pooled = ((n1 - 1) * s1**2 + (n2 - 1) * s2**2) / (n1 + n2 - 2)
+    models = combine_trials(m1 - m2, np.sqrt(pooled * (1 / n1 + 1 / n2))).models.round(4)
+    assert models.loc["fixed", ["estimate", "low", "high"]].tolist() == [-3.4939, -5.0265, -1.9613]
+    moments = models.loc["dersimonian-laird", ["estimate", "low", "high", "tau2"]]
+    assert moments.tolist() == [-14.0972, -24.4454, -3.7490, 218.7216]
+    assert models.loc["reml", ["estimate", "tau2"]].tolist() == [-15.1217, 685.1965]
 
 
 def test_like_trials_have_no_variance_between_them() -> None:

@@ -62,7 +62,8 @@ def test_every_response_stands_beside_others(results, found, demo, name):
     result, other = results[demo][name], found[demo, name]
     table = other.table
     chosen = table[table["role"] == "chosen"].reset_index(drop=True)
-    columns = [c for c in result.contrasts if c in chosen]
+    # There every model is adjusted within its factor, whatever family the response is held to.
+    columns = [c for c in result.contrasts if c in chosen and c != "p_adjusted"]
     pd.testing.assert_frame_equal(chosen[columns], result.contrasts[columns])
     # What fails is the logarithm of strips on which no ear was found.
     failed = table[table["reason"] != ""]

@@ -372,7 +372,8 @@ def of(ax, gid):
 
 def test_a_covariate_as_a_setting_takes_its_own_place():
     result = analyse(load_trial(DEMO / "gap_fields"), responses=["kernel_damage"])["kernel_damage"]
-    assert set(result.design.covariates) == {"speed_centred", "moisture_centred"}
+    assert result.design.covariates == ("moisture_centred",)
+    assert result.design.measured_after == ("speed_centred",)
     found = response_surface(result, ("moisture", "speed"), points=5)
     assert found.settings[0].unit == "%"
     assert not any("centred" in str(term) for term in found.fit.fixed_effects.index)

@@ -17,11 +17,14 @@ import pandas as pd
 
 from trialkit import schema
 from trialkit.analysis.across import across_trials
+from trialkit.analysis.fields import SAME
 from trialkit.analysis.matching import Candidate, Matched, match_setups, normalised
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.errors import DesignError, TrialError, TrialkitError
+from trialkit.intake import Prior
+from trialkit.intake.config import LEAST_TIMES
 from trialkit.losses import losses
 from trialkit.quantities import kernel_mass_taken, lower_first
 from trialkit.trial import Trial, load_trial
@@ -60,8 +63,9 @@ class Comparison:
     effects : DataFrame
         One row per level against its reference: ``factor, level, reference, estimate, se, df, low,
         high`` (mean over trials, Kenward-Roger), ``sd_trial, sd_field`` (of the effect between
-        trials, and between the fields of a trial), ``same_direction`` (expected share of fields),
-        ``predicted_low, predicted_high`` (a field of the next trial), ``n_trials, n_fields``.
+        trials, and between the fields of a trial), ``same_direction`` (expected share of fields)
+        with its ``_low`` and ``_high``, ``predicted_low, predicted_high`` (a field of the next
+        trial), ``n_trials, n_fields``.
     by_field : DataFrame
         The effect in every field: ``trial, grower, season, field, factor, level, reference``;
         ``raw, raw_se, raw_low, raw_high, n_pairs`` from its own pairs; ``shrunken, se, low, high``
@@ -129,6 +133,32 @@ class Comparison:
             ],
             table(self.told(), names=names, rows=len(self.effects)),
             folded("Variances, and what explains the spread", *more, paragraphs(self.notes)),
+            paragraphs([self.prior_words]),
+        )
+
+    @property
+    def prior(self) -> Prior | None:
+        """A sceptical prior for the next trial of such an option: no effect, give or take.
+
+        Normal on the logarithm of the ratio about 0, its standard deviation the root mean square
+        of the effects of single trials, ``sqrt(estimate^2 + sd_trial^2)``, over all levels: the
+        spread of effects between trials about no effect. None for another response than header
+        loss, which alone bears money, and where the effects come to nothing.
+        """
+        if self.response != "header_loss":
+            return None
+        squares = self.effects["estimate"] ** 2 + self.effects["sd_trial"] ** 2
+        prior = Prior.of_sd(float(np.sqrt(squares.mean())))
+        return prior if prior.times >= LEAST_TIMES else None
+
+    @property
+    def prior_words(self) -> str:
+        """`prior` as it may be written into trial.toml, and what it is; "" where there is none."""
+        if self.prior is None:
+            return ""
+        return (
+            "A sceptical prior for the next trial, no effect give or take what effects came to "
+            f"between these trials{self.of_all}; under [model] of its trial.toml: {self.prior.line}"
         )
 
     @property
@@ -154,7 +184,8 @@ class Comparison:
         -------
         DataFrame
             ``factor, level, reference, effect, low, high`` (mean over trials), ``next_low,
-            next_high`` (a field of the next trial), ``same_direction, n_trials, n_fields``.
+            next_high`` (a field of the next trial), ``same_direction`` with its ``_low`` and
+            ``_high``, ``n_trials, n_fields``.
         """
         table = self.effects.rename(
             columns={"estimate": "effect", "predicted_low": "next_low",
@@ -163,7 +194,7 @@ class Comparison:
         columns = ["effect", "low", "high", "next_low", "next_high"]
         if self.link != "identity":
             table[columns] = np.exp(table[columns])
-        return table[["factor", "level", "reference", *columns, "same_direction", "n_trials",
+        return table[["factor", "level", "reference", *columns, *SAME, "n_trials",
                       "n_fields"]]  # fmt: skip
 
 

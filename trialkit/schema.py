@@ -29,6 +29,12 @@ TEXT = pd.Series(["text"]).dtype
 """How this pandas holds text: its string type, object in versions before 3."""
 
 ZONES = ("preharvest", "header", "total")
+RESPONSES = (
+    "header_loss", "kernel_damage", "dropped_ears", "preharvest_loss", "processing_loss",
+    "broken_corn", "foreign_material", "residue_mass", "residue_score", "yield", "moisture",
+    "test_weight",
+)  # fmt: skip
+"""What a trial may be about; each has its entry in `trialkit.analysis.specifications`."""
 """Standing corn ahead; ground the header crossed but the body did not; behind the machine."""
 
 MAX_KERNELS_PER_M2 = 10_000.0

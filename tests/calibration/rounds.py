@@ -26,9 +26,9 @@ from trialkit import __version__
 from trialkit.analysis.strata import PRIOR
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.inference import inference_by
-from trialkit.mixed.integrated import Integrated, half_t3, integrate, parameter_of
-from trialkit.mixed.means import term_rows
+from trialkit.mixed.integrated import Integrated, weak_prior, integrate, parameter_of
 from trialkit.mixed.parallel import Progress, in_batches, stop_run_off
 from trialkit.mixed.smallsample import KenwardRoger
 
@@ -37,7 +37,7 @@ LAYOUT = "kenward-roger, df of the layout"
 BEFORE = "kenward-roger without zero variances, df of pooled units"
 CLASSICAL, NORMAL = "classical test of the stratum", "normal approximation"
 METHODS = (REPORTED, NARROWER, LAYOUT, BEFORE, CLASSICAL, NORMAL)
-NARROW = 0.75  # times the scale of the prior
+NARROW = 0.5  # times the scale of the prior
 LEVEL = 0.05
 Answer = tuple[float, float, float]
 Gaps = tuple[np.ndarray, np.ndarray]
@@ -86,7 +86,6 @@ def _answers(
     every = some = inference_by(fit, "kenward-roger")
     if fit.singular:
         some = inference_by(fit, "kenward-roger-nonzero")
-    scale = PRIOR[fit.family.link]
     out = []
     for which in case.effects:
         rows = rows_of[which.name]
@@ -95,18 +94,22 @@ def _answers(
             true[-1] = effect
         gaps = rows @ beta, rows @ beta - true
         zero = fit.found.point.theta[parameter_of(fit, which.level, which.slope)] == 0.0
-        found = integrate(fit, which.level, which.slope, scale)
-        shape = half_t3(found.sd, NARROW * scale) / half_t3(found.sd, scale)
-        narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
-        answers = {
-            REPORTED: _by_integral(found, rows, gaps),
-            NARROWER: _by_integral(narrow, rows, gaps),
-            LAYOUT: _by_f(every, rows, gaps, which.df),
+        answers = {LAYOUT: _by_f(every, rows, gaps, which.df)}
+        if case.family == "gaussian":
+            answers[REPORTED] = answers[LAYOUT]
+        else:
+            scale = PRIOR[fit.family.link]
+            found = integrate(fit, which.level, which.slope, scale)
+            shape = weak_prior(found.sd, NARROW * scale) / weak_prior(found.sd, scale)
+            narrow = replace(found, weight=found.weight * shape / (found.weight @ shape))
+            answers[REPORTED] = _by_integral(found, rows, gaps)
+            answers[NARROWER] = _by_integral(narrow, rows, gaps)
+        answers |= {
             BEFORE: _by_f(some, rows, gaps, which.pooled_df),
             CLASSICAL: _classical(case, which, y, true),
             NORMAL: _normal(every, rows, gaps),
         }
-        out += [(which.name, method, own, bool(zero), "") for method, own in answers.items()]
+        out += [(which.name, m, answers[m], bool(zero), "") for m in METHODS if m in answers]
     return out
 
 

@@ -2,9 +2,10 @@
 
     python tests/calibration/run.py [--rounds 4000] [--jobs 1] [--settings NAME ...]
 
-Every setting is simulated without an effect at six spreads, and with one (a fourth of the rounds)
-at three. Writes ``notebooks/calibration.csv`` after every setting, whole or not at all; rows of
-settings not asked for stay as they are.
+Every setting is simulated without an effect at six spreads (at the smallest three, where no method
+rejects too often, a fourth of the rounds) and with one at three (an eighth). Writes
+``notebooks/calibration.csv`` after every setting, whole or not at all; rows of settings not asked
+for stay as they are.
 """
 
 from __future__ import annotations
@@ -25,14 +26,15 @@ from trial_settings import EFFECT, SETTINGS, SPREADS  # noqa: E402
 
 RESULT = Path(__file__).parents[2] / "notebooks" / "calibration.csv"
 WITH_EFFECT = (0.0, 0.2, 0.4)
+LARGE = 0.2
 
 
 def main() -> None:
     given = arguments(__doc__, SETTINGS, "setting", 4000, 20, RESULT).parse_args()
     for name in given.settings:
         start = time.perf_counter()
-        cells = [(spread, 0.0, given.rounds) for spread in SPREADS]
-        cells += [(spread, EFFECT, max(given.rounds // 4, 1)) for spread in WITH_EFFECT]
+        cells = [(s, 0.0, given.rounds // (4 if s < LARGE else 1)) for s in SPREADS]
+        cells += [(s, EFFECT, given.rounds // 8) for s in WITH_EFFECT]
         tables = []
         for spread, effect, rounds in cells:
 

@@ -1,8 +1,8 @@
 """Simulated trials with a known truth: the settings of the calibration.
 
 A setting is a layout and a law of the counts. Its truth: 8 kernels a frame (Poisson), 15 with size
-3 (negative binomial), 5 of 100 kernels damaged (binomial), or a Gaussian value with residual sd 0.3;
-blocks, pairs and fields differ with sd 0.3 on the link scale. The ``spread`` is the standard
+3 (negative binomial), 5 of 100 kernels damaged (binomial), or a Gaussian value with residual sd
+0.3; blocks, pairs and fields differ with sd 0.3 on the link scale. The ``spread`` is the standard
 deviation of the units that setups are judged against: strips in pairs and blocks, main strips and
 strips alike in split strips, setups by field (there strips add 0.2).
 """

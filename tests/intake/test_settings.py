@@ -100,6 +100,32 @@ def test_a_kernel_mass_nobody_gave_never_becomes_a_stated_one() -> None:
     assert "none was given" in config._repr_html_() and "none was" not in own._repr_html_()
 
 
+@pytest.mark.parametrize(
+    ("written", "asked"),
+    [
+        ("", None),
+        ("[model]", None),
+        ("[model]\nadjust_for = []", ()),
+        ('[model]\nadjust_for = "none"', ()),
+        ('[model]\nadjust_for = "moisture"', ("moisture",)),
+        ('[model]\nadjust_for = ["gap", "Speed "]', ("speed", "gap")),
+    ],
+)
+def test_what_is_adjusted_for_reads_and_writes(
+    written: str, asked: tuple[str, ...] | None
+) -> None:
+    config = read_toml(f"{SETTINGS}\n{written}")
+    assert config.model.adjust_for == asked
+    assert read_toml(toml_text(config)).model == config.model
+
+
+@pytest.mark.parametrize("given", ['["speed", "yield"]', '["speed", "speed"]', "true", '[""]'])
+def test_what_cannot_be_adjusted_for_is_named(given: str) -> None:
+    expected = r"model\.adjust_for is .*; expected a list of 'speed', 'moisture', 'gap'"
+    with pytest.raises(TrialError, match=expected):
+        read_toml(f"{SETTINGS}\n[model]\nadjust_for = {given}")
+
+
 def test_every_fault_is_listed_with_its_key() -> None:
     text = """
     titel = "x"

@@ -14,7 +14,7 @@ from sound_trial import FRAMES, STRIPS, Make
 
 from trialkit import schema
 from trialkit.errors import FileExistsRefusal, TrialError
-from trialkit.intake import new_trial, new_workbook, read_trial
+from trialkit.intake import filled_workbook, new_trial, new_workbook, read_trial
 from trialkit.trial import load_trial
 
 SETTINGS_ROWS: list[list[Any]] = [
@@ -106,6 +106,22 @@ def test_percent_cells(tmp_path: Path) -> None:
 def test_faulty_settings_sheet(tmp_path: Path, settings: list[list[Any]], says: str) -> None:
     with pytest.raises(TrialError, match=says):
         read_trial(workbook(tmp_path / "t.xlsx", settings))
+
+
+@pytest.mark.parametrize(
+    ("cells", "asked"), [(["none"], ()), (["moisture", "speed"], ("speed", "moisture"))]
+)
+def test_adjusted_for_in_a_settings_sheet(
+    tmp_path: Path, cells: list[str], asked: tuple[str, ...]
+) -> None:
+    rows = [*SETTINGS_ROWS, ["model.adjust_for", "", *cells]]
+    config = read_trial(workbook(tmp_path / "t.xlsx", rows)).config
+    assert config.model.adjust_for == asked
+    written = filled_workbook(tmp_path / "again.xlsx", config, {})
+    sheet = openpyxl.load_workbook(written)["trial"]
+    own = next(r for r in sheet.iter_rows(values_only=True) if r[0] == "model.adjust_for")
+    # As the settings hold them, in one order.
+    assert [v for v in own[2:] if v] == (list(asked) or ["none"])
 
 
 def test_no_workbook(tmp_path: Path) -> None:

@@ -9,7 +9,7 @@ import pytest
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.bootstrap import null_fit
-from trialkit.mixed.means import term_rows
+from trialkit.mixed.hypotheses import term_rows
 
 # Monte Carlo: standard errors either side that a simulated figure may lie from the exact one.
 SIGMAS = 4.0

@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import stats
-from statsmodels.stats.power import TTestPower
+from noncentral_t import paired_t_power, t_power
+from scipy import optimize, stats
 
 import trialkit as tk
 from trialkit import plan as tp
@@ -224,7 +224,7 @@ LARGE = Effort(frame_area=100.0, preharvest_frames=0)
 
 
 def test_power_is_that_of_the_paired_t() -> None:
-    """Cohen (1988), chapter 2, by statsmodels; within 3 Monte Carlo errors of 200 rounds (up to 3.5
+    """Cohen (1988), chapter 2, by quadrature; within 3 Monte Carlo errors of 200 rounds (up to 3.5
     points each; one of the two fails by chance once in 180)."""
     sd, true, rounds, n = 0.12, 0.14, 200, (4, 9)
     expected = tp.Expected(**PLENTY, sd={"pair": 0.5, "strip": sd})
@@ -232,18 +232,18 @@ def test_power_is_that_of_the_paired_t() -> None:
                     seed=11, effort=LARGE)  # fmt: skip
     size = -np.log(1 - true) / (np.sqrt(2) * sd)
     for pairs, row in zip(n, grid.table.to_dict("records"), strict=True):
-        exact = TTestPower().power(size, pairs, 0.05, alternative="two-sided")
+        exact = paired_t_power(size, pairs)
         assert abs(row["power"] - exact) < 3 * np.sqrt(exact * (1 - exact) / rounds)
         assert row["df"] == pytest.approx(pairs - 1, abs=0.2)
         # The reduction found with 80 %: the noncentral t turned round; the standard error is
         # known from 200 rounds of n - 1 df to 1 / sqrt(2 * 200 * 3) = 2.9 % or better.
-        least = TTestPower().solve_power(None, pairs, 0.05, 0.8, alternative="two-sided")
+        least = optimize.brentq(lambda d, n=pairs: paired_t_power(d, n) - 0.8, 0.1, 20.0)
         least = 1 - np.exp(-least * np.sqrt(2) * sd)
         assert row["detectable"] == pytest.approx(least, rel=3 * 0.029)
 
 
 def test_power_is_that_of_split_strips() -> None:
-    """Main strips and strips by the noncentral F of the textbook's strata.
+    """Main strips and strips by the noncentral t of the textbook's strata.
 
     With a, b levels on main strips and strips and r blocks, log differences of level means have
     variances 2 (s_main^2 + s_strip^2 / b) / r with (a - 1)(r - 1) degrees of freedom and
@@ -266,8 +266,7 @@ def test_power_is_that_of_split_strips() -> None:
     for row in grid.table.to_dict("records"):
         name = row["factor"]
         effect = np.log(1 - row["reduction"])
-        limit = stats.f.ppf(0.95, 1, df[name])
-        exact = stats.ncf.sf(limit, 1, df[name], effect**2 / variance[name])
+        exact = t_power(abs(effect) / np.sqrt(variance[name]), df[name])
         assert 0.3 < exact < 0.9
         assert abs(row["power"] - exact) < 3 * np.sqrt(exact * (1 - exact) / rounds), name
 

@@ -21,5 +21,5 @@ out <- list(
   table = dat.bcg[, c("trial", "tpos", "tneg", "cpos", "cneg")],
   effect = c(dat$yi), variance = c(dat$vi),
   Q = rma(yi, vi, data = dat, method = "FE")$QE, Qp = rma(yi, vi, data = dat, method = "FE")$QEp,
-  models = list(fixed = fixed, `dersimonian-laird` = one("DL"), `paule-mandel` = one("PM")))
+  models = list(fixed = fixed, reml = one("REML"), `dersimonian-laird` = one("DL"), `paule-mandel` = one("PM")))
 cat(toJSON(out, digits = 10, auto_unbox = TRUE, pretty = TRUE), "\n")

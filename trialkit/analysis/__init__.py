@@ -3,10 +3,12 @@
 The design decides the model, not the data: setup factors are fixed (with two-way interactions
 where their combinations were run), fields, pairs, main strips, strips and single frames or samples
 are normal effects on the log or logit scale, and with three or more fields a setup's effect
-varies between them. Measured ground speed and grain moisture are adjusted for where they were
-recorded everywhere and vary, and the gap measured on the headers where several of them ran the
-strips and are set apart neither by the setups nor by the pairs (`covariates`). `estimates` states
-the approximations.
+varies between them. A comparison is the whole effect of choosing a setup. It is adjusted only for
+what was fixed before the setup was applied: grain moisture where strips of a pair were cut on one
+day, and the gap measured on the headers where several of them ran the strips and are set apart
+neither by the setups nor by the pairs (`covariates`). Measured ground speed follows from how a
+setup lets one drive: a second answer is adjusted for it (`at_same`). The settings may ask
+otherwise. `estimates` states the approximations.
 """
 
 from __future__ import annotations
@@ -16,6 +18,7 @@ from collections.abc import Callable, Iterable
 from trialkit.analysis.crossing import crossing
 from trialkit.analysis.curves import effect_curve
 from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.family import hold_families
 from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.ordinal import ordinal_model
 from trialkit.analysis.responses import analyse_response
@@ -55,7 +58,9 @@ def analyse(
     level : float
         Confidence level of the intervals, above 0 and below 1.
     responses : iterable of str, optional
-        Names of `SPECIFICATIONS` to analyse; all that the trial has data for unless told.
+        Names of `SPECIFICATIONS` to analyse; all that the trial has data for unless told. Those
+        that are analysed together are the family that p-values are adjusted for (`family`): of a
+        few alone, the comparisons of the others do not count.
     progress : callable, optional
         Told in words what is being done.
 
@@ -111,7 +116,8 @@ def analyse(
             or "The trial holds no data of these responses."
         )
     warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)
-    return TrialAnalysis(trial, losses, done, skipped, level, warnings)
+    held = hold_families(done, trial.config.model.primary)
+    return TrialAnalysis(trial, losses, held, skipped, level, warnings)
 
 
 def _refused(trial: Trial) -> list[str]:

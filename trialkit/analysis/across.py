@@ -21,7 +21,14 @@ import pandas as pd
 
 from trialkit.analysis.averaged import Averaged, averaged
 from trialkit.analysis.explained import ENOUGH, UNITS, explained
-from trialkit.analysis.fields import level_contrasts, pooled_effect, raw_effects, slope_turns
+from trialkit.analysis.fields import (
+    SAME,
+    level_contrasts,
+    pooled_effect,
+    raw_effects,
+    same_direction,
+    slope_turns,
+)
 from trialkit.analysis.predictions import UnitInformation, unit_information
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
@@ -215,11 +222,11 @@ class _Answers:
         variance = {u: float(t @ fit.covariances[names.index(u)] @ t) for u, t in turns.items()}
         out |= {f"sd_{u}": float(np.sqrt(max(variance.get(u, 0.0), 0.0))) for u in UNITS}
         del out["sd"]
-        out |= {"same_direction": np.nan, "predicted_low": -np.inf, "predicted_high": np.inf}
+        out |= dict.fromkeys(SAME, np.nan) | {"predicted_low": -np.inf, "predicted_high": np.inf}
         if found is not None and any(turn.any() for turn in turns.values()):
-            share = float(found.positive[-1])
-            out |= {"same_direction": share if out["estimate"] > 0 else 1.0 - share,
-                    "predicted_low": float(found.low[-1]),
+            shares = (found.positive, found.share_low, found.share_high)
+            out |= same_direction([float(s[-1]) for s in shares], out["estimate"])
+            out |= {"predicted_low": float(found.low[-1]),
                     "predicted_high": float(found.high[-1])}  # fmt: skip
         return out | {"n_trials": self.trials, "n_fields": len(self.places)}
 

@@ -111,7 +111,9 @@ def alternatives(result: ResponseAnalysis, level: float = 0.95) -> Alternatives:
 def _mixed(result: ResponseAnalysis, model: OtherModel, level: float) -> pd.DataFrame:
     try:
         fitted = model.fit()
-        _, table, notes = estimate_factors(fitted, model.design, model.reading, level)
+        _, table, notes = estimate_factors(
+            fitted, model.design, model.reading, level, model.judged
+        )
     except (ModelError, DesignError, np.linalg.LinAlgError) as error:
         return _rows(result, model.name, model.role, reason=str(error))
     remark = " ".join([model.remark, *notes]).strip()

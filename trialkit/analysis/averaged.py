@@ -37,7 +37,9 @@ class Averaged:
     estimate, se, low, high : ndarray, shape (functions,)
         Mean and standard deviation of the mixture, and its quantiles.
     positive : ndarray, shape (functions,)
-        Weight above zero.
+        Weight above zero; of a new unit, the share of such units expected above zero.
+    share_low, share_high : ndarray, shape (functions,)
+        Interval of the share of new units above zero; missing where a function has no new unit.
     """
 
     estimate: np.ndarray
@@ -45,6 +47,8 @@ class Averaged:
     low: np.ndarray
     high: np.ndarray
     positive: np.ndarray
+    share_low: np.ndarray
+    share_high: np.ndarray
 
 
 def averaged(
@@ -81,16 +85,38 @@ def averaged(
     weight = weight[kept] / weight[kept].sum()
     covariances = _covariances(information, vary, sd)
     found = information.at(covariances, fixed, units)
-    variance = found.se**2
+    new_variance = np.zeros((1, len(fixed)))
     for name, w in new.items():
         cov = covariances.get(name, information.covariances[name][None])
-        variance = variance + np.einsum("fi,gij,fj->gf", w, cov, w)
+        new_variance = new_variance + np.einsum("fi,gij,fj->gf", w, cov, w)
+    variance = found.se**2 + new_variance
     mean, se = np.broadcast_to(found.estimate, variance.shape), np.sqrt(variance)
     estimate = weight @ mean
     total = np.sqrt(weight @ (variance + (mean - estimate) ** 2))
-    low, high = (_quantile(p, weight, mean, se, df) for p in (0.5 - level / 2, 0.5 + level / 2))
+    tails = 0.5 - level / 2, 0.5 + level / 2
+    low, high = (_quantile(p, weight, mean, se, df) for p in tails)
     positive = weight @ special.stdtr(df, mean / np.maximum(se, 1e-300))
-    return Averaged(estimate, total, low, high, positive)
+    shares = _shares(weight, mean, np.broadcast_to(found.se, mean.shape), new_variance, df, tails)
+    return Averaged(estimate, total, low, high, positive, *shares)
+
+
+def _shares(
+    weight: np.ndarray, mean: np.ndarray, se: np.ndarray, new_variance: np.ndarray, df: float,
+    tails: tuple[float, float],
+) -> list[np.ndarray]:  # fmt: skip
+    """Quantiles of the share of new units above zero.
+
+    With mean effect m and standard deviation s between new units the share is Phi(m / s) (Mathur &
+    VanderWeele 2019, Stat. Med. 38:1336-1342); m / s is a mixture of t distributions here.
+    """
+    sd = np.broadcast_to(np.sqrt(new_variance), mean.shape)
+    out = [np.full(mean.shape[1], np.nan) for _ in tails]
+    new = (sd > 0).all(axis=0)
+    if new.any():
+        sd = sd[:, new]
+        for share, p in zip(out, tails, strict=True):
+            share[new] = special.ndtr(_quantile(p, weight, mean[:, new] / sd, se[:, new] / sd, df))
+    return out
 
 
 def _midpoints(low: float, high: float, n: int) -> np.ndarray:

@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.strata import within_blocks
 
 if TYPE_CHECKING:
@@ -100,12 +101,15 @@ def _words(design: Design, factor: str) -> str:
     """The test in words: "paired t-test of 6 pairs"."""
     own = design.strata[factor]
     units = design.strips.drop_duplicates(list(own.keys))
-    if own.units == "fields":
-        return f"t-test of the effects in {units['field'].nunique()} fields"
-    if not own.within:
-        return f"analysis of variance of {len(units)} {own.units}"
-    blocks = units.groupby(list(own.within)).ngroups
+    blocks = units.groupby(list(own.within)).ngroups if own.within else 0
     two = len(design.levels[factor]) == 2 and len(units) == 2 * blocks
-    if own.blocks == "blocks" and two and own.units == "strips":
-        return f"paired t-test of {blocks} pairs"
-    return f"analysis of variance of {own.units} within {blocks} {own.blocks or 'fields'}"
+    if own.units == "fields":
+        words = f"t-test of the effects in {units['field'].nunique()} fields"
+    elif not own.within:
+        words = f"analysis of variance of {len(units)} {own.units}"
+    elif own.blocks == "blocks" and two and own.units == "strips":
+        words = f"paired t-test of {blocks} pairs"
+    else:
+        words = f"analysis of variance of {own.units} within {blocks} {own.blocks or 'fields'}"
+    adjusted = " and ".join(SHORT[c] for c in design.covariates)
+    return f"{words} adjusted for {adjusted}" if adjusted else words

@@ -66,7 +66,7 @@ def link_se_df(fit: MixedFit, rows: np.ndarray, judge: Judge) -> tuple[np.ndarra
     return se_df(fit, rows, judge)
 
 
-def _delta(
+def delta_se_df(
     fit: MixedFit, gradient: np.ndarray, link: np.ndarray, judge: Judge
 ) -> tuple[np.ndarray, np.ndarray]:
     """The same along gradients of which the contrasts ``link`` are the better part."""
@@ -76,7 +76,8 @@ def _delta(
         return own, np.minimum(own_df, df)
     v = fit.inference.adjusted
     along, rest = parted(v, gradient, link)
-    own, other = (along * se) ** 2, np.maximum(rest, 0.0)
+    # Rounding leaves a rest of nothing where the function is its contrast.
+    own, other = (along * se) ** 2, np.where(rest > 1e-12 * (along * se) ** 2, rest, 0.0)
     with np.errstate(divide="ignore", invalid="ignore"):
         other_df = fit.inference.df(gradient)
         both = (own + other) ** 2 / (own**2 / df + other**2 / other_df)
@@ -114,7 +115,7 @@ def against(means: Means, reference: int = 0) -> tuple[Means, Means]:
 def differences(fit: MixedFit, one: Means, other: Means, judge: Judge) -> Compared:
     """Differences of means, in which the offset cancels."""
     gradient = one.gradient - other.gradient
-    se, df = _delta(fit, gradient, one.link - other.link, judge)
+    se, df = delta_se_df(fit, gradient, one.link - other.link, judge)
     return Compared(one.value - other.value, se, df, gradient, np.zeros(len(se)))
 
 
@@ -131,7 +132,7 @@ def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, judge: J
     above, below = (np.where(clear, m.value, np.nan) for m in (one, other))
     gradient = one.gradient / above[:, None] - other.gradient / below[:, None]
     along = 1 / below - 1 / above
-    se, df = _delta(fit, np.nan_to_num(gradient), one.link - other.link, judge)
+    se, df = delta_se_df(fit, np.nan_to_num(gradient), one.link - other.link, judge)
     se, df = np.where(clear, se, np.nan), np.where(clear, df, np.nan)
     df = np.minimum(_welch(se**2, df, offset, along**2), df)
     se = np.sqrt(se**2 + offset.variance * along**2)

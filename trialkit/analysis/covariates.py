@@ -1,5 +1,12 @@
 """Measured ground speed, grain moisture and gap: where a trial can adjust for them.
 
+A comparison of setups is the whole effect of choosing one, so it is adjusted only for what was
+fixed before the setup was applied: what a setup changes on its way, such as the speed it lets an
+operator drive, is part of its effect, and taking it off would leave a part of the effect only
+(Rosenbaum 1984, J. R. Stat. Soc. A 147:656-666). Ground speed is therefore never in it. Grain
+moisture is where the strips of every pair (block) were cut on one day. What was measured after
+stands in a second, labelled answer (`at_same`). The trial's settings may ask otherwise.
+
 The gap is the header's own. One header alone runs every strip with the same rows, so there is
 nothing to adjust; where several took part, what they read apart though set alike is a difference
 between strips that the setups did not make. What a setup's own setting does stays in its effect
@@ -36,7 +43,7 @@ WITHIN = 0.1
 @dataclass(frozen=True, slots=True)
 class Covariate:
     """A covariate a trial may be adjusted for: column of the strips, its centred column, words,
-    unit, and the least range worth a degree of freedom."""
+    unit, the least range worth a degree of freedom, and its name in the settings."""
 
     column: str
     centred: str
@@ -44,6 +51,7 @@ class Covariate:
     unit: str
     enough: float
     of_header: bool = False
+    asked: str = ""
 
     @property
     def begins(self) -> str:
@@ -52,15 +60,17 @@ class Covariate:
 
 
 KNOWN = (
-    Covariate("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE),
-    Covariate("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE),
+    Covariate("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE,
+              asked="speed"),
+    Covariate("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE,
+              asked="moisture"),
     Covariate(
         "gap_adjusted", "gap_centred", "stripper-plate gap measured on the header", "mm",
-        GAP_RANGE, of_header=True,
+        GAP_RANGE, of_header=True, asked="gap",
     ),
     Covariate(
         "gap_sd", "gap_spread_centred", "spread of the gap between the header's rows", "mm",
-        SPREAD_RANGE, of_header=True,
+        SPREAD_RANGE, of_header=True, asked="gap_spread",
     ),
 )  # fmt: skip
 WORDS = {own.centred: own.label for own in KNOWN}
@@ -79,34 +89,112 @@ def choose_covariates(
     why: list[str],
     notes: list[str],
     units: str = "SI",
-) -> tuple[str, ...]:
-    """What was measured on the strips, where the trial can adjust for it; adds centred columns."""
+    asked: Sequence[str] | None = None,
+) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """What comparisons are adjusted for, and what only the second answer is; adds centred columns.
+
+    Parameters
+    ----------
+    asked : sequence of str, optional
+        Names of `trialkit.intake.config.ADJUSTABLE` that the settings ask for; the rules of the
+        first answer are then theirs, except where the strips cannot tell a slope.
+
+    Returns
+    -------
+    first, after : tuple of str
+        Centred columns of the comparison, and those that `at_same` adds.
+    """
     names = [f.name for f in factors]
-    chosen: list[str] = []
-    for covariate in KNOWN:
-        if not _given(covariate, strips):
-            continue
+    first: list[str] = []
+    after: list[str] = []
+    later: list[tuple[Covariate, str]] = []
+    if asked is not None:
+        notes.append(_of_settings(asked))
+
+    def add(covariate: Covariate, against: str | None, chosen: list[str], told: str) -> None:
         values = strips[covariate.column].astype(float)
-        against = _against(covariate, values, strips, names, units)
         if against is None:
-            trial = strips.assign(**{covariate.centred: values - values.mean()})
-            before = spare(trial, names, interactions, chosen)
-            left = spare(trial, names, interactions, [*chosen, covariate.centred])
-            if covariate.of_header and left == before:
-                against = (
-                    f"{covariate.begins} follows from the setups and the pairs (blocks) they were "
-                    "run in, so it cannot be told from them and is not adjusted for."
-                )
-            elif left < SPARE_DF:
-                against = f"There are too few strips to adjust for {covariate.label}."
+            against = _no_room(
+                covariate, values, strips, names, interactions, [*first, *after], chosen is after
+            )
         if against is None:
             strips[covariate.centred] = values - values.mean()
             chosen.append(covariate.centred)
-            why.append(_reason(covariate, strips, units))
-        elif against and covariate.column != "gap_sd":
+            why.append(told)
+        elif against and (covariate.column != "gap_sd" or asked is not None):
             # What keeps the gap out is said once, not again of its spread.
             notes.append(against)
-    return tuple(chosen)
+
+    for covariate in KNOWN:
+        wanted = asked is not None and covariate.asked in asked
+        if not _given(covariate, strips):
+            if wanted:
+                so = "is not known by header" if covariate.of_header else "was not recorded"
+                notes.append(f"{covariate.begins} {so}, so it is not adjusted for.")
+            continue
+        own = _after_setup(covariate, strips)
+        if wanted:
+            told = _reason(covariate, strips, units) + (_PART if own else "")
+            add(covariate, _against_asked(covariate, strips), first, told)
+        elif own:
+            later.append((covariate, own))
+        elif asked is None:
+            told = _reason(covariate, strips, units)
+            add(covariate, _against(covariate, strips, names, units), first, told)
+        elif not covariate.of_header:
+            later.append((covariate, "The settings leave it out of the comparison itself."))
+    for covariate, reason in later:
+        told = _second(covariate, reason, strips, units)
+        add(covariate, _against(covariate, strips, names, units, second=True), after, told)
+    return tuple(first), tuple(after)
+
+
+_PART = (
+    " It was measured after the setup had acted, so the comparison is not the whole effect of "
+    "choosing a setup."
+)
+
+
+def _of_settings(asked: Sequence[str]) -> str:
+    wanted = [c.label for c in KNOWN if c.asked in asked]
+    what = "nothing that was measured"
+    if wanted:
+        what = f"{' and '.join(wanted)}, and for nothing else"
+    return f"The trial's settings ask that comparisons be adjusted for {what}."
+
+
+def _after_setup(covariate: Covariate, strips: pd.DataFrame) -> str:
+    """Why a covariate may follow from the setup; "" where it was fixed before."""
+    if covariate.of_header:
+        return ""
+    if covariate.column == "speed_measured":
+        return "It was measured after the setup had acted, so what it does is part of the effect."
+    days = strips["harvested_at"].dt.normalize() if "harvested_at" in strips else None
+    blocks = [strips["field"], strips["pair"]]
+    several = strips.groupby(blocks)["field"].transform("size") > 1
+    if days is None or days[several].isna().any():
+        n = int(several.sum() if days is None else (days.isna() & several).sum())
+        return (
+            f"The day of cutting is not known of {n} of {len(strips)} strips; strips of one pair "
+            "(block) are then taken to have been cut on different days, so moisture may follow "
+            "from when a setup was run. Fill in harvested_at to have it adjusted for where they "
+            "were not."
+        )
+    apart = int((days.groupby(blocks).nunique() > 1).sum())
+    if not apart:
+        return ""
+    return (
+        f"In {apart} of {strips.groupby(blocks).ngroups} pairs (blocks) strips were cut on "
+        "different days, so moisture may follow from when a setup was run."
+    )
+
+
+def _second(covariate: Covariate, reason: str, strips: pd.DataFrame, units: str) -> str:
+    own, centre = _shown_range(covariate, strips, units)
+    return (
+        f"{covariate.begins} ranged over {own}. {reason} The comparison is not adjusted for it; a "
+        f"second answer compares setups at its mean, {centre}."
+    )
 
 
 def _given(covariate: Covariate, strips: pd.DataFrame) -> bool:
@@ -118,18 +206,56 @@ def _given(covariate: Covariate, strips: pd.DataFrame) -> bool:
     return bool(strips["gap_sd"].notna().any())
 
 
+def _no_room(
+    covariate: Covariate, values: pd.Series, strips: pd.DataFrame, names: list[str],
+    interactions: Sequence[tuple[str, str]], chosen: list[str], second: bool,
+) -> str | None:  # fmt: skip
+    """A note where the strips cannot tell the slope of one covariate more."""
+    trial = strips.assign(**{covariate.centred: values - values.mean()})
+    before = spare(trial, names, interactions, chosen)
+    left = spare(trial, names, interactions, [*chosen, covariate.centred])
+    if covariate.of_header and left == before:
+        return (
+            f"{covariate.begins} follows from the setups and the pairs (blocks) they were "
+            "run in, so it cannot be told from them and is not adjusted for."
+        )
+    if left < SPARE_DF:
+        what = "compare setups at the same" if second else "adjust for"
+        return f"There are too few strips to {what} {covariate.label}."
+    return None
+
+
+def _against_asked(covariate: Covariate, strips: pd.DataFrame) -> str | None:
+    """What speaks against a covariate that the settings ask for: nothing that could be weighed."""
+    values = strips[covariate.column].astype(float)
+    if values.isna().any():
+        return _unrecorded(covariate, values, strips)
+    if float(values.max() - values.min()) < 1e-9:
+        return f"{covariate.begins} was the same on every strip; there is nothing to adjust for."
+    return None
+
+
+def _unrecorded(
+    covariate: Covariate, values: pd.Series, strips: pd.DataFrame, second: bool = False
+) -> str:
+    if covariate.of_header:
+        return _unknown_gap(strips)
+    how = "compared without adjusting for it"
+    if second:
+        how = f"not compared at the same {covariate.label} as well"
+    return (
+        f"{covariate.begins} was not recorded on {int(values.isna().sum())} of "
+        f"{len(values)} strips, so setups are {how}; all of these strips are in the comparison."
+    )
+
+
 def _against(
-    covariate: Covariate, values: pd.Series, strips: pd.DataFrame, names: list[str], units: str
+    covariate: Covariate, strips: pd.DataFrame, names: list[str], units: str, second: bool = False
 ) -> str | None:
     """What speaks against adjusting: a note, empty where it goes without saying; else None."""
+    values = strips[covariate.column].astype(float)
     if values.isna().any():
-        if covariate.of_header:
-            return _unknown_gap(strips)
-        return (
-            f"{covariate.begins} was not recorded on {int(values.isna().sum())} of "
-            f"{len(values)} strips, so setups are compared without adjusting for it; all of "
-            "these strips are in the comparison."
-        )
+        return _unrecorded(covariate, values, strips, second)
     spread = float(values.max() - values.min())
     if spread < covariate.enough:
         if not covariate.of_header:
@@ -149,8 +275,10 @@ def _against(
     if _squares(values, setups) < 0.5 * whole:
         return (
             f"{covariate.begins} went with the setup, so what it does is part of "
-            "the setup's effect and is not adjusted for."
-        )
+            "the setup's effect and is not adjusted for"
+            + (f", nor is there enough left to compare setups at the same {covariate.label}."
+               if second else ".")
+        )  # fmt: skip
     blocks = values.groupby([strips["field"], strips["pair"]]).transform("mean")
     if covariate.of_header and _squares(values, blocks) < WITHIN * whole:
         return (
@@ -181,11 +309,16 @@ def _shown(value: float, unit: str, units: str) -> str:
     return f"{number(value * own.factor, places)} {own.unit}"
 
 
-def _reason(covariate: Covariate, strips: pd.DataFrame, units: str) -> str:
+def _shown_range(covariate: Covariate, strips: pd.DataFrame, units: str) -> tuple[str, str]:
+    """Range and mean in the trial's own unit."""
     values = strips[covariate.column].astype(float)
     reach = _shown(float(values.max() - values.min()), covariate.unit, units)
     unit = "%" if covariate.unit == "points" else covariate.unit
-    centre = _shown(float(values.mean()), unit, units)
+    return reach, _shown(float(values.mean()), unit, units)
+
+
+def _reason(covariate: Covariate, strips: pd.DataFrame, units: str) -> str:
+    reach, centre = _shown_range(covariate, strips, units)
     if not covariate.of_header:
         return (
             f"{covariate.label.capitalize()} was measured on every strip and ranged over {reach}, "

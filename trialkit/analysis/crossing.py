@@ -12,7 +12,7 @@ from typing import Literal
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
+from scipy import optimize, stats
 
 from trialkit.analysis.curves import EffectCurve, Line
 from trialkit.analysis.reading import unit_words
@@ -96,9 +96,10 @@ def crossing(
     x = np.linspace(curve.table["x"].iloc[0], curve.table["x"].iloc[-1], points)
 
     def away(at: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-        found = getattr(line, scale)(np.atleast_1d(at))
-        gap = found.estimate - (np.log(value) if scale == "ratio" else value)
-        return gap, np.abs(gap) - found.half(curve.confidence)
+        found = line.told(np.atleast_1d(at))
+        critical = stats.t.ppf(0.5 + curve.confidence / 2, found.df)
+        estimate, low, high = found.interval(scale, critical)
+        return estimate - value, np.maximum(low - value, value - high)
 
     gap, outside = away(x)
     if curve.table[scale].isna().any() or not np.isfinite(gap).all():

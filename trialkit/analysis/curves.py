@@ -35,12 +35,10 @@ from trialkit.analysis.comparisons import (
     differences,
     link_contrasts,
     link_se_df,
-    log_ratios,
     refit,
-    singly,
 )
 from trialkit.analysis.curve_words import THIN, describe
-from trialkit.analysis.intervals import f_test
+from trialkit.analysis.intervals import Told, f_test, mean_intervals, told
 from trialkit.analysis.reading import Means, Reading, means_of, setting_cells
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.settings import set_by
@@ -181,13 +179,13 @@ class Line:
     def pair(self, x: np.ndarray) -> tuple[Means, Means]:
         return self.means(x, self.level), self.means(x, self.reference)
 
-    def ratio(self, x: np.ndarray) -> Compared:
-        """Logarithms of the ratio."""
-        return log_ratios(self.fit, *self.pair(x), self.reading.taken_off, self.judge)
-
     def difference(self, x: np.ndarray) -> Compared:
-        """Level less reference, in the result's unit."""
+        """Level less reference in the result's unit, with its standard error."""
         return differences(self.fit, *self.pair(x), self.judge)
+
+    def told(self, x: np.ndarray) -> Told:
+        """The level against the reference at every point."""
+        return told(self.fit, self.reading, *self.pair(x), self.judge)
 
 
 def effect_curve(
@@ -351,34 +349,30 @@ def _check_observed(result: ResponseAnalysis, along: str, chosen: SetupFactor, w
 def _table(
     line: Line, x: np.ndarray, confidence: float
 ) -> tuple[pd.DataFrame, tuple[float, float]]:
-    one, other = line.pair(x)
-    offset = line.reading.taken_off
     clear = np.full(len(x), line.reading.ratios)
-    for m in (one, other):
-        se, df = singly(line.fit, m, offset, len(line.result.design.strips) - 1)
-        clear &= m.value > stats.t.ppf(0.5 + confidence / 2, df) * se
+    strips = len(line.result.design.strips)
+    for m in line.pair(x):
+        clear &= mean_intervals(line.fit, m, line.reading, confidence, strips - 1)[0] > 0
     table = pd.DataFrame({"x": x})
+    found = line.told(x)
+    single = stats.t.ppf(0.5 + confidence / 2, found.df)
     critical = []
-    for name, found, shown in (
-        ("ratio", log_ratios(line.fit, one, other, offset, line.judge), clear),
-        ("difference", differences(line.fit, one, other, line.judge), np.ones_like(clear)),
-    ):
-        c = _critical(found, line, confidence, shown)
-        critical.append(c)
-        back = np.exp if name == "ratio" else np.asarray
-        for suffix, half in (("", found.half(confidence)), ("_all", c * found.se)):
-            for end, move in (("", 0.0), ("_low", -half), ("_high", half)):
+    for name, shown in (("ratio", clear), ("difference", np.ones_like(clear))):
+        together = _critical(found, line, confidence, shown)
+        critical.append(together)
+        for suffix, c in (("", single), ("_all", together)):
+            for end, values in zip(("", "_low", "_high"), found.interval(name, c), strict=True):
                 if end or not suffix:
-                    values = back(found.estimate + move)
                     table[f"{name}{end}{suffix}"] = np.where(shown, values, np.nan)
     return table, (critical[0], critical[1])
 
 
-def _critical(found: Compared, line: Line, confidence: float, shown: np.ndarray) -> float:
+def _critical(found: Told, line: Line, confidence: float, shown: np.ndarray) -> float:
     """Critical value of the band for all points together."""
     if not shown.any():
         return float("nan")
-    cov = found.covariance(line.fit, line.reading.taken_off)[np.ix_(shown, shown)]
+    rows = found.rows[shown]
+    cov = rows @ line.fit.inference.adjusted @ rows.T
     sd = np.sqrt(np.diag(cov))
     probability = maximum_probability(cov / np.outer(sd, sd))
     df = float(f"{found.df[shown].min():.9g}")

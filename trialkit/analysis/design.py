@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -42,6 +42,7 @@ class Design:
     strips : DataFrame
         The strips used, with a centred column of every covariate (`covariates.KNOWN`).
     covariates : tuple of str
+        Centred columns that comparisons are adjusted for.
     interactions : tuple of (str, str)
     nested : tuple of str
         Random levels coarse to fine, the frame or sample level not included.
@@ -55,6 +56,8 @@ class Design:
         Sentences: the reason for each part of the model; what was left out or assumed.
     units : {"US", "SI"}
         Units the trial declares, for sentences; every number here is SI.
+    measured_after : tuple of str
+        Centred columns of what the setup may have changed; the second answer (`at_same`) adds them.
     """
 
     factors: tuple[SetupFactor, ...]
@@ -69,6 +72,7 @@ class Design:
     why: tuple[str, ...]
     notes: tuple[str, ...]
     units: str = "SI"
+    measured_after: tuple[str, ...] = ()
 
     @property
     def names(self) -> list[str]:
@@ -92,6 +96,16 @@ class Design:
         """Right-hand side of the fixed part."""
         crossed = [f"{a}:{b}" for a, b in self.interactions]
         return " + ".join([*self.names, *crossed, *self.covariates])
+
+    def with_parts(self, **parts: Any) -> Design:
+        """The design with some parts replaced, its strata worked out anew."""
+        new = replace(self, **parts)
+        own = {
+            name: stratum(name, new.names, new.strips, new.nested, new.slope_factors,
+                          new.interactions, new.covariates)
+            for name in new.names
+        }  # fmt: skip
+        return replace(new, strata=own)
 
     def categories(self, table: pd.DataFrame) -> pd.DataFrame:
         """`table` with every setup factor as a category, reference level first."""
@@ -131,8 +145,8 @@ def read_design(
     row : str
         What a measurement is called; ``"strip"`` where it is the whole strip's.
     adjust : bool
-        Whether measured speed, moisture and gap may enter as covariates; the gap needs the
-        columns of `gaps.with_measured_gaps`.
+        Whether measured speed, moisture and gap may enter as covariates, see `covariates`; the
+        gap needs the columns of `gaps.with_measured_gaps`.
 
     Raises
     ------
@@ -167,24 +181,17 @@ def read_design(
     nested = random_levels(strips, rows, row, notes)
     kind = _kind(factors, strips, nested)
     covariates: tuple[str, ...] = ()
+    after: tuple[str, ...] = ()
     if adjust:
-        covariates = choose_covariates(factors, strips, interactions, why, notes, config.units)
+        covariates, after = choose_covariates(
+            factors, strips, interactions, why, notes, config.units, config.model.adjust_for
+        )
     slope_factors = _slopes(names, strips, nested, why, notes)
-    strata = strata_of(factors, strips, nested, slope_factors, interactions, covariates)
-    return Design(
-        tuple(factors),
-        levels,
-        strips,
-        covariates,
-        interactions,
-        nested,
-        slope_factors,
-        strata,
-        kind,
-        tuple(why),
-        tuple(notes),
-        config.units,
-    )
+    design = Design(
+        tuple(factors), levels, strips, covariates, interactions, nested, slope_factors, {}, kind,
+        tuple(why), tuple(notes), config.units, after,
+    )  # fmt: skip
+    return design.with_parts()
 
 
 def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> list[SetupFactor]:
@@ -259,22 +266,6 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
                 f"unrepeated: its effect cannot be told from the difference between any two "
                 f"{words}. Repeat it in at least three blocks."
             )
-
-
-def strata_of(
-    factors: Sequence[SetupFactor],
-    strips: pd.DataFrame,
-    nested: Sequence[str],
-    slopes: Sequence[str],
-    interactions: Sequence[tuple[str, str]],
-    covariates: Sequence[str],
-) -> dict[str, Stratum]:
-    """The error stratum of each factor, see `Design.strata`."""
-    names = [f.name for f in factors]
-    return {
-        name: stratum(name, names, strips, nested, slopes, interactions, covariates)
-        for name in names
-    }
 
 
 def _check_replication(

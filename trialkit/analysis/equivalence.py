@@ -20,7 +20,8 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.analysis.comparisons import Compared, against, differences, log_ratios
+from trialkit.analysis.comparisons import against
+from trialkit.analysis.intervals import told
 from trialkit.analysis.reading import means_of, setting_cells, unit_words
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.display import card, table
@@ -166,30 +167,26 @@ def _test(
     design = result.design
     chosen = design.factor(factor)
     reference, *others = design.levels[chosen.name]
-    found = _compared(result, chosen.name, scale)
-    told = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
-    if scale == "ratio" and told.isna().any():
+    own = result.contrasts.loc[result.contrasts["factor"].eq(chosen.name), "ratio"]
+    if scale == "ratio" and own.isna().any():
         raise DesignError(
             "A mean is too near zero for a ratio to be given; give the margin as a difference."
         )
-    inward = np.log if scale == "ratio" else np.asarray
-    outward = np.exp if scale == "ratio" else np.asarray
-    with np.errstate(divide="ignore"):
-        low, high = (float(inward(m)) for m in margin)
-    half = found.half(2 * confidence - 1)
-    p_lower = stats.t.sf((found.estimate - low) / found.se, found.df)
-    p_upper = stats.t.cdf((found.estimate - high) / found.se, found.df)
-    first, last = found.estimate - half, found.estimate + half
+    fit, reading, (low, high) = result.fit, result.reading, margin
+    means = means_of(fit, reading, setting_cells(fit, design, reading, chosen.name))
+    found = told(fit, reading, *against(means), result.judges[chosen.name])
+    estimate, first, last = found.interval(scale, stats.t.ppf(confidence, found.df))
+    p_lower, p_upper = 1.0 - found.below(scale, low), found.below(scale, high)
     verdict = np.select(
         [(first > low) & (last < high), first > high, last < low], [WITHIN, ABOVE, BELOW], OPEN
     )
     labels = dict(zip(chosen.levels, chosen.level_labels, strict=True))
-    one_sided = not np.isfinite(low)
+    one_sided = low == 0 if scale == "ratio" else not np.isfinite(low)
     table = pd.DataFrame(
         {
             "factor": chosen.name, "level": others, "reference": reference,
-            "label": [labels[name] for name in others], "estimate": outward(found.estimate),
-            "df": found.df, "low": outward(first), "high": outward(last),
+            "label": [labels[name] for name in others], "estimate": estimate,
+            "df": found.df, "low": first, "high": last,
             "p_lower": np.nan if one_sided else p_lower, "p_upper": p_upper,
             "p": p_upper if one_sided else np.maximum(p_lower, p_upper), "verdict": verdict,
         }
@@ -199,16 +196,6 @@ def _test(
         for row in table.itertuples()
     ]
     return Equivalence(result, scale, margin, confidence, table)
-
-
-def _compared(result: ResponseAnalysis, factor: str, scale: Scale) -> Compared:
-    """Every other level against the reference, as `estimates` compares them."""
-    design, fit, reading = result.design, result.fit, result.reading
-    means = means_of(fit, reading, setting_cells(fit, design, reading, factor))
-    judge = result.judges[factor]
-    if scale == "ratio":
-        return log_ratios(fit, *against(means), reading.taken_off, judge)
-    return differences(fit, *against(means), judge)
 
 
 def _words(

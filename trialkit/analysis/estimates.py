@@ -29,7 +29,8 @@ from trialkit.analysis.reading import Cells, Means, Offset, Reading, means_of, s
 from trialkit.analysis.strata import Judge, judges
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
-from trialkit.mixed.means import reference_grid, term_rows
+from trialkit.mixed.hypotheses import term_rows
+from trialkit.mixed.means import reference_grid
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
@@ -95,7 +96,7 @@ def estimate_factors(
         notes += [
             f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
             "a ratio to be given; the difference stands."
-            for name, given in zip(others, clear, strict=True)
+            for name, given in zip(others, own["ratio"].notna(), strict=True)
             if reading.ratios and not given
         ]
     return (
@@ -143,8 +144,9 @@ def contrast_columns(found: Told, clear: np.ndarray, level: float) -> dict[str, 
     critical = special.stdtrit(found.df, 0.5 + level / 2)
     columns: dict[str, np.ndarray] = {}
     for what in ("ratio", "difference"):
-        for end, value in zip(("", "_low", "_high"), found.interval(what, critical), strict=True):
-            given = clear & np.isfinite(value) if what == "ratio" else np.isfinite(value)
+        values = found.interval(what, critical)
+        given = np.isfinite(values).all(axis=0) & (clear if what == "ratio" else True)
+        for end, value in zip(("", "_low", "_high"), values, strict=True):
             columns[what + end] = np.where(given, value, np.nan)
     return {
         **columns, "df": found.df, "statistic": found.estimate / found.se, "p": found.p,
@@ -152,14 +154,13 @@ def contrast_columns(found: Told, clear: np.ndarray, level: float) -> dict[str, 
     }  # fmt: skip
 
 
-def balanced_tests(
-    fit: MixedFit, design: Design, judged: Mapping[str, Judge]
-) -> pd.DataFrame:
+def balanced_tests(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> pd.DataFrame:
     """F tests of the fixed terms; a factor's own is balanced over the factors it interacts with.
 
     A factor is judged against its own stratum, an interaction against the finer of its factors'.
     """
-    table = fit.term_tests()
+    table = fit.term_tests().drop(columns="tested", errors="ignore")
+    table = table[table["num_df"] > 0].copy()  # of the others nothing can be estimated
     cells, rows, _ = reference_grid(fit, design.names, dict.fromkeys(design.covariates, 0.0))
     finest = {name: len(design.strata[name].keys) for name in design.names}
     for term in table.index:

@@ -19,7 +19,7 @@ from scipy import stats
 
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit
-from trialkit.mixed.means import term_rows
+from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.variance_inference import mixture_name, mixture_p
 
 if TYPE_CHECKING:
@@ -126,6 +126,8 @@ def _slope(
         fixed = " + ".join([fixed, *added])
         after = fit(known, fixed, nested, slopes, [])
         tested = np.vstack([term_rows(after.fixed_part, term) for term in added])
+        if not len(tested):
+            raise ModelError(f"{variable!r} cannot be told from what is in the model already.")
         f, den = after.inference.f_test(tested, after.fixed_effects.to_numpy())
         q = len(tested)
         p = stats.chi2.sf(f * q, q) if np.isinf(den) else stats.f.sf(f, q, den)

@@ -8,8 +8,9 @@ the nearer to ``mu`` the less a field says. The effect in the next field lies in
     mu +- t(k - 2) sqrt(tau^2 + se(mu)^2)
 
 with k fields (Higgins, Thompson & Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159). The share of
-fields with an effect in the direction of ``mu`` is ``Phi(|mu| / tau)`` (Mathur & VanderWeele 2019,
-Stat. Med. 38:1336-1342), estimates taken as known: with few fields it is a rough figure.
+fields with an effect in the direction of the estimated ``mu`` is ``Phi(+-mu / tau)`` (Mathur &
+VanderWeele 2019, Stat. Med. 38:1336-1342). Few fields hardly tell ``tau``, so its expected value
+and interval are those over what is not known of ``mu`` and ``tau`` (`trialkit.analysis.averaged`).
 
 For header loss the scale is that of the counts behind the header, the loss before harvest
 included: a ratio of the header's own loss is further from one (`ResponseAnalysis.contrasts`).
@@ -23,14 +24,18 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.averaged import averaged
 from trialkit.analysis.comparisons import link_se_df
-from trialkit.analysis.predictions import unit_information
+from trialkit.analysis.design import Design
+from trialkit.analysis.predictions import UnitInformation, unit_information
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.analysis.strata import Judge
 from trialkit.display import card, table
 from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
 from trialkit.quantities import lower_first
+
+SAME = ("same_direction", "same_direction_low", "same_direction_high")
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +58,8 @@ class FieldEffects:
     pooled : DataFrame
         One row per level: ``level, label, estimate, se, df, low, high`` (mean effect over fields);
         ``sd, sd_low, sd_high`` (of the effect between fields, profile interval), ``sd_statistic,
-        sd_p`` (likelihood-ratio test that it is zero); ``same_direction`` (share of fields, by the
-        model; missing where the effects are estimated not to differ); ``predicted_low,
+        sd_p`` (likelihood-ratio test that it is zero); ``same_direction`` (expected share of
+        fields, by the model) with its ``_low`` and ``_high``; ``predicted_low,
         predicted_high`` (the effect in the next field); ``n_fields``.
     level : float
         Confidence level of all intervals.
@@ -74,7 +79,7 @@ class FieldEffects:
     def _repr_html_(self) -> str:
         what = "ratio" if self.link == "log" else "odds ratio"
         shown = self.pooled[["label", "estimate", "low", "high", "predicted_low", "predicted_high",
-                             "same_direction", "sd", "sd_low", "sd_high", "n_fields"]]  # fmt: skip
+                             *SAME, "sd", "sd_low", "sd_high", "n_fields"]]  # fmt: skip
         ratios = {"estimate": "ratio", "low": "ratio_low", "high": "ratio_high"}
         shown = shown.rename(columns=ratios)
         effects = [*ratios.values(), "predicted_low", "predicted_high"]
@@ -139,6 +144,7 @@ def field_effects(
         row, turn = contrasts[other] - contrasts[reference], turns[other] - turns[reference]
         mean = pooled_effect(fit, row, turn, "field", result.judges[name], len(names), level)
         length = float(np.linalg.norm(turn))
+        mean |= _same_direction(found, fit, name, row, turn, mean, _within(design, name), level)
         mean |= {"sd_low": length * spread["low"], "sd_high": length * spread["high"],
                  "sd_statistic": spread["statistic"], "sd_p": spread["p"]}  # fmt: skip
         pooled.append({"level": other, "label": labels[other], **mean, "n_fields": len(names)})
@@ -158,7 +164,7 @@ def field_effects(
     summary = pd.DataFrame(pooled)
     summary = summary[
         ["level", "label", "estimate", "se", "df", "low", "high", "sd", "sd_low", "sd_high",
-         "sd_statistic", "sd_p", "same_direction", "predicted_low", "predicted_high", "n_fields"]
+         "sd_statistic", "sd_p", *SAME, "predicted_low", "predicted_high", "n_fields"]
     ]  # fmt: skip
     return FieldEffects(
         result.response, result.title, name, setup.label, reference, labels[reference],
@@ -205,10 +211,36 @@ def pooled_effect(
         "low": mu - half,
         "high": mu + half,
         "sd": tau,
-        "same_direction": float(stats.norm.cdf(abs(mu) / tau)) if tau > 0 else np.nan,
         "predicted_low": mu - wide,
         "predicted_high": mu + wide,
     }
+
+
+def _within(design: Design, factor: str) -> int:
+    """Degrees of freedom of the variances within fields."""
+    strips = design.strips
+    fields, pairs = (strips[u].nunique() for u in ("field", "pair"))
+    return max(len(strips) - pairs - fields * (len(design.levels[factor]) - 1), 1)
+
+
+def _same_direction(
+    found: UnitInformation, fit: MixedFit, factor: str, row: np.ndarray, turn: np.ndarray,
+    mean: dict[str, float], df: int, level: float,
+) -> dict[str, float]:  # fmt: skip
+    """Share of fields whose effect has the sign of the mean effect, over what is not known."""
+    columns = fit.model.slopes[fit.model.chain.names.index("field")]
+    own = {"field": np.array([c.variable == factor for c in columns])}
+    single = np.sqrt(len(found.labels["field"])) * mean["se"]
+    over = averaged(found, own, row[None], {}, {"field": turn[None]}, single, df, level)
+    shares = (over.positive, over.share_low, over.share_high)
+    return same_direction([float(s[0]) for s in shares], mean["estimate"])
+
+
+def same_direction(positive: list[float], mean: float) -> dict[str, float]:
+    """Expected share of units above zero and its interval, as those with the sign of the mean."""
+    expected, low, high = positive
+    ends = (expected, low, high) if mean > 0 else (1 - expected, 1 - high, 1 - low)
+    return dict(zip(SAME, ends, strict=True))
 
 
 def _spread(fit: MixedFit, factor: str, level: float) -> dict[str, float]:

@@ -19,9 +19,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+from scipy import optimize, special
 
-from trialkit.analysis.comparisons import link_se_df, parted, se_df
+from trialkit.analysis.comparisons import delta_se_df, parted, se_df
 from trialkit.analysis.reading import Means, Offset, Reading
 from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit
@@ -29,6 +29,8 @@ from trialkit.mixed.integrated import Integrated
 
 _ANGLE = np.linspace(0.0, 2 * np.pi, 721)
 COS, SIN = np.cos(_ANGLE), np.sin(_ANGLE)
+# Standard errors beyond which a p-value is nothing.
+FARTHEST = 40.0
 Function = Callable[[np.ndarray], np.ndarray]
 
 
@@ -85,6 +87,8 @@ class Told:
     def interval(self, what: str, critical: np.ndarray | float) -> tuple[np.ndarray, ...]:
         """Estimates and interval ends of the "ratio" or "difference".
 
+        A ratio reaches to zero, or without end, where one of its means does to nothing.
+
         Parameters
         ----------
         critical : float or ndarray, shape (pairs,)
@@ -96,9 +100,30 @@ class Told:
             size = np.where(np.abs(own) > 0, np.sqrt(self._beside[what]) / np.abs(own), 0.0)
             beside = np.where(np.abs(self.estimate) > 1e-6 * self.se, size, 0.0) * critical
             over = self._value(what, half[:, None] * COS) * np.exp(beside[:, None] * SIN)
-        low, high = over.min(axis=1), over.max(axis=1)
-        out = np.stack([own, low, high])
-        return tuple(np.exp(out) if what == "ratio" else out)
+            out = np.stack([own, over.min(axis=1), over.max(axis=1)])
+            return tuple(np.exp(out) if what == "ratio" else out)
+
+    def below(self, what: str, margin: float) -> np.ndarray:
+        """One-sided p-values of a "ratio" or "difference" that is the margin or more.
+
+        The level at which the end of the interval on that side is the margin.
+        """
+        if np.isinf(margin):
+            return np.full(len(self.se), 0.0 if margin > 0 else 1.0)
+        estimate = self.interval(what, 0.0)[0]
+        over = estimate > margin
+        critical = np.zeros(len(estimate))
+        for i, (value, above) in enumerate(zip(estimate, over, strict=True)):
+
+            def beyond(c: float, i: int = i, above: bool = bool(above)) -> float:
+                ends = self.interval(what, c)[1 if above else 2]
+                return float(margin - ends[i] if above else ends[i] - margin)
+
+            if value != margin and np.isfinite(value):
+                critical[i] = FARTHEST
+                if beyond(FARTHEST) > 0:
+                    critical[i] = optimize.bisect(beyond, 0.0, FARTHEST, xtol=1e-10)
+        return special.stdtr(self.df, np.where(over, critical, -critical))
 
     def _value(self, what: str, move: np.ndarray) -> np.ndarray:
         """The difference or the logarithm of the ratio where the contrast is moved."""
@@ -108,8 +133,10 @@ class Told:
         )
         if what == "difference":
             return np.asarray(one - other)
-        with np.errstate(all="ignore"):
-            return np.asarray(np.log((one - self._offset) / (other - self._offset)))
+        # A mean that falls below what is taken off has nothing left: a ratio of none, or no bound.
+        with np.errstate(divide="ignore"):
+            above, below = (np.log(np.maximum(m - self._offset, 0.0)) for m in (one, other))
+        return np.where(np.isfinite(below), above - below, np.inf)
 
 
 def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:
@@ -122,7 +149,7 @@ def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge
     )
     rows = by_one - by_other
     ends = (scale.to(gross[0]), scale.to(gross[1]))
-    se, df = link_se_df(fit, rows, judge)
+    se, df = delta_se_df(fit, rows, one.link - other.link, judge)
     v = fit.inference.adjusted
     moves = parted(v, by_one, rows)[0]
     with np.errstate(all="ignore"):

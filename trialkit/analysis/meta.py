@@ -7,9 +7,11 @@ Effect ``y_i`` of trial i (a log ratio) is normal about ``theta_i`` with known v
     se_HK^2 = sum w_i (y_i - mu)^2 / ((k - 1) sum w_i)                     (t with k - 1 df)
 
 The second is by Hartung & Knapp (2001, Stat. Med. 20:3875-3889). ``tau2`` is zero ("fixed"), the
-moment estimate of DerSimonian & Laird (1986, Control. Clin. Trials 7:177-188), or that of Paule &
-Mandel (1982, J. Res. Natl. Bur. Stand. 87:377-385). The sums are
-`statsmodels.stats.meta_analysis.combine_effects`'s; a negative moment estimate is set to zero here.
+restricted maximum-likelihood estimate ("reml", the customary one where nothing else is asked for:
+Viechtbauer 2005, J. Educ. Behav. Stat. 30:261-293), the moment estimate of DerSimonian & Laird
+(1986, Control. Clin. Trials 7:177-188), or that of Paule & Mandel (1982, J. Res. Natl. Bur. Stand.
+87:377-385). The sums are `statsmodels.stats.meta_analysis.combine_effects`'s; a negative moment
+estimate is set to zero here.
 
 ``I^2 = tau2 / (tau2 + s^2)``, ``s^2 = (k - 1) sum 1/v / ((sum 1/v)^2 - sum 1/v^2)`` the typical
 variance (Higgins & Thompson 2002, Stat. Med. 21:1539-1558, eq. 9). The effect of the next trial
@@ -30,7 +32,7 @@ from statsmodels.stats.meta_analysis import CombineResults, combine_effects
 from trialkit.display import card, p_text, table
 from trialkit.errors import DesignError
 
-MODELS = {"fixed": "dl", "dersimonian-laird": "dl", "paule-mandel": "pm"}
+MODELS = ("fixed", "reml", "dersimonian-laird", "paule-mandel")
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,10 +45,10 @@ class MetaAnalysis:
         By trial: ``effect, se, low, high`` (normal interval) and, in percent, the ``weight`` each
         has under every model.
     models : DataFrame
-        By model ("fixed", "dersimonian-laird", "paule-mandel"): ``estimate, se, low, high``;
-        ``hk_se, hk_low, hk_high`` by Hartung and Knapp (missing for "fixed"); ``tau2``; ``i2`` (a
-        share); ``predicted_low, predicted_high`` for the effect in the next trial (missing for
-        "fixed", and for two trials). On the scale of the effects.
+        By model ("fixed", "reml", "dersimonian-laird", "paule-mandel"): ``estimate, se, low,
+        high``; ``hk_se, hk_low, hk_high`` by Hartung and Knapp (missing for "fixed"); ``tau2``;
+        ``i2`` (a share); ``predicted_low, predicted_high`` for the effect in the next trial
+        (missing for "fixed", and for two trials). On the scale of the effects.
     q, df, p : float
         Cochran's test that all trials have the same effect; chi-square with ``df``.
     level : float
@@ -124,10 +126,12 @@ def combine_trials(
         )
     v = se**2
     rows, weights = {}, {}
-    for name, method in MODELS.items():
-        start = {"tau2_start": _paule_mandel(y, v)} if method == "pm" else {}
+    solved = {"reml": _reml, "paule-mandel": _paule_mandel}
+    for name in MODELS:
+        # Where tau2 solves an equation the library is given the root and takes no steps of its own.
+        given = {"tau2_start": solved[name](y, v), "maxiter": 0} if name in solved else {}
         with np.errstate(invalid="ignore"):  # a negative moment estimate
-            found = combine_effects(y, v, method_re=method, **start)
+            found = combine_effects(y, v, method_re="pm" if given else "dl", **given)
         tau2 = 0.0 if name == "fixed" else max(float(found.tau2), 0.0)
         # Without variance between trials both models are one.
         part = "re" if tau2 > 0 else "fe"
@@ -145,11 +149,7 @@ def combine_trials(
 
 
 def _paule_mandel(y: np.ndarray, v: np.ndarray) -> float:
-    """The root of Q(tau2) = k - 1, zero where Q(0) is less; just below it.
-
-    The library's own Newton steps give zero when rounding carries them past the root, so they are
-    started where there is nothing left to do.
-    """
+    """The root of Q(tau2) = k - 1, zero where Q(0) is less."""
 
     def excess(tau2: float) -> float:
         w = 1.0 / (v + tau2)
@@ -159,8 +159,30 @@ def _paule_mandel(y: np.ndarray, v: np.ndarray) -> float:
         return 0.0
     # Q is at most k range^2 / tau2.
     most = len(y) * float(np.ptp(y)) ** 2
-    root = float(optimize.brentq(excess, 0.0, most, xtol=1e-14 * most, rtol=1e-13))
-    return root * (1.0 - 1e-10)
+    return float(optimize.brentq(excess, 0.0, most, xtol=1e-14 * most, rtol=1e-13))
+
+
+def _reml(y: np.ndarray, v: np.ndarray) -> float:
+    """Where the restricted likelihood is largest: the best of a grid, then its slope's root."""
+
+    def parts(tau2: np.ndarray | float) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+        w = 1.0 / (v + np.asarray(tau2)[..., None])
+        total = w.sum(axis=-1)
+        return w, total, (y - (w @ y / total)[..., None]) ** 2
+
+    def slope(tau2: float) -> float:
+        w, total, square = parts(tau2)
+        return float(-total + (w**2).sum() / total + (w**2 * square).sum())
+
+    most = len(y) * float(np.ptp(y)) ** 2
+    grid = np.r_[0.0, most * np.geomspace(1e-10, 1.0, 400)]
+    w, total, square = parts(grid)
+    value = np.log(w).sum(axis=-1) - np.log(total) - (w * square).sum(axis=-1)
+    best = int(np.argmax(value))
+    low, high = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
+    if slope(low) <= 0.0 or slope(high) >= 0.0:
+        return float(grid[best])
+    return float(optimize.brentq(slope, low, high, xtol=1e-14 * high, rtol=1e-13))
 
 
 def _row(

@@ -19,9 +19,8 @@ two do not compare.
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from typing import Any
 
 import numpy as np
 
@@ -30,6 +29,7 @@ from trialkit.analysis.estimates import Reading
 from trialkit.analysis.preharvest import plural
 from trialkit.analysis.refits import finer_levels, fit_again
 from trialkit.analysis.result import ResponseAnalysis
+from trialkit.analysis.strata import Judge
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit
 
@@ -55,6 +55,8 @@ class OtherModel:
     compares : bool
         Whether its AIC answers the same question as the chosen model's.
     remark : str
+    judged : mapping, optional
+        What judges each factor, where that does not follow from fit and design.
     """
 
     name: str
@@ -65,6 +67,7 @@ class OtherModel:
     aic_shift: float = 0.0
     compares: bool = True
     remark: str = ""
+    judged: Mapping[str, Judge] | None = None
 
 
 def other_models(result: ResponseAnalysis) -> list[OtherModel]:
@@ -121,12 +124,11 @@ def _shares_of_number(result: ResponseAnalysis) -> list[OtherModel]:
 
 def _warning(result: ResponseAnalysis, name: str) -> OtherModel:
     """Blocks, but neither strips nor rows, and normal quantiles."""
-    unlimited: dict[str, Any] = dict.fromkeys(result.design.names, np.inf)
     blocks = [level for level in result.design.nested if level in ("field", "pair")]
     thing = result.specification.thing.split()[-1]
     return OtherModel(
         name, WARNING, lambda: fit_again(result, blocks, slopes=False, method="ml"),
-        dataclasses.replace(result.design, strata=unlimited), result.reading,
+        result.design, result.reading, judged=dict.fromkeys(result.design.names, np.inf),
         remark=f"takes every {thing} for an independent witness; intervals too narrow if they are "
         "not",
     )  # fmt: skip
@@ -178,6 +180,7 @@ def _values(result: ResponseAnalysis) -> list[OtherModel]:
             OtherModel(
                 "Analysis of variance with fixed blocks", OTHER, lambda: _fixed_blocks(result),
                 design, result.reading, compares=False,
+                judged=dict.fromkeys(design.names, np.inf),  # its own degrees of freedom are exact
                 remark="speaks for these blocks; setup effects alike in all of them",
             )
         )  # fmt: skip

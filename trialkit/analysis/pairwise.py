@@ -114,8 +114,10 @@ def pairwise(
     table = pd.DataFrame(names, columns=["level", "against"])
     table["label"], table["against_label"] = (table[c].map(labels) for c in ("level", "against"))
     for what in ("ratio", "difference"):
-        for end, value in zip(("", "_low", "_high"), found.interval(what, critical), strict=True):
-            table[what + end] = value if what == "difference" else np.where(clear, value, np.nan)
+        values = found.interval(what, critical)
+        given = np.isfinite(values).all(axis=0) & (clear if what == "ratio" else True)
+        for end, value in zip(("", "_low", "_high"), values, strict=True):
+            table[what + end] = np.where(given, value, np.nan)
     table["df"], table["statistic"] = found.df, found.estimate / found.se
     table["p"], table["p_adjusted"] = found.p, p
     return Pairwise(result.title, result.unit, factor, adjust, level, table)

@@ -9,7 +9,6 @@ shares of what was found in the block.
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -17,7 +16,7 @@ import pandas as pd
 from scipy import stats
 from statsmodels.regression.linear_model import OLS
 
-from trialkit.analysis.design import SLOPE_FIELDS, Design, random_levels, strata_of
+from trialkit.analysis.design import SLOPE_FIELDS, random_levels
 from trialkit.analysis.estimates import estimate_factors
 from trialkit.analysis.result import ResponseAnalysis
 from trialkit.errors import DesignError, ModelError
@@ -156,17 +155,11 @@ def _without(
     finer = finer_levels(result)
     if "zone" in finer and data.groupby(["strip", "zone"], observed=True).ngroups == len(data):
         finer.remove("zone")
-    less: Design = dataclasses.replace(
-        design,
-        strips=strips,
-        nested=nested,
-        strata=strata_of(
-            design.factors, strips, nested, design.slope_factors, design.interactions,
-            design.covariates,
-        ),
-    )
     # Effects that differ between fields need as many fields as a trial of these strips would.
     slopes = strips["field"].nunique() >= SLOPE_FIELDS
+    less = design.with_parts(
+        strips=strips, nested=nested, slope_factors=design.slope_factors if slopes else ()
+    )
     fit = fit_again(result, [*nested, *finer], data=data, slopes=slopes)
     return fit, estimate_factors(fit, less, result.reading, level)[1]
 

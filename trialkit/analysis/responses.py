@@ -188,8 +188,8 @@ def _simpler(design: Design, what: str, family: str) -> Design | None:
             f"fitted to these {what}; effects are taken to "
             f"{'add' if family == 'normal' else 'multiply'} and to be the same in every field."
         )
-        return dataclasses.replace(
-            design, slope_factors=(), interactions=(), notes=(*design.notes, note)
+        return design.with_parts(
+            slope_factors=(), interactions=(), notes=(*design.notes, note)
         )
     if "pair" not in design.nested or len(design.nested) == 1:
         return None
@@ -384,11 +384,10 @@ def _judged(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> str:
     over = [f for f in design.factors if isinstance(judged[f.name], Integrated)]
     parts = []
     if over:
-        unit = " residual standard deviations" if fit.family.name == "gaussian" else ""
         units = ", ".join(f"{f.label} between {design.strata[f.name].units}" for f in over)
         parts.append(
-            f"comparisons integrate over the spread of their error ({units}; prior half-t with 3 "
-            f"degrees of freedom, scale {PRIOR[fit.family.link]:g}{unit})"
+            f"comparisons integrate over the spread of their error ({units}; prior flat below "
+            f"{PRIOR[fit.family.link]:g}, as one over the spread above)"
         )
     rest = [f"{f.label} {design.strata[f.name].df}" for f in design.factors if f not in over]
     if rest:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
 from trialkit.analysis.design import Design
 from trialkit.analysis.estimates import Offset, Reading
+from trialkit.analysis.family import ADJUSTED, looked_at
 from trialkit.analysis.specifications import Specification
 from trialkit.analysis.strata import Judge
 from trialkit.display import card, folded, p_text, paragraphs, table
@@ -20,6 +21,7 @@ from trialkit.trial import Trial
 
 if TYPE_CHECKING:  # each is imported by the method that needs it
     from trialkit.analysis.alternatives import Alternatives
+    from trialkit.analysis.at_same import AtSame
     from trialkit.analysis.checks import ModelCheck
     from trialkit.analysis.curves import EffectCurve
     from trialkit.analysis.equivalence import Equivalence
@@ -57,11 +59,13 @@ class ResponseAnalysis:
         One row per level against its reference: ``factor, level, reference, label``; ``ratio``
         and ``difference`` (level less reference, `unit`; in kg/ha also in bu/ac) with ``_low``
         and ``_high``; ``df, statistic, p`` of the test that the difference is zero;
-        ``p_adjusted`` by Holm within the factor. A ratio is missing where a mean is too near
-        zero to carry one, and throughout where the specification has no ratios.
-        ``p_classical, df_classical, classical``: the classical test of the factor's stratum
-        beside it (`classical`), missing where there is none. A score has
-        also ``p_rank``, the exact test of ranks within blocks, and ``n_blocks``.
+        ``primary``, whether the trial is about this response; ``p_adjusted`` by Holm, within the
+        factor for the primary response, over all comparisons of all other responses else
+        (`trialkit.analysis.family`); where there is a classical test of the same strips, its
+        ``p_classical, df_classical``, name (``classical``) and ``p_classical_adjusted``, adjusted
+        alike. A ratio is missing where a mean is too near zero to carry one, and throughout where
+        the specification has no ratios. A score has also ``p_rank``, the exact test of ranks
+        within blocks, and ``n_blocks``.
     term_tests, variances : DataFrame
         F tests of the fixed terms, a factor's own balanced over the factors it interacts with, and
         variance components; both on the model's scale.
@@ -100,11 +104,34 @@ class ResponseAnalysis:
     judges: Mapping[str, Judge]
     notes: tuple[str, ...]
     level: float
+    _kept: dict[str, Any] = field(default_factory=dict, init=False, repr=False, compare=False)
+
+    @property
+    def at_same(self) -> AtSame | None:
+        """The second answer, at the same speed, see `trialkit.analysis.at_same.at_same`.
+
+        Fitted when first asked for; None where it would add nothing to the first.
+        """
+        from trialkit.analysis.at_same import at_same
+
+        if "at_same" not in self._kept:
+            self._kept["at_same"] = at_same(self)
+        return self._kept["at_same"]
+
+    @property
+    def primary(self) -> bool:
+        """Whether the trial is first of all about this response; so where it stands alone."""
+        return bool(self.contrasts.get("primary", pd.Series(True)).all())
 
     @property
     def reading(self) -> Reading:
         """How means are read off the fit, or off another fit of the same rows."""
         return self.specification.reading(self.scale, self.offset)
+
+    @property
+    def adjusted_within(self) -> str:
+        """For which comparisons ``p_adjusted`` is adjusted, in words."""
+        return "within the factor" if self.primary else "over all but the primary response"
 
     # Further questions; what they take and raise is told where each is answered.
     def pairwise(self, factor: str | None = None, adjust: str = "tukey") -> Pairwise:
@@ -177,19 +204,23 @@ class ResponseAnalysis:
         names = {"label": "", "estimate": f"mean, {self.unit}", "estimate bu ac": "mean, bu/ac",
                  "difference": f"difference, {self.unit}",
                  "difference bu ac": "difference, bu/ac"}  # fmt: skip
+        second = self.at_same
         return card(
             f"{self.title}, {self.unit}",
             [
                 self.model,
                 f"{100 * self.level:g} % intervals in brackets. Differences are the level less its "
-                "reference, ratios the level over it; p adjusted within the factor.",
+                f"reference, ratios the level over it; p adjusted {self.adjusted_within}.",
             ],
-            table(_ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
+            table(ends_last(self.means, ["label", "estimate"]), "Adjusted means", names=names),
             table(
-                _ends_last(self.contrasts, ["label", "ratio", "difference", "df", "p_adjusted"]),
+                ends_last(
+                    self.contrasts, ["label", "ratio", "difference", "df", "p", "p_adjusted"]
+                ),
                 "Against the reference",
                 names=names | {"label": "level"},
             ),
+            *([folded(second.title, second._repr_html_())] if second is not None else []),
             *([folded("Notes", paragraphs(self.notes))] if self.notes else []),
         )
 
@@ -236,6 +267,11 @@ class TrialAnalysis:
         return iter(self.responses)
 
     @property
+    def primary(self) -> str:
+        """Name of the response the trial is first of all about; its p-values keep their level."""
+        return next(name for name, result in self.responses.items() if result.primary)
+
+    @property
     def comparisons(self) -> pd.DataFrame:
         """Contrasts of all responses in one tidy table, one row a level against its reference.
 
@@ -264,17 +300,17 @@ class TrialAnalysis:
         told = pd.DataFrame(
             [row for result in self.responses.values() for row in _told(result, self.trial)]
         )
-        level = f"{100 * self.level:g} % intervals in brackets; p adjusted within a factor."
+        level = f"{100 * self.level:g} % intervals in brackets. {ADJUSTED}"
         return card(
             f"{self.trial.config.title} ({self.trial.config.season})",
-            [level],
+            [level, *looked_at(self)],
             table(told, rows=len(told)),
             paragraphs((*self.skipped.values(), *self.warnings)),
             *(folded(result.title, result._repr_html_()) for result in self.responses.values()),
         )
 
 
-def _ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+def ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
     """Columns to show with the ends of their intervals, ``..._low_bu_ac`` as ``..._bu_ac_low``."""
     kept = {}
     for column in columns:
@@ -303,5 +339,6 @@ def _told(result: ResponseAnalysis, trial: Trial) -> Iterator[dict[str, str]]:
             "response": result.title,
             "comparison": f"{row['label']} against {reference}",
             "difference": f"{found.value} {scale.unit} ({found.interval})",
-            "p": p_text(row["p_adjusted"]),
+            "p": p_text(row["p"]),
+            "p adjusted": p_text(row["p_adjusted"]),
         }

@@ -79,8 +79,8 @@ class Specification:
     remark : str
         Sentence to read beside every result.
     ratios, covariates : bool
-        Whether ratios have a meaning; whether measured speed, moisture and gap are
-        adjusted for.
+        Whether ratios have a meaning; whether moisture and gap may be adjusted for, and measured
+        speed in the second answer.
     better : {"lower", "higher"}
         Which end of the quantity is the better one, where a best setting is looked for.
     near : float

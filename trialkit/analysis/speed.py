@@ -1,8 +1,9 @@
 """A response's mean at several ground speeds, with their joint uncertainty.
 
 Speed is either a setup factor, whose levels stand at the speeds measured (or set) on their strips,
-or a covariate, whose line on the log scale is known by its ends. The means are those of `reading`,
-their uncertainty by the delta method, at balanced levels of the other factors.
+or a covariate (of the response's own model where the settings ask for it, else of the second
+answer, `at_same`), whose line on the log scale is known by its ends. The means are those of
+`reading`, their uncertainty by the delta method, at balanced levels of the other factors.
 """
 
 from __future__ import annotations
@@ -73,11 +74,14 @@ def speed_means(
         two levels have one speed, or a mean is not above zero.
     """
     design, fit = result.design, result.fit
+    second = result.at_same if factor is None else None
+    if second is not None and second.fit is not None and COVARIATE in second.covariates:
+        design, fit = second.design, second.fit
     reading = replace(result.reading, offset=None)
     if factor is None:
         if COVARIATE not in design.covariates:
             raise DesignError(
-                "The model has no measured ground speed in it (it was not recorded everywhere, did "
+                "No model has measured ground speed in it (it was not recorded everywhere, did "
                 "not vary enough, or went with a setup); name the setup factor that is a speed."
             )
         measured = design.strips["speed_measured"].astype(float)

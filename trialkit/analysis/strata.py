@@ -2,15 +2,15 @@
 
 A factor is judged against the units it was set on (strips, main strips, blocks, or fields where its
 effect differs between fields), within the blocks those lie in. How well the spread between so few
-units is known decides how far a comparison can be trusted. Where the model holds that spread as a
-variance of its own, comparisons integrate over it (`trialkit.mixed.integrated`); where it is the
-residual of a Gaussian response, or two strata meet in one comparison (zones), they have
+units is known decides how far a comparison can be trusted. Comparisons of counts and of shares
+examined integrate over that spread (`trialkit.mixed.integrated`). Those of Gaussian values, where
+the classical analysis of a balanced layout is exact, and of zones, where two strata meet, have
 Kenward-Roger degrees of freedom, at most those of the layout.
 
-The prior of the spread is Student's half-t with three degrees of freedom. Its scale is the smallest
-with which simulated trials without an effect (3 to 8 pairs, 3 to 6 blocks of split strips, 4 and 6
-fields; true spreads of 0 to 0.4) are told different at 5 % in no more than 6 % of rounds at any
-true spread (``tests/calibration``, ``notebooks/calibration.csv``).
+The prior of the spread is flat below its scale and falls as one over the spread above it. The
+scale is the smallest (of 0.05, 0.1, 0.2) with which setups that are alike are told different at
+5 % in no more than 6 % of simulated trials at any true spread from 0 to 0.4, in layouts from three
+pairs up (``tests/calibration``, ``notebooks/calibration.csv``).
 """
 
 from __future__ import annotations
@@ -28,15 +28,17 @@ if TYPE_CHECKING:
     from trialkit.analysis.design import Design
     from trialkit.mixed import MixedFit
 
-# Scale of the prior by link: logarithms of counts, of odds, and residual standard deviations.
-PRIOR = {"log": 0.4, "logit": 0.4, "identity": 2.0}
+# Scale of the prior by link: logarithms of means, and of odds.
+PRIOR = {"log": 0.1, "logit": 0.1}
 
 Judge = Integrated | float
 """What judges a factor's comparisons: the fixed effects integrated over the spread of its error, or
 the most degrees of freedom that Kenward-Roger's may have."""
 
+ORDER = ["field", "pair", "main_strip", "strip"]
 BLOCK = ["field", "pair"]
 MAIN = [*BLOCK, "main_strip"]
+ORDER = ["field", "pair", "main_strip", "strip"]  # coarse to fine
 
 
 @dataclass(frozen=True, slots=True)
@@ -82,7 +84,8 @@ def stratum(
         larger = {"main_strip": MAIN, "pair": BLOCK, "field": ["field"]}
         within = next(
             (own for level, own in larger.items()
-             if len(own) < len(keys) and level in nested and _joins(strips, own, keys)), []
+             if ORDER.index(level) < ORDER.index(keys[-1]) and level in nested
+             and _joins(strips, own, keys)), []
         )  # fmt: skip
     words = {"field": "fields", "pair": "blocks", "main_strip": "main strips", "strip": "strips"}
     units = "fields" if factor in slopes else words[keys[-1]]
@@ -175,7 +178,8 @@ def judges(fit: MixedFit, design: Design, zones: bool = False) -> dict[str, Judg
     done: dict[tuple[str, str | None], Integrated] = {}
     out: dict[str, Judge] = {}
     for name in design.names:
-        at = None if zones or fit.method != "reml" else error_level(fit, design, name)
+        apart = zones or fit.method != "reml" or fit.family.link not in PRIOR
+        at = None if apart else error_level(fit, design, name)
         if at is None:
             out[name] = float(design.strata[name].df)
             continue
@@ -191,11 +195,10 @@ def error_level(fit: MixedFit, design: Design, factor: str) -> tuple[str, str | 
         levels = dict(zip(fit.model.chain.names, fit.model.slopes, strict=True))
         if any(column.variable == factor for column in levels.get("field", ())):
             return "field", factor
-    order = ["field", "pair", "main_strip", "strip"]
-    least = order.index(set_on(factor, design.strips)[-1])
+    least = ORDER.index(set_on(factor, design.strips)[-1])
     # One row a unit: a finer level, at last the row's own, stands for the unit's; of a Gaussian
     # row that is the residual.
     for name in reversed(fit.model.chain.nested):
-        if name not in order or order.index(name) >= least:
+        if name not in ORDER or ORDER.index(name) >= least:
             return name, None
     return None

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from collections.abc import Iterator
 
 import numpy as np
@@ -78,7 +77,7 @@ def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: 
         f"Nothing was found under {listed(dict.fromkeys(names), 4)}: the interaction has no finite "
         "estimate there, so effects are taken to multiply; those strips stay in the model."
     )
-    return dataclasses.replace(design, interactions=kept, notes=(*design.notes, note))
+    return design.with_parts(interactions=kept, notes=(*design.notes, note))
 
 
 def _empty(

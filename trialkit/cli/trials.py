@@ -125,6 +125,7 @@ def analyse(
     with Steps() as say:
         say("loading trialkit")
         from trialkit.analysis import analyse as analysed
+        from trialkit.analysis.family import ADJUSTED, looked_at
         from trialkit.report.export import free_for_tables, write_tables
         from trialkit.report.letters import Letters
         from trialkit.report.summary import summary
@@ -136,10 +137,11 @@ def analyse(
         trial = load_trial(folder)
         analysis = analysed(trial, progress=say)
         written = None if out is None else write_tables(analysis, out)
-    level = f"{100 * analysis.level:g} % intervals in brackets; p adjusted within a factor"
+    level = f"{100 * analysis.level:g} % intervals in brackets"
     print_table(f"Comparisons ({level})", summary(analysis))
     letters = Letters(trial)
-    for text in filter(None, (*analysis.skipped.values(), *analysis.warnings, trial.to_fill)):
+    said = (ADJUSTED, *looked_at(analysis), *analysis.skipped.values(), *analysis.warnings)
+    for text in filter(None, (*said, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)
@@ -180,6 +182,8 @@ def compare(
         print_table("Growers", growers)
     for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
         OUT.print(plain(line), soft_wrap=True)
+    if found.prior_words:
+        OUT.print(plain(found.prior_words), soft_wrap=True)
     for line in compared.in_part(found):
         complain(f"In part: {line}")
     for line in compared.left_out(found):

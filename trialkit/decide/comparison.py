@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.family import strongest_first
 from trialkit.display import card, table
 
 if TYPE_CHECKING:
@@ -154,7 +155,7 @@ def comparison(
         known = ", ".join(f"{row.factor}: {row.level}" for row in every)
         raise ValueError(f"no contrast for {factor}, {level}; the analysis has {known}.")
     first = table[table["factor"] == table["factor"].iloc[0]]
-    row = first.sort_values("p_adjusted", kind="stable").iloc[0]
+    row = strongest_first(first).iloc[0]
     means = result.means.set_index(["factor", "level"])
     one, base = (means.loc[(row["factor"], row[which])] for which in ("level", "reference"))
     df = float(row["df"])

@@ -146,8 +146,8 @@ def loss_curve(
     ----------
     analysis : TrialAnalysis
     factor, speeds : optional
-        As in `trialkit.analysis.speed.speed_means`: speed as a setup factor, else the measured
-        speed the model adjusts for.
+        As in `trialkit.analysis.speed.speed_means`: speed as a setup factor, else measured speed
+        as a covariate, as a rule that of the second answer.
     form : {"exponential", "quadratic"}
         The preharvest loss is taken off an exponential of what lies on the ground. A quadratic
         needs a factor of three or more speeds.

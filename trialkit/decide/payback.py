@@ -7,6 +7,7 @@ user states (``saved = loss x (1 - ratio)``). Draws are a Latin hypercube over t
 area and what else is given as a range. Break-even area and price come from the interval of the
 difference itself, not from draws. Probabilities are those of the confidence distribution, so that a
 "95 % range" and a printed interval agree; a Bayesian analysis with a flat prior gives the same t.
+Where the trial states what was believed before, the chance with that stands beside it (`prior`).
 """
 
 from __future__ import annotations
@@ -22,7 +23,8 @@ from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget, budget
 from trialkit.decide.comparison import Comparison, Estimate, comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, years_to_payback
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
+from trialkit.decide.prior import probabilities
+from trialkit.decide.words import CAUTION_MORE, EQUALLY, amount, area_unit, percent
 from trialkit.display import card, table
 from trialkit.errors import DesignError
 
@@ -48,7 +50,10 @@ class Payback:
     table : DataFrame
         Index ``saving_per_ha, net_per_ha, net_per_year, years``; ``median, low, high``.
     probability : float
-        That the saving exceeds the annual cost.
+        That the saving exceeds the annual cost, by the trial alone.
+    with_prior : float or None
+        The same with what was believed before the trial; None where nothing was said, or the ratio
+        of losses is not known.
     area, price : BreakEven
         At which it does, with their intervals.
     basis : {"difference", "ratio"}
@@ -61,6 +66,7 @@ class Payback:
     draws: pd.DataFrame
     table: pd.DataFrame
     probability: float
+    with_prior: float | None
     area: BreakEven
     price: BreakEven
     basis: str
@@ -103,7 +109,7 @@ class Payback:
             f"{self.found.label} against {self.found.reference_label}: the probability that the "
             f"saving exceeds the yearly cost of {self.currency} "
             f"{amount(float(self.budget.annual_cost), 0)} is {percent(self.probability)} ({scale}, "
-            f"{self.found.difference.df:.0f} degrees of freedom).",
+            f"{self.found.difference.df:.0f} degrees of freedom), {EQUALLY}{self._believed()}.",
             f"Left in a year: median {self.currency} {amount(year['median'], 0)} "
             f"({level} range {amount(year['low'], 0)} to {amount(year['high'], 0)}), "
             f"{self.currency} {amount(area['median'])} per {unit} ({amount(area['low'])} to "
@@ -113,6 +119,11 @@ class Payback:
             self.price.sentence,
             CAUTION_MORE,
         )
+
+    def _believed(self) -> str:
+        if self.with_prior is None:
+            return ""
+        return f"; with what was believed before it is {percent(self.with_prior)}"
 
     def _life(self, latest: float) -> str:
         """That a price is repaid within the option's life or not at all."""
@@ -194,6 +205,11 @@ def payback(
     if min(drawn["area"].min(), drawn["price"].min()) <= 0:
         raise ValueError("price and area must be above zero.")
     each = replace(stated, saved=saved.draw(p[:, 0]), **drawn)
+    prior, with_prior = analysis.trial.config.model.prior, None
+    if prior is not None and found.log_ratio is not None:
+        believed = saved.draw(probabilities(found.log_ratio, prior, p[:, 0]))
+        held = replace(stated, saved=believed, **drawn)
+        with_prior = float((held.net_per_year > 0).mean())
     means = {name: float(values.mean()) for name, values in drawn.items()}
     middle = replace(stated, saved=saved.value, **means)
     # The yearly saving repays the price; what it costs to run the option comes off first.
@@ -227,6 +243,7 @@ def payback(
         draws=frame,
         table=table,
         probability=float((frame["net_per_year"] > 0).mean()),
+        with_prior=with_prior,
         area=area,
         price=price,
         basis=basis,

@@ -148,13 +148,18 @@ def figures(
     value, low, high = (float(one.saving_per_ha) for one in each)
     net, least, most = (float(one.net_per_year) for one in each)
     cost = float(own.annual_cost)
-    needed = 1000.0 * (cost / own.area - own.other_per_ha) / own.price
-    below = float(np.interp(needed, scenario.quantiles(), PROBABILITIES, left=0.0, right=1.0))
+    quantiles = scenario.quantiles()
+    below = float(np.interp(needed_saving(own), quantiles, PROBABILITIES, left=0.0, right=1.0))
     return Figures(
         (value, low, high), (net, least, most),
         break_even(own, "area", ends, confidence, currency, system),
         cost, 1.0 - below, confidence, currency, system,
     )  # fmt: skip
+
+
+def needed_saving(given: Budget) -> float:
+    """Grain kept (kg/ha) from which a budget of single numbers leaves something."""
+    return float(1000.0 * (given.annual_cost / given.area - given.other_per_ha) / given.price)
 
 
 def scenarios(

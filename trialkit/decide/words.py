@@ -17,6 +17,8 @@ CAUTION_MORE = (
     "An aid to a decision, not a guarantee: it carries this trial's results over to other fields, "
     "seasons and prices, and counts only what was entered."
 )
+EQUALLY = "if every saving were equally believable before the trial"
+"""What a chance told with money rests on."""
 System = Literal["US", "SI"]
 
 

@@ -7,6 +7,7 @@ the trial's declared system (US or SI) and held in SI.
 from __future__ import annotations
 
 import difflib
+import math
 import re
 import tomllib
 from collections.abc import Mapping, Sequence
@@ -21,6 +22,12 @@ from trialkit.display import card, table
 from trialkit.errors import TrialError
 
 DateOrder = Literal["month-first", "day-first"]
+
+# Of a normal distribution, 95 % lies within so many standard deviations of its mean (tables).
+NINETEEN_IN_TWENTY = 1.959964
+LEAST_TIMES = 1.01
+ADJUSTABLE = ("speed", "moisture", "gap", "gap_spread")
+"""What the settings may ask to adjust for, as measured on the strips or their headers."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +82,53 @@ class OptionCost:
 
 
 @dataclass(frozen=True, slots=True)
+class Prior:
+    """What was believed of the ratio of header losses (option over reference) before the trial.
+
+    Normal on the logarithm: the middle at `ratio`, 19 in 20 between ``ratio / times`` and
+    ``ratio * times``.
+    """
+
+    ratio: float
+    times: float
+
+    @property
+    def mean(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.ratio)
+
+    @property
+    def sd(self) -> float:
+        """Of the logarithm of the ratio."""
+        return math.log(self.times) / NINETEEN_IN_TWENTY
+
+    @classmethod
+    def of_sd(cls, sd: float, ratio: float = 1.0) -> Prior:
+        """The prior with this standard deviation of the logarithm, to three figures."""
+        return cls(ratio, float(f"{math.exp(NINETEEN_IN_TWENTY * sd):.3g}"))
+
+    @property
+    def line(self) -> str:
+        """As it stands under [model] of trial.toml."""
+        return f"prior = {{ratio = {self.ratio:.3g}, times = {self.times:.3g}}}"
+
+
+@dataclass(frozen=True, slots=True)
+class ModelConfig:
+    """What the settings ask of the model.
+
+    `adjust_for` names what comparisons are adjusted for, of `ADJUSTABLE`: none of it where the
+    tuple is empty; None leaves the choice to the trial's layout. `primary` is the response the
+    trial is first of all about, of `schema.RESPONSES`. `prior` is for the chances told with money;
+    None takes every saving as equally believable.
+    """
+
+    adjust_for: tuple[str, ...] | None = None
+    primary: str = "header_loss"
+    prior: Prior | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class TrialConfig:
     """Settings of one trial; `price_per_t` is the net grain price per tonne, None if not given.
 
@@ -98,6 +152,7 @@ class TrialConfig:
     option: OptionCost | None = None
     date_order: DateOrder | None = None
     kernel_mass_stated: bool = False
+    model: ModelConfig = ModelConfig()
 
     def __post_init__(self) -> None:
         own = self.thousand_kernel_mass != u.DEFAULT_THOUSAND_KERNEL_MASS
@@ -112,10 +167,17 @@ class TrialConfig:
             "Thousand-kernel mass": f"{self.thousand_kernel_mass:g} g"
             + ("" if self.kernel_mass_stated else " (none was given)"),
             "Growers agreed to be named": "yes" if self.growers_agreed else "no",
+            "Comparisons adjusted for": _asked(self.model.adjust_for),
             **{f"Setup: {f.label}": ", ".join(f.level_labels) for f in self.setups},
         }
         shown = pd.DataFrame(settings.items(), columns=["setting", "value"])
         return card(f"{self.title} ({self.season})", [self.notes], table(shown))
+
+
+def _asked(adjust_for: tuple[str, ...] | None) -> str:
+    if adjust_for is None:
+        return "what was fixed before the setup was applied"
+    return ", ".join(adjust_for).replace("_", " ") or "nothing that was measured"
 
 
 def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:
@@ -239,6 +301,21 @@ class SectionReader:
             self.fault(key, "entries that differ, also when capitals are ignored", value)
         return texts
 
+    def names(self, key: str, options: tuple[str, ...]) -> tuple[str, ...] | None:
+        """A list of these options, in their order; empty also as "none", None where left out."""
+        value = self.take(key)
+        if value is ABSENT:
+            return None
+        given = value if isinstance(value, (list, tuple)) else [value]
+        told = [v.strip().casefold() if isinstance(v, str) else None for v in given]
+        if told == ["none"]:
+            told = []
+        if not set(told) <= set(options) or len(set(told)) < len(told):
+            known = ", ".join(map(repr, options))
+            self.fault(key, f"a list of {known}, each once, or an empty list", value)
+            return None
+        return tuple(option for option in options if option in told)
+
     def section(self, key: str, required: bool = False) -> SectionReader | None:
         value = self.take(key)
         if isinstance(value, dict):
@@ -288,6 +365,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
         price = u.price_per_bushel_to_per_tonne(price) if us else price
         prices.close()
     option = _option(top.section("option"), setups, "ac" if us else "ha")
+    model = _model(top.section("model"))
     top.close()
     if header is None:
         return None
@@ -296,6 +374,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
         growers_agreed=agreed, notes=notes, thousand_kernel_mass=mass, base_moisture=base,
         price_per_t=price, currency=currency, option=option, date_order=order,
         kernel_mass_stated=weighed,
+        model=model,
     )  # fmt: skip
 
 
@@ -368,3 +447,26 @@ def _option(
     )
     reader.close()
     return option
+
+
+def _model(reader: SectionReader | None) -> ModelConfig:
+    if reader is None:
+        return ModelConfig()
+    model = ModelConfig(
+        adjust_for=reader.names("adjust_for", ADJUSTABLE),
+        primary=reader.choice("primary", schema.RESPONSES, "header_loss"),
+        prior=_prior(reader.section("prior")),
+    )
+    reader.close()
+    return model
+
+
+def _prior(reader: SectionReader | None) -> Prior | None:
+    if reader is None:
+        return None
+    prior = Prior(
+        ratio=reader.number("ratio", 0.1, 10, "a ratio of header losses, 1 for no effect", 1.0),
+        times=reader.number("times", LEAST_TIMES, 100, "how many times off it may be, as in 1.5"),
+    )
+    reader.close()
+    return prior

@@ -13,7 +13,7 @@ import pandas as pd
 
 from trialkit import schema
 from trialkit.errors import TrialError
-from trialkit.intake.config import SetupFactor, TrialConfig, check_config
+from trialkit.intake.config import ADJUSTABLE, SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import cell_texts, toml_text, toml_value
@@ -111,7 +111,12 @@ def _own_value(own: Mapping[str, Any], key: str, example: Any, needed: bool) -> 
         name = section.removeprefix("setup.")
         value = next(entry for entry in own["setup"] if entry["name"] == name).get(last)
     else:
-        value = (own.get(section, {}) if section else own).get(last)
+        place = own
+        for name in filter(None, section.split(".")):
+            place = place.get(name, {})
+        value = place.get(last)
+    if value == []:  # a list of nothing would be an empty cell, which reads as left out
+        return "none", True
     return (example, needed) if value is None else (value, True)
 
 
@@ -182,6 +187,15 @@ def _settings(
         ("option.interest", "interest, as in 0.08 for 8 %", 0.08, False),
         ("option.area_per_year", "area harvested a year: ac (US) or ha (SI)",
          500 if us else 200, False),
+        ("model.adjust_for", "what was measured that every comparison is adjusted for, of "
+         f"{', '.join(ADJUSTABLE)}; none for nothing; what was fixed before the setup was applied "
+         "when left out", ["moisture"], False),
+        ("model.primary", "the response the trial is first of all about; all others are held to a "
+         "stricter rule", "header_loss", False),
+        ("model.prior.ratio", "before the trial: header loss with the option over that without, "
+         "1 for no effect", 1.0, False),
+        ("model.prior.times", "19 times in 20 that ratio was expected within this many times of "
+         "it, either way", 1.5, False),
     ]  # fmt: skip
 
 

@@ -20,7 +20,7 @@ from trialkit.errors import TrialError
 from trialkit.intake.source import SourceTable
 
 SETTINGS = "trial"
-_LISTS = {"levels", "labels"}
+_LISTS = {"levels", "labels", "adjust_for"}
 _FLAGS = {"growers_agreed", "hard_to_change"}
 _FORMULA = re.compile(rb"<f[ >/]")
 

@@ -15,7 +15,7 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.intake.config import SetupFactor, TrialConfig, labels_of
+from trialkit.intake.config import ModelConfig, SetupFactor, TrialConfig, labels_of
 from trialkit.intake.files import write_all
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
@@ -192,6 +192,16 @@ def toml_text(config: TrialConfig) -> str:
             f"area_per_year  # {area}": units.convert(config.option.area_per_year, "ha", area),
         }
         parts.append("[option]\n" + _lines(option))
+    asked = config.model.adjust_for
+    primary = config.model.primary
+    model = {
+        "adjust_for": None if asked is None else list(asked),
+        "primary": None if primary == ModelConfig().primary else primary,
+    }
+    if lines := _lines(model):
+        parts.append("[model]\n" + lines)
+    if (prior := config.model.prior) is not None:
+        parts.append("[model.prior]\n" + _lines({"ratio": prior.ratio, "times": prior.times}))
     return "\n".join(parts)
 
 

@@ -22,8 +22,8 @@ from scipy.linalg import qr
 
 from trialkit.display import card, table
 from trialkit.errors import ModelError
-from trialkit.mixed import means
 from trialkit.mixed.estimate import estimate
+from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.model import standardise
 from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
 
@@ -198,10 +198,14 @@ def bootstrap_test(
     """See :meth:`trialkit.mixed.MixedFit.bootstrap_test`."""
     part = fit.fixed_part
     if isinstance(hypothesis, str):
-        if hypothesis not in part.terms or hypothesis == "1":
-            terms = [t for t in part.terms if t != "1"]
+        if hypothesis not in part.full_terms or hypothesis == "1":
+            terms = [t for t in part.full_terms if t != "1"]
             raise ModelError(f"{hypothesis!r} is no term of the fixed part; it has {terms}.")
-        name, rows = hypothesis, means.term_rows(part, hypothesis)
+        name, rows = hypothesis, term_rows(part, hypothesis)
+        if not len(rows):
+            raise ModelError(
+                f"nothing of {hypothesis!r} can be estimated (dropped: {', '.join(part.aliased)})."
+            )
     else:
         name, rows = "contrast", np.atleast_2d(np.asarray(hypothesis, dtype=float))
     null = null_fit(fit, rows)

@@ -14,6 +14,7 @@ import pandas as pd
 from pandas.api.types import is_numeric_dtype
 
 from trialkit.errors import ModelError
+from trialkit.mixed.names import called_with, column, marked, plain
 
 # Rows by column: numbers as arrays, factors as categoricals.
 Columns = dict[str, Any]
@@ -33,6 +34,7 @@ class FixedPart:
         Term to the positions of its columns (the intercept is term ``"1"``).
     aliased : tuple of str
         Columns dropped because earlier columns already span them.
+    full_names, full_terms : as `names` and `terms`, the aliased columns among them.
     levels : dict
         Factor to its levels, reference first.
     centres : dict
@@ -45,6 +47,8 @@ class FixedPart:
     names: tuple[str, ...]
     terms: dict[str, list[int]]
     aliased: tuple[str, ...]
+    full_names: tuple[str, ...]
+    full_terms: dict[str, list[int]]
     levels: dict[str, list[Any]]
     centres: dict[str, float]
     build: Callable[[Columns, int], np.ndarray]
@@ -86,6 +90,19 @@ class FixedPart:
         ModelError
             If a variable is missing or holds a level unknown to the fit.
         """
+        full = self.full(new)
+        out = full[:, self.keep]
+        if self.null_space.shape[1]:
+            size = np.abs(full).max(axis=1) + 1.0
+            out[np.abs(full @ self.null_space).max(axis=1) > 1e-7 * size] = np.nan
+        return out
+
+    def full(self, new: pd.DataFrame) -> np.ndarray:
+        """Columns for new data, the aliased among them; raises as :meth:`matrix` does."""
+        return self.build(self.columns(new), len(new))
+
+    def columns(self, new: pd.DataFrame) -> Columns:
+        """Variables of new data as those of the fit; raises as :meth:`matrix` does."""
         columns: Columns = {}
         for name, levels in self.levels.items():
             if name not in new:
@@ -98,12 +115,7 @@ class FixedPart:
             if name not in new:
                 raise ModelError(f"new data lack the column {name!r}.")
             columns[name] = new[name].to_numpy()
-        full = self.build(columns, len(new))
-        out = full[:, self.keep]
-        if self.null_space.shape[1]:
-            size = np.abs(full).max(axis=1) + 1.0
-            out[np.abs(full @ self.null_space).max(axis=1) > 1e-7 * size] = np.nan
-        return out
+        return columns
 
 
 def prepare(frame: pd.DataFrame, columns: Sequence[str]) -> tuple[Columns, int]:
@@ -166,10 +178,10 @@ def _factorize(values: pd.Series) -> tuple[np.ndarray, Any]:
 def _parsed(fixed: str) -> tuple[tuple[str, tuple[str, ...]], ...] | None:
     """Terms of a right-hand side with their variables; None where a term needs evaluation."""
     out = []
-    for term in formulaic.Formula(fixed):
+    for term in formulaic.Formula(marked(fixed)):
         if any(f.eval_method.value == "python" for f in term.factors):
             return None
-        out.append((str(term), tuple(f.expr for f in term.factors if f.expr != "1")))
+        out.append((plain(str(term)), tuple(plain(f.expr) for f in term.factors if f.expr != "1")))
     return tuple(out)
 
 
@@ -177,19 +189,21 @@ def _parsed(fixed: str) -> tuple[tuple[str, tuple[str, ...]], ...] | None:
 def formula_variables(fixed: str) -> list[str]:
     """Data columns a right-hand side asks for."""
     try:
-        parsed = formulaic.Formula(fixed)
+        parsed = formulaic.Formula(marked(fixed))
     except Exception as error:
-        raise ModelError(f"the fixed part {fixed!r} could not be read: {error}") from error
+        words = plain(str(error))
+        raise ModelError(f"the fixed part {fixed!r} could not be read: {words}") from error
     if isinstance(parsed, formulaic.formula.StructuredFormula):
         raise ModelError(
             f"the fixed part {fixed!r} must be one right-hand side, such as 'a + b', without "
             f"'~' or '|'; the response and the levels have arguments of their own."
         )
-    return sorted(str(v) for v in parsed.required_variables)
+    read = called_with(f.expr for t in parsed for f in t.factors if f.eval_method.value == "python")
+    return sorted({plain(str(v)) for v in {*parsed.required_variables, *read}})
 
 
 @dataclass(frozen=True, slots=True)
-class _Products:
+class Products:
     """Columns of a formula whose terms are products of variables, its lower terms included.
 
     Factors are then coded by indicators of their later levels; in a term the first variable
@@ -232,7 +246,7 @@ class _Products:
         return np.array(out).T
 
 
-def _products(fixed: str, levels: dict[str, list[Any]]) -> _Products | None:
+def _products(fixed: str, levels: dict[str, list[Any]]) -> Products | None:
     """The formula as products, or None where it needs formulaic's general rules."""
     terms = _parsed(fixed)
     if terms is None:
@@ -244,7 +258,7 @@ def _products(fixed: str, levels: dict[str, list[Any]]) -> _Products | None:
         for v in variables:
             if v in levels and frozenset(variables) - {v} not in known:
                 return None
-    return _Products(terms, levels) if frozenset() in known else None
+    return Products(terms, levels) if frozenset() in known else None
 
 
 def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
@@ -277,12 +291,13 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
     else:
         try:
             with np.errstate(all="ignore"):
-                mm = formulaic.model_matrix(fixed, pd.DataFrame(columns), na_action="ignore")
+                mm = formulaic.model_matrix(marked(fixed), _named(columns), na_action="ignore")
         except Exception as error:
-            raise ModelError(f"the fixed part {fixed!r} could not be built: {error}") from error
+            words = plain(str(error))
+            raise ModelError(f"the fixed part {fixed!r} could not be built: {words}") from error
         build, full = _Formulaic(mm.model_spec), np.asfortranarray(mm, dtype=float)
-        all_names = [str(c) for c in mm.columns]
-        lengths = [(str(t), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
+        all_names = [plain(str(c)) for c in mm.columns]
+        lengths = [(plain(str(t)), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
     if not np.isfinite(full).all():
         bad = ~np.isfinite(full)
         names_bad = [n for n, column in zip(all_names, bad.T, strict=True) if column.any()]
@@ -299,9 +314,10 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
         null[keep, k] = np.linalg.lstsq(full[:, keep], full[:, j], rcond=None)[0]
         null[j, k] = -1.0
     position = {int(j): i for i, j in enumerate(keep)}
-    terms, at = {}, 0
+    terms, full_terms, at = {}, {}, 0
     for term, length in lengths:
-        found = [position[j] for j in range(at, at + length) if j in position]
+        full_terms[term] = list(range(at, at + length))
+        found = [position[j] for j in full_terms[term] if j in position]
         at += length
         if found:
             terms[term] = found
@@ -310,12 +326,20 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
         names=tuple(all_names[j] for j in keep),
         terms=terms,
         aliased=tuple(all_names[j] for j in drop),
+        full_names=tuple(all_names),
+        full_terms=full_terms,
         levels=levels,
         centres=centres,
         build=build,
         keep=keep,
         null_space=null,
     )
+
+
+def _named(columns: Columns, n: int | None = None) -> pd.DataFrame:
+    """Columns under the names formulaic gets for them."""
+    named = {column(name): values for name, values in columns.items()}
+    return pd.DataFrame(named, index=None if n is None else range(n))
 
 
 @dataclass(frozen=True, slots=True)
@@ -325,8 +349,9 @@ class _Formulaic:
     spec: Any
 
     def __call__(self, columns: Columns, n: int) -> np.ndarray:
-        frame = pd.DataFrame(columns, index=range(n))
-        return np.asarray(self.spec.get_model_matrix(frame, na_action="ignore"), dtype=float)
+        return np.asarray(
+            self.spec.get_model_matrix(_named(columns, n), na_action="ignore"), dtype=float
+        )
 
 
 def _independent(full: np.ndarray) -> np.ndarray:

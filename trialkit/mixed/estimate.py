@@ -1,15 +1,13 @@
 """From a model and responses to the best optimum found, with the story of the search.
 
-Small trials can have several optima, some with a variance at zero, so the search starts from the
-interior and, where that is cheap, from near every boundary; the best is kept and the others stay
-on record.
+The search starts from the interior, or from a fit before, and then elsewhere (see
+:mod:`trialkit.mixed.starts`); the best optimum is kept and the others stay on record.
 """
 
 from __future__ import annotations
 
 import itertools
-import math
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -19,24 +17,21 @@ from trialkit.mixed.model import Model
 from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
 from trialkit.mixed.separation import check_separation
+from trialkit.mixed.starts import ROUGH, interior, search_elsewhere, second_optimum
 
-# Rows up to which a start from near every boundary is cheap.
-CHEAP_ROWS = 5_000
-BOUNDARY_STARTS = 4
-# A standard deviation (of natural scale one) this small is near its boundary.
-NEAR = 0.05
-# ... and one this many of its standard errors away from zero leaves no room for an optimum there.
-CLEAR = 6.0
-DIFFERENT_OPTIMA = 1e-3
 # Full steps at the end of a search: balanced designs then give the classical F to eight digits.
 POLISH = 4
-# Gain at which the restricted search before a maximum-likelihood one stops.
-ROUGH = 1e-4
+# A dispersion parameter this far from where the data's moments put it is no start.
+FAR_SHAPE = 1.0
 # A fitted count (or spread of one) this small is found in practice only where estimates run off.
 NO_WEIGHT = 1e-6
 # Part of the units that must be all zero or all successes to be named as the cause.
 MOST = 0.8
 NO_VARIATION = "the fixed part reproduces the response exactly; no variation left."
+
+
+# The point at given parameters, with or without its gradient.
+PointAt = Callable[[np.ndarray, bool], Point | None]
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,7 +62,8 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
     if model.family.name == "gaussian":
         gauss = model.gaussian(y, reml)
         _check_variation(model, y, gauss)
-        found = _finish(model, y, gauss, *_search(model, y, gauss, before), gauss.point)
+        found = _finish(model, y, gauss, _search(model, y, gauss, before),
+                        lambda t, _: gauss.point(t))  # fmt: skip
         _check_spread(model, y, found.point.sigma)
         return found
     beta, runs_off = _start_beta(model, y)
@@ -89,10 +85,11 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
     restricted.start_beta = beta
     restricted.beta = beta.copy()
     if reml:
-        searches, notes = _search(model, y, restricted, before, shape)
+        searches = _search(model, y, restricted, before, shape)
         found = _finish(
-            model, y, restricted, searches, notes, lambda t: restricted.point(t, restricted.beta)
-        )
+            model, y, restricted, searches,
+            lambda t, graded: restricted.point(t, restricted.beta, graded),
+        )  # fmt: skip
     else:
         found = _maximum_likelihood(model, y, restricted, before, shape)
     if not model.family.counts:
@@ -140,77 +137,49 @@ def _no_residual(model: Model) -> str:
     )
 
 
-def _interior(model: Model, shape: float | None) -> np.ndarray:
-    """Standard deviations of half the natural scale, and the dispersion's own start."""
-    theta = np.zeros(model.n_theta)
-    size = 1.0 if model.family.name == "gaussian" else 0.5
-    theta[model.diagonal] = size * model.theta_scale[model.diagonal]
-    return theta if shape is None else np.append(theta, shape)
-
-
 def _search(
     model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
-    shape: float | None = None, gain: float = GAIN, polish: int = POLISH,
-) -> tuple[list[Search], list[str]]:  # fmt: skip
-    """Searches over the variance parameters, the best first, and what a reader should know.
-
-    From the interior (or the fit before); then, where that is cheap, from near each boundary that
-    the first optimum does not lie on, unless the likelihood rises away from it there.
-    """
-    scale = model.scale
-    if not len(scale):
-        return [], []
-    mix = np.diag(scale)
-    start, metric = _interior(model, shape), None
-    if before is not None:
-        theta = before.point.theta
-        start, metric = np.where(theta == 0.0, 0.1 * start, theta), before.metric
-    searches = [problem.search(start / scale, mix, metric, gain, polish)]
-    if before is not None and not searches[0].converged:
-        searches.append(problem.search(_interior(model, shape) / scale, mix, None, gain, polish))
-    first = searches[-1]
-    end = first.end
-    if len(model.x) <= CHEAP_ROWS and 1 < len(model.diagonal) <= BOUNDARY_STARTS:
-        for j in model.diagonal:
-            spread = math.sqrt(max(first.inverse_hessian[j, j], 0.0))
-            if NEAR < abs(end[j]) < CLEAR * spread:
-                near = end.copy()
-                near[j] = NEAR
-                # What the variance explained goes to the others.
-                others = [i for i in model.diagonal if i != j]
-                near[others] *= np.sqrt(1.0 + end[j] ** 2 / np.sum(end[model.diagonal] ** 2))
-                if not _rises(problem, near * scale, j):
-                    searches.append(problem.search(near, mix, None, gain, polish))
-    good = sorted((s for s in searches if s.converged), key=lambda s: s.value)
-    if not good:
-        raise ModelError(_advice(model, y, searches))
-    return [*good, *(s for s in searches if not s.converged)], _different_optima(good)
-
-
-def _different_optima(searches: Sequence[Search]) -> list[str]:
-    """A note where converged searches ended at different values."""
-    values = [s.value for s in searches]
-    spread = max(values) - min(values)
-    if spread <= DIFFERENT_OPTIMA:
+    shape: float | None = None,
+) -> list[Search]:  # fmt: skip
+    """Searches over the variance parameters, the best first."""
+    if not len(model.scale):
         return []
-    return [
-        f"{len(values)} searches ended at different optima, up to {spread:.3g} log-likelihood "
-        f"apart; the best was kept."
-    ]
+    searches = _from_inside(model, problem, before, shape, GAIN, POLISH)
+    if searches[-1].converged:
+        mix = np.diag(model.scale)
+        searches += search_elsewhere(model, problem, mix, searches[-1], POLISH)
+    return _best_first(model, y, searches)
 
 
-def _rises(problem: GaussianProblem | LaplaceProblem, theta: np.ndarray, j: int) -> bool:
-    """Whether the criterion rises with parameter ``j`` at ``theta``."""
-    if isinstance(problem, GaussianProblem):
-        point = problem.point(theta)
-    else:
-        point = problem.point(theta, problem.beta)
-    return point is not None and point.grad[j] > 0.0
+def _from_inside(
+    model: Model, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
+    shape: float | None, gain: float, polish: int,
+) -> list[Search]:  # fmt: skip
+    """The search from the fit before, if there is one; where that fails, from the interior."""
+    mix, inside = np.diag(model.scale), interior(model, shape) / model.scale
+    searches = []
+    if before is not None:
+        start, metric = before.point.theta / model.scale, before.metric
+        start = np.where(start == 0.0, 0.1 * inside, start)
+        if shape is not None and abs(start[-1] - shape) > FAR_SHAPE:
+            # Far out the likelihood is flat in the dispersion, and the metric useless.
+            start[-1], metric = shape, None
+        searches.append(problem.search(start, mix, metric, gain, polish))
+    if before is None or not searches[0].converged:
+        searches.append(problem.search(inside, mix, None, gain, polish))
+    return searches
+
+
+def _best_first(model: Model, y: np.ndarray, searches: list[Search]) -> list[Search]:
+    """Converged searches by their values, then the others."""
+    if not any(s.converged for s in searches):
+        raise ModelError(_advice(model, y, searches))
+    return sorted(searches, key=lambda s: (not s.converged, s.value))
 
 
 def _finish(
     model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem,
-    searches: list[Search], notes: list[str], point_at: Callable[[np.ndarray], Point | None],
+    searches: list[Search], point_at: PointAt,
 ) -> Estimate:  # fmt: skip
     """The estimate at the best search's end, variances settled at zero where they belong there."""
     theta = searches[0].end * model.scale if searches else np.zeros(0)
@@ -218,14 +187,27 @@ def _finish(
     if isinstance(problem, LaplaceProblem):
         problem.tolerance = problem.TIGHT
     theta, zero = _settle_zeros(model, theta, point_at)
-    point = point_at(theta)
+    point = point_at(theta, True)
     if point is None:
         raise ModelError(_advice(model, y, searches))
-    return Estimate(problem, point, tuple(searches), zero, tuple(notes), metric)
+    notes = _notes(model, searches, point_at)
+    return Estimate(problem, point, tuple(searches), zero, notes, metric)
+
+
+def _notes(
+    model: Model, searches: list[Search], point_at: PointAt
+) -> tuple[str, ...]:
+    """What a reader should know of the search; ``searches`` have the best first."""
+
+    def sigma_at(theta: np.ndarray) -> float:
+        point = point_at(theta, False) if model.family.name == "gaussian" else None
+        return point.sigma if point else 1.0
+
+    return tuple(second_optimum(model, [s for s in searches if s.converged], sigma_at))
 
 
 def _settle_zeros(
-    model: Model, theta: np.ndarray, point_at: Callable[[np.ndarray], Point | None]
+    model: Model, theta: np.ndarray, point_at: PointAt
 ) -> tuple[np.ndarray, np.ndarray]:
     """Positive diagonals; variances that are zero to the search's precision become exactly zero."""
     theta = theta.copy()
@@ -240,9 +222,9 @@ def _settle_zeros(
         if theta[j] == 0.0 or abs(theta[j]) > 0.02 * model.theta_scale[j]:
             zero[j] = theta[j] == 0.0
             continue
-        here, trial = point_at(theta), theta.copy()
+        here, trial = point_at(theta, False), theta.copy()
         trial[j] = 0.0
-        there = point_at(trial)
+        there = point_at(trial, False)
         if here and there and there.value >= here.value - 1e-8:
             theta, zero[j] = trial, True
     return theta, zero
@@ -285,9 +267,10 @@ def _maximum_likelihood(
 ) -> Estimate:  # fmt: skip
     """Maximise over variances and fixed effects, from the restricted optimum."""
     k = len(model.scale)
-    first, _ = _search(model, y, restricted, before, shape, gain=ROUGH, polish=0)
+    first = _from_inside(model, restricted, before, shape, ROUGH, 0) if k else []
+    first = _best_first(model, y, first) if k else []
     theta = first[0].end * model.scale if first else np.zeros(0)
-    point = restricted.point(theta, restricted.beta)
+    point = restricted.point(theta, restricted.beta, graded=False)
     if point is None:
         raise ModelError(_advice(model, y, first))
     problem = model.laplace(y, restricted=False)
@@ -296,40 +279,34 @@ def _maximum_likelihood(
     mix = np.zeros((k + len(point.beta), k + len(point.beta)))
     mix[:k, :k] = np.diag(model.scale)
     mix[k:, k:] = np.linalg.inv(point.root)
-    beta = np.linalg.solve(mix[k:, k:], point.beta)
-    searches: list[Search] = []
-    for other in first:
-        # The restricted search's other optima may be the better ones here.
-        if other.converged and (not searches or _apart(model, other.end, first[0].end)):
-            metric = np.eye(len(mix))
-            metric[:k, :k] = other.inverse_hessian
-            searches.append(problem.search(np.append(other.end, beta), mix, metric, polish=POLISH))
-    if not first:
-        searches = [problem.search(beta, mix, np.eye(len(mix)), polish=POLISH)]
-    good = [s for s in searches if s.converged]
-    if not good:
-        raise ModelError(_advice(model, y, searches))
-    best = min(good, key=lambda s: s.value)
-    end = mix @ best.end
+    start = np.append(first[0].end if first else theta, np.linalg.solve(mix[k:, k:], point.beta))
+    metric = np.eye(len(mix))
+    if first:
+        metric[:k, :k] = first[0].inverse_hessian
+    searches = [problem.search(start, mix, metric, polish=POLISH)]
 
-    def point_at(theta: np.ndarray) -> Point | None:
-        return problem.point(theta, end[k:])
+    def settle(start: np.ndarray) -> np.ndarray:
+        """Fixed effects at the joint mode, where likelihoods of small trials differ little."""
+        joint = restricted.point(start[:k] * model.scale, restricted.beta, graded=False)
+        beta = start[k:] if joint is None else np.linalg.solve(mix[k:, k:], joint.beta)
+        return np.append(start[:k], beta)
+
+    if searches[0].converged:
+        searches += search_elsewhere(model, problem, mix, searches[0], POLISH, settle)
+    searches = _best_first(model, y, searches)
+    end = mix @ searches[0].end
+
+    def point_at(theta: np.ndarray, graded: bool) -> Point | None:
+        return problem.point(theta, end[k:], graded)
 
     problem.tolerance = problem.TIGHT
     theta, zero = _settle_zeros(model, end[:k], point_at)
-    found = point_at(theta)
+    found = point_at(theta, True)
     if found is None:
         raise ModelError(_advice(model, y, searches))
     metric_theta = first[0].inverse_hessian if first else None
-    return Estimate(
-        problem, found, (*first, *searches), zero, tuple(_different_optima(good)), metric_theta
-    )
-
-
-def _apart(model: Model, one: np.ndarray, other: np.ndarray) -> bool:
-    """Whether two ends (scaled, signs of columns immaterial) are different optima."""
-    n = model.n_theta
-    return bool(np.abs(np.abs(one[:n]) - np.abs(other[:n])).max(initial=0.0) > 0.05)
+    notes = _notes(model, searches, point_at)
+    return Estimate(problem, found, (*first, *searches), zero, notes, metric_theta)
 
 
 def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy import stats
 
 from trialkit.display import card, table
-from trialkit.mixed import means
+from trialkit.mixed import hypotheses, means
 from trialkit.mixed.estimate import Estimate, estimate
 from trialkit.mixed.families import Family
 from trialkit.mixed.inference import Inference, default_method, inference_by
@@ -248,20 +248,27 @@ class FittedModel:
 
         Returns
         -------
-        DataFrame by term: F, num_df, den_df, p.
+        DataFrame by term: F, num_df, den_df, p. Where aliased columns leave less than all of a
+        term's hypothesis to be estimated, that part is tested, and a further column ``tested``
+        says so: "1 of 2 df", or "nothing" (F, den_df and p are then NaN).
         """
         inference = self.inference if method is None else inference_by(self, method)
         beta = self.fixed_effects.to_numpy()
-        out = {}
-        for term in self.model.part.terms:
+        part = self.model.part
+        out, told = {}, {}
+        for term in part.full_terms:
             if term == "1":
                 continue
-            rows = means.term_rows(self.model.part, term)
-            f, df = inference.f_test(rows, beta)
-            q = len(rows)
+            rows = hypotheses.term_rows(part, term)
+            q, f, df = len(rows), np.nan, np.nan
+            if q:
+                f, df = inference.f_test(rows, beta)
             p = stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df)
             out[term] = {"F": f, "num_df": q, "den_df": df, "p": float(p)}
+            told[term] = hypotheses.told_words(part, term, q) if part.aliased else ""
         table = pd.DataFrame.from_dict(out, orient="index", columns=["F", "num_df", "den_df", "p"])
+        if any(told.values()):
+            table["tested"] = [told[term] or "all" for term in table.index]
         return table.rename_axis("term")
 
     def linear(self, rows: np.ndarray, level: float = 0.95) -> pd.DataFrame:

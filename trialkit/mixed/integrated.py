@@ -3,8 +3,9 @@
 Where a factor was set on a handful of units, the spread between those units (the error stratum) is
 the largest unknown of a comparison, and its estimate is often zero. Instead of taking an estimate
 as known and correcting degrees of freedom, the restricted likelihood is averaged over that one
-standard deviation ``s`` under a weak prior, Student's half-t with three degrees of freedom (Gelman
-2006, Bayesian Anal. 1:515-534); what the stratum's blocks differ by is set wide, so that only
+standard deviation ``s`` under the weak prior ``1 / sqrt(1 + (s / scale)^2)``, flat below its scale
+and falling as ``1 / s`` above it: for a large spread that is the prior under which intervals are
+the classical ones, and near zero, where ``1 / s`` has no integral, it keeps its bound; what the stratum's blocks differ by is set wide, so that only
 comparisons within blocks count, and the other parameters stay at their estimates.
 
 With nodes ``s_j``, restricted log-likelihoods ``l_j``, estimates ``m_j`` and variances ``v_j`` of a
@@ -127,13 +128,13 @@ def inverse_trigamma(x: np.ndarray) -> np.ndarray:
     return y
 
 
-def half_t3(sd: np.ndarray, scale: float) -> np.ndarray:
-    """Density of Student's half-t with three df, to a constant."""
-    return (1.0 + (sd / scale) ** 2 / 3.0) ** -2
+def weak_prior(sd: np.ndarray, scale: float) -> np.ndarray:
+    """Flat below the scale and as ``1 / sd`` above it; not integrable, its posterior is."""
+    return (1.0 + (sd / scale) ** 2) ** -0.5
 
 
 def integrate(
-    fit: FittedModel, level: str, variable: str | None = None, scale: float = 0.4
+    fit: FittedModel, level: str, variable: str | None = None, scale: float = 0.1
 ) -> Integrated:
     """Fixed effects of a restricted fit, integrated over the spread of one error stratum.
 
@@ -183,7 +184,7 @@ def integrate(
         problem.tolerance = problem.TIGHT
     if not np.isfinite(values).any():
         raise ModelError("the likelihood cannot be evaluated over the spread of the error.")
-    log_weight = np.log(W / (1.0 - U) ** 2) + values + np.log(half_t3(sd, scale))
+    log_weight = np.log(W / (1.0 - U) ** 2) + values + np.log(weak_prior(sd, scale))
     weight = np.exp(log_weight - log_weight.max())
     return Integrated(
         sd, weight / weight.sum(), np.array(betas), np.array(halves),

@@ -19,7 +19,6 @@ from trialkit.errors import ModelError
 from trialkit.mixed import multiplicity
 
 if TYPE_CHECKING:
-    from trialkit.mixed.design import FixedPart
     from trialkit.mixed.fitted import FittedModel
 
 WEIGHTS = ("balanced", "observed")
@@ -109,40 +108,6 @@ def _shares(
             raise ModelError(f"no row has {held}: nothing to weight by.")
         count *= seen.reshape(*seen.shape, *[1] * (len(values) - len(own)))
     return count.ravel() / count.sum()
-
-
-def term_rows(part: FixedPart, term: str) -> np.ndarray:
-    """Rows of a term's marginal hypothesis (Type III, equal weights), shape (rows, terms).
-
-    Factors of the term enter by differences from their first level, other factors balanced; numeric
-    variables outside the term are held at zero, one inside it enters by its unit difference
-    (Searle 1987, Linear Models for Unbalanced Data, chapter 4). A term of transformed variables,
-    or a design with aliased columns, is tested by its own coefficients.
-    """
-    columns = part.terms[term]
-    own = np.eye(len(part.names))[columns]
-    known = [t for t in part.terms if all(v in part.levels or v in part.centres
-                                          for v in t.split(":"))]  # fmt: skip
-    if part.aliased or term not in known:
-        return own
-    grids = [_term_grid(part, t) for t in known]
-    at = known.index(term)
-    cells = part.grids(grids)[at].reshape(*(len(v) for v in grids[at].values()), -1)
-    variables = term.split(":")
-    for axis, name in enumerate(grids[at]):
-        if name in variables:
-            cells = np.delete(cells, 0, axis) - np.take(cells, [0], axis)
-        else:
-            cells = cells.mean(axis=axis, keepdims=True)
-    rows = cells.reshape(-1, cells.shape[-1])
-    return rows if np.linalg.matrix_rank(rows) == len(rows) == len(columns) else own
-
-
-def _term_grid(part: FixedPart, term: str) -> dict[str, list[Any]]:
-    """All factors at all levels; covariates of the term at 0 and 1, others at 0."""
-    variables = term.split(":")
-    numbers = {v: [0.0, 1.0] if v in variables else [0.0] for v in part.centres}
-    return {v: list(levels) for v, levels in part.levels.items()} | numbers
 
 
 def linear_functions(fit: FittedModel, linear: np.ndarray, level: float) -> pd.DataFrame:

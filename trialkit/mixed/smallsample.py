@@ -87,7 +87,8 @@ class KenwardRoger:
     def moments(self, contrast: np.ndarray) -> tuple[float, float]:
         """Scale ``lambda`` and denominator df of the F approximation; see :func:`_matched`.
 
-        The df are one at least. Both are NaN where no F distribution fits: hardly any df for many rows.
+        The df are one at least. Both are NaN where no F distribution fits: many rows on hardly any
+        df.
         """
         q = len(contrast)
         if q == 1:

@@ -98,7 +98,8 @@ def analysable(config: TrialConfig, strips: pd.DataFrame) -> Design:
                 [{"setups": None}],
             )
     try:
-        return read_design(config, strips, 2 * len(strips))
+        # Nothing was measured yet that could be adjusted for.
+        return read_design(config, strips, 2 * len(strips), adjust=False)
     except DesignError as error:
         changes: list[dict[str, Any]] = [
             *more,

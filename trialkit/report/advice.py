@@ -132,21 +132,17 @@ def to_watch(others: Mapping[str, Sequence[Finding]], better: Mapping[str, str])
     Parameters
     ----------
     others : mapping of str to sequence of Finding
-        Findings of the other responses, by heading.
+        Findings of the other responses, by heading; those with a difference are told.
     better : mapping of str to str
         The better end of each, "lower" or "higher", by heading.
     """
     out = []
     for title, found in others.items():
-        worse = [f for f in found if f.grade.strength and not is_better(f, better[title])]
-        sure = [f for f in worse if f.grade.found]
-        maybe = [f for f in worse if not f.grade.found]
-        for chosen, hedge in ((sure, ""), (maybe, "perhaps ")):
-            if not chosen:
-                continue
-            side = "down" if chosen[0].falls else "up"
-            labels = listed([lower_first(f.label) for f in chosen])
-            out.append(f"Watch {title}: {hedge}{side} with {labels} in this trial.")
+        worse = [f for f in found if f.grade.found and not is_better(f, better[title])]
+        if worse:
+            side = "down" if worse[0].falls else "up"
+            labels = listed([lower_first(f.label) for f in worse])
+            out.append(f"Watch {title}: {side} with {labels} in this trial.")
     return out
 
 
@@ -168,20 +164,17 @@ def between(ends: tuple[float, float], places: int) -> str:
 
 
 def in_lines(others: Mapping[str, Sequence[Finding]]) -> list[str]:
-    """Other responses, by heading, a line each; those that tell nothing apart share the last."""
+    """Other responses, by heading, a line each; those that tell nothing apart share the last.
+
+    What the trial is not first of all about is told where a difference is found, never on a lean.
+    """
     out: list[str] = []
     untold: list[str] = []
     setups: set[str] = set()
     for title, found in others.items():
-        known = [f for f in found if f.grade.strength]
+        known = [f for f in found if f.grade.found]
         if known:
-            out.append(
-                " ".join(
-                    f"{f.sentence.rstrip('.')}: "
-                    f"{'' if f.grade.found else 'best guess '}{f.absolute[0]}."
-                    for f in known
-                )
-            )
+            out.append(" ".join(f"{f.sentence.rstrip('.')}: {f.absolute[0]}." for f in known))
         elif found:
             untold.append(title)
             setups.update(f.level for f in found)

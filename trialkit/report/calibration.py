@@ -15,13 +15,14 @@ from trialkit.report.wording import counted
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
 
+REPORTED, LAYOUT = "reported", "kenward-roger, df of the layout"
 METHODS = {
-    "kenward-roger": "the rule used here",
-    "kenward-roger-nonzero": "Kenward-Roger, a spread estimated at zero taken as zero",
-    "z (ML)": "normal approximation, maximum likelihood",
-    "t of block differences": "t test of the differences between pairs",
+    REPORTED: "integrated over the spread",
+    LAYOUT: "Kenward-Roger, degrees of freedom of the layout",
+    "classical test of the stratum": "classical test",
+    "normal approximation": "normal approximation",
 }
-PAIRS = (3, 4, 6, 8)
+EFFECTS = {"setup": "", "main strips": "set on main strips", "strips": "set on strips"}
 
 
 @dataclass(frozen=True, slots=True)
@@ -32,14 +33,18 @@ class Calibration:
     ----------
     setting, nearness : str
         The layout simulated, and in a sentence how it differs from the response's.
+    spreads : list of str
+        True spreads of the error that were simulated.
     rows : list of list of str
-        ``method, effect, rejection of a true null (its interval), coverage (its interval)``.
+        ``method, effect``, rejection of a true null (per cent) at each spread, and its power.
     sentence : str
     rounds : int
+        The fewest behind a rate.
     """
 
     setting: str
     nearness: str
+    spreads: list[str]
     rows: list[list[str]]
     sentence: str
     rounds: int
@@ -52,25 +57,30 @@ def _table() -> pd.DataFrame:
 
 def nearest(result: ResponseAnalysis) -> tuple[str, str]:
     """Name of the simulated setting nearest to a response's design, and the difference in words."""
-    design, family = result.design, result.specification.family
-    gaussian = family in ("normal", "lognormal")
+    design = result.design
+    family = {"normal": "gaussian", "lognormal": "gaussian"}.get(
+        result.specification.family, result.specification.family
+    )
+    known = set(_table()["setting"])
     fields = design.strips["field"].nunique()
-    pairs = design.strips.groupby(["field", "pair"]).ngroups
-    here = f"Here: {design.kind}"
+    blocks = design.strips.groupby(["field", "pair"]).ngroups
+    sizes: tuple[int, ...] = (3, 4, 6, 8)
+    layout, n = "{} pairs", blocks
     if "main_strip" in design.nested:
-        setting = "gaussian, split strips" if gaussian else "poisson, split strips"
-        note = "" if family != "binomial" else "; counts of kernels were simulated, not damage"
-        return setting, f"{here}. Simulated: split strips of two factors{note}."
-    if fields > 1 and not gaussian and family != "binomial" and design.slope_factors:
-        return "poisson, 4 fields", f"{here}. Simulated: four fields of three pairs, two setups."
-    if family == "binomial":
-        return "damage, 6 pairs", f"{here}. Simulated: six pairs on one field."
-    if gaussian:
-        return "gaussian, 6 pairs", f"{here}. Simulated: six pairs on one field."
-    close = min(PAIRS, key=lambda n: (abs(n - pairs), n))
-    same = fields == 1 and close == pairs and design.kind.startswith("paired")
-    words = "the same layout" if same else f"{close} pairs on one field"
-    return f"poisson, {close} pairs", f"{here}. Simulated: {words}."
+        layout, sizes = "split strips in {} blocks", (3, 4, 6)
+    elif design.slope_factors:
+        layout, n, sizes = "{} fields", fields, (4, 6)
+    elif max(len(design.levels[name]) for name in design.names) > 2:
+        layout, sizes = "{} blocks of 3 setups", (4,)
+    named = [(abs(size - n), f"{family}, {layout.format(size)}") for size in sizes]
+    there = sorted(own for own in named if own[1] in known)
+    if not there:  # of another law of the counts
+        named = [(abs(size - n), f"poisson, {layout.format(size)}") for size in sizes]
+        there = sorted(own for own in named if own[1] in known)
+    if not there:
+        return "", ""
+    setting = there[0][1]
+    return setting, f"Here: {design.kind}. Simulated: {setting}."
 
 
 def calibration(result: ResponseAnalysis) -> Calibration | None:
@@ -83,57 +93,31 @@ def calibration(result: ResponseAnalysis) -> Calibration | None:
     table = table[table["setting"].eq(setting) & table["method"].isin(list(METHODS))]
     if table.empty:
         return None
-    rows, told = [], []
-    for effect in dict.fromkeys(table["effect"]):
-        if ":" in effect:
-            continue
+    null = table[table["quantity"].eq("rejection")]
+    rates = null.pivot(index=["effect", "method"], columns="spread", values="rate")
+    power = table[table["quantity"].eq("power") & table["spread"].eq(0.2)]
+    power = power.set_index(["effect", "method"])["rate"]
+    spreads = [f"{s:g}" for s in rates.columns]
+    rows = []
+    for effect in dict.fromkeys(null["effect"]):
         for method, words in METHODS.items():
-            own = table[table["effect"].eq(effect) & table["method"].eq(method)]
-            own = own.set_index("quantity")
-            if own.empty:
-                continue
-            cells = [_rate(own, "rejection"), _rate(own, "coverage")]
-            rows.append([words, _EFFECTS.get(effect, effect), *cells])
-            if words == "the rule used here":
-                told.append((effect, own))
-    rounds = int(table["rounds"].min())
-    if "the same layout" not in nearness:
-        nearness += " Rates there are a guide to the ones here, not the same thing."
-    return Calibration(setting, nearness, rows, _sentence(told, rounds), rounds)
+            own = [number(100 * float(rate), 1) for rate in rates.loc[(effect, method)]]
+            told = power.get((effect, method))
+            shown = "" if told is None else number(100 * float(told), 0)
+            rows.append([words, EFFECTS[effect] or "the setup", *own, shown])
+    integrated = any(not isinstance(judge, float) for judge in result.judges.values())
+    sentence = _sentence(null, REPORTED if integrated else LAYOUT)
+    return Calibration(setting, nearness, spreads, rows, sentence, int(table["rounds"].min()))
 
 
-_EFFECTS = {
-    "setup": "the setup",
-    "cushion": "set on main strips",
-    "speed": "set on strips, F test",
-    "fast - slow": "set on strips, contrast",
-}
-
-
-def _rate(own: pd.DataFrame, quantity: str) -> str:
-    if quantity not in own.index:
-        return ""
-    row = own.loc[quantity]
-    rate, low, high = (number(100 * float(row[c]), 1) for c in ("rate", "low", "high"))
-    return f"{rate} ({low} to {high})"
-
-
-def _sentence(told: list[tuple[str, pd.DataFrame]], rounds: int) -> str:
-    parts = []
-    for effect, own in told:
-        rejected = float(own.loc["rejection", "rate"])
-        low, high = float(own.loc["rejection", "low"]), float(own.loc["rejection", "high"])
-        covered = float(own.loc["coverage", "rate"])
-        if high < 0.05:
-            verdict = "cautious: it finds a difference that is not there more seldom than 5 %"
-        elif low > 0.05:
-            verdict = "bold: it finds a difference that is not there more often than 5 %"
-        else:
-            verdict = "as it says, so far as these rounds can tell"
-        name = "" if effect == "setup" else f" ({_EFFECTS.get(effect, effect)})"
-        parts.append(
-            f"In {counted(rounds, 'simulated trial')} without an effect{name} the rule used here "
-            f"rejected at 5 % in {number(100 * rejected, 1)} %; in as many with one, its 95 % "
-            f"interval held the truth in {number(100 * covered, 1)} %: {verdict}."
-        )
-    return " ".join(parts)
+def _sentence(null: pd.DataFrame, used: str) -> str:
+    own = null[null["method"].eq(used)]
+    worst = own.loc[own["rate"].idxmax()]
+    low, high = (number(100 * float(worst[c]), 1) for c in ("low", "high"))
+    return (
+        f"The rule used here ({METHODS[used].lower()}) told a difference where there was none in "
+        f"{number(100 * own['rate'].min(), 1)} to {number(100 * own['rate'].max(), 1)} % of "
+        f"{counted(int(worst['rounds']), 'simulated trial')}, where 5 % were allowed; most often "
+        f"with a spread of {worst['spread']:g} between the units ({low} to {high} %, by the number "
+        "of trials simulated). Where units hardly differ it is more cautious than it says."
+    )

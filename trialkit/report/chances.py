@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import math
 
+from trialkit.decide.prior import in_words
+from trialkit.decide.words import EQUALLY
+from trialkit.intake import Prior
 from trialkit.report.wording import Grade, counted
 
 _PARTS = ((1, 20), (1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (4, 5),
@@ -31,26 +34,62 @@ def chance(p: float) -> str:
     return f"about {part} in {whole}"
 
 
-def pays(probability: float, area: str) -> str:
-    """Whether an option pays on an area, as a chance and its counterpart."""
+def pays(
+    probability: float, area: str, believed: float | None = None, prior: Prior | None = None
+) -> str:
+    """Whether an option pays on an area, as a chance and its counterpart, and what that rests on.
+
+    Parameters
+    ----------
+    probability : float
+        By the trial alone.
+    area : str
+    believed, prior : float and Prior, optional
+        The chance with what was believed before the trial, and what that was.
+    """
     if not 0 <= probability <= 1:
         return f"Chance that it pays for itself on {area} a year: not known."
     return (
         f"Chance that it pays for itself on {area} a year: {chance(probability)} (that it does "
-        f"not: {chance(1 - probability)}), with price, life and area as entered."
+        f"not: {chance(1 - probability)}), with price, life and area as entered, {EQUALLY}."
+        f"{with_prior(probability, believed, prior)}"
     )
 
 
+def with_prior(probability: float, believed: float | None, prior: Prior | None) -> str:
+    """The chance with what was believed before, a sentence with a space before it; else ""."""
+    if prior is None:
+        return ""
+    if believed is None:
+        return (
+            " What was believed before could not be used: a mean loss is too near zero for a ratio."
+        )
+    told = f" With what was believed before ({in_words(prior)})"
+    if chance(believed) == chance(probability):
+        return f"{told} it is the same in these words."
+    return f"{told} it is {chance(believed)}."
+
+
+def of_hundred(low: float, high: float) -> str:
+    """An interval of a share as whole numbers of 100, never all or none: "between 60 and 99"."""
+    if not (math.isfinite(low) and math.isfinite(high)):
+        return "an unknown number"
+    least, most = max(math.floor(100 * low), 1), min(math.ceil(100 * high), 99)
+    least, most = min(least, 99), max(most, 1)
+    if least >= most:
+        return f"about {most}"
+    return f"between {least} and {most}"
+
+
 def across_fields(
-    share: float, low: float, high: float, n_fields: int, verdict: Grade
+    shares: tuple[float, float], low: float, high: float, n_fields: int, verdict: Grade
 ) -> str:  # fmt: skip
     """How alike fields are, in a sentence.
 
     Parameters
     ----------
-    share : float
-        Of fields whose effect has the sign of the mean effect, by the model; not a number where
-        the fields of the trial could not be told apart.
+    shares : (float, float)
+        Interval of the share of fields whose effect has the sign of the mean effect, by the model.
     low, high : float
         Interval of the effect in the next field, on a scale where no effect is 0.
     n_fields : int
@@ -61,14 +100,9 @@ def across_fields(
     if verdict is Grade.OPEN or not all(map(math.isfinite, (low, high))):
         return "Which way it goes in the next field this trial cannot tell."
     either = low <= 0 <= high
-    if not math.isfinite(share):
-        alike = f"This trial cannot tell its {counted(n_fields, 'field')} apart in this"
-        return alike + ("; the next one may go the other way." if either else ".")
-    if either:  # the interval and the share must both allow what is said
-        share = min(share, 0.95)
     text = (
-        f"By the model {chance(share)} fields like the {counted(n_fields, 'field')} of this trial "
-        "go that way"
+        f"By the model {of_hundred(*shares)} of 100 fields like the "
+        f"{counted(n_fields, 'field')} of this trial go that way"
     )
     if verdict is Grade.LEANING:
         text = f"If the lean is real: b{text[1:]}"

@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.quantities import Scale, lower_first, number, upper_first
+from trialkit.report.chances import of_hundred
 from trialkit.report.export import csv_bytes
 from trialkit.report.letters import ComparedLetters
 from trialkit.report.wording import change
@@ -50,8 +51,9 @@ def sentences(comparison: Comparison) -> list[str]:
         )
         if np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
             text += (
-                f" A field of the next trial: {_between(comparison, row)}. About "
-                f"{100 * row['same_direction']:.0f} % of fields have an effect in that direction."
+                f" A field of the next trial: {_between(comparison, row)}. Of 100 such fields "
+                f"{of_hundred(row['same_direction_low'], row['same_direction_high'])} have an "
+                "effect in that direction."
             )
         out.append(text)
     return out

@@ -15,10 +15,10 @@ from trialkit import plots
 from trialkit.analysis.covariates import SHORT
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
-from trialkit.report import formulas
+from trialkit.report import formulas, second_answer
 from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
 from trialkit.report.fragments import bullets, figure, paragraph, table
-from trialkit.report.wording import change, grade
+from trialkit.report.wording import change, grade_of, why_weaker
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
@@ -111,9 +111,9 @@ class Detail:
         shown = self._difference_scales()[0]
         for row in self.result.contrasts.to_dict("records"):
             value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-            verdict = grade(float(row["p_adjusted"]), low, high)
             said = f"{self.against(row)}: {change(value, low, high, shown)}."
-            out.append(f"{said} {verdict.value}")
+            why = self.letters.text(why_weaker(row))
+            out.append(f"{said} {grade_of(row).value} {why}".rstrip())
         return bullets(out)
 
     def model(self, level: int = 3) -> str:
@@ -140,7 +140,8 @@ class Detail:
 
     def estimates(self, level: int = 3) -> str:
         """Adjusted means and contrasts with every number of the analysis."""
-        return self.heading("estimates", "Estimates", level) + self.means() + self.contrasts()
+        heading = self.heading("estimates", "Estimates", level)
+        return heading + self.means() + self.contrasts() + self.at_same()
 
     def means(self) -> str:
         result = self.result
@@ -160,28 +161,49 @@ class Detail:
 
     def contrasts(self, pairs: bool = True) -> str:
         """Every level against its reference; `pairs` adds every two levels."""
-        result = self.result
+        out = self._compared(self.result.contrasts, "differences from the reference")
+        return out + self.all_pairs() if pairs else out
+
+    def at_same(self) -> str:
+        """The second answer, where there is one: what it is, and its contrasts."""
+        second = self.result.at_same
+        if second is None:
+            return ""
+        said = [second.words, *second_answer.apart(self.result, self.system), *second.notes]
+        out = "".join(self.text(text) for text in said)
+        if second.contrasts.empty:
+            return out
+        return out + self._compared(second.contrasts, f"differences at the same {second.what}")
+
+    def _compared(self, contrasts: pd.DataFrame, what: str) -> str:
         known = self._difference_scales()
-        ratios = result.contrasts["ratio"].notna().any()
+        ratios = contrasts["ratio"].notna().any()
+        # nothing to show where no strip design has a simpler test
+        classical = bool(contrasts.get("p_classical_adjusted", pd.Series()).notna().any())
         rows = []
-        for row in result.contrasts.to_dict("records"):
+        for row in contrasts.to_dict("records"):
             cells = [self.against(row)]
             cells += [with_interval(span_of(row, "difference", s)) for s in known]
             if ratios:
                 cells.append(ratio_of(row))
             cells += [number(row["statistic"], 2), number(row["df"], 1), p_value(row["p"]),
                       p_value(row["p_adjusted"])]  # fmt: skip
+            if classical:
+                cells += [str(row["classical"]), p_value(row["p_classical"]),
+                          p_value(row["p_classical_adjusted"])]  # fmt: skip
             if "p_rank" in row:
                 cells.append(p_value(row["p_rank"]))
             rows.append(cells)
         head = ["comparison", *(s.unit for s in known), *(["ratio"] if ratios else []),
                 "t", "df", "p", "p, Holm"]  # fmt: skip
-        if "p_rank" in result.contrasts:
+        if classical:
+            head += ["simpler test", "its p", "its p, Holm"]
+        if "p_rank" in contrasts:
             head.append("p, ranks")
-        out = table(
-            f"{result.title}: differences from the reference ({self.percent} interval)", head, rows
-        )
-        return out + self.all_pairs() if pairs else out
+        return table(
+            f"{self.result.title}: {what} ({self.percent} interval; p, Holm: adjusted "
+            f"{self.result.adjusted_within})", head, rows,
+        )  # fmt: skip
 
     def all_pairs(self) -> str:
         known = self._difference_scales()
@@ -350,7 +372,7 @@ class Detail:
         own = self._difference_scales()[0]
         parts = [
             self.heading("sensitivity", "Does the answer hang on the choice of model?", level),
-            self.text(found.conclusion),
+            self.text(f"{found.conclusion}{self._alone()}"),
         ]
         roles = {"chosen": " (this report's)", "warning": " (a warning, not a choice)"}
         keys = ["factor", "level", "reference"]
@@ -379,6 +401,12 @@ class Detail:
         )
         return "".join(parts)
 
+    def _alone(self) -> str:
+        """That other models are held against this one by itself, where others are counted too."""
+        if self.result.primary:
+            return ""
+        return " Here p is adjusted within the factor alone, for every model alike."
+
     def brief(self) -> str:
         """The response inside an element that unfolds; on paper its estimates and verdict alone."""
         inside = [
@@ -386,8 +414,9 @@ class Detail:
             self.contrasts(pairs=False),
             self.text(self.brief_check.verdict),
             '<div class="screen">',
+            self.at_same(),
             self.all_pairs(),
-            self.text(self.alternatives.conclusion),
+            self.text(f"{self.alternatives.conclusion}{self._alone()}"),
             self.model(4),
             self.variances(4),
             "</div>",

@@ -18,6 +18,7 @@ XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
 
 ABOUT = {
     "contrasts": "every level against its reference",
+    "contrasts_at_same": "the same at one speed, or what else was measured after the setup acted",
     "means": "adjusted means",
     "by_field": "measured differences field by field",
     "by_strip": "measured values strip by strip",

@@ -23,6 +23,7 @@ if TYPE_CHECKING:
 
 _FORMULA = re.compile(r"\s*[=+\-@\t\r]")
 _WORKBOOK = "analysis.xlsx"
+_SECOND = "contrasts_at_same"
 _ALWAYS = ("models", "loss_by_strip", "loss_by_setup", "refused")  # whatever was analysed
 _KINDS = ("contrasts", "means", "by_field", "by_strip", "term_tests", "variances")
 
@@ -31,8 +32,10 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     """Tidy tables by name, SI with bu/ac beside kg/ha.
 
     Those of `ResponseAnalysis`, each with the columns ``response`` and ``unit`` in front and one
-    below the other over responses; ``models`` (the model of every response in words, its notes,
-    or why there is none), ``loss_by_strip``, ``loss_by_setup`` and ``refused``.
+    below the other over responses; ``contrasts_at_same``, those of the second answer
+    (`trialkit.analysis.at_same`) with what it is ``adjusted_for``, where there is one; ``models``
+    (the model of every response in words, its notes, or why there is none), ``loss_by_strip``,
+    ``loss_by_setup`` and ``refused``.
     """
     letters = Letters(analysis.trial)
     out: dict[str, pd.DataFrame] = {}
@@ -45,6 +48,15 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
             table.insert(1, "unit", result.unit)
             parts.append(table)
         out[kind] = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    seconds = [
+        second.contrasts.assign(response=name, unit=result.unit, adjusted_for=second.what)
+        for name, result in analysis.responses.items()
+        if (second := result.at_same) is not None and len(second.contrasts)
+    ]
+    if seconds:
+        table = pd.concat(seconds, ignore_index=True)
+        first = ["response", "unit", "adjusted_for"]
+        out[_SECOND] = table[[*first, *table.columns.drop(first)]]
     models = [
         {"response": name, "title": r.title, "model": r.model, "fixed_part": r.formula,
          "why": r.why, "notes": " ".join(r.notes)}
@@ -108,7 +120,7 @@ def _has_formula(table: pd.DataFrame) -> bool:
 
 def free_for_tables(folder: str | Path) -> None:
     """Raises FileExistsRefusal where `write_tables` would, before anything is analysed."""
-    names = (*_KINDS, *_ALWAYS)
+    names = (*_KINDS, _SECOND, *_ALWAYS)
     refuse_existing(Path(folder), (*(f"{name}.csv" for name in names), _WORKBOOK))
 
 

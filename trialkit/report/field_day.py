@@ -14,10 +14,11 @@ import numpy as np
 import pandas as pd
 
 from trialkit import plots
+from trialkit.analysis.family import counted_words, stands_in
 from trialkit.decide import payback
 from trialkit.errors import DesignError
 from trialkit.quantities import number, upper_first
-from trialkit.report import advice, captions, chances
+from trialkit.report import advice, captions, chances, second_answer
 from trialkit.report.field_day_more import SHOWN, FoldedParts, folded
 from trialkit.report.fragments import Fragment, bullets, figure, in_notebook, paragraph, section
 from trialkit.report.wording import Finding, Grade, counted, listed
@@ -50,6 +51,7 @@ DEFER = (
     "1928.57; other places have their own rules."
 )
 ALSO = {
+    "header_loss": "loose kernels at the header",
     "kernel_damage": "damaged kernels",
     "dropped_ears": "dropped ears",
     "residue_mass": "material other than grain",
@@ -75,11 +77,19 @@ class FieldDayPage(FoldedParts):
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
             paragraph(f"{first.extent}.", "extent"),
-            paragraph(f"{first.grade.value} {self._brackets(first)}", "grade"),
+            paragraph(f"{self.letters.text(first.told)} {self._brackets(first)}", "grade"),
         ]
+        result = self.responses[self.response]
+        same = second_answer.apart(result, self.config.units, first.factor, first.level)
+        parts += [paragraph(self.letters.text(text)) for text in same]
+        if instead := stands_in(self.analysis):
+            parts.append(paragraph(self.letters.text(instead), "quiet"))
         if others:
-            parts.append(bullets([found.sentence for found in others]))
+            parts.append(bullets([self._brief(found) for found in others]))
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
+
+    def _brief(self, found: Finding) -> str:
+        return f"{found.sentence} {self.letters.text(found.weaker)}".rstrip()
 
     def _brackets(self, first: Finding) -> str:
         text = (
@@ -96,7 +106,7 @@ class FieldDayPage(FoldedParts):
         if "header_loss" not in self.responses:
             return section("loss", title, paragraph(self._skipped("header_loss")))
         words = [
-            *self._told("header_loss")[1:],
+            *self._told("header_loss")[self.response == "header_loss" :],
             folded("The numbers", self._means("header_loss")),
             self._others("header_loss", plots.loss_by_setup),
         ]
@@ -153,10 +163,13 @@ class FieldDayPage(FoldedParts):
         us = self.config.units == "US"
         area = convert(self.money.area_per_year, "ha", "ac") if us else self.money.area_per_year
         try:
-            probability = payback(self.analysis).probability
+            found = payback(self.analysis)
         except (DesignError, ValueError):  # a price or life of nothing
             return ""
-        return chances.pays(probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}")
+        return chances.pays(
+            found.probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}",
+            found.with_prior, self.config.model.prior,
+        )  # fmt: skip
 
     def also(self) -> Fragment:
         """What else was counted, a line each."""
@@ -167,9 +180,11 @@ class FieldDayPage(FoldedParts):
             if self.factor.name in set(self.analysis[response].contrasts["factor"]):
                 others[title] = self._findings(response, self.factor.name)
         lines = advice.in_lines(others)
+        counted = counted_words(self.analysis)
+        words = [paragraph(self.letters.text(counted))] if counted else []
         if not lines:
             lines = ["Nothing else was counted that compares the setups."]
-        return section("also", "What else was counted", bullets(lines))
+        return section("also", "What else was counted", *words, bullets(lines))
 
     def what_to_try(self) -> Fragment:
         """What the evidence is good for on the reader's own fields, and what to test first."""
@@ -230,8 +245,7 @@ class FieldDayPage(FoldedParts):
         items += [self.letters.text(reason) for reason in self.skipped.values()]
         items += [self.letters.text(warning) for warning in self.analysis.warnings]
         items.append(
-            "Several things were counted; a lone surprise among them may be luck. Agronomic and "
-            "money figures are estimates for a decision, not guarantees."
+            "Agronomic and money figures are estimates for a decision, not guarantees."
         )
         return section("unknown", "What we do not know", bullets(list(dict.fromkeys(items))))
 
@@ -244,7 +258,8 @@ class FieldDayPage(FoldedParts):
             return []
         row = pooled.set_index("level").loc[first.level]
         said = chances.across_fields(
-            float(row["same_direction"]), float(row["predicted_low"]),
+            (float(row["same_direction_low"]), float(row["same_direction_high"])),
+            float(row["predicted_low"]),
             float(row["predicted_high"]), int(row["n_fields"]), first.grade,
         )  # fmt: skip
         items = [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]

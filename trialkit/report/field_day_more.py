@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from datetime import date
 from html import escape
 from statistics import median
@@ -19,11 +20,11 @@ from trialkit.report.quality import quality
 from trialkit.report.wording import Finding, counted, findings, listed
 
 if TYPE_CHECKING:
-    from trialkit.analysis import TrialAnalysis
+    from trialkit.analysis import ResponseAnalysis, TrialAnalysis
     from trialkit.decide import Money
 
 SHOWN = ("header_loss", "kernel_damage")
-"""Responses the page is about; the headline is the first's that was analysed."""
+"""Responses the page is about, besides the trial's primary one."""
 
 
 class FoldedParts:
@@ -43,7 +44,7 @@ class FoldedParts:
         self.config = analysis.trial.config
         self.money = money
         self.letters = Letters(self.trial)
-        self.responses = {n: analysis.responses[n] for n in SHOWN if n in analysis.responses}
+        self.responses = shown(analysis, SHOWN)
         self.skipped = {n: analysis.skipped[n] for n in SHOWN if n in analysis.skipped}
         if not self.responses:
             raise DesignError(" ".join(self.skipped.values()) or "No loss or damage was analysed.")
@@ -172,9 +173,12 @@ class FoldedParts:
         """A paragraph for every finding of a response, the headline's factor first."""
         return [
             f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
-            f"{escape('; '.join((found.extent, *found.absolute[1:])))}.</p>"
+            f"{escape('; '.join((found.extent, *found.absolute[1:])))}. {self._why(found)}</p>"
             for found in self._every(response)
         ]
+
+    def _why(self, found: Finding) -> str:
+        return escape(self.letters.text(found.weaker))
 
     def _picture(self, response: str, draw: Any, factor: str | None = None) -> str:
         """Means and strips of the headline's factor, or of another."""
@@ -214,6 +218,14 @@ class FoldedParts:
     def _skipped(self, response: str) -> str:
         reason = self.skipped.get(response, "The trial has no data for it.")
         return self.letters.text(f"Not shown. {reason}")
+
+
+def shown(analysis: TrialAnalysis, usual: Sequence[str]) -> dict[str, ResponseAnalysis]:
+    """The responses a page is about, the one of its headline first: the trial's primary one, where
+    it was analysed, then the usual ones."""
+    asked = analysis.trial.config.model.primary
+    names = dict.fromkeys((asked, *usual))
+    return {n: analysis.responses[n] for n in names if n in analysis.responses}
 
 
 def folded(summary: str, *parts: str) -> str:

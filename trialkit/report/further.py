@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from trialkit import plots
 from trialkit.analysis import ordinal_model
+from trialkit.analysis.fields import SAME
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number
 from trialkit.report.cells import figures, p_value
@@ -53,7 +54,7 @@ def fields(detail: Detail, level: int = 3) -> str:
             sd = f"{figures(row['sd'])}{ends}"
             rows.append([detail.label(found.factor, row["level"]), f"{mean} ({low} to {high})",
                          f"{least} to {most}", sd, p_value(row["sd_p"]),
-                         _share(row["same_direction"])])  # fmt: skip
+                         _share(*(row[c] for c in SAME))])  # fmt: skip
         head = ["setup", f"mean {what}", "next field", "sd between fields", "p of no spread",
                 "fields the same way"]  # fmt: skip
         caption = (
@@ -166,8 +167,8 @@ def power(detail: Detail, level: int = 3) -> str:
     return "".join(parts)
 
 
-def _share(part: float) -> str:
-    return f"{100 * part:.0f} %" if math.isfinite(part) else ""
+def _share(part: float, low: float, high: float) -> str:
+    return f"{100 * part:.0f} % ({100 * low:.0f} to {100 * high:.0f})"
 
 
 def _aim(found: PowerAttained, aim: str, value: float, own: Scale) -> str:

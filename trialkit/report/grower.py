@@ -16,14 +16,16 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit import __version__
 from trialkit.analysis.at_levels import speed_factor
+from trialkit.analysis.family import counted_words, stands_in
 from trialkit.decide import comparison
 from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import number, upper_first
-from trialkit.report import grower_conditions, grower_fields, grower_money
+from trialkit.report import grower_conditions, grower_fields, grower_money, second_answer
+from trialkit.report.field_day_more import shown
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.own import OwnLetters
-from trialkit.report.wording import Finding, Grade, counted, finding, listed
+from trialkit.report.wording import Finding, Grade, counted, findings, listed
 from trialkit.units import price_per_bushel_to_per_tonne
 
 if TYPE_CHECKING:
@@ -71,7 +73,7 @@ class GrowerPage:
         self.letters = OwnLetters(self.trial, grower)
         self.mine, self.others = self.letters.mine, self.letters.others
         self.area, self.price, self.hour_costs = area, price, tuple(hour_costs)
-        self.responses = {n: analysis.responses[n] for n in SHOWN if n in analysis.responses}
+        self.responses = shown(analysis, SHOWN)
         if not self.responses:
             raise DesignError(
                 " ".join(analysis.skipped.values()) or "No loss or damage was analysed."
@@ -129,16 +131,8 @@ class GrowerPage:
 
     def findings(self, response: str) -> list[Finding]:
         """Levels of the decision's factor against the reference, the decision's own first."""
-        result = self.responses[response]
-        rows = result.contrasts[result.contrasts["factor"] == self.found.factor]
-        rows = rows.assign(_later=rows["level"] != self.found.level)
-        rows = rows.sort_values(["_later", "p_adjusted"], kind="stable")
-        words = dict(zip(self.factor.levels, self.factor.level_labels, strict=True))
-        return [
-            finding(response, row, words[row["reference"]], unit=result.unit,
-                    system=self.config.units)
-            for row in rows.to_dict("records")
-        ]  # fmt: skip
+        result = self.analysis.responses[response]
+        return findings(result, self.config.units, self.found.factor, self.found.level)
 
     def whose(self, capital: bool = False) -> str:
         """ "my 2 fields", or the name of the only one."""
@@ -174,15 +168,19 @@ class GrowerPage:
             parts.append(paragraph(f"In other units: {first.absolute[1]}.", "quiet"))
         parts.append(
             paragraph(
-                f"{first.grade.value} In brackets: the {self.percent} interval; values outside it "
-                "fit the counts poorly.",
+                f"{self.letters.text(first.told)} In brackets: the {self.percent} interval; values "
+                "outside it fit the counts poorly.",
                 "grade",
             )
         )
+        same = second_answer.apart(self.result, self.config.units, first.factor, first.level)
+        parts += [paragraph(self.letters.text(text)) for text in same]
+        if instead := stands_in(self.analysis):
+            parts.append(paragraph(self.letters.text(instead), "quiet"))
         lines = [
             ("On my fields", grower_fields.in_short(self)),
             ("Money", grower_money.in_short(self)),
-            *(("Also", self._plain(f.sentence) + ".") for f in others),
+            *(("Also", f"{self._plain(f.sentence)}. {f.weaker}".rstrip()) for f in others),
         ]
         items = "".join(
             f"<li><strong>{escape(name)}.</strong> {escape(self.letters.text(words))}</li>"
@@ -214,7 +212,9 @@ class GrowerPage:
 
     def damage(self) -> Fragment:
         """Damaged kernels, where they were looked for and are not the headline already."""
-        if self.response == "kernel_damage" or "kernel_damage" not in self.responses:
+        if self.response == "kernel_damage":
+            words = [paragraph("They are what the headline is about.")]
+        elif "kernel_damage" not in self.responses:
             reason = self.analysis.skipped.get("kernel_damage", "No grain sample was looked at.")
             words = [paragraph(self.letters.text(reason))]
         else:
@@ -231,11 +231,11 @@ class GrowerPage:
             "grade discounts or time spent changing over.",
             "Agronomic and money figures are aids to a decision, not guarantees.",
         ]
-        items += [self.letters.text(text) for text in self.analysis.warnings]
+        items += map(self.letters.text, (counted_words(self.analysis), *self.analysis.warnings))
         return section(
             "unknown",
             "Keep in mind",
-            bullets(list(dict.fromkeys(items))),
+            bullets(list(filter(None, dict.fromkeys(items)))),
             paragraph(DEFER, "defer"),
         )
 
@@ -273,5 +273,5 @@ def finding_html(found: Finding, letters: Any) -> str:
     extent = "; ".join([*found.absolute, found.percent] if found.percent else found.absolute)
     return (
         f'<p class="finding"><strong>{escape(letters.text(found.sentence))}</strong> '
-        f"{escape(upper_first(extent))}. {escape(found.grade.value)}</p>"
+        f"{escape(upper_first(extent))}. {escape(letters.text(found.told))}</p>"
     )

@@ -11,6 +11,7 @@ from trialkit import plots
 from trialkit.analysis import crossing
 from trialkit.analysis.at_levels import effects_at
 from trialkit.analysis.curves import STANDS
+from trialkit.analysis.speed import COVARIATE
 from trialkit.decide import best_speed, loss_curve
 from trialkit.decide.words import amount, area_unit
 from trialkit.errors import DesignError
@@ -242,8 +243,9 @@ def _choice(page: GrowerPage, curve: LossCurve, hour: float) -> SpeedChoice:
 
 def _loss_curve(page: GrowerPage) -> LossCurve:
     """Loss against speed: by the setup factor whose levels are speeds, else as measured."""
-    if page.response != "header_loss":
+    if "header_loss" not in page.analysis.responses:
         raise DesignError(page.analysis.skipped.get("header_loss", "Header loss was not analysed."))
-    if page.speed_factor is None and "speed_centred" not in page.result.design.covariates:
+    design = page.result.design
+    if page.speed_factor is None and COVARIATE not in (*design.covariates, *design.measured_after):
         raise DesignError("It takes strips run at different ground speeds to tell.")
     return loss_curve(page.analysis, page.speed_factor)

@@ -6,13 +6,15 @@ import math
 from typing import TYPE_CHECKING
 
 from trialkit import plots
+from trialkit.decide import comparison, payback, sensitivity
 from trialkit.decide import money as money_of
-from trialkit.decide import payback, sensitivity
 from trialkit.decide.break_even import BreakEven
+from trialkit.decide.prior import chance_with
 from trialkit.decide.sensitivity import input_value
-from trialkit.decide.what_if import inputs, scenarios
+from trialkit.decide.what_if import inputs, needed_saving, scenarios
 from trialkit.decide.words import (
     CAUTION_MORE,
+    EQUALLY,
     amount,
     area_unit,
     interval_of_saving,
@@ -21,6 +23,7 @@ from trialkit.decide.words import (
 )
 from trialkit.errors import DesignError
 from trialkit.quantities import lower_first, scales, span
+from trialkit.report import chances
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section
 from trialkit.report.what_if import WhatIf
 from trialkit.report.wording import Grade, counted
@@ -37,15 +40,15 @@ def what_if(page: GrowerPage) -> WhatIf | str:
     """The numbers a reader may change, or why money cannot be spoken of."""
     analysis = page.analysis
     try:
-        if page.response != "header_loss":
+        if "header_loss" not in analysis.responses:
             raise DesignError(analysis.skipped.get("header_loss", "Header loss was not analysed."))
         speed = page.speed_factor
         if speed is not None:
             own = speed if speed != page.found.factor else None
             every = scenarios(analysis, page.found.factor, speed=own)
         else:
-            along = page.curve("speed_measured")
-            curve = along if not isinstance(along, str) else None
+            along = page.curve("speed_measured")  # of the headline's response
+            curve = along if page.response == "header_loss" and not isinstance(along, str) else None
             every = scenarios(analysis, page.found.factor, curve=curve)
         # The decision's own level first.
         every = tuple(sorted(every, key=lambda s: s.level != page.found.level))
@@ -81,7 +84,10 @@ def in_short(page: GrowerPage) -> str:
         f"{amount(abs(value))} per {unit} ({level})"
     )
     if shown.annual_cost == 0:
-        return f"{words}; the chance that it saves grain at all is {percent(shown.probability)}."
+        return (
+            f"{words}; the chance that it saves grain at all is {percent(shown.probability)}"
+            f"{_believed_in_short(page, panel)}."
+        )
     net, least, most = shown.net_per_year
     whole = whole_places(net, least, most)
     left = "leaves" if net >= 0 else "costs"
@@ -90,8 +96,26 @@ def in_short(page: GrowerPage) -> str:
         f"{shown.currency} {amount(abs(net), whole)} a year "
         f"{'after' if net >= 0 else 'more than it saves, with'} its own cost of "
         f"{shown.currency} {amount(shown.annual_cost, 0)} (balance {amount(least, whole)} to "
-        f"{amount(most, whole)}); the chance that it pays is {percent(shown.probability)}."
+        f"{amount(most, whole)}); the chance that it pays is {percent(shown.probability)}"
+        f"{_believed_in_short(page, panel)}."
     )
+
+
+def _believed(page: GrowerPage, panel: WhatIf) -> float | None:
+    """The chance, with what was believed before the trial, that the panel's first numbers pay."""
+    first, given = panel.scenarios[0], panel.given
+    found = comparison(page.analysis, "header_loss", first.factor, first.level)
+    assert found is not None
+    needed = needed_saving(given)
+    return chance_with(found, page.config.model.prior, -needed)
+
+
+def _believed_in_short(page: GrowerPage, panel: WhatIf) -> str:
+    """The chance with what was believed before, where it is a step of the words away."""
+    chance = _believed(page, panel)
+    if chance is None or chances.chance(chance) == chances.chance(panel.figures().probability):
+        return ""
+    return f" by the trial alone, {percent(chance)} with what was believed before it"
 
 
 def money(page: GrowerPage) -> Fragment:
@@ -109,6 +133,10 @@ def money(page: GrowerPage) -> Fragment:
         "The range comes from the trial's uncertainty about the grain saved, all its fields "
         "together; prices, acres and years are taken as certain. The cost of a year is the payment "
         "that repays the option with interest over its life.",
+        f"The chance is what the trial alone says, {EQUALLY}."
+        + chances.with_prior(
+            panel.figures().probability, _believed(page, panel), page.config.model.prior
+        ),
     ]
     if any(s.setting for s in panel.scenarios):
         notes.append("At a chosen ground speed the saving is that of the strips run at it.")
@@ -175,7 +203,7 @@ def _turning(page: GrowerPage, pay: Payback) -> list[str]:
         _threshold(pay.price, f"With {here} a year: if corn were", pays, page),
         _threshold(pay.area, f"With corn at {pay.currency} {price}: on", pays, page),
     ]
-    needed = 1000.0 * (float(base.annual_cost) / base.area - base.other_per_ha) / base.price
+    needed = needed_saving(base)
     own = scales("kg/ha", system)[0]
     found = pay.found.difference
     low, high = (-v for v in reversed(found.interval(pay.confidence)))
@@ -240,7 +268,7 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
     per_year = [amount(v, whole_places(*sums)) for v in sums]
     area = f"{amount(panel.given.area / size, 0)} {unit}"
     label = page.found.label
-    first = page.findings(page.response)[0]
+    first = page.findings("header_loss")[0]
     out = []
     if first.grade in (Grade.OPEN, Grade.LEANING):
         out.append(

@@ -96,8 +96,9 @@ def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
         "Means are over the distribution of the random effects, in the reported unit; standard "
         "errors are by the delta method from the covariance of Kenward and Roger (1997), with "
         "their degrees of freedom, at most those of the units a factor was set on less the "
-        f"setups. Intervals are {level} %; p-values are two-sided, adjusted within a factor by "
-        "Holm (1979)."
+        f"setups. Intervals are {level} %; p-values are two-sided, adjusted by Holm (1979): of "
+        f"{lower_first(results[analysis.primary].title)}, the primary response, within a factor"
+        + (", of the others over all their comparisons." if len(results) > 1 else ".")
     )
     if any(len(v) > 2 for r in results.values() for v in r.design.levels.values()):
         parts.append(
@@ -138,8 +139,24 @@ def _fixed(results: list[ResponseAnalysis]) -> str:
     for names, titles in adjusted.items():
         if names:
             whom = "" if len(adjusted) == 1 else f" for {listed(titles)}"
-            text += f", with {listed([WORDS[c] for c in names])} as covariates{whom}"
+            what = listed([WORDS[c] for c in names])
+            text += f", with {what} as {_covariates(names)}{whom}"
+    second: dict[tuple[str, ...], list[str]] = {}
+    for r in results:
+        if r.design.measured_after:
+            second.setdefault(r.design.measured_after, []).append(lower_first(r.title))
+    for names, titles in second.items():
+        what = listed([WORDS[c] for c in names])
+        text += (
+            f". Effects are those of choosing a setup, with what it changes in {what}; a second "
+            f"analysis of {listed(titles)} had {what} as {_covariates(names)}, to "
+            f"compare setups at the same {what}"
+        )
     return f"{text}."
+
+
+def _covariates(names: tuple[str, ...]) -> str:
+    return "a covariate" if len(names) == 1 else "covariates"
 
 
 def _random(result: ResponseAnalysis) -> str:

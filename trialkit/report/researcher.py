@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit import plots
+from trialkit.analysis.family import ADJUSTED, looked_at
 from trialkit.quantities import lower_first, upper_first
 from trialkit.report import formulas, further, methods
 from trialkit.report.as_run import AsRun
@@ -19,6 +20,7 @@ from trialkit.report.calibration import Calibration, calibration
 from trialkit.report.detail import SEED, SIMULATED, SIMULATED_BRIEF, Detail
 from trialkit.report.downloads import links
 from trialkit.report.export import nameless, tables
+from trialkit.report.field_day_more import shown
 from trialkit.report.fragments import (
     Fragment,
     bullets,
@@ -88,19 +90,25 @@ class ResearcherPage:
         )
         what = listed([lower_first(self.letters.text(label)) for label in compared])
         verb = "does" if len(compared) == 1 else "do"
-        aims = [lower_first(NAMES[n]) for n in FULL if n in self.details] or ["what was measured"]
+        first = shown(self.analysis, FULL)
+        aims = [lower_first(NAMES.get(n, r.title)) for n, r in first.items()] or [
+            "what was measured"
+        ]
         parts = [
             paragraph(f"Analysis of a strip trial, season {self.config.season}", "kicker"),
             f"<h1>{escape(self.letters.text(self.config.title))}</h1>",
             paragraph(f"The question: what {verb} {what} change in {listed(aims)}?", "extent"),
         ]
-        found = [line for name in FULL if name in self.details for line in self._found(name)]
+        found = [line for name in first for line in self._found(name)]
         parts.append(bullets(found) if found else "")
         parts.append(
             paragraph(
                 f"Ranges are {self.percent} intervals: values outside them fit the data poorly. "
-                "Words follow p, adjusted for the number of setups, and the interval: clearly "
-                "below 0.01, plainly below 0.05, 'probably' below 0.15.",
+                "Words follow p, adjusted for the number of comparisons, and the interval: clearly "
+                "below 0.01, plainly below 0.05, of "
+                f"{lower_first(self.details[self.analysis.primary].result.title)} 'probably' "
+                "below 0.15. "
+                + self.letters.text(" ".join(looked_at(self.analysis))),
                 "quiet",
             )
         )
@@ -116,7 +124,7 @@ class ResearcherPage:
                                else found.absolute)  # fmt: skip
             lead = "Best guess: " if found.grade in (Grade.LEANING, Grade.OPEN) else ""
             said = upper_first(f"{lead}{extent}")
-            out.append(self.letters.text(f"{found.sentence} {said}. {found.grade.value}"))
+            out.append(self.letters.text(f"{found.sentence} {said}. {found.told}"))
         return out
 
     def contents(self) -> Fragment:
@@ -152,7 +160,7 @@ class ResearcherPage:
             "answer",
             "Every comparison in one table",
             table(
-                f"Differences with {self.percent} intervals; p adjusted within a factor (Holm)",
+                f"Differences with {self.percent} intervals. {ADJUSTED.rstrip('.')}",
                 list(said.columns), rows,
             ),
             bullets([self.letters.text(t) for t in self.analysis.skipped.values()])
@@ -290,7 +298,8 @@ class ResearcherPage:
                 "For counts the method is applied to the working linear model at the optimum. "
                 "Intervals of means and ratios are on the logarithm, those of differences "
                 "symmetric, all by the delta method; variances inside a mean are taken as known. "
-                "p-values are adjusted by Holm (1979) over the levels of a factor."
+                "p-values are adjusted by Holm (1979), of the primary response within a factor, of "
+                "all others over all of their comparisons."
             ),
         ]
         return section("estimation", "How the numbers are made", *parts)
@@ -313,16 +322,15 @@ class ResearcherPage:
                 found.setdefault(own.setting, own)
         for setting, own in found.items():
             caption = (
-                f"{upper_first(setting)}: per cent of {own.rounds:,} rounds ({self.percent} of "
-                "such rates lie in the range)"
+                f"{upper_first(setting)}: a true null rejected at 5 %, per cent of {own.rounds:,} "
+                "rounds and more, by the true spread of the error (link scale); power for 30 % "
+                "less at a spread of 0.2"
             )
             parts += [
                 f"<h3>{escape(upper_first(listed(seen[setting])))}</h3>",
                 paragraph(self.letters.text(own.nearness)),
                 paragraph(own.sentence),
-                table(caption.replace(self.percent, "95 %"),
-                      ["method", "effect of", "rejects a true null at 5 %",
-                       "95 % interval holds the truth"], own.rows),
+                table(caption, ["method", "effect of", *own.spreads, "power"], own.rows),
             ]  # fmt: skip
         if not found:
             parts.append(paragraph("No simulated layout lies near this one."))

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.display import p_text
 from trialkit.quantities import lower_first
 from trialkit.report.letters import Letters
 from trialkit.report.wording import change, findings, of_difference
@@ -21,8 +22,9 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
     -------
     DataFrame
         ``response, comparison, difference`` (with its interval), ``in per cent`` (of the
-        reference; empty where ratios have no meaning), ``p`` (adjusted by Holm within the
-        factor) and ``evidence``, the grade of `trialkit.report.wording` in a word.
+        reference; empty where ratios have no meaning), ``p`` (of the comparison alone), ``p
+        adjusted`` (`trialkit.analysis.family`) and ``evidence``, the grade of
+        `trialkit.report.wording` in a word.
     """
     letters = Letters(analysis.trial)
     system = analysis.trial.config.units
@@ -32,7 +34,6 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
         for found, row in zip(
             findings(result, system), result.contrasts.to_dict("records"), strict=True
         ):
-            p = row["p_adjusted"]
             value, low, high = (row[f"difference{end}"] for end in ("", "_low", "_high"))
             rows.append(
                 {
@@ -42,7 +43,8 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
                     ),
                     "difference": change(value, low, high, shown),
                     "in per cent": found.percent,
-                    "p": f"{p:.2g}" if p >= 0.001 else "below 0.001",
+                    "p": p_text(row["p"]),
+                    "p adjusted": p_text(row["p_adjusted"]),
                     "evidence": found.grade.word,
                 }
             )

@@ -11,9 +11,12 @@ leaning       p < 0.15                                    "probably left fewer .
 open          otherwise                                   "this trial cannot tell ..."
 ============  ==========================================  =================================
 
-p is the two-sided p-value after adjustment for the number of comparisons. The cuts are this
-project's choice, the same for every trial and every response (`terms`); 0.15 two-sided is 0.075
-one-sided, odds of about 12 to 1 on the sign for a reader who held both signs equally likely before.
+p is the two-sided p-value after adjustment for the number of comparisons
+(`trialkit.analysis.family`): the model's, or that of the classical test beside it where that is the
+larger, so that the weaker of the two is told. A lean of a response that the trial is not first of
+all about is not told: it is open. The cuts are this project's choice, the same for every trial and
+every response (`terms`); 0.15 two-sided is 0.075 one-sided, odds of about 12 to 1 on the sign for a
+reader who held both signs equally likely before.
 
 Chances and fields stand in `chances`, margins in `margins`, what figures show in `captions`, what
 to do about it in `advice`; they all speak by these grades.
@@ -27,6 +30,8 @@ from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
+from trialkit.analysis.family import evidence, strongest_first
+from trialkit.display import p_text
 from trialkit.quantities import (
     Scale,
     lower_first,
@@ -76,6 +81,63 @@ def grade(p: float, low: float, high: float) -> Grade:
     if apart and p < 0.05:
         return Grade.GOOD
     return Grade.LEANING if p < 0.15 else Grade.OPEN
+
+
+def grade_of(row: Mapping[str, Any]) -> Grade:
+    """Grade of a row of ``ResponseAnalysis.contrasts``; all that is said of one follows it."""
+    return _graded(row, evidence(row))
+
+
+def _graded(row: Mapping[str, Any], p: float) -> Grade:
+    value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
+    if not low <= value <= high:  # also where the estimate is missing
+        return Grade.OPEN
+    verdict = grade(p, low, high)
+    return Grade.OPEN if verdict is Grade.LEANING and not row.get("primary", True) else verdict
+
+
+_FINDS = {
+    Grade.CLEAR: "clear evidence",
+    Grade.GOOD: "good evidence",
+    Grade.LEANING: "no more than a tendency",
+    Grade.OPEN: "no difference",
+}
+
+
+def why_weaker(row: Mapping[str, Any]) -> str:
+    """Why less is told of a comparison than one test of it finds, in sentences; else "".
+
+    Two tests may differ by a grade, and one among many comparisons counts for less than alone.
+    """
+    out = []
+    model, simple = (float(row.get(c, math.nan)) for c in ("p_adjusted", "p_classical_adjusted"))
+    if math.isfinite(model) and math.isfinite(simple):
+        by_model, by_simple = _graded(row, model), _graded(row, simple)
+        df = float(row.get("df_classical", math.nan))
+        reach = f", {number(df, 0)} degrees of freedom" if math.isfinite(df) else ""
+        more = "finds more" if by_simple.strength > by_model.strength else "finds less"
+        if by_model is not by_simple:
+            out.append(
+                f"The model finds {_FINDS[by_model]} (p {_is(model)}); the simpler test of the "
+                f"same strips, {row['classical']}{reach}, {more}: {_FINDS[by_simple]} (p "
+                f"{_is(simple)}); the weaker of the two is told."
+            )
+    alone = max((float(row.get(c, math.nan)) for c in ("p", "p_classical")), key=_known)
+    if not row.get("primary", True) and grade_of(row) is Grade.OPEN and _graded(row, alone).found:
+        out.append(
+            f"Looked at alone it would be told as a difference (p {_is(alone)}); among all that "
+            f"was looked at it may be luck (p {_is(evidence(row))})."
+        )
+    return " ".join(out)
+
+
+def _known(p: float) -> float:
+    return -1.0 if math.isnan(p) else p
+
+
+def _is(p: float) -> str:
+    text = p_text(p)
+    return text if text.startswith("below") else f"= {text}"
 
 
 def compared(response: str, label: str, reference: str, verdict: Grade, falls: bool) -> str:
@@ -131,7 +193,8 @@ class Finding:
 
     `sentence` is the comparison in words, `grade` how sure it is, `falls` whether the estimate
     lies below the reference, `absolute` the difference in each unit (the trial's own first),
-    `percent` the same as a share of the reference ("" where the model gives no ratio).
+    `percent` the same as a share of the reference ("" where the model gives no ratio), `weaker`
+    why less is told than the model alone finds, or than a simpler test does ("" where both agree).
     """
 
     response: str
@@ -144,6 +207,12 @@ class Finding:
     reference: str
     absolute: tuple[str, ...]
     percent: str
+    weaker: str = ""
+
+    @property
+    def told(self) -> str:
+        """How sure it is, in a sentence, and why no surer where two tests differ."""
+        return f"{self.grade.value} {self.weaker}".rstrip()
 
     @property
     def extent(self) -> str:
@@ -169,9 +238,7 @@ def finding(
     """
     words = TERMS[response]
     value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-    verdict = grade(float(row["p_adjusted"]), low, high)
-    if not low <= value <= high:  # also where the estimate is missing
-        verdict = Grade.OPEN
+    verdict = grade_of(row)
     label = str(row["label"])
     share, least, most = (
         (float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")
@@ -192,6 +259,7 @@ def finding(
             change(value, low, high, s, *words.by_amount) for s in of_difference(unit, system)
         ),
         percent=percent,
+        weaker=why_weaker(row),
     )
 
 
@@ -213,9 +281,8 @@ def findings(
     rows = result.contrasts
     if factor is not None:
         rows = rows[rows["factor"] == factor]
-        rows = rows.assign(_later=rows["level"] != first).sort_values(
-            ["_later", "p_adjusted"], kind="stable"
-        )
+        rows = strongest_first(rows)
+        rows = rows.iloc[(rows["level"] != first).to_numpy().argsort(kind="stable")]
     labels = {
         f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
     }
