@@ -228,7 +228,7 @@ def draw(design: Design, spread: float, rng: np.random.Generator) -> dict[str, p
     moisture = rng.uniform(17, 26, design.fields).repeat(n // design.fields)
     strips["speed_measured (mph)"] = np.round(rng.normal(4.5, 0.15, n), 1)
     strips["moisture (%)"] = np.round(moisture + rng.normal(0, 0.3, n), 1)
-    return {"strips": strips, "frames": pd.concat(frames), "grain": grain}
+    return {"strips": strips, "frames": pd.concat(frames, ignore_index=True), "grain": grain}
 
 
 def write(design: Design, tables: Mapping[str, pd.DataFrame], folder: Path) -> None:
