@@ -7,9 +7,9 @@ from functools import cache
 from pathlib import Path
 
 import pytest
+from frozen_trials import frozen_dir
 
 from trialkit.analysis import TrialAnalysis, analyse
-from trialkit.report import demo_dir
 from trialkit.trial import load_trial
 
 Analysed = Callable[[str], TrialAnalysis]
@@ -45,5 +45,5 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 
 @pytest.fixture(scope="session")
 def analysed() -> Analysed:
-    """The whole analysis of a demo trial, by its folder, made once in every process."""
-    return cache(lambda folder: analyse(load_trial(demo_dir(folder))))
+    """The whole analysis of a frozen trial, by its folder, made once in every process."""
+    return cache(lambda folder: analyse(load_trial(frozen_dir(folder))))

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from frozen_trials import CUSHION_PAIRS, GAP, frozen_dir
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
@@ -19,10 +19,8 @@ from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.simpler import blocks, fieller, paired_t, sign_flip
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 FRAMES_ONLY = Effort(
     header_frames=6, total_frames=0, ear_area=0, grain_samples=0, residue_samples=0, stalks=0
 )
@@ -219,7 +217,7 @@ def test_conclusion_follows_the_rows(pairs):
 
 
 def test_what_fails_says_why_and_the_rest_stands():
-    trial = load_trial(DEMO / "cushion_pairs")
+    trial = load_trial(frozen_dir("cushion_pairs"))
     frames = trial.tables()["frames"]
     strip = frames["strip"].iloc[0]
     empty = frames["strip"].eq(strip) & frames["zone"].eq("header")

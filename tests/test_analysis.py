@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION, CUSHION_PAIRS, SCENARIOS, frozen_dir
 from scipy import stats
 
 from trialkit.analysis import SPECIFICATIONS, analyse, estimates, responses
@@ -18,10 +18,8 @@ from trialkit.intake import SetupFactor
 from trialkit.mixed import fit_mixed
 from trialkit.mixed.inference import inference_by
 from trialkit.simulate import Effort, Truth, simulate_trial, true_header_loss
-from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, SCENARIOS
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 KG = 3.0  # kg/ha per kernel/m2 at 300 g per 1000
 FRAMES_ONLY = Effort(
     header_frames=6, total_frames=0, ear_area=0, grain_samples=0, residue_samples=0, stalks=0
@@ -35,7 +33,7 @@ def demos(analysed):
 
 @pytest.fixture(scope="module")
 def pairs():
-    return load_trial(DEMO / "cushion_pairs")
+    return load_trial(frozen_dir("cushion_pairs"))
 
 
 def changed(trial: Trial, **tables) -> Trial:
@@ -87,7 +85,7 @@ def test_an_unforeseen_error_costs_one_response_only(pairs, monkeypatch, fault, 
 @pytest.mark.parametrize("folder", [s.folder for s in SCENARIOS])
 def test_shipped_demos_hold_their_truth_inside_the_intervals(demos, folder):
     # Shows that the demos are consistent; the simulations below measure how often that happens.
-    record = json.loads((DEMO / folder / "truth.json").read_text(encoding="utf-8"))
+    record = json.loads((frozen_dir(folder) / "truth.json").read_text(encoding="utf-8"))
     for response, column in (("header_loss", "kg_ha"), ("kernel_damage", "percent")):
         result = demos[folder].responses[response]
         truth = pd.DataFrame(record[response]).set_index(["factor", "level"])
@@ -276,7 +274,7 @@ def test_models_follow_the_designs(demos):
 
 
 def test_covariates_need_every_strip(demos):
-    trial = load_trial(DEMO / "gap_fields")
+    trial = load_trial(frozen_dir("gap_fields"))
 
     def forget(strips):
         columns = ["speed_measured", "moisture"]
@@ -291,7 +289,7 @@ def test_covariates_need_every_strip(demos):
 
 
 def test_two_fields_have_no_slopes_and_say_whom_they_speak_for():
-    trial = load_trial(DEMO / "gap_fields")
+    trial = load_trial(frozen_dir("gap_fields"))
     two = ["Mill Piece", "Pond Side"]
     strips = trial.strips[trial.strips["field"].isin(two)]
     frames = trial.frames[trial.frames["strip"].isin(strips["strip"])]
@@ -362,7 +360,7 @@ def test_one_pair(pairs):
 
 
 def test_a_factor_that_changes_between_too_few_larger_strips():
-    split = load_trial(DEMO / "split_strips")
+    split = load_trial(frozen_dir("split_strips"))
     with pytest.raises(DesignError, match=r"Gathering chain changes only between main strips"):
         analyse(keep_strips(split, split.strips["pair"].eq("1")))
     # The same with whole blocks: cushion on two blocks, standard on two, nothing to judge it by.
@@ -440,7 +438,7 @@ def test_a_model_without_an_optimum_gives_way_to_a_simpler_one(monkeypatch):
         return fit_mixed(data, fixed=fixed, slopes=slopes, **rest)
 
     monkeypatch.setattr(responses, "fit_mixed", stubborn)
-    result = header(load_trial(DEMO / "split_strips"))
+    result = header(load_trial(frozen_dir("split_strips")))
     assert result.formula == "cushion + gap + speed"
     assert "could not be fitted to these counts" in " ".join(result.notes)
     assert " by " not in result.model.split("fixed effects of")[1].split(";")[0]

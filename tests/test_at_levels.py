@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import pytest
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.analysis.at_levels import effects_at, speed_factor
 from trialkit.errors import DesignError
-from trialkit.report import demo_dir
 
 
 @pytest.fixture(scope="module")
 def result():
-    return tk.analyse(tk.load_trial(demo_dir("split_strips")), responses=["header_loss"])[
+    return tk.analyse(tk.load_trial(frozen_dir("split_strips")), responses=["header_loss"])[
         "header_loss"
     ]
 
@@ -43,7 +43,7 @@ def test_the_ratio_is_that_of_the_means(result) -> None:
 
 def test_speed_is_a_factor_where_its_levels_are_speeds(result) -> None:
     assert speed_factor(result) == "speed"
-    other = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    other = tk.analyse(tk.load_trial(frozen_dir("gap_fields")), responses=["header_loss"])
     assert speed_factor(other["header_loss"]) is None
 
 

@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 from mediated_trial import CONFIG, TOTAL, mediated
 from scipy import stats
 
@@ -20,7 +20,7 @@ from trialkit.errors import ModelError
 from trialkit.intake.config import ModelConfig
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
+
 def header(trial: Trial):
     return analyse_response(SPECIFICATIONS["header_loss"], trial, trial.losses(), 0.95)
 
@@ -52,7 +52,7 @@ def test_the_comparison_is_the_whole_effect_and_the_second_answer_what_speed_lea
 
 def test_the_second_answer_is_the_model_with_the_covariate() -> None:
     """Asked for in the settings, the same model comes by the first path, from its own start."""
-    trial = load_trial(DEMO / "gap_fields")
+    trial = load_trial(frozen_dir("gap_fields"))
     result, told = header(trial), header(asking(trial, "speed", "moisture"))
     second = result.at_same
     assert second is result.at_same and second.what == "ground speed"
@@ -72,7 +72,7 @@ def test_the_second_answer_is_the_model_with_the_covariate() -> None:
 
 def test_curve_and_speeds_take_speed_in_where_the_comparison_does_not() -> None:
     """The same refits, whether the response's own model holds speed or not."""
-    trial = load_trial(DEMO / "gap_fields")
+    trial = load_trial(frozen_dir("gap_fields"))
     one, other = header(trial), header(asking(trial, "speed", "moisture"))
     curves = [r.effect_along("speed_measured", points=5) for r in (one, other)]
     assert "speed_centred" in curves[0].fit.fixed_effects.index
@@ -169,6 +169,6 @@ def test_the_settings_override_the_rules() -> None:
 
 
 def test_planned_speeds_stay_factors_and_have_no_second_answer() -> None:
-    trial = load_trial(DEMO / "split_strips")
+    trial = load_trial(frozen_dir("split_strips"))
     result = analyse(trial, responses=["residue_mass"])["residue_mass"]
     assert "speed" in result.design.names and result.at_same is None

@@ -12,13 +12,13 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
 from trialkit.analysis import analyse, effect_curve, response_surface
 from trialkit.analysis.specifications import STILL
 from trialkit.errors import DesignError
 from trialkit.intake import write_trial
 from trialkit.simulate import Effort, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from trialkit.trial import Trial, load_trial
 
 MEASURED = ("frames", "ears", "grain", "residue")
@@ -244,7 +244,7 @@ SAID = {
     ),
     "nothing found at all": (
         lambda: none_found(pairs(), lambda s: s["strip"].notna()), "processing_loss", False,
-        ["no loose kernel in 32 frames of zone header (29.7 m2)", "below 0.3 kg/ha"],
+        ["no kernel in 32 frames of zone header (29.7 m2)", "below 0.3 kg/ha"],
     ),
     "nothing found under one combination": (
         lambda: none_found(split(), lambda s: s["cushion"].eq("cushion") & s["gap"].eq("wide")),

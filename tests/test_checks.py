@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import integrate, stats
 
 from trialkit import plots
@@ -23,10 +23,8 @@ from trialkit.mixed.effects import unit_part
 from trialkit.mixed.residual_shape import _mixed_cdf, residual_shape
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.simulate import Effort, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 FRAMES_ONLY = Effort(
     header_frames=6, total_frames=0, ear_area=0, grain_samples=0, residue_samples=0, stalks=0
 )
@@ -38,7 +36,7 @@ def one_response(trial: Trial, name: str):
 
 @pytest.fixture(scope="module")
 def demo():
-    return load_trial(DEMO / "cushion_pairs")
+    return load_trial(frozen_dir("cushion_pairs"))
 
 
 @pytest.fixture(scope="module")
@@ -284,7 +282,7 @@ def test_influence_joins_each_unit_to_the_full_estimate(check):
 
 
 def test_without_a_field_of_three_effects_are_those_of_a_trial_of_two_fields():
-    trial = load_trial(DEMO / "gap_fields")
+    trial = load_trial(frozen_dir("gap_fields"))
     three = list(dict.fromkeys(trial.strips["field"]))[:3]
 
     def of(fields):

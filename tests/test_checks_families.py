@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 from trialkit.analysis import SPECIFICATIONS, analyse
@@ -18,17 +18,17 @@ from trialkit.analysis.responses import analyse_response
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.quantities import scales
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 TRUTH = Truth(
     preharvest=4.0, header=15.0, header_ratios={"cushion": {"cushion": 0.6}}, processing=12.0,
     sd={"pair": 0.15, "strip": 0.1, "frame": 0.3}, preharvest_sd={"strip": 0.15}, damage=0.06,
     damage_sd={"pair": 0.1, "strip": 0.1, "sample": 0.1}, ears=0.2, residue=0.02,
     residue_sd={"pair": 0.2, "strip": 0.15},
 )  # fmt: skip
-EFFORT = Effort(header_frames=6, total_frames=6, residue_samples=2, stalks=0)
+EFFORT = Effort(
+    header_frames=6, total_frames=6, residue_samples=2, stalks=0, intake_samples=2, butt_samples=2
+)
 GAUSSIAN = [n for n, s in SPECIFICATIONS.items() if s.family in ("lognormal", "normal")]
 
 
@@ -173,7 +173,7 @@ def test_skewed_amounts_are_seen_on_the_wrong_scale():
 )
 def test_leaving_a_pair_out_is_a_trial_without_it(drawn, name):
     # In the demo trial frames vary differently in the two zones: the refits keep that, too.
-    trial = load_trial(DEMO / "cushion_pairs") if name.startswith("demo") else drawn
+    trial = load_trial(frozen_dir("cushion_pairs")) if name.startswith("demo") else drawn
     name = name.removeprefix("demo ")
     table = leave_out(one(trial, name), "pair", 0.95)
     gone = trial.strips.loc[trial.strips["pair"] != "4", "strip"]

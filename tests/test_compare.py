@@ -13,6 +13,7 @@ import numpy as np
 import openpyxl
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION, CUSHION_PAIRS, GAP
 from typer.testing import CliRunner
 
 import trialkit as tk
@@ -25,7 +26,6 @@ from trialkit.intake import SetupFactor, write_trial
 from trialkit.report.compared import in_part, sentences
 from trialkit.report.letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
 
 TRUTH = Truth(
     preharvest=0.01, header=60.0, header_ratios={"cushion": {"cushion": 0.7}},

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import integrate, stats
 
 from trialkit.analysis import analyse
@@ -20,10 +20,8 @@ from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
 from trialkit.plots.curves import effect_along
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 KM_H_PER_MPH = 1.609344  # exact
 EFFORT = Effort(
     header_frames=4, preharvest_frames=0, total_frames=0, ear_area=0, grain_samples=0,
@@ -260,7 +258,7 @@ def test_what_cannot_be_drawn_is_refused(change, words):
 
 
 def test_speed_that_is_a_setup_has_no_curve(gaps):
-    trial = load_trial(DEMO / "split_strips")
+    trial = load_trial(frozen_dir("split_strips"))
     result = analyse(trial, responses=["header_loss"])["header_loss"]
     # Within a level speed scatters by a tenth of the step between levels: a line along it would
     # reach over a gap no strip lies in.

@@ -10,6 +10,7 @@ import pytest
 
 from trialkit import units
 from trialkit.decide import CAUTION, annual_cost, break_even_area, capital_recovery_factor, money
+from trialkit.intake import OptionCost
 from trialkit.report import FieldDayPage
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -17,12 +18,16 @@ DEMO = Path(__file__).parent.parent / "data_demo"
 
 @pytest.fixture(scope="module")
 def analysis(analysed):
-    return analysed("cushion_pairs")
+    return with_config(analysed("cushion_pairs"), option=WORKED, price_per_t=4 / 25.40117272 * 1000)
 
 
 def with_config(analysis, **changes):
     trial = analysis.trial
     return replace(analysis, trial=replace(trial, config=replace(trial.config, **changes)))
+
+
+# The worked option: 6,000 over 10 years at 8 %, on 600 ac a year.
+WORKED = OptionCost("cushion", "cushion", 6000.0, 10.0, 0.08, 600 * 0.40468564224)
 
 
 def with_difference(analysis, bu_ac: float, half: float = 0.2):
@@ -78,15 +83,17 @@ def test_hectares_and_acres_agree(analysis):
 
 def test_words_state_the_interval_the_area_and_the_caution(analysis):
     result = money(with_difference(analysis, 1.0))
-    value, pays, area, caution = result.sentences
+    value, area, pays, caution = result.sentences
     assert value.startswith(
         "Cushioned chain against standard chain, at the header: loose grain worth USD 4.00"
     )
     assert "per ac (95 % interval of the saving 3.20 to 4.80)" in value
-    assert "USD 894 a year" in pays
+    assert "On 600 ac a year cushioned chain lasts 10 years and costs USD 894 a year" in area
     assert "from 224 ac a year (95 % interval 186 to 279 ac)" in pays
     # 894.18 / 600 = 1.49 an acre against 4.00.
-    assert "On 600 ac a year it costs USD 1.49 per ac, USD 2.51 less" in area
+    # 600 x 2.51 = 1,506 a year; 1.49 / 4.00 = 0.37 bu/ac covers it.
+    assert "USD 1.49 per ac. That is USD 2.51 per ac, USD 1,506 a year, less than" in area
+    assert "it pays where it saves more than 0.37 bu/ac" in area
     assert caution == CAUTION and "not a guarantee" in caution
     metric = with_config(with_difference(analysis, 1.0), units="SI")
     assert "saved per ha" in money(metric).sentences[0]
@@ -96,9 +103,9 @@ def test_no_saving_never_pays(analysis):
     worse = money(with_difference(analysis, -0.5, half=0.1))
     assert math.isinf(worse.break_even_ac) and worse.value_per_ac < 0
     assert "USD 2.00 lost per ac (95 % interval of the loss 1.60 to 2.40)" in worse.sentences[0]
-    assert "no saving to pay for it" in worse.sentences[1]
+    assert "no saving to pay for it" in worse.sentences[2]
     unsure = money(with_difference(analysis, 0.5, half=0.8))
-    assert math.isinf(unsure.break_even_ac_high) and "interval at least" in unsure.sentences[1]
+    assert math.isinf(unsure.break_even_ac_high) and "interval at least" in unsure.sentences[2]
 
 
 def test_without_price_option_or_loss(analysis):
@@ -124,7 +131,7 @@ def test_without_an_option_money_follows_the_headline(analysed):
     table = analysis.responses["header_loss"].contrasts
     assert table["level"].tolist() == ["narrow", "wide"]
     assert money(analysis).level == table.loc[table["p_adjusted"].idxmin(), "level"] == "wide"
-    assert FieldDayPage(analysis)._findings("header_loss", "gap")[0].label.startswith("Wide")
+    assert FieldDayPage(analysis)._findings("header_loss", "gap")[0].own.label.startswith("Wide")
 
 
 def test_user_text_is_escaped(analysis):

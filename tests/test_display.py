@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit import decide, plan
@@ -39,7 +40,7 @@ HOSTILE = '<i class="evil">a & b</i>'
 
 @cache
 def trial(name: str = "split_strips", hostile: bool = False) -> tk.Trial:
-    found = tk.load_trial(demo_dir(name))
+    found = tk.load_trial(frozen_dir(name))
     if not hostile:
         return found
     setups = tuple(
@@ -196,14 +197,13 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "PowerGrid": (lambda h: simulated(h), True),
     "Exchange": (lambda h: simulated(h).better(2, 1), False),
     "Expected": (lambda h: plan.Expected(basis={"loss": HOSTILE} if h else {}), True),
-    "Work": (lambda h: plan.Work(), False),
+    "Work": (lambda h: plan.Work(change_minutes={"cushion": 90.0}), False),
     "CheapestPlan": (
         lambda h: plan.CheapestPlan(6, 8, 1, 1230.0, 0.83, 0.04, HOSTILE if h else "6 pairs."),
         True),
     "DescribedPlan": (lambda h: plan.check_description(described(h)), True),
     "PlannedTrial": (lambda h: recorded(h), True),
     "Ground": (lambda h: plan.Ground(HOSTILE if h else "Home", 400.0), True),
-    "Pace": (lambda h: plan.Pace(change_minutes={"cushion": 90.0}), False),
     "GapTarget": (lambda h: tk.header.gap_target([24.0, 26.0, 25.0]), False),
     "GapTarget of no stalk": (lambda h: tk.header.gap_target(), False),
     "RowNoise": (

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from frozen_trials import frozen_dir
 
 from trialkit.analysis import analyse
 from trialkit.analysis.equivalence import ABOVE, BELOW, OPEN, WITHIN, equivalence, no_more_than
@@ -14,13 +14,11 @@ from trialkit.analysis.estimates import Offset
 from trialkit.errors import DesignError
 from trialkit.trial import load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
-
 
 @pytest.fixture(scope="module")
 def demos():
     return {
-        p: analyse(load_trial(DEMO / p), responses=("header_loss", "kernel_damage"))
+        p: analyse(load_trial(frozen_dir(p)), responses=("header_loss", "kernel_damage"))
         for p in ("gap_fields", "split_strips")
     }
 

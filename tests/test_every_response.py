@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from frozen_trials import CUSHION_PAIRS, SCENARIOS
 from noncentral_t import paired_t_power
 from scipy import stats
 
@@ -24,7 +25,6 @@ from trialkit.errors import DesignError
 from trialkit.mixed.means import reference_grid
 from trialkit.plots.curves import effect_along
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, SCENARIOS
 from trialkit.trial import Trial
 from trialkit.units import KG_HA_PER_BU_AC
 

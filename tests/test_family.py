@@ -115,9 +115,8 @@ def test_null_trials_seldom_find_anything_secondary_and_never_lean_on_it() -> No
         found += any(f.grade.found for f in told)
         rest = analysis.comparisons.query("not primary")
         alone += bool((rest["p"] < 0.05).any())
-        better = {r.title: r.specification.better for r in analysis.responses.values()}
         words = [f"{f.sentence} {f.told}" for f in told]
-        words += [*advice.in_lines(others), *advice.to_watch(others, better)]
+        words += advice.in_lines(others)
         assert not any("probably" in w or "perhaps" in w or "lean" in w for w in words)
     # At most 5 % of trials by Holm; the bound is that count's upper 99.9 % point. Without it as
     # many trials as ten tests bring would find something, far above the bound.

@@ -8,6 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 import trialkit as tk
@@ -18,9 +19,7 @@ from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import fit_mixed
-from trialkit.report import demo_dir
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 
 
 def header_loss(trial):
@@ -209,7 +208,7 @@ def test_half_a_count_stands_in_for_none(gaps) -> None:
 
 
 def test_what_has_no_fields_to_differ_says_so(gaps) -> None:
-    one = tk.load_trial(demo_dir())
+    one = tk.load_trial(frozen_dir())
     with pytest.raises(DesignError, match="three fields or more"):
         field_effects(header_loss(one))
     with pytest.raises(DesignError, match="'speed' is no setup factor"):
@@ -218,7 +217,7 @@ def test_what_has_no_fields_to_differ_says_so(gaps) -> None:
 
 def test_a_difference_between_zones_has_no_ratio_in_a_field() -> None:
     # The model's scale there is that of the counts of both zones, not of their difference.
-    trial = tk.load_trial(demo_dir("gap_fields"))
+    trial = tk.load_trial(frozen_dir("gap_fields"))
     result = tk.analyse(trial, responses=["processing_loss"]).responses["processing_loss"]
     assert result.design.slope_factors
     with pytest.raises(DesignError, match="Processing loss is a difference between zones"):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from itertools import product
 
 import numpy as np
@@ -15,7 +16,7 @@ from trialkit import header as h
 from trialkit.decide import extra_time
 from trialkit.decide import field_capacity as capacity_of_decide
 from trialkit.errors import TrialkitError
-from trialkit.header.plates import GAPS
+from trialkit.header.plates import PLATES
 from trialkit.units import convert
 
 INCH = 25.4
@@ -135,8 +136,14 @@ def test_gap_target() -> None:
     # 90th percentile of 1, 2, ..., 11 by linear interpolation is 10.
     sample = INCH / 10 * np.arange(1, 12)
     target = h.gap_target([*sample, np.nan])
-    assert target.front / INCH == pytest.approx(1 + 1 / 16)
+    assert target.by_stalks / INCH == pytest.approx(1 + 1 / 16) and not target.by_thick_stalks
     assert (target.stalks, target.stalk) == (11, pytest.approx(INCH))
+    # Thin stalks are no reason to close below the published start; thick ones are one to open.
+    assert (target.front, target.least) == pytest.approx((1.25 * INCH, target.by_stalks))
+    thick = h.gap_target(sample + INCH / 2)
+    assert thick.front / INCH == pytest.approx(1.5 + 1 / 16) and thick.by_thick_stalks
+    # Without stalks the narrowest published start is 1 in: South Dakota State University, 2012.
+    assert bare.least == pytest.approx(INCH)
     with pytest.raises(TrialkitError, match="above zero"):
         h.gap_target([20.0, 0.0])
 
@@ -148,7 +155,7 @@ def test_thicker_stalks_never_ask_for_a_narrower_gap(stalks: list[float], more: 
     thicker[::2] += more
     assert h.gap_target(thicker).front >= h.gap_target(stalks).front - 1e-9
     shifted = h.gap_target(np.array(stalks) + more)
-    assert shifted.rear == pytest.approx(h.gap_target(stalks).rear + more)
+    assert shifted.by_stalks == pytest.approx(h.gap_target(stalks).by_stalks + more)
 
 
 @settings(deadline=None)
@@ -177,27 +184,77 @@ def test_feed_rate_grows_with_each_of_its_parts(
     assert rate * h.plant_spacing(plants, width) / 1000 * 3.6 == pytest.approx(speed)
 
 
-READINGS = st.lists(st.tuples(*[st.floats(15, 60)] * 4), min_size=1, max_size=16)
+READINGS = st.lists(st.tuples(*[st.floats(10, 25)] * 4), min_size=3, max_size=16)
+SETS = {"set_front": np.nan, "set_rear": np.nan}
+
+
+def read(plates: list[tuple[float, ...]]) -> pd.DataFrame:
+    """Rows whose gaps are what the two plates' distances from the row's centre make."""
+    table = pd.DataFrame(plates, columns=list(PLATES))
+    for end in ("front", "rear"):
+        table[f"gap_{end}"] = table[f"plate_left_{end}"] + table[f"plate_right_{end}"]
+    names = [str(i) for i in range(len(table))]
+    return table.assign(header="1", row=names, gap_middle=np.nan, **SETS)
 
 
 @settings(deadline=None)
 @given(READINGS)
-def test_plates_seen_from_the_other_side(readings: list[tuple[float, ...]]) -> None:
-    table = pd.DataFrame(readings, columns=list(GAPS))
+def test_plates_seen_from_the_other_side(plates: list[tuple[float, ...]]) -> None:
+    table = read(plates)
     gaps = h.plate_gaps(table)
-    turned = h.plate_gaps(table[[GAPS[1], GAPS[0], GAPS[3], GAPS[2]]].set_axis(GAPS, axis=1))
+    other = {"left": "right", "right": "left"}
+    swap = {a: "_".join(other.get(part, part) for part in a.split("_")) for a in PLATES}
+    turned = h.plate_gaps(table.rename(columns=swap))
     for end in ("front", "rear"):
-        assert turned[f"crooked_{end}"].tolist() == (-gaps[f"crooked_{end}"]).tolist()
+        np.testing.assert_allclose(turned[f"aside_{end}"], -gaps[f"aside_{end}"])
     same = ["gap_front", "gap_rear", "gap", "taper", "own_gap", "crooked", "off"]
     pd.testing.assert_frame_equal(turned[same], gaps[same])
-    assert gaps["gap"].to_numpy() == pytest.approx(table.mean(axis=1).to_numpy())
     # In inches with limits in inches the verdicts are the same.
-    limits = h.HeaderLimits(crooked=1 / 8, own_gap=1 / 16)
-    inches = h.plate_gaps(table / INCH, limits)
-    near = (gaps[["crooked_front", "crooked_rear"]].abs().max(axis=1) - INCH / 8).abs() < 1e-6
-    near |= (gaps["own_gap"].abs() - INCH / 16).abs() < 1e-6
+    limits = h.HeaderLimits()
+    small = replace(limits, crooked=1 / 8, own_gap=1 / 16, taper=1 / 8, taper_off=1 / 8)
+    asked = gaps[["asked_front", "asked_rear"]].notna().any(axis=None)
+    if asked:  # half of a usual gap is told in mm
+        return
+    inches = h.plate_gaps(table.assign(**table[[*PLATES, "gap_front", "gap_rear"]] / INCH), small)
+    far = ["aside_front", "aside_rear", "own_front", "own_rear"]
+    near = ((gaps[far].abs() % (INCH / 16)) < 1e-6).any(axis=1)
+    near |= ((gaps["taper"] - limits.taper).abs() - limits.taper_off).abs() < 1e-6
     pd.testing.assert_frame_equal(inches.loc[~near, ["crooked", "off"]],
                                   gaps.loc[~near, ["crooked", "off"]])  # fmt: skip
+
+
+def test_front_rear_and_taper_are_judged_each() -> None:
+    """The means of these rows are all 1.315 in; only the mean was judged once."""
+    inches = [(1.25, 1.38), (1.44, 1.19), (1.00, 1.63), (1.25, 1.38), (1.25, 1.38)]
+    table = read([(f / 2, r / 2, f / 2, r / 2) for f, r in INCH * np.array(inches)])
+    gaps = h.plate_gaps(table)
+    assert gaps["gap"].tolist() == pytest.approx([1.315 * INCH] * 5)
+    for column in ("off_front", "off_rear", "off_taper"):
+        assert gaps[column].tolist() == [False, True, True, False, False]
+    assert not gaps["crooked"].any()  # both plates lie alike from the row's centre
+    swung = table.assign(plate_left_rear=table["plate_left_rear"] + 4.0)
+    gaps = h.plate_gaps(swung.assign(gap_rear=swung["gap_rear"] + 4.0))
+    assert gaps["crooked"].all() and gaps["aside_rear"].tolist() == pytest.approx([-4.0] * 5)
+
+
+def test_half_of_a_gap_is_asked_about_and_judges_nothing() -> None:
+    whole, half = (INCH * 0.625, INCH * 0.6875) * 2, (INCH * 0.3125, INCH * 0.6875) * 2
+    gaps = h.plate_gaps(read([whole, half, whole, whole]))
+    assert gaps["asked_front"].tolist() == pytest.approx([np.nan, 0.625 * INCH, np.nan, np.nan],
+                                                         nan_ok=True)  # fmt: skip
+    assert not gaps[["off", "crooked"]].any(axis=None) and np.isnan(gaps["gap_front"][1])
+    # All rows stand 1/4 in wider than they were set to: half of what they read is asked about too.
+    wide = read([(19.0, 20.6) * 2, (9.5, 20.6) * 2, (19.0, 20.6) * 2, (19.0, 20.6) * 2])
+    assert h.plate_gaps(wide.assign(set_front=31.75))["asked_front"].notna().tolist() == [
+        False, True, False, False
+    ]  # fmt: skip
+    # Two plates that do not add up to the gap: measured again, not crooked.
+    odd = read([whole] * 4)
+    odd.loc[2, "plate_left_front"] += 8.0
+    gaps = h.plate_gaps(odd)
+    assert gaps["unlike_front"].tolist() == pytest.approx([np.nan, np.nan, 8.0, np.nan],
+                                                          nan_ok=True)  # fmt: skip
+    assert not gaps["crooked"].any()
 
 
 @settings(max_examples=200, deadline=None)
@@ -230,7 +287,9 @@ def test_share_removed_is_that_of_a_mean_over_rows_taken_at_random() -> None:
     [
         (lambda: h.HeaderLimits(stalk_percentile=0), "percentage above 0"),
         (lambda: h.HeaderLimits(guide_clearance=-1), "guide_clearance must be above zero"),
-        (lambda: h.HeaderLimits(roll_worn=10), "roll_worn is a share"),
+        (lambda: h.HeaderLimits(roll_worn=0), "roll_worn must be above zero"),
+        (lambda: h.HeaderLimits(chain_slack=(9, 3)), "chain_slack is two numbers"),
+        (lambda: h.HeaderLimits(shared=0.5), "shared is a share of the rows"),
         (lambda: h.RowUnit(grip=1.5), "grip is a share"),
         (lambda: h.RowUnit(roll_length=0), "roll_length must be above zero"),
         (lambda: h.RowUnit(chain_speed=0), "chain_speed must be above zero"),

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -10,33 +9,37 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import trialkit as tk
-from trialkit import plots
+from trialkit import plots, schema
 from trialkit.errors import DesignError
 from trialkit.header import HeaderLimits, RowUnit, check_header, gap_target, strip_gaps
 from trialkit.header.plates import STATIONS
 from trialkit.intake import write_trial
-from trialkit.report import demo_dir
 from trialkit.simulate import HeaderProfile
 
 INCH = 25.4
-# Rows as `check_header` is given them: sound in every respect, with 60 mm of wear on the rolls.
+# Rows as `check_header` is given them: sound in every respect, with 40 mm of wear on the rolls.
 SOUND = {
-    "gap_front_left": 32.0, "gap_front_right": 32.0, "gap_rear_left": 35.0, "gap_rear_right": 35.0,
-    "roll_wear_length": 40.0, **{station: 130.0 for station in STATIONS},
+    "gap_front": 32.0, "gap_middle": np.nan, "gap_rear": 35.0,
+    "plate_left_front": 16.0, "plate_left_rear": 17.5,
+    "plate_right_front": 16.0, "plate_right_rear": 17.5,
+    "roll_left_wear_length": 40.0, "roll_right_wear_length": 40.0,
+    **{station: 130.0 for station in STATIONS},
 }  # fmt: skip
 UNIT = RowUnit(roll_length=500, roll_diameter=100, pulled_length=900, chain_speed=2.5)
 
 
 def demo(name: str = "cushion_pairs") -> tk.Trial:
-    return tk.load_trial(demo_dir(name))
+    return tk.load_trial(frozen_dir(name))
 
 
 def checked(rows: int = 8, header: str = "1", **changed: dict[int, Any]) -> pd.DataFrame:
     """Sound rows, with ``column={row: value}`` changed."""
     table = pd.DataFrame({"header": header, "row": [str(i) for i in range(1, rows + 1)], **SOUND})
+    table = schema.tidy(table, "header_check")
     for column, values in changed.items():
         for row, value in values.items():
             table.loc[row - 1, column] = value
@@ -56,28 +59,45 @@ def test_simulated_faults_are_found_and_nothing_else(name: str) -> None:
     crooked, pinched = str(truth.crooked_row), str(truth.pinched_row)
     assert report.first["row"].tolist() == [crooked, pinched]
     assert rows.index[rows["crooked"]].tolist() == [crooked]
-    assert rows.loc[pinched, "pinched"] == "3" and (rows["pinched"] != "").sum() == 1
+    assert rows.loc[pinched, "pinched"] == "middle" and (rows["pinched"] != "").sum() == 1
     assert report.repairs["row"].iloc[0] == crooked
-    # A plate out by 6 mm on one side shifts the mean of the two by 3 mm; readings vary by 0.6 mm.
+    # A plate out by 6 mm at the rear shifts the mean of both ends by 3 mm; readings vary by 0.6 mm.
     assert rows.loc[crooked, "own_gap"] == pytest.approx(3.0, abs=1.0)
+    assert rows.loc[crooked, "aside_rear"] == pytest.approx(6.0, abs=1.5)
     spread = np.sqrt((0.6**2 / 4 * 8 + 3.0**2 * 7 / 8) / 7)
     assert report.summary["gap_sd"] == pytest.approx(spread, rel=0.25)
     assert report.repairs["share_removed"].iloc[0] > 0.8
-    assert f"Row {crooked}: plates crooked: right side reads" in report.sentences[0]
+    assert f"Row {crooked}: plates crooked: at the rear the right plate lies" in report.sentences[0]
 
 
 def test_worked_row_unit() -> None:
     """900 1/min on 100 mm, 900 mm of stalk, 500 mm of roll: 9.42 km/h new, 8.29 worn by 60 mm, 7.73
     worn by 90 mm (see the pull-through worked by hand in test_header)."""
-    table = checked(roll_wear_length={1: 0.0, 2: 60.0, 3: 90.0, 4: np.nan})
+    table = checked(
+        roll_left_wear_length={1: 0.0, 2: 60.0, 3: 20.0, 4: np.nan},
+        roll_right_wear_length={1: 0.0, 2: 60.0, 3: 90.0, 4: np.nan},
+    )
     trial = trial_with(table, roll_rpm=900.0)
-    rows = check_header(trial, speed=8.0, unit=UNIT).rows
+    report = check_header(trial, speed=8.0, unit=UNIT)
+    rows = report.rows
     assert rows["top_speed"].head(3).tolist() == pytest.approx([9.425, 8.294, 7.728], abs=5e-4)
-    assert rows["rolls"].head(4).tolist() == ["sound", "worn", "worn too short", "not measured"]
-    assert rows["rank"].tolist()[:4] == pytest.approx([np.nan, np.nan, 1.0, np.nan], nan_ok=True)
+    assert rows["rolls"].head(4).tolist() == [
+        "sound", "worn, still pulling", "worn out", "not measured"
+    ]  # fmt: skip
+    # A worn row stays on the list at every speed, and says which of the two it is.
+    words = [" ".join(item.found) for item in report.items]
+    assert [item.label for item in report.items] == ["Row 3", "Row 2"]
+    assert [item.grade for item in report.items] == ["repair", "watch"]
+    assert "worn out at 5.0 mph: what is left pulls up to 4.8 mph, new rolls up to 5.9" in words[0]
+    assert "worn, still pulling at 5.0 mph: what is left pulls up to 5.2 mph" in words[1]
+    assert "82 % of their speed is left" in words[0] and "88 % of their speed" in words[1]
+    assert "right roll worn 2-3/4 in farther back than the left" in words[0]
+    assert report.items[0].do[0] == "change the rolls, or drive slower than 4.8 mph"
     fast = check_header(trial, speed=9.5, unit=UNIT)
-    assert (fast.rows["rolls"].iloc[[0, 1, 2]] == "too short when new").all() and fast.first.empty
-    assert "beyond new rolls" in " ".join(fast.sentences)
+    assert fast.rows["rolls"].iloc[1:3].tolist() == ["worn, beyond new rolls"] * 2
+    assert [item.label for item in fast.items] == ["All rows", "Row 3", "Row 2"]
+    assert "not finish even on new rolls" in fast.items[0].found[0]
+    assert fast.items[0].do == ("drive slower than 5.9 mph",)
     report = check_header(trial, speed=8.0, unit=UNIT)
     assert report.summary["pull_through"] == pytest.approx(424.4, abs=0.05)
     assert report.summary["chain_ratio"] == pytest.approx(1.125)
@@ -89,43 +109,53 @@ def test_worked_row_unit() -> None:
 
 def test_order_of_repair_and_words() -> None:
     table = checked(
-        gap_front_right={2: 38.0, 5: 52.0}, gap_rear_left={7: 30.0}, gap_rear_right={7: 30.0},
-        gap_front_left={7: 27.0},
+        gap_front={2: 34.0, 5: 52.0, 7: 28.5}, gap_rear={7: 30.0},
+        plate_left_front={2: 15.0, 5: 26.0, 7: 14.25}, plate_left_rear={7: 15.0},
+        plate_right_front={2: 19.0, 5: 26.0, 7: 14.25}, plate_right_rear={7: 15.0},
         clearance_1={4: INCH * 4.75, 5: INCH * 4.75}, clearance_2={4: INCH * 4.5},
         clearance_3={4: INCH * 4.375, 8: 100.0},
     )  # fmt: skip
     report = check_header(trial_with(table))
-    # Out by 5, 3.75 and 1.5 mm; then 100 and 111 mm between the guides.
+    # Out by 20, 5 and 2 mm; then 100 and 111 mm between the guides.
     assert report.first["row"].tolist() == ["5", "7", "2", "8", "4"]
     rows = report.rows.set_index("row")
-    assert rows.loc["4", "pinched"] == "1, 2, 3"
-    assert rows.loc["4", "verdict"] == "guides pinched at stations 1, 2, 3 (least 4.38 in)"
-    assert rows.loc["2", "verdict"] == "plates crooked: right side reads 0.24 in more at the front"
-    assert rows.loc["7", "verdict"].endswith("gap 0.15 in narrower than the median row")
+    assert rows.loc["4", "pinched"] == "front, second, middle"
+    assert rows.loc["4", "verdict"] == (
+        "chain guides pinched at the front, second and middle stations, down to 4-3/8 in (4.375); "
+        "under 5 in is a pinch (common practice)"
+    )
+    crooked, gap = rows.loc["2", "verdict"].split("; ")
+    assert crooked == (
+        "plates crooked: at the front the right plate lies 3/16 in (0.16) farther from the row's "
+        "centre than the other"
+    )
+    assert gap == "front gap 1/16 in (0.08) wider than the median of the rows"
+    assert "rear gap 3/16 in (0.2) narrower than the median of the rows" in rows.loc["7", "verdict"]
+    assert "rear 11/16 in (0.67) narrower than the front" in rows.loc["5", "verdict"]
     assert rows.loc["1", "verdict"] == "in order"
     text = " ".join(report.sentences)
-    share = report.repairs["share_removed"].iloc[2]
-    assert "Setting rows 5, 7, 2 to the median row leaves at best" in text and share < 1 + 1e-9
-    assert f"falls by {100 * share:.0f} %" in text and "do not tell" in text
-    assert "operator's manual" in report.sentences[-1]
-    assert "significant" not in text
-    every = checked(gap_front_right={i: 38.0 + i for i in range(1, 9)})
+    assert "Setting rows 2, 5 and 7 to the median row takes off 100 % of the variance" in text
+    assert "do not tell" in text and "operator's manual" in report.sentences[-1]
+    assert "significant" not in text and "standard deviation" not in text
+    every = checked(gap_front={i: 32.0 + 3 * i for i in range(1, 9)})
     assert "Every row is out" in " ".join(check_header(trial_with(every)).sentences)
 
 
 def test_limits_and_stalks_move_the_verdicts() -> None:
-    table = checked(clearance_2={3: 120.0}, gap_front_right={2: 34.0})
+    table = checked(clearance_2={3: 120.0}, plate_right_front={2: 18.0})
     trial = trial_with(table)
     assert check_header(trial).first["row"].tolist() == ["3"]
-    strict = HeaderLimits(guide_clearance=110, crooked=1.5)
+    strict = HeaderLimits(guide_clearance=110, crooked=1.9)
     assert check_header(trial, limits=strict).first["row"].tolist() == ["2"]
     report, padded = check_header(trial), check_header(trial, cushion=True)
     assert report.target == gap_target(trial.stalks["diameter"])
     moved = report.rows["departure_rear"] - padded.rows["departure_rear"]
     assert moved.tolist() == pytest.approx([9.525] * 8)
-    assert "3/8 in of it for the cushion" in " ".join(padded.sentences)
+    assert "3/8 in more with a cushion is common practice" in " ".join(padded.sentences)
     bare = check_header(replace(trial, stalks=trial.stalks.head(0)))
     assert bare.target.front == pytest.approx(1.25 * INCH)
+    assert "That is wider than any published start (1-1/4 in)" in " ".join(padded.sentences)
+    assert "no reason by itself to close below it" in " ".join(report.sentences)
     assert "no stalks measured: the gap to aim at is the usual start" in bare.notes
 
 
@@ -141,7 +171,7 @@ def test_feed_rate_and_time_of_every_field() -> None:
         acres = mph * 20 / 8.25 * 0.70
         assert row["hours_per_ha"] * 0.40468564224 == pytest.approx(1 / acres)
         own = trial.stalks.loc[trial.stalks["field"] == field, "diameter"]
-        assert row["target_front"] == pytest.approx(np.percentile(own, 90) + 1 / 16 * INCH)
+        assert row["by_stalks"] == pytest.approx(np.percentile(own, 90) + 1 / 16 * INCH)
     assert "would be 2.5 to 3.3 rows together" in " ".join(report.sentences)
 
 
@@ -150,9 +180,9 @@ def test_the_same_header_in_both_systems() -> None:
     metric = replace(trial, config=replace(trial.config, units="SI"))
     us, si = check_header(trial), check_header(metric)
     pd.testing.assert_frame_equal(us.rows.drop(columns="verdict"), si.rows.drop(columns="verdict"))
-    # 0.25 in are 6.35 mm, which the last bit rounds either way.
-    assert re.search(r"6\.[34] mm more at the rear", si.sentences[0])
-    assert "0.25 in more at the rear" in us.sentences[0]
+    # Its right plate lies 0.24 in farther out at the rear: 6.1 mm.
+    assert "the right plate lies 6.1 mm farther" in si.sentences[0]
+    assert "the right plate lies 1/4 in (0.24) farther" in us.sentences[0]
     assert "km/h" in " ".join(si.sentences) and "mph" not in " ".join(si.sentences)
 
 
@@ -167,9 +197,12 @@ def test_what_was_not_measured_is_not_judged() -> None:
     assert not report.measured
     assert "nan" not in report._repr_html_().lower().replace("finan", "")
     assert "nan" not in plots.header_rows(report).alt_text
-    half = check_header(trial_with(checked(clearance_4={1: np.nan}, gap_rear_left={2: np.nan})))
+    half = check_header(trial_with(checked(
+        clearance_4={1: np.nan}, gap_rear={2: np.nan, 4: np.nan}, plate_left_rear={2: np.nan},
+    )))
     assert half.rows["verdict"].tolist()[:3] == ["in order as far as measured"] * 2 + ["in order"]
-    assert half.rows["gap"].tolist()[1] == pytest.approx(33.5)
+    assert np.isnan(half.rows["gap"].tolist()[1]) and half.rows["gap_front"].tolist()[1] == 32.0
+    assert half.rows["gap_rear"].tolist()[3] == 35.0  # what its two plates make
 
 
 def test_rows_are_ordered_by_number_and_counted() -> None:
@@ -180,7 +213,7 @@ def test_rows_are_ordered_by_number_and_counted() -> None:
 
 
 def test_which_header() -> None:
-    both = pd.concat([checked(), checked(header="B", gap_front_left={1: 44.0})], ignore_index=True)
+    both = pd.concat([checked(), checked(header="B", gap_front={1: 44.0})], ignore_index=True)
     trial = trial_with(both, header=["1", "B"] * 6)
     with pytest.raises(DesignError, match="name one: the headers checked are 1, B"):
         check_header(trial)
@@ -195,8 +228,7 @@ def test_which_header() -> None:
 
 
 def test_gap_of_every_strip_is_its_headers() -> None:
-    wide = {f"gap_{e}_{s}": {i: 40.0 for i in range(1, 9)} for e in ("front", "rear")
-            for s in ("left", "right")}  # fmt: skip
+    wide = {f"gap_{end}": {i: 40.0 for i in range(1, 9)} for end in ("front", "rear")}
     both = pd.concat([checked(), checked(header="B", **wide)], ignore_index=True)
     gaps = strip_gaps(trial_with(both, header=["1", "B", None] * 4))
     assert gaps["gap_measured"].tolist() == pytest.approx([33.5, 40.0, np.nan] * 4, nan_ok=True)
@@ -264,9 +296,10 @@ def check_text(figure: plots.Plot) -> None:
 @pytest.mark.parametrize("system", ["US", "SI"])
 def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
     table = checked(
-        rows, gap_front_right={2: 38.0, 5: 52.0}, gap_rear_left={3: np.nan},
-        gap_rear_right={3: np.nan}, clearance_1={4: 120.0, 6: np.nan},
-        clearance_3={4: 111.0, 5: 90.0}, roll_wear_length={1: np.nan, 5: 200.0},
+        rows, gap_front={2: 38.0, 5: 52.0}, gap_rear={3: np.nan},
+        plate_left_rear={3: np.nan}, plate_right_front={2: 22.0},
+        clearance_1={4: 120.0, 6: np.nan}, clearance_3={4: 111.0, 5: 90.0},
+        roll_left_wear_length={1: np.nan, 5: 200.0}, roll_right_wear_length={1: np.nan},
     )  # fmt: skip
     trial = trial_with(table)
     config = replace(trial.config, units=system, header=replace(trial.config.header, rows=rows))
@@ -276,10 +309,11 @@ def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
     check_text(figure)
     # The longest words there can be: every row with every fault, each with its place.
     worst = checked(
-        rows, **{f"gap_{end}_right": {i: 120.0 + i for i in range(1, rows + 1)}
+        rows, **{f"{name}_{end}": {i: value + 9.0 * i for i in range(1, rows + 1)}
+                 for name, value in (("gap", 40.0), ("plate_right", 24.0))
                  for end in ("front", "rear")},
-        **{station: {i: 60.0 for i in range(1, rows + 1)} for station in STATIONS},
-        roll_wear_length={i: 300.0 for i in range(1, rows + 1)},
+        **{station: {i: 60.0 for i in range(1, rows, 2)} for station in STATIONS},
+        roll_left_wear_length={i: 120.0 * (i % 4) for i in range(1, rows + 1)},
     )  # fmt: skip
     check_text(plots.header_rows(check_header(replace(trial, config=config, header_check=worst))))
 
@@ -294,8 +328,8 @@ def test_drawing_holds_what_the_report_holds(rows: int, system: str) -> None:
     assert slots / scale == pytest.approx(known[["gap_rear", "gap_front"]].to_numpy())
     aims = [b.get_ydata() - a.get_ydata() for a, b in zip(drawn("aim left"), drawn("aim right"),
                                                           strict=True)]  # fmt: skip
-    assert aims[0] / scale == pytest.approx([report.target.rear, report.target.front])
-    pinched = report.rows["pinched"].str.count(r"\d").sum()
+    assert aims[0] / scale == pytest.approx(report.aims[::-1])
+    pinched = report.rows["pinched"].str.count("[a-z]+").sum()
     assert len(drawn("pinch")) == pinched == 3
     assert len(drawn("station")) == 5 * rows - 1 - pinched
     # Pinches lie below the line of the limit, which is downward on the page.

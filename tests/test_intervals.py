@@ -12,6 +12,7 @@ from types import SimpleNamespace
 
 import numpy as np
 import pytest
+from frozen_trials import CUSHION, CUSHION_PAIRS, GAP
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import special, stats
@@ -25,7 +26,6 @@ from trialkit.analysis.reading import Means, Offset, Reading, means_of, setting_
 from trialkit.analysis.strata import Judge
 from trialkit.mixed.integrated import Integrated
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
 
 TRUTH = Truth(
     preharvest=5.0, header=15.0, header_ratios={"cushion": {"cushion": 0.7}}, processing=12.0,

@@ -13,7 +13,7 @@ import trialkit
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
     ("report",),
-    ("plots",),
+    ("plots", "demo"),
     ("decide", "plan"),
     ("comparison",),
     ("analysis",),

@@ -155,6 +155,63 @@ def test_sources_and_their_standard_errors_by_hand():
     assert one(run(frames), "s1", "processing")["bu_ac"] == pytest.approx(t - h)
 
 
+def test_residue_in_a_windrow_overstates_loss_until_its_width_is_given():
+    # 36 kernels in 10 ft2 where residue fell, over 5 of 20 ft, and 20 elsewhere under the header,
+    # at 300 g per 1000: 16/10 x 43,560 / 84,671 = .82 bu/ac where it lies, a quarter of it truly.
+    frames = frames_table([("s1", "header", 20), ("s1", "total", 36)])
+    narrow = 5 * 0.3048
+    base = replace(CONFIG, thousand_kernel_mass=300.0)
+    unknown = replace(base, header=HeaderConfig(8, 6.096, 6.096, discharge_stated=False))
+    taken = run(frames, config=unknown)
+    assert round(one(taken, "s1", "processing")["bu_ac"], 2) == 0.82
+    assert "assumed to be the header's, 20 ft" in " ".join(taken.notes)
+    for result in (
+        run(frames, config=replace(base, header=HeaderConfig(8, 6.096, narrow))),
+        run(frames, strips=strips_table(discharge_width=[narrow, np.nan]), config=unknown),
+    ):
+        assert round(one(result, "s1", "processing")["bu_ac"], 2) == 0.21
+        assert "assumed" not in " ".join(result.notes)
+        # A field of 20 ft: 5 ft hold 36, 15 ft hold 20.
+        assert one(result, "s1", "total")["kg_ha"] == pytest.approx(
+            (5 * 36 + 15 * 20) / 20 / (10 * FT2) * 3.0
+        )
+
+
+def test_kernels_on_cobs_are_threshing_loss_and_loose_ones_separation_loss():
+    frames = frames_table(
+        [("s1", "header", 20), ("s1", "header", 30), ("s1", "total", 40), ("s1", "total", 60)]
+    ).assign(kernels_on_cobs=[np.nan, np.nan, 10, 16])
+    narrow = replace(CONFIG, header=HeaderConfig(8, 6.0, 3.0))
+    result = run(frames, config=narrow)
+    # 20 kernels in 10 ft2 are 1 bu/ac here. H = 25 +- 5, loose 50 +- 10, on cobs 13 +- 3, both
+    # 63 +- 13; residue on half the width.
+    expected = {
+        "threshing": (13 / 40, 3 / 40), "separation": (25 / 40, np.hypot(10, 5) / 40),
+        "processing": (38 / 40, np.hypot(13, 5) / 40), "total": (25 / 20 + 38 / 40, None),
+    }  # fmt: skip
+    for source, (mean, se) in expected.items():
+        row = one(result, "s1", source)
+        assert row["bu_ac"] == pytest.approx(mean, rel=1e-12)
+        assert se is None or row["se_bu_ac"] == pytest.approx(se, rel=1e-12)
+    assert "threshing" in result._repr_html_()
+    # Whole ears behind the machine, beyond those the header dropped, were not threshed.
+    ears = ears_table(strip=["s1"] * 2, zone=["header", "total"], area=[435.6 * FT2] * 2,
+                      ears=[1, 3], kernels_per_ear=[871.2] * 2)  # fmt: skip
+    both = run(frames, ears, config=narrow)
+    parts = [one(both, "s1", source, "all")["bu_ac"] for source in ("threshing", "separation")]
+    assert parts == pytest.approx([13 / 40 + 1, 25 / 40])
+    assert sum(parts) == pytest.approx(one(both, "s1", "processing", "all")["bu_ac"])
+
+
+def test_kernels_on_cobs_count_in_every_frame_behind_or_in_none():
+    rows = [("s1", "header", 20), ("s1", "total", 40), ("s2", "header", 20), ("s2", "total", 40)]
+    plain = run(frames_table(rows))
+    some = run(frames_table(rows).assign(kernels_on_cobs=[np.nan, 10, np.nan, np.nan]))
+    assert "1 of 2 frames behind the machine" in " ".join(some.notes)
+    assert set(plain.strips["source"]) == {"header", "processing", "total"}
+    pd.testing.assert_frame_equal(plain.strips, some.strips)
+
+
 def test_unequal_frames_weigh_by_area():
     frames = frames_table([("s1", "header", 10), ("s1", "header", 60)])
     frames["area"] = [10 * FT2, 30 * FT2]

@@ -8,9 +8,11 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 import trialkit as tk
+from trialkit import schema
 from trialkit.analysis.covariates import choose_covariates
 from trialkit.analysis.gaps import departures, with_measured_gaps
 from trialkit.analysis.responses import analyse_response
@@ -20,7 +22,6 @@ from trialkit.header import strip_gaps
 from trialkit.intake.config import SetupFactor
 from trialkit.intake.write import write_trial
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial
 
 EFFORT = Effort(
@@ -47,11 +48,10 @@ def checks(**gaps: float | tuple[float, float]) -> pd.DataFrame:
         reads, at = gap if isinstance(gap, tuple) else (gap, np.nan)
         table = pd.DataFrame({"header": header, "row": [str(i) for i in range(1, 9)]})
         for end, over in (("front", -1.5), ("rear", 1.5)):
-            for side in ("left", "right"):
-                table[f"gap_{end}_{side}"] = reads + over
+            table[f"gap_{end}"] = reads + over
             table[f"set_{end}"] = at + over
         tables.append(table)
-    return pd.concat(tables, ignore_index=True)
+    return schema.tidy(pd.concat(tables, ignore_index=True), "header_check")
 
 
 def run_by(trial: Trial, headers: np.ndarray, table: pd.DataFrame, **strips: object) -> Trial:
@@ -219,7 +219,7 @@ def unset(trial: Trial) -> Trial:
 
 def test_setting_at_the_check_comes_from_the_table(tmp_path: Path) -> None:
     """Written in inches, read back: the same gaps as with the setting given as an argument."""
-    trial = unset(tk.load_trial(Path(__file__).parent.parent / "data_demo" / "gap_fields"))
+    trial = unset(tk.load_trial(frozen_dir("gap_fields")))
     assert strip_gaps(trial)["gap_measured"].isna().all()
     front, rear = 31.75, 34.925
     told = trial.header_check.assign(set_front=np.nan, set_rear=np.nan)
@@ -236,7 +236,7 @@ def test_setting_at_the_check_comes_from_the_table(tmp_path: Path) -> None:
 
 def test_surface_takes_the_gap_as_measured() -> None:
     """One header reading 2 mm over its setting: the same surface, 2 mm further."""
-    trial = unset(tk.load_trial(Path(__file__).parent.parent / "data_demo" / "split_strips"))
+    trial = unset(tk.load_trial(frozen_dir("split_strips")))
     with pytest.raises(DesignError, match="give the setting it was checked at"):
         header_loss(trial).surface(("gap_measured", "speed"))
     table = checks(one=(35.0, 33.0))

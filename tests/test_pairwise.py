@@ -2,23 +2,20 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import numpy as np
 import pytest
+from frozen_trials import frozen_dir
 from scipy import stats
 
 from trialkit.analysis import analyse
 from trialkit.errors import DesignError
 from trialkit.trial import load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
-
 
 @pytest.fixture(scope="module")
 def analysis():
     responses = ["header_loss", "residue_mass", "processing_loss", "yield"]
-    return analyse(load_trial(DEMO / "gap_fields"), responses=responses)
+    return analyse(load_trial(frozen_dir("gap_fields")), responses=responses)
 
 
 @pytest.mark.parametrize("response", ["header_loss", "residue_mass", "processing_loss", "yield"])

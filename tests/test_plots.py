@@ -12,15 +12,16 @@ import matplotlib as mpl
 import matplotlib.colors as colors
 import numpy as np
 import pytest
+from frozen_trials import frozen_dir
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import trialkit as tk
 from trialkit import plots
 from trialkit.decide import best_speed, loss_curve, money
+from trialkit.decide.cost import HECTARES_PER_ACRE as ACRE
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import LEVELS
 from trialkit.quantities import decimals, number
-from trialkit.report import demo_dir
 from trialkit.simulate import Effort, Truth, simulate_trial
 
 KG_HA_PER_BU_AC = 62.768  # 56 lb over an acre, in kg/ha; computed
@@ -104,7 +105,7 @@ LONG = "Cushioned gathering chain with the long rubber lugs, new at the start of
 
 
 def four_setups(fields: tuple[str, ...]) -> tk.TrialAnalysis:
-    config = tk.load_trial(demo_dir("gap_fields")).config
+    config = tk.load_trial(frozen_dir("gap_fields")).config
     (gap,) = config.setups
     levels = ("narrow", "usual", "wide", "widest")
     labels = (*gap.level_labels, "Widest (1-3/4 in)")
@@ -184,7 +185,7 @@ def test_words_of_the_growers_figures_stay_apart(analysis) -> None:
 
 
 def test_words_beside_the_speed_of_least_cost_stay_apart() -> None:
-    result = tk.analyse(tk.load_trial(demo_dir("split_strips")), responses=["header_loss"])
+    result = tk.analyse(tk.load_trial(frozen_dir("split_strips")), responses=["header_loss"])
     curve = loss_curve(result, "speed")
     for cost, end in ((300.0, "highest"), (0.0, "lowest")):
         choice = best_speed(curve, price_per_t=150.0, cost_per_hour=cost, width=6.1, efficiency=0.7,
@@ -272,9 +273,15 @@ def test_a_pair_that_does_not_fall_is_dashed(pairs) -> None:
 def test_bars_stack_the_sources_from_zero(analysis) -> None:
     figure = plots.loss_by_source(analysis)
     ax = figure.axes[0]
-    table = analysis.losses.setups
+    table, factors = plots.pooled_losses(analysis)
+    by_strip = analysis.losses.strips
     table = table[table["kind"] == "all"]
-    drawn: dict[str, list] = {source: [] for source in plots.SOURCES}
+    for setup, source, value in table[["setup", "source", "kg_ha"]].to_numpy():
+        own = [by_strip[f.name] == level for f in factors
+               for level, label in zip(f.levels, f.level_labels, strict=True) if label == setup]
+        here = by_strip[own[0] & by_strip["source"].eq(source) & by_strip["kind"].eq("all")]
+        assert value == pytest.approx(here["kg_ha"].mean())
+    drawn: dict[str, list] = {source: [] for source in plots.sources_of(table)}
     for bar in ax.patches:
         drawn[bar.get_gid()].append(bar)
     for source, bars in drawn.items():
@@ -291,7 +298,7 @@ def test_bars_stack_the_sources_from_zero(analysis) -> None:
                 edge += bar.get_width()
     low, high = ax.get_xlim()
     assert low <= min(0, min(b.get_x() + b.get_width() for b in ax.patches)) and high > 0
-    assert len(ax.patches) == len(table[table["source"].isin(list(plots.SOURCES))])
+    assert len(ax.patches) == len(table[table["source"].isin(list(plots.sources_of(table)))])
 
 
 def test_money_crosses_zero_at_the_break_even_area(pairs) -> None:
@@ -304,13 +311,16 @@ def test_money_crosses_zero_at_the_break_even_area(pairs) -> None:
         figure = plots.money_by_area(replace(worth, system=system))
         (balance,) = lines(figure.axes[0], "balance")
         area, net = balance.get_xdata(), balance.get_ydata()
-        assert net[0] == pytest.approx(-worth.annual_cost)
-        assert (net[1] - net[0]) / area[1] == pytest.approx(saved)
-        assert np.interp(0, net, area) == pytest.approx(even)
+        assert worth.balance is not None
+        size = 1.0 if system == "SI" else ACRE
+        cost = replace(worth.balance, area=area * size).annual_cost
+        assert net == pytest.approx(saved * area - cost)
+        # To what a straight line between 121 points leaves of a gentle bend.
+        assert np.interp(0, net, area) == pytest.approx(even, rel=1e-3)
         (point,) = lines(figure.axes[0], "even")
         assert point.get_xdata()[0] == pytest.approx(even)
     with pytest.raises(DesignError, match="no option cost"):
-        plots.money_by_area(replace(worth, annual_cost=None))
+        plots.money_by_area(replace(worth, balance=None))
 
 
 def test_a_saving_that_never_pays_is_drawn_without_a_point(pairs) -> None:

@@ -10,6 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, SCENARIOS, frozen_dir
 from noncentral_t import paired_t_power, t_power
 
 from trialkit.analysis.power import chance, detectable, power_attained
@@ -17,7 +18,6 @@ from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, SCENARIOS
 from trialkit.trial import Trial, load_trial
 
 DEMO = Path(__file__).parent.parent / "data_demo"
@@ -120,7 +120,7 @@ def test_twice_the_pairs_halve_the_variance_as_a_twice_as_large_trial_does(demos
     few, many = (scaling[scaling["rows_per_strip"] == 2].set_index("pairs").loc[n] for n in (6, 12))
     assert (few["se"] / many["se"]) ** 2 == pytest.approx(2)
     assert many["df"] / few["df"] == pytest.approx((12 - 1) / (6 - 1))
-    trial = load_trial(DEMO / "cushion_pairs")
+    trial = load_trial(frozen_dir("cushion_pairs"))
     tables = trial.tables()
     copies = {
         "strips": tables["strips"].assign(pair=tables["strips"]["pair"] + "x"),

@@ -6,7 +6,7 @@ import math
 
 import pytest
 
-from trialkit.quantities import decimals, number, scales, span
+from trialkit.quantities import decimals, inches, inches_both, number, scales, span
 
 
 # Particle Data Group's own examples (Review of Particle Physics, introduction, "Rounding"):
@@ -44,3 +44,21 @@ def test_span_rounds_estimate_and_interval_alike() -> None:
 def test_own_units_come_first() -> None:
     assert [s.unit for s in scales("kg/ha", "SI")] == ["kg/ha", "bu/ac"]
     assert [s.unit for s in scales("%", "US")] == ["%"]
+
+
+@pytest.mark.parametrize(
+    ("mm", "fraction", "both"),
+    [(34.925, "1-3/8 in", "1-3/8 in (1.375)"), (1.5875, "1/16 in", "1/16 in (0.0625)"),
+     (127.0, "5 in", "5 in"), (0.0, "0 in", "0 in"), (-4.7625, "−3/16 in", "−3/16 in (−0.1875)"),
+     (-0.5, "0 in", "0 in (−0.02)"), (36.5, "1-7/16 in", "1-7/16 in (1.44)"),
+     (34.5, "1-3/8 in", "1-3/8 in (1.36)"), (math.nan, "not known", "not known")],
+)  # fmt: skip
+def test_inches_as_on_a_tape(mm: float, fraction: str, both: str) -> None:
+    # Computed: 25.4 mm an inch, exactly.
+    assert inches(mm) == fraction
+    assert inches_both(mm) == both
+
+
+def test_inches_in_other_steps() -> None:
+    assert [inches(25.4 * 1.34, step) for step in (4, 8, 16, 32)] == [
+        "1-1/4 in", "1-3/8 in", "1-5/16 in", "1-11/32 in"]  # fmt: skip

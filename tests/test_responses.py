@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 from trialkit import schema, units
@@ -16,11 +16,9 @@ from trialkit.analysis.specifications import STILL
 from trialkit.errors import DesignError
 from trialkit.report import FieldDayPage
 from trialkit.report.field_day import SHOWN
-from trialkit.simulate import Effort, Truth, simulate_trial, true_damage
-from trialkit.simulate.demo import CUSHION_PAIRS
+from trialkit.simulate import Effort, Truth, simulate_trial, true_butt_damage, true_damage
 from trialkit.trial import Trial, load_trial
 
-DEMO = Path(__file__).parent.parent / "data_demo"
 KG = 3.0  # kg/ha per kernel/m2 at 300 g per 1000
 NEW = tuple(name for name in SPECIFICATIONS if name not in SHOWN)
 CUSHIONED = {"cushion": {"cushion": 0.6}}
@@ -32,18 +30,23 @@ TRUTH = Truth(
     damage=0.06, damage_odds=CUSHIONED, damage_sd={"pair": 0.1, "strip": 0.1, "sample": 0.1},
     ears=0.2, ear_ratios=CUSHIONED, preharvest_ears=0.02, moisture=(20.0, 20.0),
     residue=0.02, residue_ratios=CUSHIONED, residue_sd={"pair": 0.2, "strip": 0.15},
+    threshing_share=0.3,
+    butt_damage=0.2, butt_odds=CUSHIONED, butt_sd={"pair": 0.2, "strip": 0.15, "sample": 0.1},
+    leaf_intake=0.8, leaf_ratios=CUSHIONED, leaf_sd={"pair": 0.2, "strip": 0.15},
     strip_shifts={
         "yield": {"cushion": {"cushion": -300.0}},
         "moisture": {"cushion": {"cushion": 0.5}},
         "test_weight": {"cushion": {"cushion": 1.0}},
     },
 )  # fmt: skip
-EFFORT = Effort(total_frames=4, residue_samples=2)
+EFFORT = Effort(
+    total_frames=4, residue_samples=2, butt_samples=2, ears_examined=40, intake_samples=2
+)
 
 
 @pytest.fixture(scope="module")
 def pairs() -> Trial:
-    return load_trial(DEMO / "cushion_pairs")
+    return load_trial(frozen_dir("cushion_pairs"))
 
 
 @pytest.fixture(scope="module")
@@ -70,6 +73,7 @@ def truths(trial: Trial) -> dict[str, dict[str, float]]:
     ear = units.to_standard_moisture(160.0, 20.25, 15.5)  # 160 g at about 20.25 % (0.5 for half)
     damage = true_damage(TRUTH, trial).set_index("level")["percent"]
     share = 100 * 0.02 * np.exp((0.2**2 + 0.15**2 + 0.25**2) / 2)
+    butts = true_butt_damage(TRUTH, trial).set_index("level")["percent"]
     rng = np.random.default_rng(1)
 
     def score(ratio: float) -> float:
@@ -83,10 +87,13 @@ def truths(trial: Trial) -> dict[str, dict[str, float]]:
         "broken_corn": 0.3 * damage["standard"],  # through the sieve: 0.3 of the damaged share
         "foreign_material": 0.35,  # uniform from 0.1 to 0.6 %
         "residue_mass": share,
+        "leaf_intake": share * 0.8 / 0.02,  # the same spreads
+        "ear_butt_damage": butts["standard"],
     }
     ratio = {"dropped_ears": 0.6, "preharvest_loss": 1.0, "processing_loss": 0.5,
              "broken_corn": damage["cushion"] / damage["standard"], "foreign_material": 1.0,
-             "residue_mass": 0.6}  # fmt: skip
+             "residue_mass": 0.6, "leaf_intake": 0.6,
+             "ear_butt_damage": butts["cushion"] / butts["standard"]}  # fmt: skip
     out = {
         name: {"mean": mean, "ratio": ratio[name], "difference": mean * (ratio[name] - 1)}
         for name, mean in standard.items()
@@ -177,6 +184,7 @@ def test_balanced_pairs_give_the_paired_t_test(pairs, drawn, folder, name):
 def test_processing_loss_is_total_less_header_with_the_chance_of_both(drawn):
     result = one(drawn, "processing_loss")
     frames = drawn.frames.merge(drawn.strips[["strip", "cushion"]], on="strip")
+    frames["loose_kernels"] += frames["kernels_on_cobs"].fillna(0)  # what is lost on cobs too
     sums = frames.groupby(["cushion", "zone"])[["loose_kernels", "area"]].sum()
     density = KG * sums["loose_kernels"] / sums["area"]
     means = result.means.set_index("level")
@@ -196,6 +204,35 @@ def test_processing_loss_is_total_less_header_with_the_chance_of_both(drawn):
                "processing_loss")  # fmt: skip
     np.testing.assert_allclose(half.means["estimate"], result.means["estimate"] / 2)
     assert "spread over the whole width" in " ".join(half.notes)
+
+
+def test_processing_loss_takes_every_strip_at_its_own_width(drawn):
+    """Residue on a third of the width everywhere: by the settings, or strip by strip, is one."""
+    wide = drawn.config.header.width
+    result = one(drawn, "processing_loss")
+    own = changed(drawn, strips=lambda t: t.assign(discharge_width=wide / 3))
+    np.testing.assert_allclose(
+        one(own, "processing_loss").means["estimate"], result.means["estimate"] / 3
+    )
+    # Of widths that differ, the mean of width over width: of 1 and 3, a half of what it was.
+    mixed = changed(drawn, strips=lambda t: t.assign(
+        discharge_width=np.where(np.arange(len(t)) % 2, wide, wide / 3)))  # fmt: skip
+    half = one(mixed, "processing_loss")
+    np.testing.assert_allclose(half.means["estimate"], result.means["estimate"] / 2)
+    assert "read each strip's own value" in " ".join(half.notes)
+
+
+def test_residue_of_the_tank_and_from_behind_are_two_responses(drawn):
+    tank, behind = one(drawn, "residue_mass"), one(drawn, "leaf_intake")
+    assert len(tank.data) == len(behind.data) == 24
+    assert "take no part" not in " ".join((*tank.notes, *behind.notes))
+    rows = drawn.residue[drawn.residue["taken_at"].eq("behind")]
+    per_cobs = rows["residue_mass"] / (rows["sample_mass"] - rows["residue_mass"])
+    np.testing.assert_allclose(np.sort(behind.data["value"]), np.sort(np.log(per_cobs)))
+    blank = changed(drawn, residue=lambda t: t.assign(
+        taken_at=t["taken_at"].where(t["taken_at"].ne("tank"))))  # fmt: skip
+    np.testing.assert_allclose(one(blank, "residue_mass").means["estimate"],
+                               tank.means["estimate"])  # fmt: skip
 
 
 def test_setups_and_zones_need_every_strip_in_both_zones(drawn):
@@ -287,9 +324,10 @@ def test_nothing_under_one_setup_is_said_with_what_it_bounds(drawn):
     most = 10 * mass * -np.log(0.05) / (6 * 40.468564)
     assert f"below {float(f'{most:.2g}'):g} kg/ha" in ears and "if ears lie at random" in ears
 
-    total = reason(none_under_cushion(drawn, "frames", "loose_kernels", zone="total"),
+    bare = none_under_cushion(drawn, "frames", "kernels_on_cobs", zone="total")
+    total = reason(none_under_cushion(bare, "frames", "loose_kernels", zone="total"),
                    "processing_loss")  # fmt: skip
-    assert "no loose kernel in 24 frames" in total and "of zone total" in total
+    assert "no kernel in 24 frames" in total and "of zone total" in total
     assert "compare the raw means" in total
 
     sieve = none_under_cushion(drawn, "grain", "sieve_mass")
@@ -328,9 +366,10 @@ def test_an_entry_names_columns_and_zones_that_exist(spec):
 
 @pytest.mark.parametrize("folder", ["cushion_pairs", "gap_fields", "split_strips"])
 def test_the_field_day_page_tells_of_loss_and_damage_alone(folder):
-    trial = load_trial(DEMO / folder)
+    trial = load_trial(frozen_dir(folder))
     every, few = analyse(trial), analyse(trial, responses=SHOWN)
-    assert [*every.responses] == [*SPECIFICATIONS] and [*few.responses] == [*SHOWN]
+    given = [name for name, spec in SPECIFICATIONS.items() if spec.given(trial)]
+    assert [*every.responses] == given and len(given) >= 12 and [*few.responses] == [*SHOWN]
     # Damage alone hangs on what else was analysed: all but header loss is held to one family.
     for piece in ("headline", "loss_by_setup", "measured"):
         wide, narrow = (getattr(FieldDayPage(a), piece)() for a in (every, few))

@@ -7,13 +7,13 @@ import warnings
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 from matplotlib.colors import to_rgb
 
 import trialkit as tk
 from trialkit import plots
 from trialkit.analysis.ordinal import ordinal_model
 from trialkit.errors import DesignError
-from trialkit.report import demo_dir
 from trialkit.trial import Trial
 
 PAIR, STRIP, PER = 0.7, 0.5, 5
@@ -22,7 +22,7 @@ THRESHOLDS = np.array([-1.5, 0.0, 1.2, 2.6])
 
 def drawn(name: str, seed: int, shift: float, factor: str, level: str, per: int = PER) -> Trial:
     """A demo trial whose scores come from the proportional odds model itself."""
-    trial = tk.load_trial(demo_dir(name))
+    trial = tk.load_trial(frozen_dir(name))
     rng = np.random.default_rng(seed)
     strips = trial.strips
     block = strips["field"].astype(str) + strips["pair"].astype(str)
@@ -113,7 +113,7 @@ def test_no_overlap_ends_in_a_sentence_and_the_shares_read() -> None:
 
 
 def test_only_scores_have_odds_of_a_higher_score() -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss"])
+    analysis = tk.analyse(tk.load_trial(frozen_dir()), responses=["header_loss"])
     with pytest.raises(DesignError, match="Header loss is not a score"):
         ordinal_model(analysis, "header_loss")
     with pytest.raises(

@@ -2,49 +2,13 @@
 
 from __future__ import annotations
 
-import filecmp
-import json
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
-from trialkit.errors import FileExistsRefusal
 from trialkit.simulate import Effort, Truth, simulate_trial, true_damage, true_header_loss
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SCENARIOS, SPLIT_STRIPS, write_demo
-from trialkit.trial import load_trial
-
-DEMO = Path(__file__).parent.parent / "data_demo"
-
-
-def test_demo_folders_are_regenerated_byte_for_byte(tmp_path):
-    for folder in write_demo(tmp_path):
-        shipped = DEMO / folder.name
-        names = sorted(p.name for p in folder.iterdir())
-        assert names == sorted(p.name for p in shipped.iterdir())
-        same, different, odd = filecmp.cmpfiles(folder, shipped, names, shallow=False)
-        assert (different, odd) == ([], []) and len(same) == len(names)
-    with pytest.raises(FileExistsRefusal):
-        write_demo(tmp_path)
-
-
-@pytest.mark.parametrize("scenario", SCENARIOS, ids=lambda s: s.folder)
-def test_a_demo_folder_reads_back_as_it_was_drawn(scenario):
-    trial, drawn = load_trial(DEMO / scenario.folder), scenario.trial()
-    assert trial.refused.empty
-    assert (trial.read["rows_kept"] == trial.read["rows_in"]).all()
-    for name, table in drawn.tables().items():
-        read = trial.tables()[name]
-        assert len(table) > 0 and list(read.columns) == list(table.columns)
-        for column in table:
-            if table[column].dtype.kind in "if":
-                np.testing.assert_allclose(read[column], table[column], rtol=1e-9, err_msg=column)
-            else:
-                assert read[column].fillna("").tolist() == table[column].fillna("").tolist()
-    record = json.loads((DEMO / scenario.folder / "truth.json").read_text(encoding="utf-8"))
-    assert record["seed"] == scenario.seed
-    assert record["truth"]["header"] == scenario.truth.header
 
 
 def test_layouts_hold_every_setup_once_in_every_block():

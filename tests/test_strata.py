@@ -10,6 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.formula.api as smf
+from frozen_trials import CUSHION, CUSHION_PAIRS, GAP
 from scipy import stats
 from statsmodels.stats.anova import AnovaRM, anova_lm
 
@@ -20,7 +21,6 @@ from trialkit.intake.config import ModelConfig
 from trialkit.mixed import fit_mixed
 from trialkit.mixed.integrated import Integrated
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION, CUSHION_PAIRS, GAP
 from trialkit.trial import Trial
 
 

@@ -6,16 +6,16 @@ from dataclasses import replace
 
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit import plots
 from trialkit.plots.layout import in_order
-from trialkit.report import demo_dir
 
 
 @pytest.mark.parametrize("name", ["cushion_pairs", "gap_fields", "split_strips"])
 def test_every_strip_has_a_mark_a_factor(name: str) -> None:
-    trial = tk.load_trial(demo_dir(name))
+    trial = tk.load_trial(frozen_dir(name))
     figure = plots.strip_map(trial)
     strips = trial.strips
     pairs = strips.groupby(["field", "pair"]).ngroups
@@ -35,7 +35,7 @@ def test_every_strip_has_a_mark_a_factor(name: str) -> None:
 
 def test_marks_stand_in_the_order_harvested() -> None:
     """Rows of the table shuffled: the map is the same; a strip left out loses its mark only."""
-    trial = tk.load_trial(demo_dir("gap_fields"))
+    trial = tk.load_trial(frozen_dir("gap_fields"))
     shuffled = trial.strips.sample(frac=1, random_state=3)
     # Fields keep the table's order, so that is the one thing that may move.
     first = {f: i for i, f in enumerate(trial.strips["field"].unique())}
@@ -50,7 +50,7 @@ def test_marks_stand_in_the_order_harvested() -> None:
 
 
 def test_effects_are_those_of_the_check() -> None:
-    result = tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss"])["header_loss"]
+    result = tk.analyse(tk.load_trial(frozen_dir()), responses=["header_loss"])["header_loss"]
     check = result.check(n=40, influence=False)
     assert check.influence.empty and "leaving out" not in check.verdict.lower()
     figure = plots.effect_quantiles(check)

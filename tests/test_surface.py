@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from pathlib import Path
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, frozen_dir
 from matplotlib.path import Path as Outline
 from scipy import stats
 
@@ -21,10 +21,7 @@ from trialkit.intake import SetupFactor
 from trialkit.mixed import fit_mixed
 from trialkit.plots.surface import loss_surface
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.trial import Trial, load_trial
-
-DEMO = Path(__file__).parent.parent / "data_demo"
 
 # Montgomery, Design and Analysis of Experiments (5th ed. 2001), example 11-1: yield of a chemical
 # process over time (min) and temperature (deg F), central composite design. Data and results as
@@ -371,7 +368,8 @@ def of(ax, gid):
 
 
 def test_a_covariate_as_a_setting_takes_its_own_place():
-    result = analyse(load_trial(DEMO / "gap_fields"), responses=["kernel_damage"])["kernel_damage"]
+    trial = load_trial(frozen_dir("gap_fields"))
+    result = analyse(trial, responses=["kernel_damage"])["kernel_damage"]
     assert result.design.covariates == ("moisture_centred",)
     assert result.design.measured_after == ("speed_centred",)
     found = response_surface(result, ("moisture", "speed"), points=5)

@@ -14,10 +14,13 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from trialkit import schema
 from trialkit.analysis.across import across_trials
+from trialkit.analysis.estimates import holm
 from trialkit.analysis.fields import SAME
+from trialkit.analysis.grades import grade
 from trialkit.analysis.matching import Candidate, Matched, match_setups, normalised
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
@@ -65,7 +68,8 @@ class Comparison:
         high`` (mean over trials, Kenward-Roger), ``sd_trial, sd_field`` (of the effect between
         trials, and between the fields of a trial), ``same_direction`` (expected share of fields)
         with its ``_low`` and ``_high``, ``predicted_low, predicted_high`` (a field of the next
-        trial), ``n_trials, n_fields``.
+        trial), ``n_trials, n_fields``; ``p, p_adjusted`` (Holm, within a factor) of no effect and
+        ``evidence``, the grade of `trialkit.analysis.grades` in a word.
     by_field : DataFrame
         The effect in every field: ``trial, grower, season, field, factor, level, reference``;
         ``raw, raw_se, raw_low, raw_high, n_pairs`` from its own pairs; ``shrunken, se, low, high``
@@ -276,9 +280,19 @@ def compare(
         notes.append(f"{len(unnamed)} fields name no grower and take no part in comparing growers.")
     return Comparison(
         spec.name, spec.title, unit, spec.link, trials, table, levels, strips,
-        _side_by_side(strips, list(levels)), found.effects, found.by_field, found.growers,
+        _side_by_side(strips, list(levels)), _graded(found.effects), found.by_field, found.growers,
         found.explained, found.fit.variances, tuple(notes), level,
     )  # fmt: skip
+
+
+def _graded(effects: pd.DataFrame) -> pd.DataFrame:
+    """Mean effects with p of no effect, by Holm within a factor, and how far the evidence goes."""
+    out = effects.copy()
+    out["p"] = 2 * stats.t.sf((out["estimate"] / out["se"]).abs(), out["df"])
+    out["p_adjusted"] = out.groupby("factor")["p"].transform(lambda p: holm(p.to_numpy()))
+    ends = out[["p_adjusted", "low", "high"]].itertuples(index=False)
+    out["evidence"] = [grade(*map(float, row)).word for row in ends]
+    return out
 
 
 def _specification(response: str) -> Specification:

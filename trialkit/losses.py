@@ -12,6 +12,10 @@ Then, with r the header width over the width the residue is discharged on::
     processing loss = (T - H) / r      threshing and separation, spread over the header's width
     total loss      = H + (T - H) / r  per area of field; equal to T when r is 1
 
+Where kernels still on pieces of cob were counted in every frame behind the machine, they are in T,
+and processing loss is told as its two parts: these kernels over r are threshing loss, the loose
+ones less H, over r, separation loss. An ear that went through the machine whole is threshing loss.
+
 Zone arithmetic: Sumner & Williams, *Measuring Field Losses From Grain Combines*, University of
 Georgia Extension, and University of Missouri Extension G1290 (rev. 1993), combined.
 
@@ -23,6 +27,7 @@ terms.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -37,7 +42,7 @@ if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
 
 ZONES = ("preharvest", "header", "total")
-SOURCES = ("preharvest", "header", "processing", "total")
+SOURCES = ("preharvest", "header", "threshing", "separation", "processing", "total")
 KINDS = ("kernels", "ears", "all")
 
 
@@ -49,9 +54,11 @@ class Losses:
     ----------
     frames : DataFrame
         One row per frame: ``frame, strip, field, pair``, the setup factors, ``zone``, ``area``
-        (m2), ``loose_kernels``, ``kernels_per_m2``, ``kg_ha``, ``bu_ac``; nothing taken off.
+        (m2), ``loose_kernels``, ``kernels_on_cobs``, and of both together ``kernels_per_m2``,
+        ``kg_ha``, ``bu_ac``; nothing taken off.
     strips : DataFrame
-        One row per strip, ``source`` (preharvest, header, processing, total) and ``kind`` (kernels,
+        One row per strip, ``source`` (preharvest, header, threshing and separation where they were
+        counted apart, processing, which is their sum, total) and ``kind`` (kernels,
         ears, all): ``kg_ha, se_kg_ha, bu_ac, se_bu_ac``; ``percent_of_yield`` (of the grain
         harvested from the strip); ``n_frames`` (frames or ear searches in the source's own zone);
         ``counted`` (what an ``all`` row adds up: ``kernels``, ``ears`` or ``kernels+ears``);
@@ -112,6 +119,7 @@ def losses(
     """
     del fields
     notes: list[str] = []
+    notes += filter(None, (width_assumed(frames, strips, config), cobs_left_out(frames)))
     if not config.kernel_mass_stated and (len(frames) or ears["kernels_per_ear"].notna().any()):
         notes.append(kernel_mass_taken())
     setup_columns = [factor.name for factor in config.setups]
@@ -120,28 +128,101 @@ def losses(
     parts = []
     if len(frame_table):
         kernels = frame_table[["strip", "field", "pair", "zone", "area", "kg_ha"]].copy()
-        kernels["one"] = _count_se(frame_table["loose_kernels"], frame_table["area"], config)
-        parts.append(_sources(kernels, strips, config, notes, "kernels"))
+        kernels["one"] = _count_se(frame_table["kernels"], frame_table["area"], config)
+        apart = None
+        if cobs_counted(frames):
+            behind = frame_table[frame_table["zone"].eq("total")]
+            cobs, loose = (_alone(behind, c, config) for c in ("kernels_on_cobs", "loose_kernels"))
+            apart = cobs, loose
+        parts.append(_sources(kernels, strips, config, notes, "kernels", apart))
     if len(ears):
-        parts.append(
-            _sources(_ear_table(ears, strips, config, notes), strips, config, notes, "ears")
-        )
+        found = _ear_table(ears, strips, config, notes)
+        parts.append(_sources(found, strips, config, notes, "ears"))
+        if cobs_counted(frames):  # whole ears behind, beyond the header's, were not threshed
+            through = parts[-1][parts[-1]["source"].eq("processing")]
+            parts[-1] = pd.concat([parts[-1], through.assign(source="threshing")])
+    frame_table = frame_table.drop(columns="kernels")
     if parts:
         parts.append(_all_kinds(parts, notes))
     by_strip = _strip_table(parts, strips, setup_columns)
-    return Losses(frame_table, by_strip, _setup_table(by_strip, config), tuple(notes))
+    return Losses(frame_table, by_strip, setup_table(by_strip, config), tuple(notes))
+
+
+def cobs_counted(frames: pd.DataFrame) -> bool:
+    """Whether every frame behind the machine says how many kernels are still on pieces of cob.
+
+    Where some do not, these kernels are left out of all of them: strips are counted alike.
+    """
+    return _with_cobs(frames) == int(frames["zone"].eq("total").sum()) > 0
+
+
+def _with_cobs(frames: pd.DataFrame) -> int:
+    if "kernels_on_cobs" not in frames:
+        return 0
+    return int(frames.loc[frames["zone"].eq("total"), "kernels_on_cobs"].notna().sum())
+
+
+def cobs_left_out(frames: pd.DataFrame) -> str:
+    """What it means that kernels on pieces of cob were counted in some frames only; else empty."""
+    told, behind = _with_cobs(frames), int(frames["zone"].eq("total").sum())
+    if told in (0, behind):
+        return ""
+    return (
+        f"Kernels on pieces of cob were counted in {told} of {behind} frames behind the machine "
+        "only. They are left out, so that strips are counted alike; where there were none, write 0."
+    )
+
+
+def discharge_width(strips: pd.DataFrame, config: TrialConfig) -> pd.Series:
+    """Width (m) the residue fell on behind the machine: the strip's own, else the settings'."""
+    usual = config.header.discharge_width
+    if "discharge_width" not in strips:
+        return pd.Series(usual, index=strips.index)
+    return strips["discharge_width"].astype(float).fillna(usual)
+
+
+def width_assumed(frames: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig) -> str:
+    """What it means that nobody gave the width the residue fell on; empty where it is given."""
+    behind = strips["strip"].isin(frames.loc[frames["zone"].eq("total"), "strip"])
+    if config.header.discharge_stated or not behind.any():
+        return ""
+    own = strips.get("discharge_width", pd.Series(np.nan, index=strips.index))
+    lacking = int((behind & own.isna()).sum())
+    if not lacking:
+        return ""
+    unit = "ft" if config.units == "US" else "m"
+    width = float(units.convert(config.header.width, "m", unit))
+    where = "" if lacking == int(behind.sum()) else f" on {lacking} strips"
+    return (
+        f"The width that residue fell on behind the machine was not given{where} (discharge_width) "
+        f"and is assumed to be the header's, {width:.3g} {unit}. Where it fell on less, loss in "
+        "threshing and cleaning is overstated."
+    )
 
 
 def _frame_table(frames: pd.DataFrame, design: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
-    table = frames[["frame", "strip", "zone", "area", "loose_kernels"]].merge(
-        design, on="strip", how="inner", validate="many_to_one"
-    )
-    density = table["loose_kernels"].astype(float) / table["area"]
+    """Frames with their place; ``kernels`` are all that count, loose and on cobs."""
+    cobs = frames.get("kernels_on_cobs", np.nan)
+    table = frames[["frame", "strip", "zone", "area", "loose_kernels"]].assign(kernels_on_cobs=cobs)
+    table = table.merge(design, on="strip", how="inner", validate="many_to_one")
+    table["kernels"] = table["loose_kernels"].astype(float)
+    if cobs_counted(frames):
+        table["kernels"] += table["kernels_on_cobs"].fillna(0.0)
+    density = table["kernels"] / table["area"]
     table["kernels_per_m2"] = density
     table["kg_ha"] = units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
     table["bu_ac"] = units.kg_ha_to_bu_ac(table["kg_ha"])
-    order = ["frame", *design.columns, "zone", "area", "loose_kernels", "kernels_per_m2"]
-    return table[[*order, "kg_ha", "bu_ac"]]
+    order = ["frame", *design.columns, "zone", "area", "loose_kernels", "kernels_on_cobs"]
+    return table[[*order, "kernels_per_m2", "kg_ha", "bu_ac", "kernels"]]
+
+
+def _alone(frames: pd.DataFrame, column: str, config: TrialConfig) -> pd.DataFrame:
+    """Frames with the loss (kg/ha) one column of counts stands for."""
+    count, area = frames[column].astype(float), frames["area"]
+    kg_ha = units.kernels_per_m2_to_kg_ha(count / area, config.thousand_kernel_mass)
+    return frames[["strip", "zone", "area"]].assign(
+        kg_ha=kg_ha, one=_count_se(count, area, config)
+    )
 
 
 def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Series:
@@ -243,8 +324,12 @@ def _sources(
     config: TrialConfig,
     notes: list[str],
     kind: str,
+    apart: tuple[pd.DataFrame, pd.DataFrame] | None = None,
 ) -> pd.DataFrame:
-    """Loss by source for every strip counted: long table with mean, variance and origin."""
+    """Loss by source for every strip counted: long table with mean, variance and origin.
+
+    `apart` are the frames behind the machine with kernels on cobs alone, and with loose ones alone.
+    """
     zones = _zone_means(table, ["strip"])
     place = strips.set_index("strip").loc[zones.index, ["field", "pair"]]
     borrowed = _preharvest(table, zones, place)
@@ -260,18 +345,18 @@ def _sources(
             f"No preharvest count of {kind} in field {', '.join(bare)}: its header loss still "
             "contains what lay on the ground before harvest."
         )
-    spread = config.header.width / config.header.discharge_width
+    fell_on = discharge_width(strips, config).set_axis(strips["strip"]).loc[zones.index]
+    spread = config.header.width / fell_on
     h_mean, h_var, h_n = (zones[part, "header"] for part in ("mean", "var", "n"))
     t_mean, t_var, t_n = (zones[part, "total"] for part in ("mean", "var", "n"))
     searched = t_mean
     if kind == "ears":  # the body drops no ears: behind it lie those the header left
         t_mean, t_var, t_n = t_mean.fillna(h_mean), t_var.fillna(h_var), t_n.fillna(h_n)
-    whole = t_mean, t_var
-    if spread != 1.0:
-        whole = (
-            h_mean * (1 - 1 / spread) + t_mean / spread,
-            (h_var * (1 - 1 / spread) ** 2 + t_var / spread**2),
-        )
+    even = spread.eq(1.0)  # then T is all of it, with or without frames of the header's zone
+    whole = (
+        t_mean.where(even, h_mean * (1 - 1 / spread) + t_mean / spread),
+        t_var.where(even, h_var * (1 - 1 / spread) ** 2 + t_var / spread**2),
+    )
     by_source = {
         "preharvest": (
             zones["mean", "preharvest"],
@@ -282,6 +367,15 @@ def _sources(
         "processing": ((searched - h_mean) / spread, (t_var + h_var) / spread**2, t_n),
         "total": (*whole, t_n),
     }
+    if apart is not None:
+        cobs, loose = (
+            _zone_means(each, ["strip"]).reindex(zones.index).xs("total", axis=1, level=1)
+            for each in apart
+        )
+        by_source["threshing"] = (cobs["mean"] / spread, cobs["var"] / spread**2, t_n)
+        by_source["separation"] = (
+            (loose["mean"] - h_mean) / spread, (loose["var"] + h_var) / spread**2, t_n,
+        )  # fmt: skip
     parts = [
         pd.DataFrame(
             {
@@ -377,8 +471,13 @@ def _strip_table(
     return table.loc[order.index, columns].reset_index(drop=True)
 
 
-def _setup_table(by_strip: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
-    keys = [*(factor.name for factor in config.setups), "source", "kind"]
+def setup_table(
+    by_strip: pd.DataFrame, config: TrialConfig, names: Sequence[str] | None = None
+) -> pd.DataFrame:
+    """Means of `Losses.strips` per combination of the setup factors `names`, by default of all;
+    columns as `Losses.setups`."""
+    names = [factor.name for factor in config.setups] if names is None else list(names)
+    keys = [*names, "source", "kind"]
     columns = [*keys, "kg_ha", "se_kg_ha", "bu_ac", "se_bu_ac", "percent_of_yield", "n_strips"]
     if by_strip.empty:
         return pd.DataFrame(columns=columns)

@@ -3,8 +3,10 @@ rule stands in `trialkit.display`)."""
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
+from fractions import Fraction
 
 from trialkit.display import decimals, number
 from trialkit.units import (
@@ -18,10 +20,14 @@ __all__ = [
     "Scale",
     "Span",
     "decimals",
+    "inches",
+    "inches_both",
     "kernel_mass_taken",
+    "listed",
     "lower_first",
     "number",
     "places_in",
+    "run_with",
     "scales",
     "shared_places",
     "span",
@@ -65,6 +71,51 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
     return (us, si) if system == "US" else (si, us)
 
 
+def inches(mm: float, step: int = 16) -> str:
+    """A length as a tape reads it: "1-3/8 in", "1/16 in", "5 in".
+
+    Parameters
+    ----------
+    mm : float
+        Length, mm; one below zero begins with a minus. A missing one is "not known".
+    step : int
+        Parts of an inch it is rounded to, 16 for sixteenths. A power of two, as on a tape.
+
+    Notes
+    -----
+    What it prints is read back by `trialkit.intake.numbers.read_number`.
+    """
+    length = float(convert(mm, "mm", "in"))
+    if not math.isfinite(length):
+        return number(length, 0)
+    whole, parts = divmod(math.floor(abs(length) * step + 0.5), step)
+    part = f"{Fraction(parts, step)}" if parts else ""
+    text = "-".join(filter(None, (f"{whole}" if whole or not part else "", part)))
+    return f"{'−' if length < 0 and text != '0' else ''}{text} in"
+
+
+def inches_both(mm: float, step: int = 16, places: int = 2) -> str:
+    """The fraction and beside it the length in decimals: "1-3/8 in (1.375)", "5 in".
+
+    A length that is no fraction of this step has `places` decimals: 34.5 mm is "1-3/8 in (1.36)".
+    """
+    fraction = inches(mm, step)
+    length = float(convert(mm, "mm", "in"))
+    if not math.isfinite(length):
+        return fraction
+    exact = abs(length * step - round(length * step)) < 1e-6
+    decimal = number(length, max(step.bit_length() - 1, 1) if exact else places)
+    decimal = decimal.rstrip("0").rstrip(".")
+    return fraction if f"{decimal} in" == fraction else f"{fraction} ({decimal})"
+
+
+def listed(words: list[str]) -> str:
+    """ "a", "a and b", "a, b and c"."""
+    if len(words) < 2:
+        return "".join(words)
+    return f"{', '.join(words[:-1])} and {words[-1]}"
+
+
 def kernel_mass_taken() -> str:
     """What a trial without a thousand-kernel mass of its own must be told."""
     usual, (low, high) = DEFAULT_THOUSAND_KERNEL_MASS, PUBLISHED_KERNEL_MASS
@@ -87,6 +138,12 @@ def places_in(scale: Scale, uncertainty: float) -> int:
 def lower_first(text: str) -> str:
     """A label as it stands inside a sentence: "Wide gap" becomes "wide gap", "LP gap" stays."""
     return text[:1].lower() + text[1:] if text[1:2].islower() else text
+
+
+def run_with(label: str) -> str:
+    """What a strip was run with: "with wide gap"; "without cushion" says it already."""
+    text = lower_first(label)
+    return text if text.startswith(("with ", "without ")) else f"with {text}"
 
 
 def upper_first(text: str) -> str:

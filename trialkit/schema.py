@@ -4,8 +4,8 @@ Everything that reads, writes, checks or explains a table takes its columns from
 generous: they catch a slipped decimal point or a wrong unit, not an unusual field.
 
 Column kinds and what they become: "key" and "text" str; "level" str (a declared setup level);
-"zone" str; "number" float64; "count" int64 when required, float64 with NaN when optional;
-"date" datetime64[ns]. Missing is NaN / NaT.
+"zone" and "choice" str, one of the column's levels; "number" float64; "count" int64 when required,
+float64 with NaN when optional; "date" datetime64[ns]. Missing is NaN / NaT.
 """
 
 from __future__ import annotations
@@ -22,20 +22,22 @@ from trialkit.errors import TrialkitError
 if TYPE_CHECKING:
     import pandera.pandas as pa
 
-Kind = Literal["key", "text", "level", "zone", "number", "count", "date"]
+Kind = Literal["key", "text", "level", "zone", "choice", "number", "count", "date"]
 System = Literal["US", "SI"]
 
 TEXT = pd.Series(["text"]).dtype
 """How this pandas holds text: its string type, object in versions before 3."""
 
 ZONES = ("preharvest", "header", "total")
+"""Standing corn ahead; ground the header crossed but the body did not; behind the machine."""
+TAKEN_AT = ("tank", "behind")
+"""Where residue is sampled: in the grain tank, after cleaning; in what fell behind the machine."""
 RESPONSES = (
-    "header_loss", "kernel_damage", "dropped_ears", "preharvest_loss", "processing_loss",
-    "broken_corn", "foreign_material", "residue_mass", "residue_score", "yield", "moisture",
-    "test_weight",
+    "header_loss", "kernel_damage", "ear_butt_damage", "dropped_ears", "preharvest_loss",
+    "processing_loss", "broken_corn", "foreign_material", "residue_mass", "residue_score",
+    "leaf_intake", "yield", "moisture", "test_weight",
 )  # fmt: skip
 """What a trial may be about; each has its entry in `trialkit.analysis.specifications`."""
-"""Standing corn ahead; ground the header crossed but the body did not; behind the machine."""
 
 MAX_KERNELS_PER_M2 = 10_000.0
 """Upper bound for loose kernels: at 300 g per 1000 it is 30 t/ha, more than any whole crop."""
@@ -151,6 +153,8 @@ _TABLES = (
             _number("moisture", "%", "%", 5, 60, "grain moisture at harvest, wet basis"),
             _number("test_weight", "kg/hL", "lb/bu", 30, 100, "test weight"),
             _number("yield", "kg/ha", "bu/ac", 0, 45e3, "yield at base moisture"),
+            _number("discharge_width", "m", "ft", 0.3, 31,
+                    "width the residue fell on behind; the settings' when left out"),
             Column("harvested_at", "date", "date, or date and time, as 2026-10-03 14:30"),
         ),
         key=("strip",),
@@ -164,6 +168,8 @@ _TABLES = (
             _ZONE,
             _number("area", "m2", "ft2", 0.01, 100, "area of the frame", required=True),
             _count("loose_kernels", 1e6, "loose kernels counted in it", required=True),
+            _count("kernels_on_cobs", 1e6,
+                   "behind the machine: kernels still on pieces of cob in it; 0 for none"),
             _NOTE,
         ),
         key=("strip", "zone", "frame"),
@@ -199,14 +205,33 @@ _TABLES = (
         response=True,
     ),
     Table(
+        "ear_butt_damage",
+        "one row per group of ears collected at the header",
+        (
+            _STRIP,
+            _key("sample", "number or name of the group, unique within the strip"),
+            _count("ears_examined", 1e5, "ears looked at", low=1, required=True),
+            _count("ears_damaged", 1e5,
+                   "of these, with kernels missing or cracked at the butt", required=True),
+            _count("kernels_missing", 1e6, "kernels missing at the butts of all of them"),
+            _number("impact_score", "", "", 0, 5,
+                    "0 untouched to 5 worst, the group judged by eye"),
+        ),
+        key=("strip", "sample"),
+        response=True,
+    ),
+    Table(
         "residue",
         "one row per reading of material other than grain",
         (
             _STRIP,
             _key("sample", "number or name of the sample, unique within the strip"),
+            Column("taken_at", "choice", "tank or behind the machine; tank when left out",
+                   levels=TAKEN_AT),
             _number("sample_mass", "g", "g", 1, 1e6, "mass of the sample"),
-            _number("residue_mass", "g", "g", 0, 1e6, "of this, material other than grain"),
-            _number("score", "", "", 0, 5, "0 none to 5 worst, judged by eye"),
+            _number("residue_mass", "g", "g", 0, 1e6, "of this, other than grain; behind the "
+                    "machine: leaves, husks and pieces of stalk, cobs sorted out"),
+            _number("score", "", "", 0, 5, "0 none to 5 worst, judged by eye in the tank"),
         ),
         key=("strip", "sample"),
         response=True,
@@ -217,17 +242,38 @@ _TABLES = (
         (
             _key("header", "name of the header"),
             _key("row", "row unit, counted from the left in the direction of travel"),
-            _number("gap_front_left", "mm", "in", 0, 150, "gap at the front, left plate end"),
-            _number("gap_front_right", "mm", "in", 0, 150, "gap at the front, right plate end"),
-            _number("gap_rear_left", "mm", "in", 0, 150, "gap at the rear, left plate end"),
-            _number("gap_rear_right", "mm", "in", 0, 150, "gap at the rear, right plate end"),
+            _number("gap_front", "mm", "in", 0, 150, "gap between the plates' edges at the front"),
+            _number("gap_middle", "mm", "in", 0, 150, "... halfway, where someone takes it"),
+            _number("gap_rear", "mm", "in", 0, 150, "gap between the plates' edges at the rear"),
+            *(
+                _number(f"plate_{side}_{end}", "mm", "in", 0, 100,
+                        f"row's centre (roll nip) to the {side} plate's edge, {end}")
+                for side in ("left", "right") for end in ("front", "rear")
+            ),
             _number("set_front", "mm", "in", 5, 150, "front gap it was set to when measured"),
             _number("set_rear", "mm", "in", 5, 150, "rear gap it was set to when measured"),
-            _number("roll_wear_length", "mm", "in", 0, 1500, "worn length at the roll's front"),
+            *(
+                _number(f"roll_{side}_wear_length", "mm", "in", 0, 1500,
+                        f"length of the worn taper at the front of the {side} roll")
+                for side in ("left", "right")
+            ),
+            *(
+                _number(f"roll_{side}_flute", "mm", "in", 0, 60,
+                        f"height of flute or knife left at the front of the {side} roll")
+                for side in ("left", "right")
+            ),
             *(
                 _number(f"clearance_{k}", "mm", "in", 10, 500, f"guide clearance, station {k}")
                 for k in range(1, 6)
             ),
+            _number("roll_clearance", "mm", "in", 0, 100, "between the rolls or their knives"),
+            _number("plate_edge_wear", "mm", "in", 0, 50,
+                    "how far the plates' edges are rounded or grooved back, at the worst place"),
+            _number("chain_slack", "mm", "in", 0, 200,
+                    "how far the chain can be moved by hand, halfway"),
+            _number("chain_stretch", "%", "%", 0, 20, "chain longer than new, over ten links"),
+            Column("flaps", "level", "ear-saver flaps: sound, torn or missing",
+                   levels=("sound", "torn", "missing")),
         ),
         key=("header", "row"),
     ),
@@ -239,10 +285,23 @@ _TABLES = (
             _number("diameter", "mm", "in", 3, 80, "diameter at gap height", required=True),
         ),
     ),
+    Table(
+        "ear_butts",
+        "one row per ear measured across its butt",
+        (
+            _key("field", "field it grew in"),
+            _number("diameter", "mm", "in", 10, 90,
+                    "widest across the kernels within 1 in (25 mm) of the butt's end, husk off",
+                    required=True),
+        ),
+    ),
 )  # fmt: skip
 
 TABLES: dict[str, Table] = {table.name: table for table in _TABLES}
 """Every table by name, in the order they are read: fields and strips before what points at them."""
+
+OF_A_FIELD = ("stalks", "ear_butts")
+"""Tables measured in a field, with or without a strip in it."""
 
 
 def table(name: str, setups: Iterable[Any] = ()) -> Table:

@@ -16,7 +16,7 @@ from trialkit.intake.check import no_faults
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.read import no_reads, read_trial
 from trialkit.intake.write import csv_text, toml_text
-from trialkit.losses import Losses, losses
+from trialkit.losses import Losses, cobs_counted, losses, width_assumed
 
 _FAULTS_IN_MESSAGE = 8
 
@@ -29,7 +29,8 @@ class Trial:
     ----------
     config : TrialConfig
         Title, season, header, setup factors, prices.
-    fields, strips, frames, ears, grain, residue, header_check, stalks : DataFrame
+    fields, strips, frames, ears, grain, ear_butt_damage, residue : DataFrame
+    header_check, stalks, ear_butts : DataFrame
         The rows that passed every check; empty with the right columns when a table is absent.
     refused : DataFrame
         One row per fault: file, line (physical line or sheet row, from 1), column, value, expected.
@@ -49,9 +50,11 @@ class Trial:
     frames: pd.DataFrame
     ears: pd.DataFrame
     grain: pd.DataFrame
+    ear_butt_damage: pd.DataFrame
     residue: pd.DataFrame
     header_check: pd.DataFrame
     stalks: pd.DataFrame
+    ear_butts: pd.DataFrame
     refused: pd.DataFrame = field(default_factory=no_faults)
     read: pd.DataFrame = field(default_factory=no_reads)
     extra: Mapping[str, pd.DataFrame] = field(default_factory=dict)
@@ -206,6 +209,8 @@ def _require_rows(
     lines = [f"{path} cannot be used: it holds {what} that could be kept."]
     if found.empty:
         lines.append(f"Add at least one of the tables {', '.join(wanted)}.")
+    if not tables["header_check"].empty:
+        lines.append(f"Its header check can be read before harvest: trialkit header {path}")
     for row in found.itertuples():
         if row.rows_in:
             lines.append(f"{row.file}: all {row.rows_in:,} rows were refused.")
@@ -231,6 +236,7 @@ _Part = tuple[str, bool, str]
 _HEADER = {
     "header check": ("header_check", "header"),
     "stalk diameters": ("stalks", "diameter"),
+    "ear-butt diameters": ("ear_butts", "diameter"),
 }
 
 
@@ -242,6 +248,8 @@ def _parts(trial: Trial) -> list[_Part]:
     lost = int(trial.frames.loc[trial.frames["zone"].eq("header"), "loose_kernels"].sum())
     fields = strips["field"].nunique()
     priced = config.price_per_t is not None
+    tank = trial.residue["taken_at"].ne("behind")
+    apart = int(trial.frames["kernels_on_cobs"].notna().sum())
     return [
         _comparison(trial),
         (
@@ -252,15 +260,28 @@ def _parts(trial: Trial) -> list[_Part]:
         (
             "processing loss",
             header > 0 and zones.get("total", 0) > 0,
-            f"frames in zone total: {zones.get('total', 0)}; in zone header: {header}",
+            f"frames in zone total: {zones.get('total', 0)}; in zone header: {header}"
+            + (
+                "; width the residue fell on not given, the header's assumed"
+                if width_assumed(trial.frames, strips, config)
+                else ""
+            ),
+        ),
+        (
+            "threshing and separation apart",
+            cobs_counted(trial.frames),
+            f"frames in zone total with kernels_on_cobs: {apart} of {zones.get('total', 0)}; "
+            "every one is needed",
         ),
         _column(trial, "dropped ears", "ears", "ears"),
         _column(trial, "share of yield", "strips", "yield"),
         _column(trial, "kernel damage", "grain", "kernels_examined"),
         _column(trial, "broken corn", "grain", "sieve_mass"),
         _column(trial, "foreign material", "grain", "foreign_mass"),
-        _column(trial, "residue by mass", "residue", "residue_mass"),
+        _column(trial, "ears damaged at the butt", "ear_butt_damage", "ears_damaged"),
+        _column(trial, "residue by mass", "residue", "residue_mass", tank),
         _column(trial, "residue by score", "residue", "score"),
+        _column(trial, "leaves and husks taken in", "residue", "residue_mass", ~tank),
         _column(trial, "test weight", "strips", "test_weight"),
         _column(trial, "moisture as a covariate", "strips", "moisture"),
         _column(trial, "measured speed as a covariate", "strips", "speed_measured"),
@@ -330,9 +351,12 @@ def _comparison(trial: Trial) -> _Part:
     return "comparison of setups", complete > 1, reason
 
 
-def _column(trial: Trial, part: str, name: str, column: str) -> _Part:
-    """A part that needs one column of one table."""
-    given = int(getattr(trial, name)[column].notna().sum())
+def _column(
+    trial: Trial, part: str, name: str, column: str, rows: pd.Series | None = None
+) -> _Part:
+    """A part that needs one column of one table, or of some of its rows."""
+    values = getattr(trial, name)[column]
+    given = int((values if rows is None else values[rows]).notna().sum())
     reason = f"rows with {column}: {given}" if given else _missing(trial, name, f"column {column}")
     return part, given > 0, reason
 

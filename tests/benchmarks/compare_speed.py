@@ -11,6 +11,7 @@ for every step; one process, one thread (set OPENBLAS_NUM_THREADS=1).
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 import time
 from dataclasses import replace
@@ -19,10 +20,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from frozen_trials import CUSHION_PAIRS
+
 import trialkit as tk
 from trialkit.intake import write_trial
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS
 
 TRUTH = Truth(
     preharvest=2.0,

@@ -12,12 +12,16 @@ from __future__ import annotations
 
 import argparse
 import resource
+import sys
 import time
+from pathlib import Path
 
 from joblib.externals.loky import get_reusable_executor
 
+sys.path.insert(0, str(Path(__file__).parents[1]))
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
+
 from trialkit import plan as tp
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
 CONFIGS = {"pairs": CUSHION_PAIRS, "blocks": GAP_FIELDS, "split": SPLIT_STRIPS}
 

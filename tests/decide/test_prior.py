@@ -87,7 +87,7 @@ def test_both_chances_are_told_where_they_differ_by_a_step() -> None:
     prior = Prior(1.0, 1.5)
     assert in_words(prior) == "no effect, 19 times in 20 between 0.67 and 1.5 times the loss"
     said = pays(0.75, "600 ac", 0.66, prior)
-    assert "if every saving were equally believable before the trial" in said
+    assert "taking every saving as equally likely before the trial" in said
     assert "about 3 in 4" in said and said.endswith("it is about 2 in 3.")
     assert chance(0.74) == chance(0.76)
     assert pays(0.74, "600 ac", 0.76, prior).endswith("it is the same in these words.")

@@ -9,13 +9,12 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.errors import DesignError, ReportError, TrialError
 from trialkit.header import HeaderLimits, RowUnit, at_speeds, check_header
-from trialkit.header.advice import repair_list
-from trialkit.header.limits import SOURCES
-from trialkit.report import demo_dir
+from trialkit.header.limits import PLAUSIBLE, SOURCES
 from trialkit.report.header_options import header_reports
 
 INCH, MPH = 25.4, 1.609344
@@ -24,7 +23,7 @@ INCH, MPH = 25.4, 1.609344
 def before_harvest(folder: Path, *tables: str) -> Path:
     folder.mkdir()
     for name in ("trial.toml", *(f"{table}.csv" for table in tables)):
-        shutil.copy(demo_dir("gap_fields") / name, folder)
+        shutil.copy(frozen_dir("gap_fields") / name, folder)
     return folder
 
 
@@ -36,7 +35,7 @@ def test_header_check_needs_no_strips(tmp_path: Path) -> None:
     assert len(trial.header_check) == 8 and len(trial.stalks) == 160 and trial.frames.empty
     notes = trial.read.set_index("file")["notes"]
     assert notes["frames.csv"] == "not read: there is no strips table it could refer to"
-    report, harvested = check_header(trial), check_header(tk.load_trial(demo_dir("gap_fields")))
+    report, harvested = check_header(trial), check_header(tk.load_trial(frozen_dir("gap_fields")))
     assert report.target == harvested.target and report.first["row"].tolist() == ["6", "3"]
     assert len(report.fields) == 8 and (report.fields["strips"] == 0).all()
     assert np.isnan(report.speed) and report.speeds == ()
@@ -59,7 +58,7 @@ def test_planned_strips_without_counts(tmp_path: Path) -> None:
 
 def test_two_headers_before_any_strip_names_one() -> None:
     """Plants a second are told for both, as for one header: 7.9 plants/m2 on 0.762 m at 6 km/h."""
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     both = pd.concat([trial.header_check.assign(header=name) for name in ("A", "B")])
     planned = replace(trial, header_check=both, strips=trial.strips.assign(header=None))
     for name in ("A", "B"):
@@ -70,8 +69,10 @@ def test_two_headers_before_any_strip_names_one() -> None:
 
 def test_speeds_by_hand() -> None:
     """900 1/min on 100 mm pull 4.712 m/s; 900 mm of stalk at 8 km/h are 424.4 mm of roll."""
-    trial = tk.load_trial(demo_dir())
-    wear = trial.header_check.assign(roll_wear_length=[0, 60, 90, 100, 0, 0, 0, np.nan])
+    trial = tk.load_trial(frozen_dir())
+    left = [0, 60, 20, 100, 0, 0, 0, np.nan]
+    right = [0, 0, 90, 100, 0, 0, 0, np.nan]  # of a pair the roll worn farther decides
+    wear = trial.header_check.assign(roll_left_wear_length=left, roll_right_wear_length=right)
     unit = RowUnit(roll_length=500, roll_diameter=100, pulled_length=900, chain_speed=2.5)
     report = check_header(replace(trial, header_check=wear), unit=unit)
     at = at_speeds(report, [9.5, 7.5, 8.0, 9.42])
@@ -86,25 +87,28 @@ def test_speeds_by_hand() -> None:
     assert at["feed_header"].iloc[1] == pytest.approx(8 * at["feed_row"].iloc[1])
     assert at["capacity"].iloc[1] == pytest.approx(8 * 20 * 0.3048 * 0.7 / 10)
     assert at["chain_ratio"].iloc[1] == pytest.approx(2.5 * 3.6 / 8)
-    worn = check_header(replace(trial, header_check=wear.assign(roll_wear_length=90.0)), unit=unit)
+    every = replace(trial, header_check=wear.assign(roll_left_wear_length=90.0))
+    worn = check_header(every, unit=unit)
     assert at_speeds(worn, [8.0])["pulling"].tolist() == ["on new rolls only"]
     no_rolls = check_header(replace(trial, strips=trial.strips.assign(roll_rpm=np.nan)))
     assert at_speeds(no_rolls, [8.0])["pulling"].tolist() == ["not known"]
 
 
-def test_repairs_say_what_to_do_why_and_what_it_takes_off() -> None:
-    trial = tk.load_trial(demo_dir())
+def test_list_says_what_to_do_and_why() -> None:
+    trial = tk.load_trial(frozen_dir())
     report = check_header(trial)
-    first, second = repair_list(report)
-    assert (first.row, second.row) == ("6", "3") and (first.rank, second.rank) == (1, 2)
+    first, second = report.items
+    assert (first.label, second.label) == ("Row 6", "Row 3")
+    assert (first.rank, second.rank) == (1, 2) and first.grade == "repair"
     assert "crooked" in first.found[0] and "seat the plates" in first.do[0]
+    assert "set the gap to 1-1/4 in at the front and 1-3/8 in at the rear" in first.do
     assert "butt of the ear" in first.why[0] and "guides" in second.do[0]
-    once = report.repairs.iloc[0]
-    assert (first.spread, first.removed) == pytest.approx((once["sd"], once["share_removed"]))
-    assert np.isnan(second.removed)
-    assert repair_list(check_header(trial, limits=HeaderLimits(
-        guide_clearance=50, crooked=50, own_gap=50
-    ))) == []  # fmt: skip
+    once = report.repairs["share_removed"].iloc[0]
+    left = np.var(report.gaps_after, ddof=1) / report.rows["gap"].var()
+    assert report.plates_out == (5,) and once == pytest.approx(1 - left)
+    assert not check_header(trial, limits=HeaderLimits(
+        guide_clearance=50, crooked=50, own_gap=50, taper_off=50
+    )).items  # fmt: skip
 
 
 def test_every_setting_has_its_source() -> None:
@@ -113,12 +117,21 @@ def test_every_setting_has_its_source() -> None:
     assert all(about.source for about in SOURCES.values())
     # No published figure is known for these, so the page may not credit anyone with them.
     unsupported = """guide_clearance crooked own_gap stalk_percentile cushion roll_worn chain_ratio
-                     feed_rule roll_length pulled_length"""
+                     feed_rule taper_off roll_pair"""
     assert {SOURCES[name].source for name in unsupported.split()} == {"common practice"}
+    # A maker gives these for its own header.
+    makers = "plate_edge flute_pair roll_clearance chain_slack chain_stretch"
+    assert {SOURCES[name].source for name in makers.split()} == {
+        "common practice; the operator's manual comes first"
+    }
+    assert "operator's manual" in SOURCES["flute"].source
+    assert {SOURCES[name].source for name in ("roll_length", "pulled_length")} == {PLAUSIBLE}
+    # "12 to 15 plants a second" and "15 to 18 mph" are a maker's words, so no source of a limit.
+    assert not any(n in str(SOURCES.values()) for n in ("12 to 15", "15 to 18", "12-15", "15-18"))
 
 
 def test_options_are_in_the_trials_own_units() -> None:
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     (us,) = header_reports(trial, speeds=[5], roll_length=18, chain_speed=5, population=30_000)
     assert us.speeds == pytest.approx((5 * MPH,)) and us.unit.roll_length == 18 * INCH
     assert us.unit.chain_speed == pytest.approx(5 * 0.44704)

@@ -7,13 +7,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.analysis.row_noise import gap_effect, trial_noise
 from trialkit.errors import DesignError, TrialkitError
 from trialkit.header import check_header, row_noise
 from trialkit.header.noise import spread_after
-from trialkit.report import demo_dir
 
 GAP = np.array([33.0, 33.4, 32.8, 38.5, 33.1, 29.0, 33.2, 33.3])  # mm
 OUT = (3, 5)
@@ -101,7 +101,7 @@ def test_more_than_the_frames_differed_is_a_contradiction() -> None:
 
 def test_a_trial_tells_its_own_ratio_and_noise() -> None:
     """The demo trial's truth: 1.4 wide over usual, 0.88 narrow over usual, 9.525 mm apart."""
-    trial = tk.load_trial(demo_dir("gap_fields"))
+    trial = tk.load_trial(frozen_dir("gap_fields"))
     result = tk.analyse(trial, responses=["header_loss"])["header_loss"]
     effect = gap_effect(result)
     assert (effect.factor, effect.wide_gap - effect.narrow_gap) == ("gap", pytest.approx(9.525))
@@ -123,9 +123,9 @@ def test_a_trial_tells_its_own_ratio_and_noise() -> None:
 
 
 def test_a_trial_with_one_gap_tells_no_ratio() -> None:
-    result = tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss"])["header_loss"]
+    result = tk.analyse(tk.load_trial(frozen_dir()), responses=["header_loss"])["header_loss"]
     with pytest.raises(DesignError, match="did not run several gaps"):
         gap_effect(result)
     named = replace(result, data=result.data.drop(columns="frame"))
     with pytest.raises(DesignError, match="not counted in frames"):
-        trial_noise(named, check_header(tk.load_trial(demo_dir())), 0.05)
+        trial_noise(named, check_header(tk.load_trial(frozen_dir())), 0.05)

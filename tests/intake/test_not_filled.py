@@ -8,6 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from sound_trial import FRAMES, SETTINGS, STRIPS, Make
@@ -20,7 +21,6 @@ from trialkit.plan import Ground, plan_trial
 from trialkit.report.letters import Letters
 from trialkit.report.quality import quality
 from trialkit.simulate import Effort
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.simulate.tables import draw_tables
 
 # Header, a filled row and a blank one of each table; `{0}` makes the key.

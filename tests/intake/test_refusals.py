@@ -172,6 +172,30 @@ def test_damaged_kernels_are_part_of_those_examined(trial_folder: Make, row: str
     assert faults(intake, "grain.csv")[0][0] == 3
 
 
+@pytest.mark.parametrize("row", ["30,31", "0,0", "30,"])
+def test_damaged_ears_are_part_of_those_looked_at(trial_folder: Make, row: str) -> None:
+    text = f"strip,sample,ears_examined,ears_damaged\nS1,1,30,5\nS1,2,{row}\n"
+    intake = read_trial(trial_folder(ear_butt_damage=text))
+    assert counts(intake, "ear_butt_damage") == (2, 1, 1)
+
+
+def test_kernels_on_cobs_lie_behind_the_machine(trial_folder: Make) -> None:
+    text = ("strip,zone,frame,area,loose_kernels,kernels_on_cobs\nS1,total,1,10,5,3\n"
+            "S1,header,1,10,5,0\nS1,header,2,10,5,\nS1,header,3,10,5,2\n")  # fmt: skip
+    intake = read_trial(trial_folder(frames=text))
+    assert counts(intake, "frames") == (4, 3, 1)
+    assert faults(intake, "frames.csv")[0][:2] == (5, "kernels_on_cobs")
+
+
+def test_where_residue_was_taken(trial_folder: Make) -> None:
+    text = ("strip,sample,taken_at,sample_mass,residue_mass,score\nS1,1,,2000,30,1\n"
+            "S1,2,Behind,900,400,\nS1,3,behind,900,400,2\nS1,4,behind,,,\nS1,5,bin,900,40,\n"
+            "S1,6,behind,900,,3\n")  # fmt: skip
+    intake = read_trial(trial_folder(residue=text))
+    assert intake.tables["residue"]["sample"].tolist() == ["1", "2"]
+    assert {line for line, *_ in faults(intake, "residue.csv")} == {4, 6, 7}
+
+
 def test_ears_beyond_any_crop(trial_folder: Make) -> None:
     text = "strip,zone,area (m2),ears\nS1,header,1,50\nS1,header,1,51\n"
     assert faults(read_trial(trial_folder(ears=text)), "ears.csv") == [(3, "ears", "51")]

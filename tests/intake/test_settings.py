@@ -59,9 +59,43 @@ def test_us_quantities_become_si() -> None:
     assert config.setups[1].levels == ("3", "5")
     assert config.setups[1].reference == "3"
     assert config.setups[1].label == "speed"
-    assert config.setups[1].level_labels == ("speed 3", "speed 5")
-    named = read_toml(WHOLE.format(units="US").replace("[3, 5]", '[3, 5]\nlabels = ["3", "5"]'))
-    assert read_toml(toml_text(named)).setups[1].level_labels == ("3", "5")  # as the user wishes
+    assert config.setups[1].level_labels == ("3 mph", "5 mph")
+    own = '[3, 5]\nlabels = ["3", "as fast as it goes"]'
+    own = WHOLE.format(units="US").replace("[3, 5]", own)
+    named = read_toml(own).setups[1]
+    assert named.level_labels == ("3 mph", "as fast as it goes")  # words stay, a bare number not
+
+
+@pytest.mark.parametrize(
+    ("name", "levels", "units", "told"),
+    [
+        ("cushion", '["yes", "no"]', "US", ("with cushion", "without cushion")),
+        ("chopper", '["Off", "On"]', "US", ("without chopper", "with chopper")),
+        ("ear_savers", "[1, 0]", "SI", ("with ear savers", "without ear savers")),
+        ("speed", "[3.5, 5.5]", "US", ("3.5 mph", "5.5 mph")),
+        ("ground_speed", '["5,5", "9"]', "SI", ("5,5 km/h", "9 km/h")),
+        ("gap", '[1.25, "1-1/2", "1 3/8"]', "US",
+         ("1-1/4 in gap", "1-1/2 in gap", "1-3/8 in gap")),
+        ("gap", "[30, 36]", "SI", ("30 mm gap", "36 mm gap")),
+        # Thirty inches are no gap: the number is told without a unit that it cannot have.
+        ("gap", "[30, 36]", "US", ("gap 30", "gap 36")),
+        ("chopper_rpm", "[900, 1050]", "US", ("900 rpm", "1050 rpm")),
+        ("fan", '["low", "off"]', "US", ("low", "without fan")),
+        ("slip", '[5, 10]\nunit = "%"', "US", ("5 % slip", "10 % slip")),
+        ("plates", '["1.25 in", "worn"]', "US", ("1-1/4 in plates", "worn")),
+        ("cushion", '["a", "b"]\nlabels = ["No", "Yes"]', "US",
+         ("without cushion", "with cushion")),
+    ],
+)  # fmt: skip
+def test_levels_are_told_with_their_factor(
+    name: str, levels: str, units: str, told: tuple[str, ...]
+) -> None:
+    text = WHOLE.format(units=units).replace('name = "cushion"', 'name = "chain"')
+    text = text.replace('name = "speed"', f'name = "{name}"')
+    text = text.replace("levels = [3, 5]", f"levels = {levels}")
+    config = read_toml(text.split("[option]")[0])
+    assert config.setups[1].level_labels == told
+    assert read_toml(toml_text(config)).setups[1] == config.setups[1]
 
 
 def test_si_quantities_stay() -> None:

@@ -49,6 +49,12 @@ def full_tables(units: str, seed: int = 3) -> dict[str, pd.DataFrame]:
                 data[column.name] = [label for label in LABELS if label[0] != "="][:4]
         tables[name] = pd.DataFrame(data)
     tables["grain"] = tables["grain"].assign(kernels_examined=100)
+    tables["ear_butt_damage"] = tables["ear_butt_damage"].assign(ears_examined=100)
+    # On cobs only behind the machine; a score only of the tank.
+    behind = tables["frames"]["zone"].eq("total")
+    tables["frames"]["kernels_on_cobs"] = tables["frames"]["kernels_on_cobs"].where(behind)
+    tank = tables["residue"]["taken_at"].eq("tank")
+    tables["residue"]["score"] = tables["residue"]["score"].where(tank)
     for whole in ("grain", "residue"):
         tables[whole]["sample_mass"] = schema.table(whole).column("sample_mass").high
     for dense in ("frames", "ears"):

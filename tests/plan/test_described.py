@@ -38,9 +38,15 @@ def test_the_example_says_what_it_says() -> None:
     assert ground.headland == pytest.approx(60 * FOOT)
     assert found.arguments == {"blocks": 6, "seed": 7}
     assert found.effort.frame_area == pytest.approx(Effort().frame_area)
-    assert found.effort.ear_area == pytest.approx(Effort().ear_area)
+    # 1/100 acre would take 21.8 ft of a pass of 8 rows at 30 in; backed up 20 ft, 400 ft2 fit.
+    assert found.effort == Effort.usual("US", 8 * 0.762)
+    assert found.effort.ear_area == pytest.approx(400 * FOOT**2)
     plan = found.plan()
     assert (plan.seed, plan.layout, len(plan.strips)) == (7, "pairs", 12)
+    assert "back up" not in " ".join(plan.notes)
+    assert "takes 22 ft along the rows" in " ".join(plan.counting(Effort()).notes)
+    with pytest.raises(TrialError, match=r"\[pace\] is now \[work\]"):
+        tp.check_description({**tomllib.loads(EXAMPLE), "pace": {"count_minutes": 15}})
 
 
 def test_every_key_the_example_shows_is_one() -> None:
@@ -51,9 +57,9 @@ def test_every_key_the_example_shows_is_one() -> None:
     assert found.corners == {"Home": (41.5, -93.6)} and found.headings == {"Home": 0.0}
     given = found.arguments
     assert given["max_change_hours"] == 12 and given["setups"][1] == {"cushion": "cushion"}
-    assert given["pace"].change_minutes == {"cushion": 120.0}
-    assert given["pace"].speed == pytest.approx(8.05, abs=0.01)
-    free = {k: v for k, v in given.items() if k not in ("setups", "pace", "max_change_hours")}
+    assert given["work"].change_minutes == {"cushion": 120.0}
+    assert given["work"].speed == pytest.approx(8.05, abs=0.01)
+    free = {k: v for k, v in given.items() if k not in ("setups", "work", "max_change_hours")}
     bare = tp.check_description(tomllib.loads(EXAMPLE))
     pd.testing.assert_frame_equal(
         tp.plan_trial(found.config, found.grounds, **free).strips, bare.plan().strips
@@ -65,7 +71,8 @@ def test_a_trials_own_settings_and_a_field(tmp_path: Path) -> None:
     text = DEMO.read_text(encoding="utf-8")
     path.write_text(f'{text}\n[[field]]\nname = "North"\nlength = "400 m"\n', encoding="utf-8")
     found = tp.read_description(path)
-    assert found.grounds == (tp.Ground("North", 400.0),) and found.effort == Effort()
+    assert found.grounds == (tp.Ground("North", 400.0),)
+    assert found.effort == Effort.usual("US", 8 * 0.762)
     assert found.plan().design.kind == "6 blocks of strips on one field"
 
 
@@ -103,9 +110,9 @@ FAULTS: dict[str, tuple[dict[str, Any], list[str]]] = {
     "option misspelt": ({"plan": {"block": 6}}, ["plan.block is not a key", "'blocks' is meant"]),
     "all at once": (
         {"plan": {"blocks": "six", "order": "any"}, "count": {"header_frames": 1.5},
-         "pace": {"sped": 3}, "field": [{"name": "", "length": -1}]},
+         "work": {"sped": 3}, "field": [{"name": "", "length": -1}]},
         ["6 faults", "plan.blocks is 'six'", "plan.order is 'any'; expected one of 'position'",
-         "count.header_frames is 1.5", "pace.sped is not a key here; perhaps 'speed'",
+         "count.header_frames is 1.5", "work.sped is not a key here; perhaps 'speed'",
          "field 1: name is ''", "field 1: length is -1; expected 3.28 to 328,084 ft"]),
     "length missing": ({"field": [{"name": "Home"}]}, ["field 1: length is missing"]),
     "wrong dimension": (
@@ -154,11 +161,11 @@ def test_anything_is_planned_or_refused_in_words(data: st.DataObject) -> None:
     asked = copy.deepcopy(WHOLE)
     for _ in range(data.draw(st.integers(1, 3))):
         places = [asked, asked["header"], *asked["setup"], *asked["field"], asked["plan"],
-                  asked["count"], asked["pace"]]  # fmt: skip
+                  asked["count"], asked["work"]]  # fmt: skip
         place = data.draw(st.sampled_from([p for p in places if isinstance(p, dict) and p]))
         key = data.draw(st.sampled_from(sorted(place)))
         value = data.draw(VALUES)
-        if place is asked and key in ("header", "setup", "field", "plan", "count", "pace"):
+        if place is asked and key in ("header", "setup", "field", "plan", "count", "work"):
             break
         what = data.draw(st.sampled_from(["swap", "drop", "misname"]))
         if what == "swap":
@@ -175,7 +182,7 @@ def test_anything_is_planned_or_refused_in_words(data: st.DataObject) -> None:
     assert (plan.degrees_of_freedom["error_df"] >= 1).all()
 
 
-@pytest.mark.parametrize("section", ["header", "setup", "field", "plan", "count", "pace"])
+@pytest.mark.parametrize("section", ["header", "setup", "field", "plan", "count", "work"])
 @pytest.mark.parametrize("value", [None, 3, "x", [], [3], {}, [{}]])
 def test_a_section_that_is_none(section: str, value: Any) -> None:
     try:
@@ -183,7 +190,7 @@ def test_a_section_that_is_none(section: str, value: Any) -> None:
     except TrialkitError as error:
         assert section in str(error) or "factor" in str(error)
     else:
-        assert value == {} and section in ("plan", "count", "pace")
+        assert value == {} and section in ("plan", "count", "work")
 
 
 def test_files_that_are_none(tmp_path: Path) -> None:

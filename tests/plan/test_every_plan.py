@@ -179,10 +179,10 @@ def test_draws_are_fair() -> None:
 def test_hours_of_changeovers_are_kept() -> None:
     """Two levels, 4 blocks: by position 4 to 7 changes, 7 only where all four blocks begin alike,
     which is never drawn; at most 5 of them are allowed."""
-    pace = tp.Pace(change_minutes={"cushion": 60.0})
+    work = tp.Work(change_minutes={"cushion": 60.0})
 
     def changes(seed: int, **more: float) -> int:
-        plan = planned(CUSHION, GAP, seed=seed, blocks=4, pace=pace, **more)
+        plan = planned(CUSHION, GAP, seed=seed, blocks=4, work=work, **more)
         return int(plan.changeovers["changes"].iloc[0])
 
     free = {seed: changes(seed) for seed in range(16)}

@@ -8,10 +8,10 @@ from xml.etree import ElementTree
 import matplotlib.colors as colors
 import numpy as np
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
 from trialkit import plan, plots
 from trialkit.plots.pass_map import FACES
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
 GRID = {"planter_rows": 12, "headland": 20.0}
 FOOT = 0.3048  # m, the international foot of 1959

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from layouts import CUSHION, GAP, ONE, config, factor, lines, planned
 
 import trialkit as tk
@@ -16,7 +17,6 @@ from trialkit import plan as tp
 from trialkit.analysis.covariates import spare
 from trialkit.errors import DesignError, FileExistsRefusal, TrialError
 from trialkit.simulate import Effort
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from trialkit.simulate.tables import draw_tables
 
 # --- Textbooks -------------------------------------------------------------------------------
@@ -107,8 +107,8 @@ def test_the_analysis_finds_the_planned_design(scenario: Any, tmp_path: Any) -> 
     record = json.loads((folder / "plan.json").read_text(encoding="utf-8"))
     recorded = record["arguments"]
     grounds = [tp.Ground(**g) for g in recorded.pop("grounds")]
-    pace = tp.Pace(**recorded.pop("pace"))
-    again = tp.plan_trial(scenario.config, grounds, seed=record["seed"], pace=pace, **recorded)
+    own = {"work": tp.Work(**recorded.pop("work")), "effort": Effort(**recorded.pop("effort"))}
+    again = tp.plan_trial(scenario.config, grounds, seed=record["seed"], **own, **recorded)
     pd.testing.assert_frame_equal(again.strips, plan.strips)
     pd.testing.assert_frame_equal(again.order, plan.order)
 
@@ -121,10 +121,10 @@ def test_the_analysis_finds_the_planned_design(scenario: Any, tmp_path: Any) -> 
     header = (folder / "frames.csv").read_text().strip()
     area = frames["area"] / 0.3048**2
     rows = [
-        f"{r.frame},{r.strip},{r.zone},{a:.6g},{r.loose_kernels},"
+        f"{r.frame},{r.strip},{r.zone},{a:.6g},{r.loose_kernels},,"
         for r, a in zip(frames.itertuples(), area, strict=True)
     ]
-    assert header == "frame,strip,zone,area (ft2),loose_kernels,note"
+    assert header == "frame,strip,zone,area (ft2),loose_kernels,kernels_on_cobs,note"
     (folder / "frames.csv").write_text("\n".join([header, *rows]) + "\n")
 
     trial = tk.load_trial(folder)
@@ -224,7 +224,7 @@ def test_layouts_by_hand_refused() -> None:
         ({"grounds": []}, "at least one ground"), ({"grounds": [ONE, ONE]}, "its own name"),
         ({"grounds": tp.Ground("N", 400.0, row_spacing=0.5)}, "correct the row spacing"),
         ({"setups": [{"gap": "none"}]}, "its levels are"),
-        ({"pace": tp.Pace(change_minutes={"chain": 5.0})}, "setup factors are gap"),
+        ({"work": tp.Work(change_minutes={"chain": 5.0})}, "setup factors are gap"),
     ],
 )  # fmt: skip
 def test_arguments_without_meaning(more: dict[str, Any], words: str) -> None:

@@ -5,12 +5,14 @@ from __future__ import annotations
 import dataclasses
 import functools
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from noncentral_t import paired_t_power, t_power
 from scipy import optimize, stats
 
@@ -27,9 +29,10 @@ from trialkit.plan.power_grid import levels_of
 from trialkit.plan.power_run import _Cell
 from trialkit.plan.power_scale import others_of, share_of, shift_of
 from trialkit.plan.power_work import mean_changes, strips_of
-from trialkit.plan.work import Pace, count_changes
+from trialkit.plan.work import count_changes
+from trialkit.report.field_paper.source import field_trial
+from trialkit.report.field_paper.words import time_words
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 from trialkit.trial import Trial
 
 REFERENCE = Path(__file__).parents[1] / "reference"
@@ -395,7 +398,7 @@ def test_changes_by_position_are_those_of_random_orders() -> None:
     """Mean over 120 layouts drawn at random, to four standard errors."""
     for config, layout in ((PAIRS, "pairs"), (GAPS, "blocks"), (SPLIT, "split")):
         units, draws = units_of(config, layout, None), Draws(1)
-        keep, price = Restrictions(99, False, "position", None), Pace().changes(config.setups)
+        keep, price = Restrictions(99, False, "position", None), tp.Work().changes(config.setups)
         drawn = [draw_strips(config, units, ["1", "2"], 3, draws, keep, price) for _ in range(120)]
         for name in (f.name for f in config.setups):
             seen = [count_changes(*one, name) for one in drawn]
@@ -440,6 +443,34 @@ def test_a_plan_brings_its_layout_and_its_numbers() -> None:
     assert sorted(set(found.table["pairs"])) == [3, 4, 5, 6, 7]
     long = plan.strips["end"] - plan.strips["start"]
     assert found.work.strip_length == pytest.approx(long.mean())
+
+
+@pytest.mark.parametrize("system", ["US", "SI"])
+def test_plan_power_and_paper_count_the_same_minutes(system: str, tmp_path: Path) -> None:
+    """A check of five frames takes about 15 minutes (University of Missouri Extension G1290)."""
+    five = Effort(header_frames=5, preharvest_frames=0, total_frames=0, ear_area=0.0)
+    assert tp.Work(stop_minutes=0.0).on_strip(five) == 15
+    config = replace(PAIRS, units=system)
+    hours = {}
+    for frames in (8, 24):
+        effort = replace(Effort.usual(system, 6.096), header_frames=frames)
+        plan = tp.plan_trial(config, tp.Ground("North", 400.0), blocks=4, seed=2, effort=effort,
+                             order="fewest changes")  # fmt: skip
+        hours[frames] = plan.hours
+        found = tp.power(plan, pairs=[4], frames=[frames], rounds=2, seed=1).table["minutes"]
+        assert found.to_numpy() / 60 == pytest.approx(hours[frames])
+        # Written with other counts than it was drawn for, its record has the times of those.
+        other = tp.plan_trial(config, tp.Ground("North", 400.0), blocks=4, seed=2,
+                              order="fewest changes")  # fmt: skip
+        read = tp.read_plan(other.write(tmp_path / f"{frames}", effort))
+        assert read is not None and read.hours == pytest.approx(hours[frames])
+        pd.testing.assert_series_equal(read.order["minutes"], plan.order["minutes"])
+        assert f"the work takes {hours[frames]:.1f} hours" in time_words(
+            field_trial(tmp_path / f"{frames}")
+        )
+    # Eight strips of 16 more frames at 3 minutes.
+    assert hours[24] - hours[8] == pytest.approx(8 * 16 * 3 / 60)
+    assert max(plan.effort.back_up(6.096) for plan in (plan, other)) <= 6.1
 
 
 def test_variances_are_halved_and_doubled() -> None:

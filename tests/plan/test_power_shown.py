@@ -11,6 +11,7 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS, frozen_dir
 from typer.testing import CliRunner, Result
 
 import trialkit as tk
@@ -21,10 +22,8 @@ from trialkit.errors import DesignError, TrialError
 from trialkit.intake import write_trial
 from trialkit.plan.described import EXAMPLE
 from trialkit.plan.power_learn import _Pool, at_reference
-from trialkit.report import demo_dir
 from trialkit.report.effort_panel import effort_panel
 from trialkit.simulate import Effort, Truth, simulate_trial
-from trialkit.simulate.demo import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
 # As the command takes it without a folder: no kernel mass given.
 CONFIG = replace(CUSHION_PAIRS.config, thousand_kernel_mass=tk.units.DEFAULT_THOUSAND_KERNEL_MASS)
@@ -106,8 +105,8 @@ def test_every_usual_number_says_what_it_rests_on() -> None:
 
 
 def test_setups_by_field_are_learned_and_nothing_is_refused(tmp_path: Path) -> None:
-    found = tp.learn(demo_dir("gap_fields"))
-    variances = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    found = tp.learn(frozen_dir("gap_fields"))
+    variances = tk.analyse(tk.load_trial(frozen_dir("gap_fields")), responses=["header_loss"])
     own = variances["header_loss"].variances.query("level == 'field' and term != 'Intercept'")
     assert found.basis["sd setup_by_field"] == "1 past trial, 14 degrees of freedom"
     # The header's share of the kernels makes its own variation larger than that of all of them.
@@ -259,7 +258,7 @@ def test_the_command_takes_a_planned_folder_and_past_trials(tmp_path: Path) -> N
     config = replace(CUSHION_PAIRS.config, units="SI")
     tp.plan_trial(config, tp.Ground("North", 400.0), blocks=4, seed=2).write(tmp_path / "plan")
     result = run(tmp_path / "plan", "--frames", "4", "--rounds", 5, "--loss", 80,
-                 "--from-trials", demo_dir("cushion_pairs"))  # fmt: skip
+                 "--from-trials", frozen_dir("cushion_pairs"))  # fmt: skip
     assert result.exit_code == 0, result.output
     rows = re.findall(r"^ +(\d+) +4 ", result.stdout, flags=re.MULTILINE)
     assert rows == ["3", "4", "5", "6", "7"]  # numbers near the plan's own

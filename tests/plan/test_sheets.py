@@ -10,13 +10,14 @@ from typing import Any
 import numpy as np
 import pandas as pd
 import pytest
+from frozen_trials import CUSHION_PAIRS
 
 from trialkit import plan as tp
 from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
+from trialkit.plan.power_run import of_plan
 from trialkit.simulate import Effort, HeaderProfile
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.simulate.tables import draw_tables
 
 CUSHION = SetupFactor("cushion", ("standard", "cushion"), "standard", hard_to_change=True)
@@ -38,7 +39,7 @@ def test_rows_to_fill_in() -> None:
     plan = planned(CUSHION)
     tables = tp.planned_tables(plan.strips, EFFORT)
     assert {name: len(t) for name, t in tables.items()} == {
-        "frames": 48, "ears": 24, "grain": 24, "residue": 0,
+        "frames": 48, "ears": 24, "grain": 24, "ear_butt_damage": 0, "residue": 0,
     }  # fmt: skip
     first = tables["frames"].head(5)
     assert first["frame"].tolist() == ["P1", "H1", "H2", "H3", "P1"]
@@ -71,6 +72,7 @@ def test_a_plan_is_read_back(
 ) -> None:
     plan = planned(*factors)
     record = tp.read_plan(plan.write(tmp_path / "trial", effort))
+    plan = plan if effort is None else plan.counting(effort)
     assert record is not None
     assert (record.seed, record.layout, record.effort) == (plan.seed, plan.layout, effort)
     assert record.words == (*plan.words, *plan.notes)
@@ -107,3 +109,20 @@ def test_a_broken_record_is_named(change: Any, words: str, tmp_path: Path) -> No
     with pytest.raises(TrialError, match=words) as error:
         tp.read_plan(path.parent)
     assert str(path) in str(error.value)
+
+
+def test_an_older_plan_has_its_own_times(tmp_path: Path) -> None:
+    """With a pace and so many minutes of counting a strip: read, and told as it was."""
+    plan = planned(CUSHION)
+    path = plan.write(tmp_path / "trial", EFFORT) / "plan.json"
+    record = json.loads(path.read_text(encoding="utf-8"))
+    del record["arguments"]["effort"], record["arguments"]["work"]
+    record["arguments"]["pace"] = {"speed": 6.0, "turn_minutes": 2.0, "count_minutes": 15.0,
+                                   "change_minutes": {"cushion": 90.0}}  # fmt: skip
+    path.write_text(json.dumps(record), encoding="utf-8")
+    read = tp.read_plan(path.parent)
+    assert read is not None
+    assert read.hours == pytest.approx(sum(step["minutes"] for step in record["order"]) / 60)
+    work = tp.Work.recorded(read.arguments)
+    assert (work.speed, work.turn_minutes, work.change_minutes) == (6.0, 2.0, {"cushion": 90.0})
+    assert of_plan(read)["effort"] == read.effort == EFFORT

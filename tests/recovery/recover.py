@@ -34,6 +34,7 @@ import independent  # noqa: E402
 import joblib  # noqa: E402
 import numpy as np  # noqa: E402
 import pandas as pd  # noqa: E402
+from frozen_trials import CUSHION_PAIRS, FIELD_SD, Scenario  # noqa: E402
 from rows_by_name import arguments, write  # noqa: E402
 from scipy import stats  # noqa: E402
 
@@ -42,14 +43,15 @@ from trialkit.errors import DesignError, ModelError  # noqa: E402
 from trialkit.simulate import (  # noqa: E402
     simulate_trial,
     true_broken_corn,
+    true_butt_damage,
     true_dropped_ears,
+    true_leaf_intake,
     true_processing_loss,
     true_residue,
     true_residue_score,
     true_yield,
     write_simulated,
 )
-from trialkit.simulate.demo import CUSHION_PAIRS, FIELD_SD, Scenario  # noqa: E402
 from trialkit.trial import Trial  # noqa: E402
 
 RESULT = Path(__file__).parents[2] / "notebooks" / "recovery.csv"
@@ -71,11 +73,13 @@ def _all_responses(scenario: Scenario) -> Scenario:
         scenario.truth, processing=25.0, processing_ratios=ratios, ears=0.2, ear_ratios=ratios,
         preharvest_ears=0.02, residue=0.02, residue_ratios=ratios,
         residue_sd={"field": 0.15, "pair": 0.15, "strip": 0.15},
+        butt_odds=ratios, butt_sd={"field": 0.15, "pair": 0.15, "strip": 0.15},
+        leaf_ratios=ratios, leaf_sd={"field": 0.15, "pair": 0.15, "strip": 0.15},
         strip_shifts={"yield": {"cushion": {"cushion": -300.0}}},
     )  # fmt: skip
-    return replace(
-        scenario, truth=truth, effort=replace(scenario.effort, total_frames=8, residue_samples=2)
-    )
+    effort = replace(scenario.effort, total_frames=8, residue_samples=2, butt_samples=2,
+                     intake_samples=2)  # fmt: skip
+    return replace(scenario, truth=truth, effort=effort)
 
 
 OTHER_DESIGNS: dict[str, Scenario] = {
@@ -86,11 +90,13 @@ DESIGNS = (*independent.DESIGNS, *OTHER_DESIGNS)
 SPREADS = (0.05, 0.15, 0.3)
 RESPONSES = ("header_loss", "kernel_damage")
 OTHERS = {
+    "ear_butt_damage": (true_butt_damage, "percent"),
     "dropped_ears": (true_dropped_ears, "kg_ha"),
     "processing_loss": (true_processing_loss, "kg_ha"),
     "broken_corn": (true_broken_corn, "percent"),
     "residue_mass": (true_residue, "percent"),
     "residue_score": (true_residue_score, "score"),
+    "leaf_intake": (true_leaf_intake, "percent"),
     "yield": (true_yield, "kg_ha"),
 }
 

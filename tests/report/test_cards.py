@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import segno
+from frozen_trials import frozen_dir
 from pypdf import PdfReader
 from test_paper import A4, LETTER, fonts, letters
 from typer.testing import CliRunner
@@ -24,10 +25,10 @@ from trialkit import schema
 from trialkit.cli import app
 from trialkit.errors import ReportError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
-from trialkit.report import cards, demo_dir
+from trialkit.report import cards
 from trialkit.report.field_day import CAUTIONS
 from trialkit.report.field_paper import SHEETS, LabelGrid, labels_source, source
-from trialkit.report.field_paper.boxes import card_boxes, header_boxes, run_boxes
+from trialkit.report.field_paper.boxes import HEADER_SIDES, card_boxes, header_boxes, run_boxes
 from trialkit.report.field_paper.content import content
 from trialkit.report.field_paper.source import field_trial
 from trialkit.report.field_paper.words import setup_words, time_words
@@ -37,7 +38,9 @@ from trialkit.trial import Trial
 
 CHAIN = SetupFactor("cushion", ("standard", "cushion"), "standard", "Gathering chain",
                     ("Plain loop", "Padded loop"), hard_to_change=True)  # fmt: skip
-MANY = Effort(header_frames=12, preharvest_frames=4, total_frames=4, grain_samples=2)
+MANY = Effort(
+    header_frames=12, preharvest_frames=4, total_frames=4, grain_samples=2, butt_samples=1
+)
 DPI = 144 / 25.4  # dots per mm of a page as a picture
 
 
@@ -91,7 +94,7 @@ def test_boxes_are_the_columns_of_the_tables(planned: Path, blind: bool) -> None
     setups = trial.config.setups
     strip = str(trial.strips["strip"].iloc[0])
     tables = card_boxes(trial, strip, blind)
-    for name in ("frames", "ears", "grain", "residue"):
+    for name in ("frames", "ears", "grain", "ear_butt_damage", "residue"):
         assert list(tables[name].columns) == schema.column_names(name)
     assert [list(t.columns) for _, t in header_boxes(trial)] == [
         schema.column_names("header_check")
@@ -110,19 +113,22 @@ def test_every_header_is_printed_as_the_files_have_it(planned: Path, sheets: lis
     trial = field_trial(planned)
     strip = str(trial.strips["strip"].iloc[0])
     front, back = (letters("".join(pages(sheets, f"{strip} {s}"))) for s in ("front", "back"))
-    where = {"frames": front, "ears": front, "grain": back, "residue": back, "strips": back}
+    where = {"frames": front, "ears": front, "grain": back, "residue": back, "strips": back,
+             "ear_butt_damage": back}  # fmt: skip
     for name, table in card_boxes(trial, strip, True).items():
         left = {"strip", "zone"} if name == "frames" else {"strip"}
         for column, head in zip(table.columns, table.headers, strict=True):
             if column not in left and column != "main_strip":  # the plan has none
-                assert letters(head) in where[name], head
+                # The width residue fell on is asked for where frames are laid on it.
+                place = front if column == "discharge_width" else where[name]
+                assert letters(head) in place, head
     run, check = (letters("".join(pages(sheets, s))) for s in ("Operator", "Header check"))
     assert all(letters(h) in run for h in run_boxes(trial, True).headers if h != "cushion")
     assert all(letters(h) in check for h in header_boxes(trial)[0][1].headers)
 
 
 def test_what_is_measured_is_never_printed() -> None:
-    trial = field_trial(demo_dir())
+    trial = field_trial(frozen_dir())
     strip = str(trial.strips["strip"].iloc[0])
     own = card_boxes(trial, strip, False)
     assert own["strips"].without(*own["strips"].columns[:-1]).rows == ((None,),)  # harvested_at
@@ -149,8 +155,10 @@ def test_a_card_is_one_leaf_with_every_frame(planned: Path, sheets: list[str]) -
         if re.search(r"front\s*\d+ / \d+\s*$", text):
             assert i % 2 == 0  # the front of a leaf
     # The operator's sheet and a map for each of the two fields.
-    count = {foot: len(pages(sheets, foot)) for foot in ("Crew", "Operator", "Header check")}
-    assert count == {"Crew": 2, "Operator": 1 + 2, "Header check": 1}
+    feet = ("Crew", "Operator", "Header check", "Stalks and ear butts")
+    count = {foot: len(pages(sheets, foot)) for foot in feet}
+    assert count == {"Crew": 2, "Operator": 1 + 2, "Header check": 3,
+                     "Stalks and ear butts": 1}  # fmt: skip
 
 
 def test_order_of_work_is_the_plans(planned: Path, sheets: list[str]) -> None:
@@ -225,12 +233,31 @@ def test_header_of_sixteen_rows(tmp_path: Path) -> None:
     folder = write_plan(tmp_path, "SI", rows=16)
     made = cards(folder, sheets=["header"])
     found = pages(texts(made.sheets), "Header check")
-    assert len(found) == 2 and made.labels is None
-    rows = [int(r) for text in found for r in re.findall(r"^(\d+)$", text, re.MULTILINE)]
-    assert sorted(rows) == list(range(1, 17))
+    # Plates, rolls, and guides with chains and flaps, for each half of the rows.
+    assert len(found) == 3 * 2 and made.labels is None
+    for first in range(3):
+        side = found[first::3]
+        rows = [int(r) for text in side for r in re.findall(r"^(\d+)$", text, re.MULTILINE)]
+        assert sorted(rows) == list(range(1, 17))
     for text in found:
         assert letters("key out and with you, all movement stopped") in letters(text)
         assert all(letters(c) in letters(text) for c in CAUTIONS[2:5])
+        assert letters("gloves") in letters(text) and letters("manual") in letters(text)
+
+
+def test_stalks_and_ear_butts_have_boxes_in_every_field(sheets: list[str]) -> None:
+    (text,) = pages(sheets, "Stalks and ear butts")
+    for name in schema.OF_A_FIELD:
+        assert text.count(f"{name} diameter (in) of each") == 2  # two fields
+    numbers = re.findall(r"\d+", text)
+    # Of both tables in both fields; other numbers of the page's text are left aside.
+    assert all(numbers.count(f"{n}") == 4 for n in (*range(11, 20), *range(21, 25), 26, 27, 28))
+    assert letters("no two from one spot") in letters(text) and letters("husk off") in letters(text)
+
+
+def test_every_column_of_the_header_check_is_on_one_side() -> None:
+    named = [name for side in HEADER_SIDES.values() for name in side]
+    assert sorted(named) == sorted(schema.column_names("header_check")[2:])
 
 
 def test_more_frames_than_fit_go_on(tmp_path: Path) -> None:
@@ -243,10 +270,10 @@ def test_more_frames_than_fit_go_on(tmp_path: Path) -> None:
 
 def test_no_plan_is_needed(tmp_path: Path) -> None:
     folder = tmp_path / "trial"
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     folder.mkdir()
     for name in ("trial.toml", "strips.csv"):
-        (folder / name).write_bytes((demo_dir() / name).read_bytes())
+        (folder / name).write_bytes((frozen_dir() / name).read_bytes())
     found = field_trial(folder)
     assert (found.counted_from, found.plan) == ("usual", None)
     pdf = texts(cards(folder, sheets=["crew", "cards", "map"]).sheets)
@@ -256,7 +283,7 @@ def test_no_plan_is_needed(tmp_path: Path) -> None:
     with pytest.raises(ReportError, match="map needs a plan"):
         cards(folder, sheets=["map"])
     # Rows that are there already give the frames their names.
-    assert field_trial(demo_dir()).counted_from == "tables"
+    assert field_trial(frozen_dir()).counted_from == "tables"
 
 
 def test_nothing_is_overwritten(planned: Path, tmp_path: Path) -> None:

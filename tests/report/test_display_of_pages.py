@@ -7,18 +7,19 @@ from urllib.parse import unquote, urlparse
 
 import pytest
 from bs4 import BeautifulSoup
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.analysis import TrialAnalysis
 from trialkit.decide import money
-from trialkit.report import FieldDayPage, GrowerPage, ResearcherPage, demo_dir
+from trialkit.report import FieldDayPage, GrowerPage, ResearcherPage
 from trialkit.report.fragments import Fragment
 from trialkit.report.rendering import Rendered
 
 
 @pytest.fixture(scope="module")
 def analysis() -> TrialAnalysis:
-    return tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss", "kernel_damage"])
+    return tk.analyse(tk.load_trial(frozen_dir()), responses=["header_loss", "kernel_damage"])
 
 
 @pytest.mark.parametrize("kind", [FieldDayPage, GrowerPage, ResearcherPage])

@@ -10,14 +10,13 @@ from pathlib import Path
 import openpyxl
 import pandas as pd
 import pytest
+from frozen_trials import frozen_dir
 from typer.testing import CliRunner
 
 from trialkit.cli import app
 from trialkit.errors import FileExistsRefusal
 from trialkit.report.export import csv_bytes, tables, workbook_bytes, write_tables
 from trialkit.report.summary import summary
-
-DEMO = Path(__file__).parents[2] / "data_demo"
 
 
 @pytest.fixture(scope="module")
@@ -66,7 +65,7 @@ def test_summary_has_every_comparison_in_the_trials_units(analysis) -> None:
 
 def test_the_command_writes_them(tmp_path: Path) -> None:
     trial = tmp_path / "trial"
-    shutil.copytree(DEMO / "cushion_pairs", trial)
+    shutil.copytree(frozen_dir("cushion_pairs"), trial)
     result = CliRunner().invoke(app, ["analyse", str(trial), "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.output
     assert "Cushioned" in result.stdout and "good" in result.stdout

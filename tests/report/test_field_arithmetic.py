@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import pytest
+from matplotlib.patches import FancyArrowPatch
 
 from trialkit import plots, schema, units
+from trialkit.plots.row_unit import DRAWINGS
 from trialkit.report.field_paper import lengths
 
 INCH, FOOT2, ACRE = 0.0254, 0.09290304, 4046.8564224
@@ -87,13 +89,28 @@ def test_zones_lie_ahead_before_and_behind() -> None:
     assert len(heights) == 8 and heights == sorted(heights, reverse=True)  # left is up
 
 
-def test_row_unit_names_every_reading() -> None:
-    figure = plots.row_unit()
-    names = {t.get_text().replace("\n", "") for t in figure.axes[0].texts}
+def test_drawings_of_a_row_unit_name_every_reading() -> None:
+    """Every column that is measured is named on a drawing, and the marks lie as the words say."""
+    figures = {name: draw() for name, draw in DRAWINGS.items()}
+    texts = [t.get_text() for figure in figures.values() for t in figure.axes[0].texts]
+    words = " ".join(texts).replace("_\n", "_").replace("\n_", "_").split()
     told = {"header", "row", "set_front", "set_rear"}  # by who set it, read nowhere on the unit
-    assert set(schema.column_names("header_check")) - told <= names
-    at = {line.get_gid(): line for line in figure.axes[0].lines if line.get_gid()}
+    assert set(schema.column_names("header_check")) - told <= {w.strip(":,") for w in words}
+    ends = {
+        patch.get_gid(): patch._posA_posB  # matplotlib has no public name for it
+        for patch in figures["row_unit"].axes[0].patches if isinstance(patch, FancyArrowPatch)
+    }  # fmt: skip
+    for place in ("front", "middle", "rear"):
+        (left, y), (right, same) = ends[f"gap_{place}"]
+        assert left == -right < 0 and y == same
+    assert ends["gap_front"][0][1] > ends["gap_middle"][0][1] > ends["gap_rear"][0][1]
+    width = {place: ends[f"gap_{place}"][1][0] for place in ("front", "middle", "rear")}
+    assert width["front"] < width["middle"] < width["rear"]  # the taper
     for end in ("front", "rear"):
-        left, right = (at[f"gap_{end}_{s}"].get_xdata()[0] for s in ("left", "right"))
-        assert left < 0 < right
-    assert at["gap_front_left"].get_ydata()[0] > at["gap_rear_left"].get_ydata()[0]
+        # From the centre line to either plate's edge.
+        for side, sign in (("left", -1), ("right", 1)):
+            centre, edge = ends[f"plate_{side}_{end}"]
+            assert centre[0] == 0 and edge[0] * sign > 0
+    stations = [p._posA_posB[0][1] for p in figures["guides_and_chains"].axes[0].patches
+                if str(p.get_gid()).startswith("clearance_")]  # fmt: skip
+    assert len(stations) == 5 and stations == sorted(stations, reverse=True)

@@ -17,6 +17,7 @@ import nbformat
 import numpy as np
 import pytest
 from bs4 import BeautifulSoup
+from frozen_trials import frozen_dir
 from report_pages import CHROMIUM, Visit
 from scipy import stats
 from test_page import Document
@@ -25,7 +26,7 @@ import trialkit as tk
 from trialkit import decide, plots
 from trialkit.decide.what_if import scenarios
 from trialkit.errors import DesignError
-from trialkit.report import GrowerPage, demo_dir, notebooks_dir, render
+from trialkit.report import GrowerPage, notebooks_dir, render
 from trialkit.report.grower import SHOWN
 from trialkit.report.printing import Sheet
 from trialkit.report.resources import template_dir
@@ -38,7 +39,7 @@ DESIGNS = ("cushion_pairs", "gap_fields", "split_strips")
 
 @pytest.fixture(scope="module")
 def analyses() -> dict[str, tk.TrialAnalysis]:
-    return {name: tk.analyse(tk.load_trial(demo_dir(name)), responses=SHOWN) for name in DESIGNS}
+    return {name: tk.analyse(tk.load_trial(frozen_dir(name)), responses=SHOWN) for name in DESIGNS}
 
 
 @pytest.fixture(scope="module")
@@ -50,7 +51,7 @@ def pages(analyses: dict) -> dict[str, GrowerPage]:
 def rendered(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The page of a trial whose labels and title try to be markup and to end the script."""
     folder = tmp_path_factory.mktemp("grower") / "trial"
-    shutil.copytree(demo_dir("split_strips"), folder)
+    shutil.copytree(frozen_dir("split_strips"), folder)
     settings = folder / "trial.toml"
     text = settings.read_text(encoding="utf-8")
     text = text.replace('Cushioned chain"', 'Cushioned </script><img src=x onerror=alert(1)>"')
@@ -63,7 +64,7 @@ def parts(page: GrowerPage) -> str:
     """HTML of the parts, in the order of the notebook's cells."""
     notebook = nbformat.read(notebooks_dir() / "reports" / "grower.ipynb", as_version=4)
     calls = [cell.source for cell in notebook.cells if cell.source.startswith("page.")]
-    assert len(calls) == 9
+    assert len(calls) == 10
     return "".join(eval(call, {"page": page})._repr_html_() for call in calls)
 
 
@@ -261,6 +262,10 @@ CASES = [
     {"cost": 25_000.0, "years": 4.0, "interest": 0.0},
     {"price": 12.35, "area": 4321.0, "cost": 999.0, "years": 7.5, "interest": 6.25},
     {"price": 0.07, "area": 3.0, "cost": 12_345.0},
+    # Worn out before the years are over, and by an area that no saving pays for.
+    {"cost": 6000.0, "years": 10.0, "life": 900.0, "area": 700.0, "repair": 0.3, "change": 80.0},
+    {"cost": 6000.0, "years": 10.0, "life": 5000.0, "area": 2000.0, "interest": 0.0},
+    {"cost": 900.0, "years": 100.0, "life": 640.0, "area": 320.0, "change": 55.0},
 ]
 
 

@@ -7,15 +7,17 @@ from dataclasses import replace
 
 import nbformat
 import pytest
+from frozen_trials import frozen_dir
 from pypdf import PdfReader
 from report_pages import Render
 
 import trialkit as tk
-from trialkit.analysis import TrialAnalysis
+from trialkit.analysis import TrialAnalysis, analyse
 from trialkit.decide import money
 from trialkit.report import FieldDayPage, demo_dir, notebooks_dir
 from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.trial import load_trial
 
 LONG = (
     "Cushioned gathering chain with the long rubber lugs, new at the start of the season, "
@@ -114,7 +116,7 @@ def test_long_labels_shrink_the_type_and_not_the_words(analysis: TrialAnalysis) 
 
 @pytest.mark.parametrize("paper", list(SIZES))
 def test_four_setups(paper: str) -> None:
-    config = tk.load_trial(demo_dir("gap_fields")).config
+    config = tk.load_trial(frozen_dir("gap_fields")).config
     (gap,) = config.setups
     levels = ("narrow", "usual", "wide", "widest")
     labels = (*gap.level_labels, "Widest (1-3/4 in)")
@@ -130,8 +132,9 @@ def test_four_setups(paper: str) -> None:
     assert all(label in texts[0] for label in labels)
 
 
-def test_rendered_beside_the_page(rendered: Render, analysed) -> None:
-    made, analysis = rendered("field-day", "cushion_pairs"), analysed("cushion_pairs")
+def test_rendered_beside_the_page(rendered: Render) -> None:
+    made = rendered("field-day", "cushion_pairs")
+    analysis = analyse(load_trial(demo_dir("cushion_pairs")))
     assert made.pdf is not None
     pdf, trial = PdfReader(made.pdf), analysis.trial
     check(pdf, analysis, PAPERS[trial.config.units])

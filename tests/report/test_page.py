@@ -15,13 +15,16 @@ from xml.etree import ElementTree
 
 import nbformat
 import pytest
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.decide import money
+from trialkit.demo.scenarios import CUSHION_PAIRS
 from trialkit.errors import DesignError, FileExistsRefusal, ReportError
 from trialkit.quantities import decimals, number
 from trialkit.report import FieldDayPage, demo_dir, notebooks_dir
 from trialkit.report.rendering import execute, render, target, write_numbered
+from trialkit.simulate import Effort, simulate_trial
 
 VOID = {"meta", "img", "br", "hr", "link", "input"}
 LOADS = {"src", "href", "srcset", "data", "action", "poster", "background", "formaction", "ping"}
@@ -103,8 +106,8 @@ def test_nothing_is_loaded_from_elsewhere(document: Document, page: Path) -> Non
     assert page.stat().st_size < 3_000_000
 
 
-def test_page_says_what_the_analysis_found(document: Document, analysed) -> None:
-    analysis = analysed("cushion_pairs")
+def test_page_says_what_the_analysis_found(document: Document) -> None:
+    analysis = tk.analyse(tk.load_trial(demo_dir()))
     row = analysis.responses["header_loss"].contrasts.iloc[0]
     headline = document.all("h1")[0][1]
     assert headline.startswith(row["label"])
@@ -135,7 +138,7 @@ def test_code_is_folded_and_tells_no_path(document: Document, page: Path) -> Non
     folded = document.all("details")
     assert folded[-1][0].get("class") == "code"
     assert all("open" not in attrs for attrs, _ in folded)
-    assert str(demo_dir()) not in page.read_text(encoding="utf-8")
+    assert str(page.parent) not in page.read_text(encoding="utf-8")
 
 
 def test_markup_in_user_text_is_shown_as_text(hostile: str) -> None:
@@ -158,7 +161,7 @@ def test_refused_rows_are_shown(hostile: str) -> None:
 
 
 def test_names_become_letters_unless_agreed() -> None:
-    trial = tk.load_trial(demo_dir("gap_fields"))
+    trial = tk.load_trial(frozen_dir("gap_fields"))
     names = {str(n) for n in trial.fields["grower"].dropna()} | set(trial.fields["field"])
     assert len(names) > 8
     for agreed in (False, True):
@@ -186,7 +189,7 @@ def test_broken_notebook_names_the_cell_and_the_cause(tmp_path: Path) -> None:
 
 def test_what_a_trial_cannot_tell_is_said_in_a_sentence(tmp_path: Path) -> None:
     source = tmp_path / "trial"
-    shutil.copytree(demo_dir(), source)
+    shutil.copytree(frozen_dir(), source)
     for table in ("frames", "grain"):
         (source / f"{table}.csv").unlink()
     with pytest.raises(DesignError, match=r"^There are no frames from the header zone .*\.$"):
@@ -232,7 +235,7 @@ def in_process(trial: tk.Trial) -> str:
 
 @pytest.mark.parametrize("name", ["gap_fields", "split_strips"])
 def test_other_designs(name: str) -> None:
-    trial = tk.load_trial(demo_dir(name))
+    trial = tk.load_trial(frozen_dir(name))
     main = in_process(trial)
     told = re.search(r"In (\d+) of (\d+) fields the measured difference goes that way", main)
     assert (told is not None) == (trial.strips["field"].nunique() > 2)
@@ -249,7 +252,7 @@ def test_other_designs(name: str) -> None:
         ({"grain": 0}, "Damaged kernels in the grain tank Not shown."),
         ({"price_per_t": None}, "The trial gives no price of grain."),
         ({"option": None}, "grain worth USD"),
-        ({"frames": "preharvest", "ears": "preharvest"}, "Not measured in this trial: before"),
+        ({"frames": "preharvest", "ears": "preharvest"}, "Not measured in this trial: already"),
         ({"frames": 0, "ears": 0}, "lower with cushioned chain than with standard chain in"),
         ({"ears": 0}, "Plain means over strips: loose kernels."),
         ({"grain": 0, "ears": 0, "residue": 0}, "Nothing else was counted that compares"),
@@ -257,7 +260,7 @@ def test_other_designs(name: str) -> None:
     ids=lambda value: "-".join(value) if isinstance(value, dict) else "",
 )
 def test_what_a_trial_lacks_is_said(lacking: dict, said: str) -> None:
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     changes: dict = {}
     for part, value in lacking.items():
         if part in {"price_per_t", "option"}:
@@ -266,3 +269,29 @@ def test_what_a_trial_lacks_is_said(lacking: dict, said: str) -> None:
             table = getattr(trial, part)
             changes[part] = table[table["zone"] != value] if value else table.head(0)
     assert said in in_process(replace(trial, **changes))
+
+
+def test_loss_behind_the_machine_is_told_by_name_with_what_is_assumed_of_it() -> None:
+    """Threshing and separation, each with its word; the width nobody gave; the table's sum."""
+    header = replace(CUSHION_PAIRS.config.header, discharge_stated=False)
+    config = replace(CUSHION_PAIRS.config, header=header)
+    truth = replace(CUSHION_PAIRS.truth, threshing_share=0.4)
+    trial = simulate_trial(config, truth, seed=3, effort=Effort(total_frames=4))
+    analysis = tk.analyse(trial, responses=["header_loss", "processing_loss"])
+    page = Document(FieldDayPage(analysis).sources()._repr_html_())
+    told = " ".join(text for _, text in page.all("p"))
+    assert "assumed to be the header's, 20 ft" in told
+    heads = [text for _, text in page.all("th")]
+    assert {"threshing (still on cobs)", "separation (loose)"} <= set(heads)
+    assert "threshing and cleaning" not in heads
+    assert "assumed to be the header's" in " ".join(analysis["processing_loss"].notes)
+    parts = trial.unlocks().set_index("part")
+    assert parts.loc["threshing and separation apart", "unlocked"]
+    assert "the header's assumed" in parts.loc["processing loss", "reason"]
+    every = analysis.losses.setups.query("kind == 'all'")
+    found = every.pivot(index="cushion", columns="source", values="kg_ha")
+    both = found["threshing"] + found["separation"]
+    assert both.to_numpy() == pytest.approx(found["processing"].to_numpy())
+    told_width = simulate_trial(CUSHION_PAIRS.config, truth, seed=3)
+    given = tk.analyse(told_width, responses=["header_loss"])
+    assert "assumed to be" not in FieldDayPage(given).sources()._repr_html_()

@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
+from frozen_trials import CUSHION_PAIRS
 
 import trialkit as tk
 from trialkit import plan as tp
@@ -22,7 +23,6 @@ from trialkit.report.as_run import AsRun
 from trialkit.report.letters import Letters
 from trialkit.report.planned import longest_in_order, planned_against_run
 from trialkit.simulate import Effort
-from trialkit.simulate.demo import CUSHION_PAIRS
 from trialkit.simulate.tables import draw_tables
 
 EFFORT = Effort(header_frames=3, preharvest_frames=1, total_frames=0, grain_samples=1,
@@ -232,8 +232,7 @@ def test_measured_against_set_gaps(drawn: Tables, units: str, shown: str) -> Non
     strips["gap_rear"] = strips["gap_front"]
     checks = [
         pd.DataFrame({"header": h, "row": ["1", "2"], "set_front": 30.0, "set_rear": 30.0}).assign(
-            **{f"gap_{e}_{s}": [reads - 1, reads + 1] for e in ("front", "rear")
-               for s in ("left", "right")}
+            **{f"gap_{end}": [reads - 1, reads + 1] for end in ("front", "rear")}
         )
         for h, reads in (("A", 30.0), ("B", 35.0 if units == "SI" else 35.08))
     ]  # fmt: skip

@@ -6,15 +6,15 @@ import re
 from dataclasses import replace
 
 import pandas as pd
+from frozen_trials import frozen_dir
 
 import trialkit as tk
-from trialkit.report import demo_dir
 from trialkit.report.letters import Letters
 from trialkit.report.quality import ROWS_SHOWN, quality
 
 
 def page_part(refused: list[tuple[str, int, str, str, str]]) -> str:
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     columns = ["file", "line", "column", "value", "expected"]
     table = pd.DataFrame(refused, columns=columns)
     read = trial.read.assign(rows_refused=0)

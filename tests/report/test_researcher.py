@@ -15,11 +15,12 @@ import nbformat
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
+from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit.analysis.check_words import DOUBT, NOTE
 from trialkit.quantities import decimals, number
-from trialkit.report import ResearcherPage, demo_dir, formulas, further, notebooks_dir
+from trialkit.report import ResearcherPage, formulas, further, notebooks_dir
 from trialkit.report.detail import SIMULATED, SIMULATED_BRIEF, Detail
 from trialkit.report.export import nameless
 from trialkit.report.letters import Letters
@@ -47,7 +48,7 @@ class Made:
     """A page and what was made of it."""
 
     def __init__(self, name: str) -> None:
-        self.analysis = tk.analyse(tk.load_trial(demo_dir(name)), responses=RESPONSES)
+        self.analysis = tk.analyse(tk.load_trial(frozen_dir(name)), responses=RESPONSES)
         self.page = ResearcherPage(self.analysis)
         self.parts = parts_of(self.page)
         self.html = "".join(self.parts)
@@ -215,7 +216,7 @@ def test_names_are_letters(made: Made) -> None:
 
 
 def test_agreed_names_stand() -> None:
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     agreed = replace(trial, config=replace(trial.config, growers_agreed=True))
     page = ResearcherPage(tk.analyse(agreed, responses=["kernel_damage"]))
     assert str(trial.fields["field"].iloc[0]) in page.as_run()._repr_html_()
@@ -242,7 +243,7 @@ def test_formulas_are_well_formed_on_both_sides(made: Made) -> None:
 
 
 def test_hostile_labels_stay_text() -> None:
-    trial = tk.load_trial(demo_dir())
+    trial = tk.load_trial(frozen_dir())
     setup = replace(trial.config.setups[0], label=HOSTILE, level_labels=(HOSTILE + "1", "=1+1"))
     config = replace(trial.config, setups=(setup,), title=HOSTILE)
     page = ResearcherPage(tk.analyse(replace(trial, config=config), responses=RESPONSES[:3]))
@@ -271,7 +272,7 @@ def test_enough_is_simulated_for_a_check_to_be_heard(analysed) -> None:
 
 
 def test_where_no_mean_is_clear_of_zero_the_difference_is_drawn() -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    analysis = tk.analyse(tk.load_trial(frozen_dir("gap_fields")), responses=["header_loss"])
     result = analysis["header_loss"]
     unsure = replace(result, offset=replace(result.offset, variance=1e6))
     detail = Detail(unsure, Letters(analysis.trial), "US")

@@ -64,7 +64,7 @@ def turned(result, p: float):
     second = replace(result.at_same, contrasts=other)
     return SimpleNamespace(
         at_same=second, contrasts=own, design=result.design, response=result.response,
-        unit=result.unit,
+        unit=result.unit, specification=result.specification,
     )  # fmt: skip
 
 

@@ -8,38 +8,51 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from frozen_trials import frozen_dir
 from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 import trialkit as tk
 from trialkit.analysis.family import hold_families
+from trialkit.analysis.grades import Compared, Grade, grade, grade_of
 from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.decide import Advice, Balance, LevelVerdict, Verdict, extra_time
+from trialkit.decide.verdict import advise
 from trialkit.plots import Plot
 from trialkit.quantities import Scale, lower_first, upper_first
-from trialkit.report import FieldDayPage, GrowerPage, ResearcherPage, advice, captions, demo_dir
+from trialkit.report import FieldDayPage, GrowerPage, ResearcherPage, advice, captions
 from trialkit.report.chances import across_fields, chance, fields_counted, pays
 from trialkit.report.margins import margin_words
 from trialkit.report.summary import summary
-from trialkit.report.terms import TERMS
-from trialkit.report.wording import (
-    Finding,
-    Grade,
-    change,
-    compared,
-    counted,
-    finding,
-    findings,
-    grade,
-    grade_of,
-    listed,
-)
+from trialkit.report.terms import TERMS, explained
+from trialkit.report.wording import Finding, change, compared, counted, findings, listed
+from trialkit.report.wording import finding as of_compared
 
 finite = st.floats(-500, 500, allow_nan=False)
 anything = st.floats(-1e4, 1e4) | st.sampled_from([math.nan, math.inf, -math.inf])
 BU = Scale("bu/ac", 1.0)
 MINUS = "−"
 SHOWN = Plot()
+# 3.5 against 5.5 mph, 20 ft at 70 %: 5.94 and 9.33 acres an hour, so 16.84 and 10.71 hours for 100
+# (Hunt, Farm Power and Machinery Management: ac/h = mph x ft x efficiency / 8.25).
+SLOWER = extra_time(3.5 * 1.609344, 5.5 * 1.609344, width=6.096, efficiency=0.7,
+                    machine_per_hour=0.0, operator_per_hour=0.0)  # fmt: skip
 TOO_STRONG = re.compile(r"signific|prov(e|es|en|ed)\b|proof|certain|guarantee|always|never", re.I)
+
+
+def finding(response: str, row: dict, reference: str, *, unit: str, system: str) -> Finding:
+    """A row of contrasts in words."""
+    better = SPECIFICATIONS[response].better
+    return of_compared(Compared.of_row(response, row, reference, unit, better), system)
+
+
+def judged(own: Compared, *others: Compared, **given: object) -> Verdict:
+    """The verdict of one level by the rule that `verdict` follows."""
+    known = {"time": None, "balance": None, "bought": False} | given
+    found = tuple(c for c in (own, *others) if c.grade.found)
+    advice = advise(found, known["time"], known["balance"], known["bought"])
+    level = LevelVerdict(own, others, known["time"], known["bought"], known["balance"], advice)
+    return Verdict(own.response, (level,), None, "USD", "US")
 
 
 @pytest.mark.parametrize(
@@ -143,15 +156,21 @@ def test_findings_are_never_stronger_than_their_numbers(
         assert found.falls == (value < 0)
     # Advice follows the grade: nothing is recommended that was not found.
     better = SPECIFICATIONS[response].better
-    tried = " ".join(advice.to_try([found], better))
-    assert bool(tried) == (told >= 2)
+    verdict = judged(found.own)
+    (tried,) = advice.told(verdict)
+    assert (verdict.first.advice is Advice.UNSETTLED) == (told < 2)
     assert tried.startswith("Try") == (told >= 2 and (value < 0) == (better == "lower"))
-    untold = " ".join(advice.to_test([found], [""]))
-    assert bool(untold) == (told < 2)
+    assert tried.startswith("Stay") == (told >= 2 and (value < 0) != (better == "lower"))
+    assert ("clearly" in tried) == (told == 3)
+    # What takes another time is advised neither for nor against without prices.
+    speed = judged(found.own, time=SLOWER)
+    assert speed.first.advice in (Advice.CHOICE, Advice.UNSETTLED)
+    assert (speed.first.advice is Advice.CHOICE) == (told >= 2)
+    (timed,) = advice.told(speed)
+    assert re.search(r"takes 6\.1 hours (more|less) per 100 acres", timed)
+    assert ("is not established" in timed) == (told < 2)
     line = " ".join(advice.in_lines({TERMS[response].subject: [found]}))
     assert strength(line) == (told if told > 1 else 0)
-    watched = " ".join(advice.to_watch({"it": [found]}, {"it": better}))
-    assert bool(watched) == (told > 1 and (value < 0) != (better == "lower"))
     shown = SHOWN
     shown.alt_text = "What the marks are."
     shown.summary = "Lower in 6 of 6 pairs."
@@ -160,9 +179,8 @@ def test_findings_are_never_stronger_than_their_numbers(
     words = " ".join(
         [
             tried,
-            untold,
+            timed,
             line,
-            watched,
             caption,
             captions.of_means(0.95, [found]),
             captions.told(shown, [found]).alt_text,
@@ -304,7 +322,7 @@ def test_margins_are_shown_only_by_the_whole_interval(
 
 
 def test_margins_agree_with_the_tests_of_equivalence() -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir("gap_fields")), responses=["header_loss"])
+    analysis = tk.analyse(tk.load_trial(frozen_dir("gap_fields")), responses=["header_loss"])
     result = analysis["header_loss"]
     seen = set()
     for margin in (1.05, 1.2, 1.3, 2.0):
@@ -325,7 +343,7 @@ def test_margins_agree_with_the_tests_of_equivalence() -> None:
 
 # ---------------------------------------------------------------- what to try
 def test_what_a_trial_needs_is_read_off_its_power() -> None:
-    analysis = tk.analyse(tk.load_trial(demo_dir()), responses=["header_loss"])
+    analysis = tk.analyse(tk.load_trial(frozen_dir()), responses=["header_loss"])
     power = analysis["header_loss"].power()
     words = advice.needed(power, 6, 1, "pair", "US")
     needed = power.needed.set_index(["aim", "value"])["pairs"]
@@ -349,22 +367,26 @@ def test_advice_by_grade() -> None:
         }
         return finding("header_loss", row, "Usual gap", unit="kg/ha", system="US")
 
-    assert advice.to_try([made(0.001, -1), made(0.2, -1)], "lower") == [
+    def told(first: Finding, *others: Finding, **given: object) -> str:
+        return advice.told(judged(first.own, *(f.own for f in others), **given))[0]
+
+    assert told(made(0.03, -1)) == (
         "Try wide gap on some passes of your own, next to usual gap in the same field on the same "
-        "day, and count behind both."
-    ]
-    assert advice.to_try([made(0.03, 1)], "lower") == [
-        "Stay with usual gap rather than wide gap, which left more loose kernels at the header "
-        "here."
-    ]
-    assert advice.to_test([made(0.1, -1), made(0.9, 1, "Narrow gap")], ["A.", "B."]) == [
-        "Not settled yet: wide gap against usual gap. A.",
-        "Nothing here speaks for a change between usual gap and narrow gap. B.",
-    ]
-    watched = {"damaged kernels": [made(0.001, 1), made(0.1, 1, "Narrow gap"), made(0.001, -1)]}
-    assert advice.to_watch(watched, {"damaged kernels": "lower"}) == [
-        "Watch damaged kernels: up with wide gap in this trial.",
-    ]
+        "day, and count behind both: it left fewer loose kernels at the header here."
+    )
+    damage = replace(made(0.001, 1), own=replace(made(0.001, 1).own, response="kernel_damage"))
+    assert told(made(0.03, 1), damage) == (
+        "Stay with usual gap rather than wide gap, which left more loose kernels at the header, "
+        "and had clearly more damaged kernels here."
+    )
+    assert told(made(0.03, -1), damage) == (
+        "Wide gap left fewer loose kernels at the header than usual gap, but had clearly more "
+        "damaged kernels: which counts for more is yours to choose."
+    )
+    assert told(made(0.1, -1)) == "Not settled yet: wide gap against usual gap."
+    assert told(made(0.9, 1, "Narrow gap")) == (
+        "Nothing here speaks for a change between usual gap and narrow gap."
+    )
     assert advice.holds_for((16.2, 19.4), None, "mph") == (
         "This holds for grain at 16 to 19 % moisture; elsewhere, count first."
     )
@@ -376,6 +398,54 @@ def test_advice_by_grade() -> None:
         "to 0.048).",
         "This trial cannot tell the two apart in ears and score.",
     ]
+
+
+def balance(net: tuple[float, float, float], **given: object) -> Balance:
+    known = {"grain": (4.0, 1.0, 7.0), "damage": 0.0, "time": 0.0, "option": 0.0, "net": net,
+             "unpriced": (), "time_priced": True, "chance": 0.8, "believed": None, "hour": None,
+             "area": None}  # fmt: skip
+    return Balance(**(known | given))
+
+
+@pytest.mark.parametrize(
+    ("p", "given", "expected"),
+    [
+        (0.001, {"bought": True, "balance": balance((2, 1, 3), area=200.0)}, Advice.PAYS),
+        (0.001, {"bought": True, "balance": balance((1, -1, 3), area=200.0)}, Advice.CHOICE),
+        (0.001, {"bought": True, "balance": balance((-2, -3, -1), area=200.0)}, Advice.COSTS),
+        (0.001, {"bought": True}, Advice.CHOICE),  # no price of grain
+        # Grain that was not found to differ does not pay for anything.
+        (0.2, {"bought": True, "balance": balance((2, 1, 3), area=200.0)}, Advice.UNSETTLED),
+        (0.2, {"time": SLOWER, "balance": balance((-9, -10, -8), time=-9.0)}, Advice.COSTS),
+        (0.001, {"time": SLOWER, "balance": balance((2, 1, 3))}, Advice.PAYS),
+        (0.001, {"time": SLOWER, "balance": balance((2, 1, 3), time_priced=False)}, Advice.CHOICE),
+        # Setups that cost nothing and take no time need no balance.
+        (0.001, {"balance": balance((1, -1, 3))}, Advice.TRY),
+    ],
+)  # fmt: skip
+def test_what_costs_money_or_time_is_advised_from_the_whole_balance(
+    p: float, given: dict, expected: Advice
+) -> None:
+    row = {"label": "Soft chain", "p_adjusted": p, "difference": -60.0, "difference_low": -80.0,
+           "difference_high": -40.0}  # fmt: skip
+    own = Compared.of_row("header_loss", row, "Hard chain", "kg/ha")
+    verdict = judged(own, **given)
+    assert verdict.first.advice is expected
+    text = advice.told(verdict)[0]
+    assert ("pays: it leaves" in text) == (expected is Advice.PAYS)
+    assert ("more than it saves against" in text) == (expected is Advice.COSTS)
+    assert "\N{MINUS SIGN}" not in text
+    assert ("yours" in text) == (expected is Advice.CHOICE)
+    # What nobody priced and goes the other way leaves the choice open.
+    worse = Compared.of_row("kernel_damage", row | {"difference": 2.0, "difference_low": 1.0,
+                            "difference_high": 3.0, "primary": False, "p_adjusted": 0.001},
+                            "Hard chain", "%")  # fmt: skip
+    held = given.get("balance")
+    if expected is Advice.PAYS:
+        given = given | {"balance": replace(held, unpriced=(worse,))}
+        verdict = judged(own, worse, **given)
+        assert verdict.first.advice is Advice.CHOICE
+        assert "Not priced: soft chain had clearly more damaged kernels." in advice.told(verdict)[0]
 
 
 def test_the_weaker_of_two_tests_is_told() -> None:
@@ -390,8 +460,8 @@ def test_the_weaker_of_two_tests_is_told() -> None:
     assert found.grade is Grade.GOOD and found.sentence.startswith("Wide gap left fewer")
     assert found.weaker == (
         "The model finds clear evidence (p = 0.004); the simpler test of the same strips, paired t "
-        "test of 6 pairs, 5 degrees of freedom, finds less: good evidence (p = 0.03); the weaker "
-        "of the two is told."
+        "test of 6 pairs, 5 degrees of freedom, finds less: good evidence (p = 0.03); this "
+        "page goes by the more cautious of the two."
     )
     # The model may be the weaker of the two; where both grade alike nothing is explained.
     other = made(p_adjusted=0.2, p_classical_adjusted=0.004)
@@ -405,13 +475,13 @@ def test_the_weaker_of_two_tests_is_told() -> None:
     second = made(primary=False, p_adjusted=0.06, p_classical_adjusted=0.12)
     assert second.grade is Grade.OPEN and "probably" not in said(second)
     assert second.weaker == (
-        "Looked at alone it would be told as a difference (p = 0.03); among all that was looked at "
+        "Looked at alone it would count as a difference (p = 0.03); among all that was looked at "
         "it may be luck (p = 0.12)."
     )
     # Of several setups the range is of one comparison, p of all: why they part is said.
     several = made(p=0.02, p_adjusted=0.06, p_classical=0.02, p_classical_adjusted=0.06)
     assert several.grade is Grade.LEANING and several.weaker == (
-        "Looked at alone, as its range is, it would be told as a difference (p = 0.02); among the "
+        "Looked at alone, as its range is, it would count as a difference (p = 0.02); among the "
         "setups compared it may be luck (p = 0.06)."
     )
 
@@ -427,12 +497,16 @@ def test_every_page_tells_the_weaker_and_says_why(analysed) -> None:
         ))
         for own in (alone, beside)
     )  # fmt: skip
-    why = "finds less: good evidence (p = 0.03); the weaker of the two is told."
+    why = "finds less: good evidence (p = 0.03); this page goes by the more cautious of the two."
     pages = [FieldDayPage(held), GrowerPage(held), ResearcherPage(held)]
-    for page in pages:
+    records = [pages[0].record(), pages[1].unknown(), pages[2].headline()]
+    for page, record in zip(pages, records, strict=True):
         words = str(page.headline())
-        assert why in words and "Cushioned chain left fewer loose kernels" in words
+        assert "Cushioned chain left fewer loose kernels" in words
+        assert "The evidence for a difference is good." in words
         assert "clearly fewer" not in words
+        # Farmers read of the two tests in the record alone.
+        assert why in str(record) and (page is pages[2] or "p = " not in words)
     table = pages[2].details["header_loss"].contrasts(pairs=False)
     assert "paired t test of 6 pairs" in table
     told = [summary(a)["evidence"].iloc[0] for a in (held, alone)]
@@ -478,3 +552,21 @@ def test_heights_are_lower_and_amounts_less() -> None:
     }
     assert said["residue_score"] == "0.5 steps lower (from 1.1 lower to 0.1 higher)"
     assert said["kernel_damage"] == "0.5 percentage points less (from 1.1 less to 0.1 more)"
+
+
+def test_a_trade_term_has_the_farmers_word_at_first_use_alone() -> None:
+    pieces = [
+        '<p class="kicker">Header loss in May</p><table><td>Header loss</td></table>',
+        "<p>No <b>preharvest loss</b>, header loss 1.2</p>",
+        '<img alt="Header loss"><p>Header loss again, material other than grain.</p>',
+    ]
+    assert explained(pieces) == [
+        pieces[0],
+        "<p>No <b>preharvest loss (already on the ground before the machine came)</b>, header loss "
+        "(loss at the header) 1.2</p>",
+        '<img alt="Header loss"><p>Header loss again, material other than grain (trash in the '
+        "sample).</p>",
+    ]
+    assert explained(["Header loss: 3 trials", "Header loss"]) == [
+        "Header loss (loss at the header): 3 trials", "Header loss",
+    ]  # fmt: skip

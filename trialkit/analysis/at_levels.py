@@ -78,15 +78,22 @@ def effects_at(
     return table
 
 
+def level_speeds(result: ResponseAnalysis, factor: str) -> dict[str, float]:
+    """Mean ground speed (km/h) of the strips of every level, as measured or else as set; empty
+    where neither is known on every strip."""
+    strips = result.design.strips
+    for column in ("speed_measured", "speed_set"):
+        if column in strips and strips[column].notna().all():
+            means = strips.groupby(factor, observed=True)[column].mean()
+            return {str(level): float(value) for level, value in means.items()}
+    return {}
+
+
 def speed_factor(result: ResponseAnalysis) -> str | None:
     """The setup factor whose levels differ most in ground speed, if they differ enough."""
-    strips = result.design.strips
-    apart: dict[str, float] = {}
+    apart = {}
     for factor in result.design.names:
-        for column in ("speed_measured", "speed_set"):
-            if column in strips and strips[column].notna().all():
-                means = strips.groupby(factor, observed=True)[column].mean()
-                apart[factor] = float(means.max() - means.min())
-                break
+        if speeds := level_speeds(result, factor).values():
+            apart[factor] = max(speeds) - min(speeds)
     widest = max(apart, key=lambda name: apart[name], default=None)
     return widest if widest is not None and apart[widest] >= APART else None

@@ -26,7 +26,7 @@ NAMED = 5
 # Where to look a value up again, by table of the trial.
 SOURCE = {
     "frames": "count sheets", "ears": "count sheets", "grain": "sample sheets",
-    "residue": "residue sheets", "strips": "readings",
+    "ear_butt_damage": "sample sheets", "residue": "residue sheets", "strips": "readings",
 }  # fmt: skip
 
 

@@ -148,5 +148,8 @@ def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float
     for a, b in ((a * own.factor, b * own.factor) for a, b in found.intervals):
         first = f"the lowest run, {a:.1f} {unit}, or below," if a == low else f"{a:.1f}"
         last = f"the highest run, {b:.1f} {unit}, or beyond" if b == high else f"{b:.1f} {unit}"
-        parts.append(f"from {first} to {last}")
+        if f"{a:.1f}" != f"{b:.1f}":
+            parts.append(f"from {first} to {last}")
+        else:
+            parts.append(first.rstrip(",") if a == low else last if b == high else f"at {last}")
     return f"{begin}; {percent} interval {' and '.join(parts)}."

@@ -46,7 +46,7 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
         for low, high in stretches(x, where.to_numpy()):
             found = True
             out.append(
-                f"From {low:.1f} to {high:.1f} {unit} {curve.along_label} the {percent} band for "
+                f"{_reach(low, high, unit)} {curve.along_label} the {percent} band for "
                 f"all values together has {what} {side} {none:g}."
             )
     if not found:
@@ -57,10 +57,17 @@ def describe(curve: EffectCurve) -> tuple[str, ...]:
     out.append(_change(curve, percent, own))
     for low, high in stretches(x, table["thin"].to_numpy()):
         out.append(
-            f"From {low:.1f} to {high:.1f} {unit} fewer than {THIN} strips of a setup lie near; "
+            f"{_reach(low, high, unit)} fewer than {THIN} strips of a setup lie near; "
             "there the curve rests on the straight line."
         )
     return tuple(out)
+
+
+def _reach(low: float, high: float, unit: str) -> str:
+    """ "From 20.6 to 21.1 %", or "At 20.6 %" where both ends round to it."""
+    if f"{low:.1f}" == f"{high:.1f}":
+        return f"At {low:.1f} {unit}"
+    return f"From {low:.1f} to {high:.1f} {unit}"
 
 
 def _change(curve: EffectCurve, percent: str, own: Scale) -> str:

@@ -125,10 +125,10 @@ def counted_words(analysis: TrialAnalysis) -> str:
     if n == 0:
         return ""
     if n == 1:
-        return f"One comparison was {besides}; it is told only where a difference is found."
+        return f"One comparison was {besides}; it is reported only where a difference is found."
     things = "1 thing" if len(others) == 1 else f"{len(others)} things"
     return (
         f"{n} comparisons of {things} were {besides}. With that many, one that looks different by "
-        "chance alone is no surprise, so they are held to a stricter rule: a difference is told "
-        "only where it still stands after all of them are counted."
+        "chance alone is no surprise, so they are held to a stricter rule: a difference is "
+        "reported only where it still stands after all of them are counted."
     )

@@ -18,7 +18,7 @@ included: a ratio of the header's own loss is further from one (`ResponseAnalysi
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -35,6 +35,8 @@ from trialkit.errors import DesignError
 from trialkit.mixed import MixedFit
 from trialkit.quantities import lower_first
 
+LEAST = 0.01
+"""Below this share of the reference an end of an interval is told as this."""
 SAME = ("same_direction", "same_direction_low", "same_direction_high")
 
 
@@ -170,6 +172,56 @@ def field_effects(
         result.response, result.title, name, setup.label, reference, labels[reference],
         str(fit.family.link), fields[order], summary, level,
     )  # fmt: skip
+
+
+def of_the_response(effects: FieldEffects, result: ResponseAnalysis) -> FieldEffects:
+    """Ratios of the response itself, what is taken off every mean taken off: of header loss those
+    of the header's own loss, at its mean over all fields.
+
+    A ratio r of counts of which ``o`` lay there before is ``1 + (r - 1)(m + o)/m`` of the rest,
+    with m the reference's adjusted mean. The mean effect becomes the ratio of
+    `ResponseAnalysis.contrasts`, so that one effect is one figure.
+
+    Standard errors, which stay on the counts' scale, are missing.
+
+    Parameters
+    ----------
+    effects : FieldEffects
+        Of link "log".
+    result : ResponseAnalysis
+        The one they are of.
+
+    Raises
+    ------
+    DesignError
+        Where a ratio is not known, or the rest comes to nothing.
+    """
+    off = float(result.reading.taken_off.value)
+    means = result.means.set_index(["factor", "level"])["estimate"]
+    base = float(means.loc[(effects.factor, effects.reference)])
+    told = result.contrasts[result.contrasts["factor"] == effects.factor].set_index("level")
+    ratios = np.log(told.loc[effects.pooled["level"], ["ratio", "ratio_low", "ratio_high"]])
+    if not base > 0 or not np.isfinite(ratios.to_numpy(dtype=float)).all():
+        raise DesignError(
+            "A mean is too near zero to carry a ratio; measured differences stand here."
+        )
+
+    def turned(logs: pd.DataFrame) -> np.ndarray:
+        rest = 1 + np.expm1(logs.to_numpy(dtype=float)) * (base + off) / base
+        return np.log(np.maximum(rest, LEAST))  # missing stays missing
+
+    columns = ["raw", "raw_low", "raw_high", "shrunken", "low", "high"]
+    fields, pooled = effects.fields.copy(), effects.pooled.copy()
+    fields[columns] = turned(fields[columns])
+    pooled[["predicted_low", "predicted_high"]] = turned(pooled[["predicted_low",
+                                                                 "predicted_high"]])  # fmt: skip
+    pooled[["estimate", "low", "high"]] = ratios.to_numpy(dtype=float)
+    fields[["raw_se", "se"]] = pooled["se"] = np.nan
+    if (fields["shrunken"] <= np.log(LEAST)).any():
+        raise DesignError(
+            "In a field the response comes to nothing; measured differences stand here."
+        )
+    return replace(effects, fields=fields, pooled=pooled)
 
 
 def level_contrasts(

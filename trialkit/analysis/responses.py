@@ -157,7 +157,7 @@ def _strip_means(data: pd.DataFrame, design: Design, response: str) -> pd.DataFr
 
 
 def _left_out(spec: Specification, trial: Trial, measured: pd.DataFrame) -> list[str]:
-    left = len(getattr(trial, spec.table)) - len(measured)
+    left = len(spec.own(trial)) - len(measured)
     return [f"{left} {spec.lacking} take no part here."] if spec.lacking and left else []
 
 

@@ -21,9 +21,15 @@ from typing import TYPE_CHECKING, Literal
 
 import pandas as pd
 
-from trialkit import units
+from trialkit import schema, units
 from trialkit.analysis.reading import Offset, Reading
-from trialkit.losses import kernel_mass_per_ear
+from trialkit.losses import (
+    cobs_counted,
+    cobs_left_out,
+    discharge_width,
+    kernel_mass_per_ear,
+    width_assumed,
+)
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -64,6 +70,14 @@ class Specification:
         Sentence for data that are given but hold nothing to analyse.
     size : str or None
         Column of area (poisson), number examined (binomial) or sample mass (lognormal).
+    also : str
+        Column of counts added to the response where every row that should have it does
+        (`trialkit.losses.cobs_counted`).
+    rest : bool
+        Whether the size is what the response leaves of its column: an amount per amount of the
+        rest, not a share of the whole.
+    only : (str, str) or None
+        Column and the choice in it of the rows that take part; blank is the first choice.
     zones : mapping of str to float
         Weights of the zones that make up the response; rows of other zones take no part.
     given_by : tuple of str
@@ -102,6 +116,9 @@ class Specification:
     distribution: str
     absent: str
     size: str | None = None
+    also: str = ""
+    rest: bool = False
+    only: tuple[str, str] | None = None
     zones: Mapping[str, float] = field(default_factory=dict)
     given_by: tuple[str, ...] = ()
     offset: str = ""
@@ -118,17 +135,31 @@ class Specification:
 
     def rows(self, trial: Trial) -> pd.DataFrame:
         """Rows of the trial that carry this response."""
-        table = getattr(trial, self.table)
+        table = self.own(trial)
         if self.zones:
             table = table[table["zone"].isin(list(self.zones))]
+        if self.also and cobs_counted(trial.frames):
+            more = table[self.also].fillna(0).astype(table[self.response].dtype)
+            table = table.assign(**{self.response: table[self.response] + more})
         needed = [self.response, *([self.size] if self.size else [])]
         rows = table.dropna(subset=needed)
+        if self.rest:
+            rows = rows.assign(**{str(self.size): rows[self.size] - rows[self.response]})
         if self.size:  # a sample of nothing says nothing
             rows = rows[rows[self.size] > 0]
         if len(self.zones) > 1:  # a difference between zones needs each of them on the strip
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
         return rows
+
+    def own(self, trial: Trial) -> pd.DataFrame:
+        """The table, less the rows that were taken elsewhere."""
+        table: pd.DataFrame = getattr(trial, self.table)
+        if self.only is None:
+            return table
+        column, choice = self.only
+        first = schema.table(self.table).column(column).levels[0]
+        return table[table[column].fillna(first).eq(choice)]
 
     @property
     def compared_zones(self) -> dict[str, float]:
@@ -154,7 +185,7 @@ class Specification:
 
     def given(self, trial: Trial) -> bool:
         """Whether the trial holds data meant for this response."""
-        table = getattr(trial, self.table)
+        table = self.own(trial)
         if self.given_by:
             table = table[table["zone"].isin(self.given_by)]
         return bool(table[self.response].notna().any())
@@ -167,17 +198,29 @@ def _per_kernel(trial: Trial, rows: pd.DataFrame) -> Scale:
 
 
 def _per_kernel_discharged(trial: Trial, rows: pd.DataFrame) -> Scale:
-    """Residue lies on the discharge width; the loss is told per area the header took in."""
-    header = trial.config.header
-    kernel = _per_kernel(trial, rows).value
-    spread = header.width / header.discharge_width
-    if spread == 1.0:
-        return Scale(kernel, "kg/ha")
-    note = (
-        f"Residue was spread over {header.discharge_width:.3g} m of the header's "
-        f"{header.width:.3g} m; what was found behind the machine is spread over the whole width."
-    )
-    return Scale(kernel / spread, "kg/ha", (note,))
+    """Residue lies on the discharge width; the loss is told per area the header took in.
+
+    Where that width differs between strips, the mean of header width over discharge width serves
+    all of them: of one loss everywhere, what lies behind in excess is that mean times the loss.
+    """
+    config, header = trial.config, trial.config.header
+    strips = trial.strips[trial.strips["strip"].isin(rows["strip"])]
+    widths = discharge_width(strips, config)
+    spread = float((header.width / widths).mean()) if len(widths) else 1.0
+    notes = [*filter(None, (width_assumed(rows, strips, config), cobs_left_out(trial.frames)))]
+    if (widths != header.width).any():
+        low, high = widths.min(), widths.max()
+        wide = f"{low:.3g} m" if low == high else f"{low:.3g} to {high:.3g} m, by strip,"
+        notes.append(
+            f"Residue was spread over {wide} of the header's {header.width:.3g} m; what was found "
+            "behind the machine is spread over the whole width."
+        )
+        if low < high:
+            notes.append(
+                "Setups are compared at the mean of these widths; where setups differ in it, read "
+                "each strip's own value."
+            )
+    return Scale(_per_kernel(trial, rows).value / spread, "kg/ha", tuple(notes))
 
 
 def _per_ear(trial: Trial, rows: pd.DataFrame) -> Scale:
@@ -205,7 +248,7 @@ _SHARE = "logarithm of the share by mass: Gaussian"
 
 def _share(
     name: str, title: str, table: str, column: str, thing: str, remark: str = "",
-    near: float = 0.5,
+    near: float = 0.5, only: tuple[str, str] | None = None,
 ) -> Specification:  # fmt: skip
     """A share by mass in samples."""
     return Specification(
@@ -213,7 +256,7 @@ def _share(
         f"No {table} sample gives both its mass and that of its {thing}, so {title.lower()} cannot "
         "be analysed.",
         size="sample_mass", lacking=f"{table} samples without both masses", remark=remark,
-        near=near,
+        near=near, only=only,
     )  # fmt: skip
 
 
@@ -247,6 +290,14 @@ _ENTRIES = (
         near=0.5, expected=True,
     ),
     Specification(
+        "ear_butt_damage", "Ears damaged at the butt", "ear_butt_damage", "ears_damaged",
+        "binomial", _fixed(100.0, "%"), "sample", "ear damaged at the butt",
+        "damaged among examined ears: binomial with logit link", "", size="ears_examined",
+        remark="Ears collected at the header: what the plates and rolls did to them before "
+        "threshing. It is no share of kernels, and not the damage in the tank.",
+        near=2.0,
+    ),
+    Specification(
         "dropped_ears", "Dropped ears", "ears", "ears", "poisson", _per_ear, "search", "ear",
         "counts of ears: Poisson with log link, area searched as exposure",
         "Ears were searched for, but not on ground the header crossed, so ears dropped by the "
@@ -262,11 +313,11 @@ _ENTRIES = (
     ),
     Specification(
         "processing_loss", "Processing loss", "frames", "loose_kernels", "poisson",
-        _per_kernel_discharged, "frame", "loose kernel", _KERNELS,
+        _per_kernel_discharged, "frame", "kernel", _KERNELS.replace("loose ", ""),
         "No strip has frames both behind the machine and on ground that only the header crossed, "
         "so what threshing and cleaning left cannot be told from what the header left.",
         size="area", zones={"header": -1.0, "total": 1.0}, given_by=("total",),
-        source=("processing", "kernels"),
+        source=("processing", "kernels"), also="kernels_on_cobs",
         remark="Both zones stand in one model, with a variance of frames each, so the intervals "
         "carry the chance of both counts.",
     ),
@@ -275,13 +326,26 @@ _ENTRIES = (
     _share("foreign_material", "Foreign material", "grain", "foreign_mass", "foreign material",
            near=0.1),
     _share("residue_mass", "Material other than grain", "residue", "residue_mass",
-           "material other than grain"),
+           "material other than grain", "In the tank, after cleaning: it tells what cleaning left, "
+           "not what the header took in.", only=("taken_at", "tank")),
     Specification(
         "residue_score", "Score of material other than grain", "residue", "score", "normal",
         _fixed(1.0, "score"), "strip", "score", "mean score of the strip: Gaussian", "",
         remark="The score is an order, 0 none to 5 worst: its mean takes the steps to be equal, "
         "the test of ranks does not.",
-        ratios=False, ordinal=True, near=0.25,
+        ratios=False, ordinal=True, near=0.25, only=("taken_at", "tank"),
+    ),
+    Specification(
+        "leaf_intake", "Leaves and husks taken in", "residue", "residue_mass", "lognormal",
+        _fixed(100.0, "%"), "sample", "leaves, husks and pieces of stalk",
+        "logarithm of the mass per mass of cobs: Gaussian",
+        "No sample from behind the machine gives both its mass and that of leaves and husks, so "
+        "what was taken in cannot be analysed.",
+        size="sample_mass", rest=True, only=("taken_at", "behind"),
+        lacking="samples from behind without both masses",
+        remark="In per cent of the mass of the cobs they lay with, for an ear brings one cob "
+        "whatever comes with it. Sampled from the top of what fell behind; common practice.",
+        near=5.0,
     ),
     _strip_value("yield", "Yield", "kg/ha", 100.0, "higher"),
     _strip_value("moisture", "Grain moisture", "%", 0.5),

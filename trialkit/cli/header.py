@@ -68,7 +68,10 @@ def header(
         )
     for report in page.reports:
         unit = "inches" if report.system == "US" else "mm"
-        print_table(f"Header {plain(report.header)}, row by row, {unit}", verdict_table(report))
+        print_table(
+            f"Header {plain(report.header)}, row by row, {unit}: gap of the stripper (deck) "
+            "plates, least clearance of the chain guides", verdict_table(report)
+        )  # fmt: skip
         fixes = fix_table(report)
         if len(fixes):
             print_table("What to fix first", fixes)

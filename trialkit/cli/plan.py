@@ -126,7 +126,23 @@ def plan_command(
         _option("Searched for ears, 0: none; 1/100 acre (SI: 40 m2) unless told.", _COUNTED),
     ] = None,
     grain_samples: Annotated[int | None, _option("2 unless told.", _COUNTED)] = None,
-    residue_samples: Annotated[int | None, _option("1 unless told.", _COUNTED)] = None,
+    residue_samples: Annotated[
+        int | None, _option("In the tank; 1 unless told.", _COUNTED)
+    ] = None,
+    intake_samples: Annotated[
+        int | None, _option("Of what fell behind the machine; 1 unless told.", _COUNTED)
+    ] = None,
+    butt_samples: Annotated[
+        int | None, _option("Groups of ears collected at the header; 1 unless told.", _COUNTED)
+    ] = None,
+    frame_minutes: Annotated[
+        float | None, _option("To count a frame; 3 unless told.", _COUNTED, min=0.0)
+    ] = None,
+    change_minutes: Annotated[
+        float | None,
+        _option("Of one change of a factor that is hard to change; 120 unless told.", _COUNTED,
+                min=0.0),
+    ] = None,
 ) -> None:
     """Lay out a trial at random and write its folder, ready to fill in.
 
@@ -161,9 +177,17 @@ def plan_command(
         "header_frames": header_frames, "preharvest_frames": preharvest_frames,
         "total_frames": total_frames, "frame_area": frame_area, "ear_area": ear_area,
         "grain_samples": grain_samples, "residue_samples": residue_samples,
+        "intake_samples": intake_samples, "butt_samples": butt_samples,
     }  # fmt: skip
     data = _data(folder, source, described)
-    for section, options in (("plan", laid), ("count", counted)):
+    timed: dict[str, Any] = {"frame_minutes": frame_minutes}
+    if change_minutes is not None:
+        own = data.get("setup")
+        slow = [f for f in own if isinstance(f, dict)] if isinstance(own, list) else []
+        timed["change_minutes"] = {
+            f["name"]: change_minutes for f in slow if f.get("hard_to_change") and "name" in f
+        }
+    for section, options in (("plan", laid), ("count", counted), ("work", timed)):
         given = {k: v.value if isinstance(v, StrEnum) else v for k, v in options.items()
                  if v is not None}  # fmt: skip
         if given and isinstance(data.get(section, {}), dict):
@@ -267,8 +291,6 @@ def _as_options(nearest: Mapping[str, Any]) -> str:
 
 
 def _print(made: Plan) -> None:
-    from trialkit.plan.work import Pace, hours_of_work
-
     OUT.print(f"{plain(made.config.title)} ({made.config.season})\n", soft_wrap=True)
     for line in made.words:
         OUT.print(plain(line))
@@ -282,7 +304,7 @@ def _print(made: Plan) -> None:
     judged = made.degrees_of_freedom.drop(columns="factor")
     print_table("What judges each factor", judged.rename(columns=names))
     OUT.print("For error: degrees of freedom of the classical test of the factor's stratum.\n")
-    hours = hours_of_work(made.order, made.changeovers, Pace(**made.arguments["pace"]))
+    hours = made.hours_table
     hours["times"] = ["" if math.isnan(n) else f"{n:.0f}" for n in hours["times"]]
     print_table("Hours of work", hours.round({"minutes_each": 1, "hours": 1}))
     if made.notes:

@@ -74,8 +74,8 @@ def power_command(
     ] = None,
     fields: Annotated[str | None, _option(f"Fields, {_LIST}.", _PLANS)] = None,
     frame_minutes: Annotated[
-        float, _option("Minutes to count a frame.", _PLANS, min=0.0)
-    ] = 3.0,
+        float | None, _option("Minutes to count a frame. [3]", _PLANS, min=0.0)
+    ] = None,
     change_minutes: Annotated[
         float | None,
         _option("Minutes of one change of a factor that is hard to change. [120]", _PLANS, min=0.0),
@@ -112,11 +112,12 @@ def power_command(
         if from_trials is not None:
             say("learning from past trials")
         expected = _expected(config, from_trials, loss, damage)
-        work = replace(settled.pop("work", None) or tp.Work(), frame_minutes=frame_minutes)
+        work = settled.pop("work", None) or tp.Work()
+        if frame_minutes is not None:
+            work = replace(work, frame_minutes=frame_minutes)
         if change_minutes is not None:
             own = {f.name: change_minutes for f in config.setups if f.hard_to_change}
-            pace = replace(work.pace, change_minutes={**work.pace.change_minutes, **own})
-            work = replace(work, pace=pace)
+            work = replace(work, change_minutes={**work.change_minutes, **own})
         for name, text in (("pairs", pairs), ("frames", frames), ("fields", fields)):
             if text is not None:
                 settled[name] = numbers(text, name)
@@ -198,7 +199,7 @@ def _source(
         return read_trial(folder).config, {} if planned is None else of_plan(planned)
     if described is not None:
         found = read_description(described)
-        return found.config, {**of_plan(found.plan()), "effort": found.effort}
+        return found.config, of_plan(found.plan())
     length = "750 ft" if units is Units.US else "230 m"
     simple = simple_description(compare or ["cushion"], length=length, system=units.value)
     return check_description(simple, "--compare").config, {}

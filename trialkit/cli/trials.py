@@ -126,9 +126,13 @@ def analyse(
         say("loading trialkit")
         from trialkit.analysis import analyse as analysed
         from trialkit.analysis.family import ADJUSTED, WEAKER, looked_at
+        from trialkit.decide import verdict
+        from trialkit.report import advice
         from trialkit.report.export import free_for_tables, write_tables
         from trialkit.report.letters import Letters
         from trialkit.report.summary import summary
+        from trialkit.report.terms import glossed
+        from trialkit.report.wording import brackets
         from trialkit.trial import load_trial
 
         if out is not None:  # before it is analysed
@@ -137,9 +141,13 @@ def analyse(
         trial = load_trial(folder)
         analysis = analysed(trial, progress=say)
         written = None if out is None else write_tables(analysis, out)
-    level = f"{100 * analysis.level:g} % intervals in brackets"
-    print_table(f"Comparisons ({level})", summary(analysis))
+    print_table("Comparisons", summary(analysis).drop(columns="advice"))
+    OUT.print(f"{brackets(analysis.level)} {glossed(r.title for r in analysis.responses.values())}")
     letters = Letters(trial)
+    OUT.print("What follows")
+    for text in advice.told(verdict(analysis), analysis):
+        OUT.print(f"- {plain(letters.text(text))}")
+    OUT.print()
     told = (ADJUSTED, WEAKER, *looked_at(analysis))
     said = (*told, *analysis.skipped.values(), *analysis.warnings)
     for text in filter(None, (*said, trial.to_fill)):
@@ -169,13 +177,14 @@ def compare(
         from trialkit.intake import write_all
         from trialkit.report import compared
         from trialkit.report.letters import ComparedLetters
+        from trialkit.report.terms import explained
 
         say("comparing")
         found = compare_trials(folder, response=response)
         letters = ComparedLetters(found)
         if out is not None:
             write_all(out, compared.csv_files(found, letters))
-    for line in compared.sentences(found):
+    for line in explained(compared.sentences(found)):
         OUT.print(plain(line), soft_wrap=True)
     OUT.print()
     growers = compared.grower_table(found, letters)

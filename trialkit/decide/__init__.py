@@ -3,9 +3,10 @@
 `cost` has the arithmetic of an option's yearly cost, `money` the headline of a report. `budget` is
 the partial budget, into which `discount` (grade discounts avoided), `capacity` (extra time) and
 the analysis itself put their numbers; `payback` carries the uncertainty through it, `sensitivity`
-moves its inputs. `speed` finds the ground speed at which loss and time cost least. Everything is SI
-inside; sentences and properties speak acres and bushels where the trial does. All of it is an
-aid to a decision, not a guarantee.
+moves its inputs. `speed` finds the ground speed at which loss and time cost least. `verdict` is
+what it comes to for every setup, computed once for all pages. Everything is SI inside; sentences
+and properties speak acres and bushels where the trial does. All of it is an aid to a decision, not
+a guarantee.
 """
 
 from __future__ import annotations
@@ -28,12 +29,15 @@ from trialkit.decide.money import Money, money
 from trialkit.decide.payback import Payback, payback
 from trialkit.decide.sensitivity import BalanceMap, Sensitivity, balance_map, sensitivity
 from trialkit.decide.speed import SpeedChoice, best_speed
+from trialkit.decide.verdict import Advice, Balance, LevelVerdict, Verdict, verdict
 from trialkit.decide.words import CAUTION
 
 __all__ = [
     "CAUTION",
     "HECTARES_PER_ACRE",
     "US_CORN_GRADES",
+    "Advice",
+    "Balance",
     "BalanceMap",
     "BreakEven",
     "Budget",
@@ -43,11 +47,13 @@ __all__ = [
     "Estimate",
     "ExtraTime",
     "GradeLimits",
+    "LevelVerdict",
     "LossCurve",
     "Money",
     "Payback",
     "Sensitivity",
     "SpeedChoice",
+    "Verdict",
     "annual_cost",
     "balance_map",
     "best_speed",
@@ -65,5 +71,6 @@ __all__ = [
     "payback",
     "sensitivity",
     "us_corn_grade",
+    "verdict",
     "years_to_payback",
 ]

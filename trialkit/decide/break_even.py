@@ -4,12 +4,20 @@ The cost over a saving that is known to an interval: the set of areas (prices) f
 that would break even lies inside the interval of the difference. Where that interval reaches zero
 the set has no upper end; where it lies below zero the set is empty. Where what else the option
 saves covers its cost, no price is needed, but an option that loses grain pays below a price only.
+
+An option that wears by the area costs no less per ha than `Budget.wear_per_ha`, however large the
+area. The cost per ha falls throughout (`cost`), so that the balance turns at one area at the most:
+at none where the saving is not above that wear. The balance of a *year* is not monotone then: below
+the wear it may first fall less and then more, but it never rises above zero.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy import optimize
 
 from trialkit import units
 from trialkit.decide.budget import Budget
@@ -34,6 +42,11 @@ class BreakEven:
         at the low end of the saving; infinite where no grain is lost, and for an area.
     covered : bool
         Whether what else the option saves covers its cost, so that no grain price is needed.
+    wear : float
+        Of an area: what every ha costs by wear and repair, however many there are; 0 where only
+        years end the option's life.
+    saving : float
+        Of an area: what a ha saves at the estimate.
     """
 
     what: str
@@ -46,6 +59,8 @@ class BreakEven:
     limit: float = math.inf
     limit_low: float = math.inf
     covered: bool = False
+    wear: float = 0.0
+    saving: float = 0.0
 
     @property
     def in_system(self) -> tuple[float, float, float]:
@@ -75,24 +90,39 @@ class BreakEven:
         if math.isinf(low):
             return (
                 f"Break-even {name}: none. The whole {level} interval of the saving is too low for "
-                f"any {name} to cover the cost."
+                f"any {name} to cover the cost{self._worn()}."
             )
+        because = (
+            f"because the interval of the saving reaches down to what wear and repair alone cost, "
+            f"{self._wear()}"
+            if self.wear > 0
+            else "because the interval of the saving includes zero"
+        )
         if math.isinf(value):
+            short = f"where wear and repair alone cost {self._wear()}, more than it saves"
             return (
-                f"Break-even {name}: none at the estimate, which shows no saving; the {level} "
-                f"interval runs from {first}{amount(low, places)} {unit} with no upper limit, "
-                "because the interval of the saving includes zero."
+                f"Break-even {name}: none at the estimate, "
+                f"{short if self.wear > 0 and self.saving > 0 else 'which shows no saving'}; the "
+                f"{level} interval runs from {first}{amount(low, places)} {unit} with no upper "
+                f"limit, {because}."
             )
         if math.isinf(high):
             return (
                 f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval from "
-                f"{first}{amount(low, places)} with no upper limit, because the interval of the "
-                "saving includes zero)."
+                f"{first}{amount(low, places)} with no upper limit, {because})."
             )
         return (
             f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval "
             f"{amount(low, places)} to {amount(high, places)})."
         )
+
+    def _wear(self) -> str:
+        """ "USD 1.25 per ac"."""
+        unit, size = area_unit(self.system)
+        return f"{self.currency} {amount(self.wear * size)} per {unit}"
+
+    def _worn(self) -> str:
+        return f": wear and repair alone cost {self._wear()}" if self.wear > 0 else ""
 
     def _covered(self, first: str, unit: str) -> str:
         """What a price means where discount and time already cover the cost."""
@@ -143,11 +173,16 @@ def break_even(
     """
     if what not in ("area", "price"):
         raise ValueError(f"what is 'area' or 'price', not {what!r}.")
-    find = _area if what == "area" else _price
+    find = area_to_break_even if what == "area" else _price
     low, high = saved
     at, best, worst = (replace(budget, saved=kg) for kg in (budget.saved, high, low))
     value, least, most = (find(each) for each in (at, best, worst))
-    if what == "area" or value > 0:
+    if what == "area":
+        return BreakEven(
+            what, value, least, most, confidence, currency, system,
+            wear=budget.wear_per_ha, saving=float(budget.saving_per_ha),
+        )  # fmt: skip
+    if value > 0:
         return BreakEven(what, value, least, most, confidence, currency, system)
     return BreakEven(
         what, value, least, most, confidence, currency, system, price_limit(at),
@@ -155,9 +190,30 @@ def break_even(
     )  # fmt: skip
 
 
-def _area(budget: Budget) -> float:
-    saving = float(budget.saving_per_ha)
-    return float(budget.annual_cost) / saving if saving > 0 else math.inf
+def area_to_break_even(budget: Budget) -> float:
+    """The one area (ha a year) from which the saving per ha covers the cost; infinite for none."""
+    saving, wear = float(budget.saving_per_ha), budget.wear_per_ha
+    if saving <= wear:
+        return math.inf
+    # Below this area years end its life, and but for repair a year costs the same on every area.
+    turn = float(np.divide(budget.life_area, budget.years))
+    ageing = replace(budget, life_area=math.inf, repair=0.0)
+    found = float(ageing.annual_cost) / (saving - float(budget.repair))
+    if found <= turn:
+        return found
+
+    def left(per_ha: float) -> float:
+        """Net per ha on an area of 1 / per_ha."""
+        if per_ha == 0:
+            return saving - wear
+        return float(replace(budget, area=1.0 / per_ha).net_per_ha)
+
+    most = 1.0 / turn if turn > 0 else 1.0 / float(budget.life_area)
+    while left(most) > 0:  # only where no years end its life
+        most *= 2.0
+        if most > 1e9:
+            return 0.0
+    return float(1.0 / optimize.brentq(left, 0.0, most, xtol=1e-15, rtol=1e-13))
 
 
 def _price(budget: Budget) -> float:
@@ -180,4 +236,4 @@ def price_limit(budget: Budget) -> float:
 
 def _needed(budget: Budget) -> float:
     """What grain must bring per ha for the budget to leave nothing."""
-    return float(budget.annual_cost / budget.area - budget.other_per_ha)
+    return float(budget.cost_per_ha - budget.other_per_ha)

@@ -1,17 +1,22 @@
-"""The partial budget of an option: what it saves, what it costs, what is left.
+"""The balance of an option: what it saves, what it costs, what is left; per ha and per year.
 
-Per hectare and year::
+Per hectare::
 
     saving = grain kept x price + discount avoided - extra time
-    net    = saving - annual cost / area,   annual cost = capital recovery + running cost
+    cost   = annual cost / area
+    left   = saving - cost
 
-A partial budget counts only what changes with the choice (Kay, Edwards & Duffy, *Farm Management*:
-from memory).
+    annual cost = capital recovery over its life + running cost + repair x area + changes a year
+    life        = years, or life area / area a year where that ends first
+
+Every page reads these numbers from here. A partial budget counts only what changes with the choice
+(Kay, Edwards & Duffy, *Farm Management*: from memory).
 """
 
 from __future__ import annotations
 
 import dataclasses
+import math
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any
 
@@ -20,12 +25,13 @@ import pandas as pd
 
 from trialkit.decide import cost
 from trialkit.decide.comparison import comparison
-from trialkit.decide.words import CAUTION_MORE
+from trialkit.decide.words import CAUTION_MORE, amount, area_unit
 from trialkit.display import card, paragraphs, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
+    from trialkit.intake import OptionCost
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +49,7 @@ class Budget:
     option_price : float
         What the option costs to buy.
     years : float
-        Its life.
+        Its life in years; infinite where only area ends it.
     interest : float
         Rate per year as a fraction.
     salvage : float
@@ -54,24 +60,72 @@ class Budget:
         Price discount the option avoids, per ha.
     time_cost : float
         Cost of the extra time it takes, per ha.
+    life_area : float
+        Its life in area, ha; infinite where only years end it.
+    repair : float
+        Upkeep that goes with the area, per ha.
+    change_cost : float
+        Labour of fitting it or of taking it off, once.
+    changes : float
+        How often a year; 0: fitted once in its life, so that the labour goes with its price.
     """
 
     saved: Any
     price: Any
     area: Any
     option_price: float
-    years: float
+    years: Any
     interest: float
     salvage: float = 0.0
     running_cost: Any = 0.0
     discount_avoided: Any = 0.0
     time_cost: Any = 0.0
+    life_area: Any = math.inf
+    repair: Any = 0.0
+    change_cost: Any = 0.0
+    changes: float = 0.0
+
+    @property
+    def life(self) -> Any:
+        """Years it lasts at this area a year."""
+        return cost.life_in_years(self.years, self.life_area, self.area)
+
+    @property
+    def worn_out(self) -> Any:
+        """Whether area ends its life before the years do."""
+        # Both ends at once count as years, whatever the last digit says.
+        return np.asarray(self.life_area) / self.area < np.asarray(self.years) * (1 - 1e-9)
+
+    @property
+    def outlay(self) -> Any:
+        """Price, and the labour of fitting it once where it is not changed every year."""
+        return self.option_price + (0.0 if self.changes else self.change_cost)
+
+    @property
+    def yearly_cost(self) -> Any:
+        """What keeping it costs a year, capital not counted: running, repair, changes."""
+        return self.running_cost + self.repair * self.area + self.changes * self.change_cost
+
+    @property
+    def capital_cost(self) -> Any:
+        """What recovers the outlay with interest over its life, a year."""
+        return cost.annual_cost(self.outlay, self.life, self.interest, self.salvage)
 
     @property
     def annual_cost(self) -> Any:
-        """Capital recovery and running cost, a year."""
-        capital = cost.annual_cost(self.option_price, self.years, self.interest, self.salvage)
-        return capital + self.running_cost
+        """Capital recovery, running cost, repair and changes, a year."""
+        return self.capital_cost + self.yearly_cost
+
+    @property
+    def cost_per_ha(self) -> Any:
+        """`annual_cost` over the area: the saving per ha from which something is left."""
+        return self.annual_cost / self.area
+
+    @property
+    def wear_per_ha(self) -> float:
+        """Cost per ha that stays however large the area is; for single numbers."""
+        wear = cost.wear_per_area(self.outlay, self.life_area, self.interest, self.salvage)
+        return float(wear + self.repair)
 
     @property
     def other_per_ha(self) -> Any:
@@ -84,40 +138,82 @@ class Budget:
         return self.saved * self.price / 1000.0 + self.other_per_ha
 
     @property
+    def saving_per_year(self) -> Any:
+        """`saving_per_ha` over the area."""
+        return self.saving_per_ha * self.area
+
+    @property
+    def needed(self) -> Any:
+        """Grain kept (kg/ha) from which something is left, at this price and area."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            return np.divide(1000.0 * (self.cost_per_ha - self.other_per_ha), self.price)
+
+    @property
     def net_per_year(self) -> Any:
         """Saving over the area less the annual cost."""
-        return self.saving_per_ha * self.area - self.annual_cost
+        return self.saving_per_year - self.annual_cost
 
     @property
     def net_per_ha(self) -> Any:
         """Net per year over the area."""
-        return self.saving_per_ha - self.annual_cost / self.area
+        return self.saving_per_ha - self.cost_per_ha
+
+    def table(self, system: str = "SI") -> pd.DataFrame:
+        """The balance line by line, medians where there are draws.
+
+        Returns
+        -------
+        DataFrame
+            Index ``grain, discount, time, saving, capital, running, repair, changes, cost, net``;
+            ``label, per_area`` (per acre for "US", else per ha), ``per_year``. Costs and extra
+            time are negative; lines that are nil are left out, but for the three sums.
+        """
+        unit, size = area_unit(system)
+        lines = {
+            "grain": ("Grain kept", self.saved * self.price / 1000.0 * self.area),
+            "discount": ("Discount avoided", self.discount_avoided * self.area),
+            "time": ("Extra time", -self.time_cost * self.area),
+            "saving": ("Saving", self.saving_per_year),
+            "capital": ("Price and interest", -self.capital_cost),
+            "running": ("Running cost", -self.running_cost),
+            "repair": (f"Repair, by the {unit}", -self.repair * self.area),
+            "changes": ("Changing it", -self.changes * self.change_cost),
+            "cost": ("Cost in all", -self.annual_cost),
+            "net": ("Left", self.net_per_year),
+        }
+        rows = {}
+        for name, (label, value) in lines.items():
+            year = float(np.median(value))
+            if year or name in ("saving", "cost", "net"):
+                rows[name] = {
+                    "label": label,
+                    "per_area": float(np.median(value / self.area)) * size,
+                    "per_year": year,
+                }
+        return pd.DataFrame.from_dict(rows, orient="index")
+
+    def life_in_words(self, system: str = "SI") -> str:
+        """How long it lasts: "10 years", "2.5 years (5,000 ac)" where area ends its life."""
+        unit, size = area_unit(system)
+        life = amount(float(np.median(self.life)), 1).removesuffix(".0")
+        words = f"{life} {'year' if life == '1' else 'years'}"
+        if not np.median(self.worn_out):
+            return words
+        return f"{words} ({amount(float(np.median(self.life_area)) / size, 0)} {unit})"
 
     def _repr_html_(self) -> str:
-        rows = (
-            ("Grain kept", self.saved, "kg/ha"),
-            ("Grain price", self.price, "per t"),
-            ("Discount avoided", self.discount_avoided, "per ha"),
-            ("Extra time", self.time_cost, "per ha"),
-            ("Saving", self.saving_per_ha, "per ha"),
-            ("Yearly cost of the option", self.annual_cost, "a year"),
-            ("Area", self.area, "ha a year"),
-            ("Left", self.net_per_ha, "per ha"),
-            ("Left", self.net_per_year, "a year"),
+        many = max(np.size(getattr(self, name)) for name in NAMES)
+        shown = self.table().rename(
+            columns={"label": "", "per_area": "per ha", "per_year": "a year"}
         )
-        shown = pd.DataFrame(
-            [
-                {"": what, "amount": float(np.median(value)), "unit": unit}
-                for what, value, unit in rows
-            ]
-        )
-        many = max(np.size(value) for _, value, _ in rows)
         return card(
             "Partial budget",
             [
-                f"An option of {self.option_price:,.0f}, {self.years:g} years at "
+                f"An option of {self.option_price:,.0f} that lasts {self.life_in_words()}, at "
                 f"{100 * self.interest:g} % interest, kept on "
-                f"{float(np.median(self.area)):,.0f} ha a year.",
+                f"{float(np.median(self.area)):,.0f} ha a year. It pays where it keeps more than "
+                f"{amount(float(np.median(self.needed)), 1)} kg/ha; it keeps "
+                f"{amount(float(np.median(self.saved)), 1)}.",
                 f"Medians of {many:,} draws." if many > 1 else "",
             ],
             table(shown),
@@ -126,6 +222,21 @@ class Budget:
 
 
 NAMES = tuple(field.name for field in dataclasses.fields(Budget))
+
+
+def of_option(option: OptionCost) -> dict[str, Any]:
+    """Fields of `Budget` that a trial's option states."""
+    return {
+        "area": option.area_per_year,
+        "option_price": option.cost,
+        "years": option.life_years,
+        "interest": option.interest,
+        "salvage": option.salvage,
+        "life_area": option.life_area,
+        "repair": option.repair_per_ha,
+        "change_cost": option.per_change,
+        "changes": option.changes_per_year,
+    }
 
 
 def budget(
@@ -155,13 +266,7 @@ def budget(
     if found is not None:
         given["saved"] = -found.difference.value
     if found is not None and found.bought and config.option is not None:
-        option = config.option
-        given |= {
-            "area": option.area_per_year,
-            "option_price": option.cost,
-            "years": option.life_years,
-            "interest": option.interest,
-        }
+        given |= of_option(config.option)
     given |= changes
     needed = ("saved", "price", "area", "option_price", "years", "interest")
     if missing := [name for name in needed if given.get(name) is None]:

@@ -10,7 +10,10 @@ from trialkit.decide.words import System, amount, area_unit
 from trialkit.display import card
 from trialkit.header.capacity import field_capacity, field_capacity_us
 
-__all__ = ["ExtraTime", "extra_time", "field_capacity", "field_capacity_us"]
+__all__ = ["EFFICIENCY", "ExtraTime", "extra_time", "field_capacity", "field_capacity_us"]
+
+EFFICIENCY = 0.7
+"""Share of field time at full width and speed, the middle of common practice."""
 
 
 @dataclass(frozen=True, slots=True)

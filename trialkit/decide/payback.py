@@ -12,6 +12,7 @@ Where the trial states what was believed before, the chance with that stands bes
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
@@ -24,14 +25,15 @@ from trialkit.decide.budget import Budget, budget
 from trialkit.decide.comparison import Comparison, Estimate, comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE, years_to_payback
 from trialkit.decide.prior import probabilities
-from trialkit.decide.words import CAUTION_MORE, EQUALLY, amount, area_unit, percent
+from trialkit.decide.words import CAUTION_MORE, EQUALLY, amount, area_unit, percent, whole_places
 from trialkit.display import card, table
 from trialkit.errors import DesignError
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
 
-_UNCERTAIN = ("price", "area", "running_cost", "discount_avoided", "time_cost")
+_UNCERTAIN = ("price", "area", "running_cost", "discount_avoided", "time_cost", "life_area",
+              "years", "repair", "change_cost")  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,7 @@ class Payback:
         level = f"{100 * self.confidence:g} %"
         year, area = self.table.loc["net_per_year"], self.table.loc["net_per_ha"] * size
         years = self.table.loc["years"]
+        whole = whole_places(*year[["median", "low", "high"]])
         scale = (
             "the difference in loss follows a t distribution"
             if self.basis == "difference"
@@ -108,10 +111,12 @@ class Payback:
         return (
             f"{self.found.label} against {self.found.reference_label}: the probability that the "
             f"saving exceeds the yearly cost of {self.currency} "
-            f"{amount(float(self.budget.annual_cost), 0)} is {percent(self.probability)} ({scale}, "
+            f"{amount(float(self.budget.annual_cost), 0)} ({self.currency} "
+            f"{amount(float(self.budget.cost_per_ha) * size)} per {unit}) is "
+            f"{percent(self.probability)} ({scale}, "
             f"{self.found.difference.df:.0f} degrees of freedom), {EQUALLY}{self._believed()}.",
-            f"Left in a year: median {self.currency} {amount(year['median'], 0)} "
-            f"({level} range {amount(year['low'], 0)} to {amount(year['high'], 0)}), "
+            f"Left in a year: median {self.currency} {amount(year['median'], whole)} "
+            f"({level} range {amount(year['low'], whole)} to {amount(year['high'], whole)}), "
             f"{self.currency} {amount(area['median'])} per {unit} ({amount(area['low'])} to "
             f"{amount(area['high'])}).",
             repaid,
@@ -127,8 +132,9 @@ class Payback:
 
     def _life(self, latest: float) -> str:
         """That a price is repaid within the option's life or not at all."""
-        life = self.budget.years
-        return f"; the option is taken to last {amount(life, 0)}" if latest > life else ""
+        if latest <= self.budget.life:
+            return ""
+        return f"; it is taken to last {self.budget.life_in_words(self.system)}"
 
     def _repr_html_(self) -> str:
         unit, size = area_unit(self.system)
@@ -177,9 +183,10 @@ def payback(
     n, seed : int
         Draws and their seed.
     **changes
-        Fields of `Budget`. ``price``, ``area``, ``running_cost``, ``discount_avoided`` and
-        ``time_cost`` may be a range: (low, high) is uniform, (low, likeliest, high) triangular,
-        more numbers are equally likely. An array of `n` draws for ``discount_avoided``
+        Fields of `Budget`. ``price``, ``area``, ``running_cost``, ``discount_avoided``,
+        ``time_cost``, ``life_area``, ``years``, ``repair`` and ``change_cost`` may be a range:
+        (low, high) is uniform, (low, likeliest, high) triangular, more numbers are equally
+        likely. An array of `n` draws for ``discount_avoided``
         (`Discount.draws_per_ha`) is used as it stands.
 
     Raises
@@ -201,7 +208,11 @@ def payback(
     for column, name in enumerate(_UNCERTAIN, start=1):
         given = getattr(stated, name)
         whole = np.ndim(given) == 1 and len(given) == n
-        drawn[name] = np.asarray(given) if whole else draws.spread(given, p[:, column])
+        no_life = np.ndim(given) == 0 and math.isinf(given) and name in ("life_area", "years")
+        if whole or no_life:
+            drawn[name] = np.broadcast_to(np.asarray(given, dtype=float), n)
+        else:
+            drawn[name] = draws.spread(given, p[:, column])
     if min(drawn["area"].min(), drawn["price"].min()) <= 0:
         raise ValueError("price and area must be above zero.")
     each = replace(stated, saved=saved.draw(p[:, 0]), **drawn)
@@ -213,7 +224,7 @@ def payback(
     means = {name: float(values.mean()) for name, values in drawn.items()}
     middle = replace(stated, saved=saved.value, **means)
     # The yearly saving repays the price; what it costs to run the option comes off first.
-    yearly = each.saving_per_ha * each.area - each.running_cost
+    yearly = each.saving_per_year - each.yearly_cost
     frame = pd.DataFrame(
         {
             "saved": each.saved,
@@ -222,7 +233,7 @@ def payback(
             "saving_per_ha": each.saving_per_ha,
             "net_per_ha": each.net_per_ha,
             "net_per_year": each.net_per_year,
-            "years": years_to_payback(each.option_price, each.interest, yearly),
+            "years": years_to_payback(each.outlay, each.interest, yearly),
         }
     )
     names = ["saving_per_ha", "net_per_ha", "net_per_year", "years"]

@@ -12,8 +12,9 @@ import pandas as pd
 from trialkit import units
 from trialkit.decide.budget import NAMES, Budget
 from trialkit.decide.cost import HECTARES_PER_ACRE
-from trialkit.decide.words import amount, area_unit
+from trialkit.decide.words import amount, area_unit, whole_places
 from trialkit.display import card, table
+from trialkit.quantities import lower_first
 
 PER_BU = float(units.price_per_tonne_to_per_bushel(1.0))
 # Field of a budget: words; unit and size of an SI value in it, for US and for SI; decimals.
@@ -24,8 +25,18 @@ _INPUTS: dict[str, tuple[str, dict[str, tuple[str, float, int]]]] = {
     ),
     "price": ("Grain price", {"US": ("per bu", PER_BU, 2), "SI": ("per t", 1.0, 0)}),
     "area": ("Area a year", {"US": ("ac", 1 / HECTARES_PER_ACRE, 0), "SI": ("ha", 1.0, 0)}),
-    "option_price": ("Price of the option", dict.fromkeys(("US", "SI"), ("", 1.0, 0))),
-    "years": ("Life", dict.fromkeys(("US", "SI"), ("years", 1.0, 0))),
+    "option_price": ("Price", dict.fromkeys(("US", "SI"), ("", 1.0, 0))),
+    "life_area": (
+        "Life in area",
+        {"US": ("ac", 1 / HECTARES_PER_ACRE, 0), "SI": ("ha", 1.0, 0)},
+    ),
+    "repair": (
+        "Repair",
+        {"US": ("per ac", HECTARES_PER_ACRE, 2), "SI": ("per ha", 1.0, 2)},
+    ),
+    "change_cost": ("Labour of one change", dict.fromkeys(("US", "SI"), ("", 1.0, 0))),
+    "changes": ("Changes", dict.fromkeys(("US", "SI"), ("a year", 1.0, 1))),
+    "years": ("Life in years", dict.fromkeys(("US", "SI"), ("years", 1.0, 0))),
     "interest": ("Interest", dict.fromkeys(("US", "SI"), ("%", 100.0, 1))),
     "salvage": ("Salvage value", dict.fromkeys(("US", "SI"), ("", 1.0, 0))),
     "running_cost": ("Running cost a year", dict.fromkeys(("US", "SI"), ("", 1.0, 0))),
@@ -38,11 +49,6 @@ _INPUTS: dict[str, tuple[str, dict[str, tuple[str, float, int]]]] = {
         {"US": ("per ac", HECTARES_PER_ACRE, 2), "SI": ("per ha", 1.0, 2)},
     ),
 }
-
-
-def input_label(name: str) -> str:
-    """A field of `Budget` in words."""
-    return _INPUTS[name][0]
 
 
 def input_value(name: str, value: float, system: str) -> str:
@@ -72,6 +78,12 @@ class Sensitivity:
     currency: str
     system: str
 
+    def left(self, net: float) -> str:
+        """A balance of a year, rounded as its interval allows where `saved` was given one."""
+        ends = () if "saved" not in self.table.index else (
+            self.table.loc["saved", ["net_low", "net_high"]])
+        return amount(net, whole_places(self.net, *map(float, ends)) if len(ends) else 0)
+
     @property
     def sentences(self) -> tuple[str, ...]:
         """What moves the balance most, and what turns it, in words."""
@@ -80,12 +92,12 @@ class Sensitivity:
         low, high = (input_value(name, first[end], self.system) for end in ("low", "high"))
         out = [
             f"{first['label']} moves the balance most: {self.currency} "
-            f"{amount(first['net_low'], 0)} a year at {low}, {amount(first['net_high'], 0)} at "
+            f"{self.left(first['net_low'])} a year at {low}, {self.left(first['net_high'])} at "
             f"{high}."
         ]
         turning = self.table.index[self.table["crosses"]]
         if len(turning):
-            words = ", ".join(input_label(str(name)).lower() for name in turning)
+            words = ", ".join(lower_first(str(self.table.at[n, "label"])) for n in turning)
             out.append(f"Within its range each of these alone decides whether it pays: {words}.")
         else:
             out.append("No single input within its range decides whether it pays.")
@@ -97,14 +109,14 @@ class Sensitivity:
             ends = (
                 input_value(str(name), row[end], self.system) for end in ("low", "base", "high")
             )
-            left = (amount(row[f"net_{end}"], 0) for end in ("low", "high"))
+            left = (self.left(row[f"net_{end}"]) for end in ("low", "high"))
             rows.append((row["label"], *ends, *left))
         columns = ["", "low end", "base", "high end", "left at low", "left at high"]
         shown = table(
             pd.DataFrame(rows, columns=columns),
             f"{self.currency} a year, one input moved at a time",
         )
-        base = f"At the base {self.currency} {amount(self.net, 0)} a year is left."
+        base = f"At the base {self.currency} {self.left(self.net)} a year is left."
         return card("What moves the balance", [base, *self.sentences], shown)
 
 
@@ -114,6 +126,7 @@ def sensitivity(
     *,
     currency: str = "USD",
     system: str = "SI",
+    bought: str = "what is bought",
 ) -> Sensitivity:
     """Net per year under each input's low and high value, one at a time.
 
@@ -124,6 +137,8 @@ def sensitivity(
     ranges : mapping of str to (float, float)
         Field of `Budget` to its low and high value, SI.
     currency, system : str
+    bought : str
+        Name of what the price is paid for: "cushioned chain".
 
     Raises
     ------
@@ -143,7 +158,7 @@ def sensitivity(
             float(replace(base, **{name: value}).net_per_year) for value in (low, high)
         )
         rows[name] = {
-            "label": input_label(name),
+            "label": _INPUTS[name][0] + f" of {bought}" * (name == "option_price"),
             "low": float(low),
             "base": float(getattr(base, name)),
             "high": float(high),
@@ -186,7 +201,8 @@ class BalanceMap:
         With grain kept the net is above zero at higher prices, with grain lost at lower ones.
         """
         saved = float(self.base.saved)
-        needed = float(self.base.annual_cost / area - self.base.other_per_ha)
+        here = replace(self.base, area=area)
+        needed = float(here.cost_per_ha - here.other_per_ha)
         if saved == 0 or (saved < 0 < needed):
             return float("inf")
         return 1000.0 * needed / saved
@@ -198,7 +214,8 @@ class BalanceMap:
         parts = []
         for area in (self.area[0], self.area[-1]):
             price = self.break_even_price(float(area))
-            at_zero = self.base.annual_cost / float(area) < self.base.other_per_ha
+            here = replace(self.base, area=float(area))
+            at_zero = here.cost_per_ha < here.other_per_ha
             if not np.isfinite(price):
                 words = "every grain price pays" if at_zero else "no grain price pays"
             elif self.base.saved < 0:

@@ -21,7 +21,7 @@ from trialkit import units
 from trialkit.analysis.at_levels import effects_at
 from trialkit.analysis.curves import Line
 from trialkit.decide.break_even import BreakEven, break_even
-from trialkit.decide.budget import Budget
+from trialkit.decide.budget import Budget, of_option
 from trialkit.decide.comparison import Estimate, comparison
 from trialkit.decide.words import amount, area_unit, percent, whole_places
 from trialkit.errors import DesignError
@@ -76,10 +76,11 @@ class Figures:
 
     Attributes
     ----------
-    value_per_ha, net_per_year : (float, float, float)
+    value_per_ha, net_per_ha, value_per_year, net_per_year : (float, float, float)
         Estimate and interval.
     area : BreakEven
-    annual_cost : float
+    given : Budget
+        With the scenario's saving.
     probability : float
         That the value of the grain kept exceeds the annual cost.
     confidence : float
@@ -87,21 +88,27 @@ class Figures:
     """
 
     value_per_ha: tuple[float, float, float]
+    net_per_ha: tuple[float, float, float]
+    value_per_year: tuple[float, float, float]
     net_per_year: tuple[float, float, float]
     area: BreakEven
-    annual_cost: float
+    given: Budget
     probability: float
     confidence: float
     currency: str
     system: str
 
     @property
+    def annual_cost(self) -> float:
+        """What the option costs a year."""
+        return float(self.given.annual_cost)
+
+    @property
     def lines(self) -> dict[str, tuple[str, str, str]]:
         """Name, amount and range of each figure in words; a page's script says the same."""
         unit, size = area_unit(self.system)
         level = f"{100 * self.confidence:g} % interval"
-        value, least, most = (v * size for v in self.value_per_ha)
-        net, low, high = self.net_per_year
+        value = self.value_per_ha[0]
         even, fewest, widest = self.area.in_system
         places = whole_places(even, fewest, widest)
         if self.annual_cost == 0:
@@ -114,19 +121,45 @@ class Figures:
             area = f"{amount(even, places)} {unit} a year"
             reach = f"{level} {amount(fewest, places)} to {amount(widest, places)}"
         pays = "Chance that it pays" if self.annual_cost else "Chance that it saves grain"
-        name = "Grain saved"
-        if value < 0:
-            name, value, least, most = "Grain lost", -value, -most, -least
-        whole = whole_places(net, low, high)
+        name, turned = ("Grain saved", 1) if value >= 0 else ("Grain lost", -1)
+
+        def told(three: tuple[float, float, float], places: int | None = None) -> tuple[str, str]:
+            at, low, high = three
+            places = whole_places(at, low, high) if places is None else places
+            reach = f"{level} {amount(low, places)} to {amount(high, places)}"
+            return f"{self.currency} {amount(at, places)}", reach
+
+        def worth(three: tuple[float, float, float]) -> tuple[float, float, float]:
+            at, *ends = (turned * v for v in three)
+            return (at, *sorted(ends))  # type: ignore[return-value]
+
+        def per_area(three: tuple[float, float, float]) -> tuple[float, float, float]:
+            return three[0] * size, three[1] * size, three[2] * size
+
+        here = f"on {amount(self.given.area / size, 0)} {unit} a year"
+        cost = (f"{self.currency} {amount(self.annual_cost / self.given.area * size)}",
+                f"{self.currency} {amount(self.annual_cost, 0)} a year; it lasts "
+                f"{self.given.life_in_words(self.system)} and is covered by "
+                f"{self._needed}")  # fmt: skip
+        if self.annual_cost == 0:
+            cost = ("nothing", "")
         return {
-            "value": (f"{name}, per {unit}", f"{self.currency} {amount(value)}",
-                      f"{level} {amount(least)} to {amount(most)}"),
-            "net": ("Left in a year, cost paid", f"{self.currency} {amount(net, whole)}",
-                    f"{level} {amount(low, whole)} to {amount(high, whole)}"),
+            "value": (f"{name}, per {unit}", *told(worth(per_area(self.value_per_ha)), 2)),
+            "cost": (f"What it costs, per {unit}", *cost),
+            "left": (f"Left per {unit}, cost paid", *told(per_area(self.net_per_ha), 2)),
+            "year": (f"{name}, a year", *told(worth(self.value_per_year))),
+            "net": ("Left in a year, cost paid", *told(self.net_per_year)),
             "even": ("Pays for itself from", area, reach),
-            "chance": (pays, percent(self.probability),
-                       f"cost of a year {self.currency} {amount(self.annual_cost, 0)}"),
-        }  # fmt: skip
+            "chance": (pays, percent(self.probability), here),
+        }
+
+    @property
+    def _needed(self) -> str:
+        """The grain that covers the cost, per area: "0.37 bu/ac"."""
+        needed = float(self.given.needed)
+        if self.system == "US":
+            return f"{amount(float(units.kg_ha_to_bu_ac(needed)))} bu/ac"
+        return f"{amount(needed, 1)} kg/ha"
 
 
 def figures(
@@ -141,26 +174,31 @@ def figures(
     """
     if not (given.price > 0 and given.area > 0 and given.years > 0):
         raise ValueError("price, area and years must be above zero.")
-    if not (given.option_price >= 0 and given.interest >= 0):
-        raise ValueError("the option's cost and the interest must not be below zero.")
+    costs = (given.option_price, given.interest, given.repair, given.change_cost)
+    if not (all(c >= 0 for c in costs) and given.life_area > 0):
+        raise ValueError(
+            "cost, interest, repair and labour must not be below zero, the life above it."
+        )
     own = replace(given, saved=scenario.saved.value)
     ends = scenario.saved.interval(confidence)
     each = [replace(own, saved=saved) for saved in (scenario.saved.value, *ends)]
-    value, low, high = (float(one.saving_per_ha) for one in each)
-    net, least, most = (float(one.net_per_year) for one in each)
-    cost = float(own.annual_cost)
+
+    def three(name: str) -> tuple[float, float, float]:
+        at, low, high = (float(getattr(one, name)) for one in each)
+        return at, low, high
+
     quantiles = scenario.quantiles()
     below = float(np.interp(needed_saving(own), quantiles, PROBABILITIES, left=0.0, right=1.0))
     return Figures(
-        (value, low, high), (net, least, most),
-        break_even(own, "area", ends, confidence, currency, system),
-        cost, 1.0 - below, confidence, currency, system,
+        three("saving_per_ha"), three("net_per_ha"), three("saving_per_year"),
+        three("net_per_year"), break_even(own, "area", ends, confidence, currency, system),
+        own, 1.0 - below, confidence, currency, system,
     )  # fmt: skip
 
 
 def needed_saving(given: Budget) -> float:
     """Grain kept (kg/ha) from which a budget of single numbers leaves something."""
-    return float(1000.0 * (given.annual_cost / given.area - given.other_per_ha) / given.price)
+    return float(given.needed)
 
 
 def scenarios(
@@ -232,8 +270,7 @@ def inputs(analysis: TrialAnalysis, scenario: Scenario, **changes: float | None)
     given: dict[str, Any] = {"price": config.price_per_t}
     given |= {"area": EXAMPLE_AREA * area_unit(config.units)[1], **NO_OPTION}
     if option is not None and (option.factor, option.level) == (scenario.factor, scenario.level):
-        given |= {"area": option.area_per_year, "option_price": option.cost,
-                  "years": option.life_years, "interest": option.interest}  # fmt: skip
+        given |= of_option(option)
     given |= {name: value for name, value in changes.items() if value is not None}
     if given["price"] is None:
         raise DesignError("The trial gives no price of grain.")

@@ -11,13 +11,14 @@ from trialkit.display import decimals
 MINUS = "\N{MINUS SIGN}"
 CAUTION = (
     "An aid to a decision, not a guarantee: it carries this trial's losses over to other fields, "
-    "seasons and prices, and counts grain loss only: not time, fuel, grade discounts or upkeep."
+    "seasons and prices, and sets grain at the header against the cost that was entered: not time, "
+    "fuel or grade discounts."
 )
 CAUTION_MORE = (
     "An aid to a decision, not a guarantee: it carries this trial's results over to other fields, "
     "seasons and prices, and counts only what was entered."
 )
-EQUALLY = "if every saving were equally believable before the trial"
+EQUALLY = "taking every saving as equally likely before the trial"
 """What a chance told with money rests on."""
 System = Literal["US", "SI"]
 
@@ -38,6 +39,15 @@ def whole_places(value: float, low: float, high: float) -> int:
     """
     reach = (high - low) / 2 if math.isfinite(high) else value - low
     return min(0, decimals(reach) + 1) if math.isfinite(reach) and reach > 0 else 0
+
+
+def balance_words(low: float, high: float, places: int = 2) -> str:
+    """The range of a balance in words: "from 730 more than it saves to 420 left over"."""
+    if low < 0 < high:
+        return f"from {amount(-low, places)} more than it saves to {amount(high, places)} left over"
+    least, most = sorted((abs(low), abs(high)))
+    rest = "more than it saves" if high <= 0 else "left over"
+    return f"from {amount(least, places)} to {amount(most, places)} {rest}"
 
 
 def interval_of_saving(low: float, high: float) -> str:

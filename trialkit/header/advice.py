@@ -1,81 +1,100 @@
-"""What to do about what a header check finds, by how much, and why: one entry per row, in order."""
+"""What is done about each kind of finding, and why (common practice unless a source stands)."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import NamedTuple
 
-import numpy as np
-
-from trialkit.header.noise import spread_after
-from trialkit.header.words import Lengths, row_findings
-
-if TYPE_CHECKING:
-    from trialkit.header.check import HeaderReport
-
-# Kind of finding: what to do, and why (common practice).
-DO = {
-    "crooked": ("seat the plates in their guides so that both sides read alike",
-                "a plate that sits crooked has most likely jumped out of its guides; at the wide "
-                "end the butt of the ear reaches the rolls and is shelled"),
-    "wide": ("set the gap to that of the other rows",
-             "too wide, the butt of the ear reaches the rolls and is shelled"),
-    "narrow": ("set the gap to that of the other rows",
-               "too narrow, stalks wedge or break and more residue goes in"),
-    "pinched": ("straighten or change the guides",
-                "warped guides leave stalk and ear less room there than before and behind"),
-    "short": ("change the rolls, or drive slower",
-              "worn flutes grip late, and pulling does not finish on what is left of the roll"),
-}  # fmt: skip
+GRADES = ("repair", "ask", "watch")
+"""To be repaired; to be measured or asked first, no order; told, nothing to do now."""
 
 
-@dataclass(frozen=True, slots=True)
-class Repair:
-    """One row to repair.
+class Advice(NamedTuple):
+    """The part of the row unit, the grade, what to do and why.
 
-    Attributes
-    ----------
-    row : str
-    rank : int
-        1 is first.
-    found, do, why : tuple of str
-        What is found and by how much; what to do; the reason; each in the words of a sentence.
-    spread : float
-        Standard deviation of the gap between rows (mm) after this repair and those before it; NaN
-        where it touches no plates.
-    removed : float
-        Share of the variance between rows gone by then; NaN likewise.
+    ``{front}, {rear}`` stand for the gap to set, ``{flag}`` for what to see to where that is wider
+    than any published start, ``{sizes}`` for what is to be measured first,
+    ``{speed}`` for what the rolls' own words put there.
     """
 
-    row: str
-    rank: int
-    found: tuple[str, ...]
-    do: tuple[str, ...]
-    why: tuple[str, ...]
-    spread: float
-    removed: float
+    part: str
+    grade: str
+    do: str
+    why: str
 
 
-def repair_list(report: HeaderReport) -> list[Repair]:
-    """Rows with something to repair, first things first, each with its share of the spread."""
-    say = Lengths(report.system)
-    gap = report.rows["gap"].to_numpy(float)
-    whole = np.nanvar(gap, ddof=1) if np.isfinite(gap).sum() > 1 else np.nan
-    done: list[int] = []
-    out = []
-    for place in report.rows["rank"].dropna().sort_values().index:
-        row = report.rows.loc[place]
-        found = row_findings(row, say, report.limits.roll_worn)
-        kinds = [kind for kind, _ in found if kind in DO]
-        reasons = [kind for kind in kinds if "crooked" not in kinds or kind != "wide"]
-        spread = removed = np.nan
-        if place in report.plates_out and whole > 1e-18:
-            done.append(place)
-            after = np.nanvar(spread_after(gap, done), ddof=1)
-            spread, removed = float(np.sqrt(after)), float(1 - after / whole)
-        out.append(Repair(
-            str(row["row"]), int(row["rank"]), tuple(words for _, words in found),
-            tuple(dict.fromkeys(DO[kind][0] for kind in kinds)),
-            tuple(dict.fromkeys(DO[kind][1] for kind in reasons)), spread, removed,
-        ))  # fmt: skip
-    return out
+_SET = "set the gap to {front} at the front and {rear} at the rear"
+_WIDE = "too wide, the butt of the ear reaches the rolls and is shelled"
+_NARROW = "too narrow, stalks wedge or break and more residue goes in"
+_LATE = (
+    "where flutes are worn the stalk is gripped late, and pulling has less of the roll to finish on"
+)
+
+ADVICE = {
+    "wide": Advice("plates", "repair", _SET, _WIDE),
+    "narrow": Advice("plates", "repair", _SET, _NARROW),
+    "reversed": Advice("plates", "repair", _SET,
+                       "narrower toward the rear, the slot wedges the stalks it pulls"),
+    "steep": Advice("plates", "repair", _SET,
+                    "with front and rear so unlike, one end is too narrow for stalks or the other "
+                    "too wide for the butts of ears"),
+    "crooked": Advice("plates", "repair", "seat the plates in their guides so that both lie "
+                      "equally far from the row's centre",
+                      "a plate that lies farther out has most likely jumped out of its guides, and "
+                      "on its side the butt of the ear reaches the roll"),
+    "bent": Advice("plates", "repair", "straighten or change the plate",
+                   "a bent plate lets butts through where it is wide and wedges stalks where it is "
+                   "narrow"),
+    "edge": Advice("plates", "repair", "change the plates, or turn them where they can be turned",
+                   "a rounded or grooved edge lets the butt of the ear down to the rolls"),
+    "pinched": Advice("guides", "repair", "straighten or change the guides",
+                      "warped guides leave stalk and ear less room there than before and behind"),
+    "flute": Advice("rolls", "repair", "change the rolls", _LATE),
+    "worn out": Advice("rolls", "repair", "change the rolls, or drive slower than {speed}", _LATE),
+    "sound, too fast": Advice("rolls", "repair", "drive slower than {speed}",
+                              "pulling does not finish at that speed, though little is worn"),
+    "open": Advice("rolls", "repair", "set the rolls or knives closer, as the manual has it",
+                   "too far apart, they neither grip nor cut, and stalks slip"),
+    "touching": Advice("rolls", "repair", "set the rolls or knives apart, as the manual has it",
+                       "knives that touch wear each other and cut stalks off instead of pulling"),
+    "slack": Advice("chain", "repair", "tighten the chain",
+                    "a loose chain jumps, and its lugs no longer run in step on the two sides"),
+    "tight": Advice("chain", "repair", "slacken the chain",
+                    "a tight chain wears itself, its sprockets and its bearings"),
+    "stretched": Advice("chain", "repair", "change the chain, and look at its sprockets",
+                        "a chain so much longer than new rides up its sprockets"),
+    "torn": Advice("flaps", "repair", "change the flaps",
+                   "loose ears roll out at the front where a flap is torn"),
+    "missing": Advice("flaps", "repair", "fit the flaps",
+                      "loose ears roll out at the front where a flap is missing"),
+    "half": Advice("readings", "ask", "measure again, between the edges of the two plates",
+                   "read from the row's centre to one plate, a sound gap gives half, and no plate "
+                   "is to be set by that"),
+    "unlike": Advice("readings", "ask", "measure both plates from the row's centre again, and the "
+                     "gap between their edges", "the two distances must add up to the gap"),
+    "worn, not known": Advice("rolls", "ask", "{sizes}", _LATE),
+    "pair": Advice("rolls", "watch", "find out why one roll of the pair wears more before you "
+                   "change both", "the roll that grips later decides; unlike wear points to the "
+                   "clearance, a bearing or a bent roll"),
+    "flute pair": Advice("rolls", "watch", "find out why one roll of the pair wears more before "
+                         "you change both", "the lower flute decides how late the stalk is "
+                         "gripped"),
+    "worn, still pulling": Advice("rolls", "watch", "stay below {speed}, and measure again before "
+                                  "the next season", _LATE),
+    "worn, beyond new rolls": Advice("rolls", "watch", "change the speed first (see all rows)",
+                                     _LATE),
+    # Of the header as a whole.
+    "all wide": Advice("plates", "repair", "close all rows: " + _SET, _WIDE),
+    "all narrow": Advice("plates", "repair", "open all rows: " + _SET + "{flag}", _NARROW),
+    "cushion": Advice("plates", "ask", "see whether stalks wedge at the cushion; if so, open all "
+                      "rows in steps toward {front} at the front and {rear} at the rear{flag}",
+                      "how much room a cushion takes is common practice, not a published figure"),
+    "off setting": Advice("plates", "repair", "set all rows by what is read between the plates, "
+                          "{front} at the front and {rear} at the rear, and mark the indicator "
+                          "anew",
+                          "an indicator that reads otherwise than the plates sets every row wrong"),
+    "beyond new": Advice("speed", "repair", "drive slower than {speed}",
+                         "pulling does not finish even on new rolls, so this is the speed, not "
+                         "wear; slip lowers the limit further"),
+    "beyond new, not known": Advice("speed", "ask", "{sizes}",
+                                    "how fast even new rolls pull hangs on them"),
+}  # fmt: skip

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,9 +13,13 @@ import pandas as pd
 from trialkit.errors import DesignError
 from trialkit.header import arithmetic as a
 from trialkit.header.capacity import field_capacity
-from trialkit.header.limits import HeaderLimits, RowUnit
+from trialkit.header.finding_words import row_words
+from trialkit.header.findings import Item, items_of
+from trialkit.header.limits import HeaderLimits
+from trialkit.header.noise import spread_after
 from trialkit.header.plates import (
-    GAPS,
+    FEWEST,
+    PLATES,
     STATIONS,
     GapTarget,
     gap_target,
@@ -24,17 +28,16 @@ from trialkit.header.plates import (
     repairs,
     station_words,
 )
+from trialkit.header.rolls import judge_rolls, top_speeds
 from trialkit.header.shown import html
 from trialkit.header.strips import headers_of
-from trialkit.header.words import NOT_MEASURED, Lengths, row_verdicts, sentences
+from trialkit.header.unit import RowUnit
+from trialkit.header.whole import gap_kind, medians_of
+from trialkit.header.words import NOT_MEASURED, sentences
 from trialkit.trial import Trial
 
-ROLLS = ("sound", "worn", "worn too short", "too short when new", "not measured")
-"""What a row's rolls are found to be. Worn rolls may still be long enough. "Worn too short": at the
-fastest strip pulling finishes on a new roll only; "too short when new": not even there, so the
-speed is in question, not the wear."""
-
-
+OTHERS = ("roll_clearance", "plate_edge_wear", "chain_slack", "chain_stretch", "flaps")
+"""Readings that need no arithmetic: each against its limit."""
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
 class HeaderReport:
     """One header as measured. Lengths mm, speeds km/h, surface speeds m/s, areas ha.
@@ -43,24 +46,35 @@ class HeaderReport:
     ----------
     header : str
     rows : DataFrame
-        One row per row unit, from the left in the direction of travel: ``row``; the four gap
-        readings; ``gap_front, gap_rear, gap, taper, crooked_front, crooked_rear, own_gap, crooked,
-        off`` as `plate_gaps`; ``target_front, target_rear, departure_front, departure_rear``;
-        ``clearance_1`` to ``clearance_5``, ``least_clearance``, ``pinched`` (station numbers as
-        text); ``roll_wear_length, effective_length, worn_share, top_speed``, ``rolls`` (one of
-        `ROLLS`); ``rank`` (1 is to be repaired first, missing where nothing is found);
-        ``verdict`` (words).
+        One row per row unit, from the left in the direction of travel: ``row``; what `plate_gaps`
+        makes of its gaps and plates; the plates' distances from the row's centre; ``target_front,
+        target_rear, departure_front, departure_rear``; ``clearance_1`` to ``clearance_5``,
+        ``least_clearance``, ``pinched`` (stations in words); what `judge_rolls` makes of its rolls;
+        the readings of `OTHERS`; ``rank`` (1 is first, missing where the row has nothing of its
+        own); ``verdict`` (words).
+    items : tuple of Item
+        The list of what to fix: what all rows share, then row by row. Everything that is told to
+        be done comes from it.
     fields : DataFrame
         One row per field the header ran in: ``field, strips, population`` (plants/ha),
         ``row_spacing`` (m), ``speed, roll_rpm``, ``feed_row, feed_header`` (plants/s), ``stalks``,
-        ``target_front, target_rear``, ``pull_through`` (mm of roll), ``roll_ratio, chain_ratio``
-        (over ground speed), ``capacity`` (ha/h), ``hours_per_ha``.
+        ``target_front, target_rear, by_stalks``, ``pull_through`` (mm of roll), ``roll_ratio,
+        chain_ratio`` (over ground speed), ``capacity`` (ha/h), ``hours_per_ha``.
     repairs : DataFrame
         What each repair of a row's gap takes off the spread between rows; see `plates.repairs`.
     target : GapTarget
         From all stalks measured.
     speed, fastest, pull_speed : float
         Mean and highest ground speed (km/h), speed of the stalk through the rolls (m/s).
+    rpm : float
+        Of the rolls, 1/min.
+    new_speeds : (float, float, float)
+        Highest speed at which new rolls pull, km/h: with the sizes as they stand, and at both ends
+        of those assumed.
+    medians, setting : (float, float)
+        Front and rear gap of the median row, and as set when it was measured; NaN where unknown.
+    own_gaps : bool
+        Whether its strips were run at gaps of their own, so that none is the header's.
     unit : RowUnit
     limits : HeaderLimits
     cushion : bool
@@ -85,6 +99,11 @@ class HeaderReport:
     speed: float
     fastest: float
     pull_speed: float
+    rpm: float
+    new_speeds: tuple[float, float, float]
+    medians: tuple[float, float]
+    setting: tuple[float, float]
+    own_gaps: bool
     unit: RowUnit
     limits: HeaderLimits
     cushion: bool
@@ -94,6 +113,7 @@ class HeaderReport:
     row_units: int
     speeds: tuple[float, ...] = ()
     notes: tuple[str, ...] = ()
+    items: tuple[Item, ...] = ()
 
     @property
     def summary(self) -> pd.Series:
@@ -115,7 +135,7 @@ class HeaderReport:
         return pd.Series(
             {
                 "rows": len(rows),
-                "to_repair": int(rows["rank"].notna().sum()),
+                "to_repair": len(self.items),
                 "gap_front": rows["gap_front"].mean(),
                 "gap_rear": rows["gap_rear"].mean(),
                 "taper": rows["taper"].mean(),
@@ -138,7 +158,7 @@ class HeaderReport:
 
     @property
     def first(self) -> pd.DataFrame:
-        """Rows with something to repair, the first to repair first."""
+        """Rows with something of their own on the list, in its order."""
         return self.rows[self.rows["rank"].notna()].sort_values("rank").reset_index(drop=True)
 
     @property
@@ -147,10 +167,31 @@ class HeaderReport:
         return bool(self.rows["verdict"].ne(NOT_MEASURED).any())
 
     @property
+    def aims(self) -> tuple[float, float]:
+        """Front and rear gap a row is to be set to, mm: that of the others where they are in order,
+        else the setting, else the target."""
+        many = self.rows["gap_front"].notna().sum() >= FEWEST
+        front, rear = self.target[:2]
+        if gap_kind(self) not in ("all wide", "all narrow"):
+            off = np.subtract(self.medians, self.setting)
+            kept = many and not (np.abs(off) > self.limits.own_gap).any()
+            for pair in (self.medians if kept else self.setting, self.setting, self.medians):
+                if not np.isnan(pair).any():
+                    front, rear = pair
+                    break
+        taper = self.limits.taper
+        return front, rear if abs(rear - front - taper) <= self.limits.taper_off else front + taper
+
+    @property
     def plates_out(self) -> tuple[int, ...]:
-        """Places in `rows` of the rows whose plates are crooked or whose gap is off."""
-        out = self.rows["crooked"] | self.rows["off"]
+        """Places in `rows` of those whose plates are to be set: crooked, bent, or a gap off."""
+        out = self.rows["crooked"] | self.rows["off"] | self.rows["bent"]
         return tuple(np.flatnonzero(out.to_numpy()).tolist())
+
+    @property
+    def gaps_after(self) -> np.ndarray:
+        """Mean gap of every row (mm) once those of `plates_out` are set to the median."""
+        return spread_after(self.rows["gap"], self.plates_out)
 
     @property
     def sentences(self) -> tuple[str, ...]:
@@ -158,7 +199,7 @@ class HeaderReport:
         return sentences(self)
 
     def __repr__(self) -> str:
-        return f"HeaderReport({self.header!r}: {len(self.rows)} rows, {len(self.first)} to repair)"
+        return f"HeaderReport({self.header!r}: {len(self.rows)} rows, {len(self.items)} to fix)"
 
     def _repr_html_(self) -> str:
         return html(self)
@@ -210,7 +251,6 @@ def check_header(
     DesignError
         Without a header check, for a header that is not in it, or for several and none named.
     """
-    assumed = unit is None
     unit, limits = unit or RowUnit(), limits or HeaderLimits()
     header = _which(trial, header)
     checked = trial.header_check[trial.header_check["header"] == header]
@@ -228,32 +268,49 @@ def check_header(
     grounds = _grounds(trial, strips, mean, rpm)
     stalks = trial.stalks[trial.stalks["field"].isin(grounds["field"])]
     target = gap_target(stalks["diameter"], cushion=cushion, limits=limits)
-    rows = _rows(checked, target, pull_speed, fastest, unit, limits)
+    rows = _rows(checked, target, rpm, fastest, unit, limits)
     fields = _fields(trial, grounds, unit, limits, cushion, efficiency, population, row_spacing)
     for missing, words in (
         (not len(trial.strips), "there are no strips yet: every field is taken to be run"),
         (len(trial.strips) > 0 and not len(strips),
          "no strip names this header: every field is taken to be run"),
-        (math.isnan(mean), "no ground speed: feed rate and pulling are left out"),
-        (math.isnan(rpm), "no roll speed: pulling and the roll ratio are left out"),
+        (math.isnan(mean), "no ground speed (--speed): feed rate and pulling are left out"),
+        (math.isnan(rpm), "no roll speed (--roll-rpm): pulling and the roll ratio are left out"),
         (fields.empty or fields["population"].isna().any(),
-         "no plant population for every field: no feed rate"),
-        (assumed and not math.isnan(pull_speed),
-         "the row unit's dimensions were not given; pulling rests on plausible ones"),
-        (unit.chain_speed is None, "no chain speed: the chain ratio is left out"),
+         "plant population is not known for every field (--population): no feed rate"),
+        (bool(unit.assumed) and not math.isnan(pull_speed),
+         "sizes of the row unit were not given; how fast it pulls is told for a plausible range"),
+        (unit.chain_speed is None, "no chain speed (--chain-speed): the chain ratio is left out"),
         (not target.stalks, "no stalks measured: the gap to aim at is the usual start"),
-        (0 < target.stalks < 20, f"the gap to aim at rests on {target.stalks} stalks only"),
+        (0 < target.stalks < 20, f"what stalks ask for rests on {target.stalks} of them only"),
         (len(rows) != trial.config.header.rows,
          f"{len(rows)} rows were checked, the trial's header has {trial.config.header.rows}"),
     ):  # fmt: skip
         if missing:
             notes.append(words)
-    rows["verdict"] = row_verdicts(rows, Lengths(trial.config.units), limits.roll_worn)
-    return HeaderReport(
+    new = tuple(float(v) for v in top_speeds(unit, rpm))
+    gaps = rows[["gap_front", "gap_rear"]].to_numpy(float)
+    setting = medians_of(checked[["set_front", "set_rear"]].to_numpy(float))
+    own = strips["gap_front"].nunique() > 1
+    report = HeaderReport(
         header, rows, fields, repairs(rows["row"], rows["gap"]), target, mean, fastest, pull_speed,
+        rpm, (new[0], new[1], new[2]), medians_of(gaps), setting, own,
         unit, limits, cushion, efficiency, trial.config.units, trial.config.header.width,
         trial.config.header.rows, _speeds(given, strips), tuple(notes),
     )  # fmt: skip
+    items = items_of(report)
+    for item in items:
+        if not item.whole:
+            rows.loc[item.places[0], "rank"] = item.rank
+    rows["verdict"] = row_words(rows, items, _bare(rows), NOT_MEASURED)
+    return replace(report, items=items)
+
+
+def _bare(rows: pd.DataFrame) -> pd.Series:
+    """Rows in which something is not read that is always, or is in another row."""
+    always = ["gap_front", "gap_rear", *STATIONS, "wear"]
+    used = [c for c in (*PLATES, *OTHERS) if rows[c].notna().any()]
+    return rows[[*always, *used]].isna().any(axis=1)
 
 
 def _speeds(given: np.ndarray, strips: pd.DataFrame) -> tuple[float, ...]:
@@ -292,12 +349,12 @@ def _which(trial: Trial, header: str | None) -> str:
 
 
 def _rows(
-    checked: pd.DataFrame, target: GapTarget, pull_speed: float, fastest: float, unit: RowUnit,
+    checked: pd.DataFrame, target: GapTarget, rpm: float, fastest: float, unit: RowUnit,
     limits: HeaderLimits,
 ) -> pd.DataFrame:  # fmt: skip
     number = pd.to_numeric(checked["row"], errors="coerce")
     checked = checked.loc[number.sort_values(kind="stable").index].reset_index(drop=True)
-    out = checked[["row", *GAPS]].join(plate_gaps(checked, limits))
+    out = checked[["row", *PLATES]].join(plate_gaps(checked, limits))
     for end in ("front", "rear"):
         out[f"target_{end}"] = getattr(target, end)
         out[f"departure_{end}"] = out[f"gap_{end}"] - getattr(target, end)
@@ -306,37 +363,11 @@ def _rows(
     out[list(STATIONS)] = stations
     out["least_clearance"] = stations.min(axis=1)
     out["pinched"] = [station_words(row) for row in pinched]
-    wear = checked["roll_wear_length"]
-    out["roll_wear_length"] = wear
-    out["effective_length"] = a.effective_length(unit.roll_length, wear)
-    out["worn_share"] = (wear / unit.roll_length).clip(upper=1.0)
-    out["top_speed"] = a.top_speed(out["effective_length"], unit.pulled_length, pull_speed)
-    new = a.top_speed(unit.roll_length, unit.pulled_length, pull_speed)
-    # NaN compares as false: an unknown speed makes no roll too short.
-    short = out["top_speed"] < fastest
-    out["rolls"] = np.select(
-        [wear.isna(), short & (new < fastest), short, out["worn_share"] > limits.roll_worn],
-        ["not measured", "too short when new", "worn too short", "worn"],
-        "sound",
-    )
-    out["rank"] = _ranks(out)
+    out = out.join(judge_rolls(checked, unit, rpm, fastest, limits)).join(checked[list(OTHERS)])
+    told = checked.drop(columns=["header", "row", "set_front", "set_rear"])
+    out["empty"] = told.isna().all(axis=1)
+    out["rank"] = np.nan
     return out
-
-
-def _ranks(rows: pd.DataFrame) -> pd.Series:
-    """Order of repair: plates by how far the gap is out, guides by how tight the tightest station
-    is, then rolls worn too short by how little is left. Other wear is told, not ranked."""
-    plates, guides = rows["crooked"] | rows["off"], rows["pinched"] != ""
-    kind = np.select([plates, guides, rows["rolls"] == "worn too short"], [0, 1, 2], 9)
-    within = np.select(
-        [kind == 0, kind == 1],
-        [-rows["own_gap"].abs().fillna(0), rows["least_clearance"].fillna(0)],
-        rows["effective_length"].fillna(0),
-    )
-    order = np.lexsort((np.arange(len(rows)), within, kind))
-    rank = np.empty(len(rows))
-    rank[order] = np.arange(1, len(rows) + 1)
-    return pd.Series(np.where(kind < 9, rank, np.nan), index=rows.index)
 
 
 def _fields(
@@ -366,6 +397,7 @@ def _fields(
     out["stalks"] = [target.stalks for target in targets]
     out["target_front"] = [target.front for target in targets]
     out["target_rear"] = [target.rear for target in targets]
+    out["by_stalks"] = [target.by_stalks for target in targets]
     surface = a.surface_speed(out["roll_rpm"], unit.roll_diameter)
     out["pull_through"] = a.pull_through(out["speed"], unit.pulled_length, surface * unit.grip)
     out["roll_ratio"] = a.speed_ratio(surface, out["speed"])

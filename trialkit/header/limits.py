@@ -1,9 +1,9 @@
-"""What a header is judged by: every limit with its source, and the row unit's own dimensions."""
+"""What a header is judged by: every limit, with its source in `SOURCES`."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, fields
-from typing import NamedTuple
+from typing import Any, NamedTuple
 
 import pandas as pd
 
@@ -20,58 +20,97 @@ class HeaderLimits:
 
     Attributes
     ----------
-    guide_clearance : float
-        A station of the guides that reads less is a pinch; 5 in.
-    crooked : float
-        Readings at the two sides of one plate end may differ by this; 1/8 in. More means that a
-        plate sits crooked in its guides.
     own_gap : float
-        A row's mean gap may lie so far from the median of the rows; 1/16 in.
-    start_gap : float
-        Front gap to start from without stalks; 1-1/4 in (Iowa State University, Integrated Crop
-        Management News, 2010); South Dakota State University gives 1 to 1-1/4 in (2012).
+        A row's front or rear gap may lie so far from the median of the rows, and the median from
+        what was set; 1/16 in.
+    crooked : float
+        The two plates of a row may lie this much unlike from the row's centre, and a gap read
+        halfway off the line between its ends; 1/8 in.
+    start_gap, start_least : float
+        Published starts for the front gap run from 1 in (South Dakota State University, 2012) to
+        1-1/4 in (Iowa State University, Integrated Crop Management News, 2010; Ohio State
+        University Extension, 2019).
     stalk_percentile, stalk_clearance : float
-        The front gap lets this percentage of the measured stalks pass with so much to spare; 90
-        (common practice) and 1/16 in: the front gap is set so much wider than a stalk at its third
-        node (Ohio State University Extension, 2019). That puts stalks of 1-3/16 in at the usual
-        start of 1-1/4 in; 3/16 in, for which no published source is known, would put those of
-        1-1/16 in there.
+        The front gap that stalks alone ask for lets this percentage of them pass with so much to
+        spare; 90 (common practice) and 1/16 in over a stalk at its third node (Ohio State
+        University Extension, 2019).
     taper : float
         Rear gap over front gap; 1/8 in, 1-1/4 in at the front and 1-3/8 at the rear (Ohio State
         University Extension, 2019).
+    taper_off : float
+        A row's taper may lie so far from that; 1/8 in, so that no rear is narrower than its front,
+        which wedges stalks.
     cushion : float
         Wider at both ends where the chain carries a cushion; 3/8 in.
+    plate_edge : float
+        Plates' edges may be rounded or grooved back so far; 1/8 in.
+    guide_clearance : float
+        A station of the guides that reads less is a pinch; 5 in.
     roll_worn : float
-        Share of the roll's length that may be worn before the row is called worn; 0.1.
+        Length of taper at the front of a roll beyond which it is called worn; 2 in.
+    roll_pair : float
+        The two rolls of a row may differ by this in worn length; 1 in.
+    flute : float or None
+        Flutes or knives lower than this at the front are worn; None, since new height differs from
+        roll to roll: the manual has it.
+    flute_pair : float
+        The two rolls of a row may differ by this in flute height; 1/16 in.
+    roll_clearance : (float, float)
+        Between the rolls or their knives; 1/32 to 1/8 in.
+    chain_slack : (float, float)
+        How far the chain may be moved by hand, halfway; 1/4 to 1 in.
+    chain_stretch : float
+        A chain longer than new by more than this percentage is worn out; 3.
     chain_ratio : (float, float)
         Chain over ground speed: at ground speed or slightly above.
     feed_rule : (float, float)
         Plants a second of the rule of thumb.
+    shared : float
+        A fault of at least this share of the rows is one fault of the header; 0.75.
     """
 
-    guide_clearance: float = 5.0 * INCH
-    crooked: float = INCH / 8
     own_gap: float = INCH / 16
+    crooked: float = INCH / 8
     start_gap: float = 1.25 * INCH
+    start_least: float = INCH
     stalk_percentile: float = 90.0
     stalk_clearance: float = INCH / 16
     taper: float = INCH / 8
+    taper_off: float = INCH / 8
     cushion: float = INCH * 3 / 8
-    roll_worn: float = 0.10
+    plate_edge: float = INCH / 8
+    guide_clearance: float = 5.0 * INCH
+    roll_worn: float = 2.0 * INCH
+    roll_pair: float = INCH
+    flute: float | None = None
+    flute_pair: float = INCH / 16
+    roll_clearance: tuple[float, float] = (INCH / 32, INCH / 8)
+    chain_slack: tuple[float, float] = (INCH / 4, INCH)
+    chain_stretch: float = 3.0
     chain_ratio: tuple[float, float] = (1.0, 1.2)
     feed_rule: tuple[float, float] = RULE_OF_THUMB
+    shared: float = 0.75
 
     def __post_init__(self) -> None:
         if not 0 < self.stalk_percentile <= 100:
             raise TrialkitError("stalk_percentile is a percentage above 0, at most 100.")
-        for name in ("guide_clearance", "crooked", "own_gap", "start_gap"):
+        for name in (
+            "guide_clearance", "crooked", "own_gap", "start_gap", "start_least", "taper_off",
+            "plate_edge", "roll_worn", "roll_pair", "flute_pair",
+        ):  # fmt: skip
             if not getattr(self, name) > 0:
                 raise TrialkitError(f"{name} must be above zero (mm).")
-        if not 0 < self.roll_worn <= 1:
-            raise TrialkitError("roll_worn is a share of the roll: above 0, at most 1.")
+        if not self.chain_stretch > 0:
+            raise TrialkitError("chain_stretch must be above zero (%).")
+        for name in ("roll_clearance", "chain_slack", "chain_ratio", "feed_rule"):
+            low, high = getattr(self, name)
+            if not 0 <= low <= high:
+                raise TrialkitError(f"{name} is two numbers, the least and the most, from zero up.")
+        if not 0.5 < self.shared <= 1:
+            raise TrialkitError("shared is a share of the rows: above 0.5, at most 1.")
 
     def _repr_html_(self) -> str:
-        return _card("Limits of the header check, mm", self)
+        return settings_card("Limits of the header check, mm", self)
 
 
 class Source(NamedTuple):
@@ -84,78 +123,61 @@ class Source(NamedTuple):
 
 
 COMMON = "common practice"
+MAKERS = "common practice; the operator's manual comes first"  # a maker gives its own
+PLAUSIBLE = "plausible, no published figure: measure it"
+OHIO = "Ohio State University Extension, 2019"
 SOURCES: dict[str, Source] = {
-    "guide_clearance": Source("Guides: least clearance at a station", "length", COMMON),
-    "crooked": Source("Plates: the two sides may differ by", "length", COMMON),
-    "own_gap": Source("Gap: a row may lie off the median row by", "length", COMMON),
-    "start_gap": Source("Front gap to start from, no stalks measured", "length",
-                        "Iowa State University, Integrated Crop Management News, 2010"),
+    "own_gap": Source("Gap: a row may lie off the other rows, and all off the setting, by",
+                      "length", COMMON),
+    "crooked": Source("Plates: left and right may lie unlike from the row's centre by", "length",
+                      COMMON),
+    "start_gap": Source("Front gap to start from: widest published", "length",
+                        "Iowa State University, Integrated Crop Management News, 2010; "
+                        "Ohio State University Extension, 2019"),
+    "start_least": Source("Front gap to start from: narrowest published", "length",
+                          "South Dakota State University, 2012"),
     "stalk_percentile": Source("Stalks that the front gap lets pass", "percent", COMMON),
     "stalk_clearance": Source("... with so much to spare", "length",
-                              "over a stalk at its third node: Ohio State University Extension, "
-                              "2019"),
-    "taper": Source("Rear gap over front gap", "length", "Ohio State University Extension, 2019"),
+                              f"{OHIO}, over a stalk at its third node"),
+    "taper": Source("Rear gap over front gap", "length", OHIO),
+    "taper_off": Source("... a row may lie off that by", "length", COMMON),
     "cushion": Source("Wider at both ends for a cushion", "length", COMMON),
-    "roll_worn": Source("A roll is called worn beyond this share of its length", "share", COMMON),
+    "plate_edge": Source("Plates' edges: rounded or grooved back by at most", "length", MAKERS),
+    "guide_clearance": Source("Guides: least clearance at a station", "length", COMMON),
+    "roll_worn": Source("A roll is called worn beyond a taper of", "length", COMMON),
+    "roll_pair": Source("The two rolls of a row: worn length may differ by", "length", COMMON),
+    "flute": Source("Flutes or knives: least height at the front", "length",
+                    "no default: the operator's manual"),
+    "flute_pair": Source("The two rolls of a row: flute height may differ by", "length", MAKERS),
+    "roll_clearance": Source("Between the rolls or their knives", "length", MAKERS),
+    "chain_slack": Source("Chain moved by hand, halfway", "length", MAKERS),
+    "chain_stretch": Source("Chain longer than new by at most", "percent", MAKERS),
     "chain_ratio": Source("Chain over ground speed", "ratio", COMMON),
     "feed_rule": Source("Rule of thumb, plants a second", "rate", COMMON),
-    "roll_length": Source("Roll: fluted length when new", "length", COMMON),
+    "shared": Source("A fault of so many of the rows is one of the header", "share", COMMON),
+    "roll_length": Source("Roll: fluted length when new", "length", PLAUSIBLE),
     "roll_diameter": Source("Roll: diameter at which it pulls", "length",
                             "from the 12 ft/s of Penn State Extension, 2023, at 900 rpm"),
-    "pulled_length": Source("Stalk pulled until its ear is down", "length", COMMON),
+    "pulled_length": Source("Stalk pulled until its ear is down", "length", PLAUSIBLE),
     "grip": Source("Share of the roll's speed that the stalk takes", "share",
-                   "1 is no slip, the best there can be"),
-    "chain_speed": Source("Speed of the chain, m/s", "speed", "no default: measured"),
+                   "no slip, the best there can be"),
+    "chain_speed": Source("Speed of the chain", "speed", "no default: measured"),
 }  # fmt: skip
 """Every setting of `HeaderLimits` and `RowUnit`, in their order."""
 
 
-@dataclass(frozen=True, slots=True)
-class RowUnit:
-    """Dimensions of a row unit: measure them, the defaults are only plausible.
-
-    Attributes
-    ----------
-    roll_length : float
-        Length of the stalk rolls' fluted part when new, mm; 20 in (common practice).
-    roll_diameter : float
-        Diameter at which the rolls pull, mm: between that over the flutes and that of the core. 78
-        mm makes 3.7 m/s at 900 1/min, the 12 ft/s that Penn State Extension (*Guarding Against Corn
-        Harvesting Incidents*, 2023) gives for snapping rolls. A maker's figure, reprinted, is
-        higher: 15 to 18 mph at the plates.
-    pulled_length : float
-        Stalk that passes until the ear lies on the plates, mm: height of the ear less the height at
-        which the rolls grip; 30 in (common practice: ears at about 42 in, a grip at 12 in).
-    grip : float
-        Share of the rolls' surface speed the stalk takes, above 0 to 1; 1 is no slip, the best.
-    chain_speed : float or None
-        Speed of the gathering chain, m/s.
-    """
-
-    roll_length: float = 20 * INCH
-    roll_diameter: float = 78.0
-    pulled_length: float = 30 * INCH
-    grip: float = 1.0
-    chain_speed: float | None = None
-
-    def __post_init__(self) -> None:
-        for name in ("roll_length", "roll_diameter", "pulled_length"):
-            if not getattr(self, name) > 0:
-                raise TrialkitError(f"{name} must be above zero (mm).")
-        if not 0 < self.grip <= 1:
-            raise TrialkitError("grip is a share: above 0, at most 1.")
-        if self.chain_speed is not None and not self.chain_speed > 0:
-            raise TrialkitError("chain_speed must be above zero (m/s).")
-
-    def _repr_html_(self) -> str:
-        return _card("The row unit, mm and m/s", self)
+def source_of(settings: Any, name: str) -> str:
+    """Where a limit or size in use comes from: "given" where it is not the default."""
+    default = next(f.default for f in fields(settings) if f.name == name)
+    return SOURCES[name].source if getattr(settings, name) == default else "given"
 
 
-def _card(heading: str, settings: HeaderLimits | RowUnit) -> str:
+def settings_card(heading: str, settings: Any) -> str:
+    """Limits or dimensions as a notebook shows them."""
     rows = []
     for field in fields(settings):
         value = getattr(settings, field.name)
         if value is not None:
             values = value if isinstance(value, tuple) else (value,)
-            rows.append((field.name.replace("_", " "), " to ".join(f"{v:g}" for v in values)))
+            rows.append((field.name.replace("_", " "), " to ".join(f"{v:.4g}" for v in values)))
     return card(heading, [], table(pd.DataFrame(rows, columns=["setting", "value"])))

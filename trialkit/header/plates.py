@@ -12,36 +12,60 @@ import pandas as pd
 from trialkit.display import card
 from trialkit.errors import TrialkitError
 from trialkit.header.limits import HeaderLimits
+from trialkit.intake.halves import half_gaps
 
-GAPS = ("gap_front_left", "gap_front_right", "gap_rear_left", "gap_rear_right")
+GAPS = ("gap_front", "gap_middle", "gap_rear")
+ENDS = ("front", "rear")
+PLATES = tuple(f"plate_{side}_{end}" for side in ("left", "right") for end in ENDS)
 STATIONS = tuple(f"clearance_{k}" for k in range(1, 6))
+PLACES = ("front", "second", "middle", "fourth", "rear")
+"""Stations of the guides in words, front to rear."""
+# A median stands for the other rows from so many readings on.
+FEWEST = 3
 
 
 class GapTarget(NamedTuple):
-    """Front and rear gap to set (mm), how many stalks it rests on and their percentile (mm)."""
+    """Front and rear gap to aim at (mm), and what it rests on.
+
+    ``stalks`` measured, ``stalk`` their percentile, ``by_stalks`` the front gap they alone ask for
+    (NaN without any), ``least`` the narrowest front gap that is still no reason to open: all mm,
+    each with the cushion's widening in it where one is fitted.
+    """
 
     front: float
     rear: float
     stalks: int
     stalk: float
+    by_stalks: float
+    least: float
+
+    @property
+    def by_thick_stalks(self) -> bool:
+        """Whether the stalks ask for more than the widest published start."""
+        return self.by_stalks >= self.front
 
     def _repr_html_(self) -> str:
-        basis = (
-            f"From {self.stalks} stalks; their percentile is {self.stalk:.1f} mm."
-            if self.stalks
-            else "The usual start, for no stalk was measured."
-        )
         aim = f"Front {self.front:.1f} mm, rear {self.rear:.1f} mm."
+        basis = "The widest published start; no stalk was measured."
+        if self.stalks:
+            which = "above" if self.by_thick_stalks else "not above"
+            basis = (
+                f"From {self.stalks} stalks, whose percentile is {self.stalk:.1f} mm: they alone "
+                f"ask for {self.by_stalks:.1f} mm at the front, {which} the published start."
+            )
         return card("Gap to set", [aim, basis])
 
 
 def gap_target(
     diameters: Any = (), *, cushion: bool = False, limits: HeaderLimits | None = None
 ) -> GapTarget:
-    """Gap to set from a sample of stalk diameters, else the usual start.
+    """Gap to aim at: the usual published start, or what thick stalks need where that is more.
 
-    Front: the percentile of the diameters plus the clearance. Rear: the taper more. Both wider by
-    the cushion's widening where one is fitted. Keep it narrower than the butts of the ears.
+    The stalks alone ask for the percentile of their diameters plus the clearance. Where that is
+    less than the published start, it is told beside it and no reason to close further: the
+    clearance over a stalk is one university's advice, the start that of three. Rear: the taper
+    more. Both wider by the cushion's widening where one is fitted. Keep it narrower than the butts
+    of the ears.
 
     Parameters
     ----------
@@ -60,17 +84,18 @@ def gap_target(
     sample = sample[~np.isnan(sample)]
     if (sample <= 0).any():
         raise TrialkitError("a stalk's diameter must be above zero (mm).")
-    stalk = math.nan
-    front = limits.start_gap
+    wider = limits.cushion if cushion else 0.0
+    stalk = by_stalks = math.nan
+    front, least = limits.start_gap + wider, min(limits.start_least, limits.start_gap) + wider
     if sample.size:
         stalk = float(np.percentile(sample, limits.stalk_percentile))
-        front = stalk + limits.stalk_clearance
-    front += limits.cushion if cushion else 0.0
-    return GapTarget(front, front + limits.taper, int(sample.size), stalk)
+        least = by_stalks = stalk + limits.stalk_clearance + wider
+        front = max(front, by_stalks)
+    return GapTarget(front, front + limits.taper, int(sample.size), stalk, by_stalks, least)
 
 
 def plate_gaps(checked: pd.DataFrame, limits: HeaderLimits | None = None) -> pd.DataFrame:
-    """Gap of every row unit from its four readings.
+    """Gap of every row unit from its readings, and what is out in it.
 
     Parameters
     ----------
@@ -80,23 +105,61 @@ def plate_gaps(checked: pd.DataFrame, limits: HeaderLimits | None = None) -> pd.
     Returns
     -------
     DataFrame
-        Index as `checked`, mm: ``gap_front, gap_rear`` (mean over the two sides), ``gap`` (mean of
-        both ends), ``taper`` (rear less front), ``crooked_front, crooked_rear`` (right less left),
-        ``own_gap`` (gap less the median of the rows); ``crooked``, ``off``: over the limit.
+        Index as `checked`, mm, front and rear each: ``gap_front, gap_middle, gap_rear`` (readings,
+        but missing where asked about; where only the two plates were read, both together); ``gap``
+        (mean of front and rear); ``taper`` (rear less front); ``own_front, own_rear`` (less the
+        median of the rows; less the setting where fewer than three rows were read; 0 where there is
+        nothing to compare with), ``own_gap`` (their mean); ``aside_front, aside_rear`` (right
+        plate less left, from the row's centre); ``bowed`` (middle less the line between the ends);
+        ``asked_front, asked_middle, asked_rear`` (a reading near half of what it should be, see
+        `half_gaps`, else NaN); ``unlike_front, unlike_rear`` (both plates together less the gap,
+        where that is over the limit; no plate is judged then). True or False: ``off_front,
+        off_rear, off_taper, crooked, bent``, over the limit; ``off``, any of the first three.
     """
     limits = limits or HeaderLimits()
-    out = pd.DataFrame(index=checked.index)
-    for end in ("front", "rear"):
-        sides = checked[[f"gap_{end}_left", f"gap_{end}_right"]].astype(float)
-        out[f"gap_{end}"] = sides.mean(axis=1)
-        out[f"crooked_{end}"] = sides.iloc[:, 1] - sides.iloc[:, 0]
+    out = checked[list(GAPS)].astype(float)
+    # Nothing is judged by a reading that may be half of the gap: of what was set, or of what the
+    # other rows read, which may be far from it.
+    unset = checked.drop(columns=["set_front", "set_rear"], errors="ignore")
+    near = pd.concat([half_gaps(checked), half_gaps(unset)])
+    for column in GAPS:
+        asked = checked["row"].astype(str).isin(near.loc[near["column"] == column, "row"])
+        out[column.replace("gap", "asked")] = out[column].where(asked)
+        out[column] = out[column].mask(asked)
+    for end in ENDS:
+        column, setting = f"gap_{end}", _setting(checked, end)
+        plates = checked[[f"plate_left_{end}", f"plate_right_{end}"]].astype(float)
+        both = plates.sum(axis=1, skipna=False)
+        out[column] = out[column].fillna(both.where(checked[column].isna()))
+        known = out[column].dropna()
+        middle = known.median() if len(known) >= FEWEST else setting
+        own = out[column] - middle
+        out[f"own_{end}"] = own.where(own.notna() | out[column].isna(), 0.0)
+        out[f"off_{end}"] = over(out[f"own_{end}"].abs(), limits.own_gap)
+        unlike = both - out[column]
+        out[f"unlike_{end}"] = unlike.where(over(unlike.abs(), limits.crooked))
+        aside = plates.iloc[:, 1] - plates.iloc[:, 0]
+        sure = out[f"unlike_{end}"].isna() & out[f"asked_{end}"].isna()
+        out[f"aside_{end}"] = aside.where(sure)
     out["gap"] = (out["gap_front"] + out["gap_rear"]) / 2
     out["taper"] = out["gap_rear"] - out["gap_front"]
-    out["own_gap"] = out["gap"] - out["gap"].median()
-    worst = out[["crooked_front", "crooked_rear"]].abs().max(axis=1)
-    out["crooked"] = worst > limits.crooked * (1 + 1e-9)
-    out["off"] = out["own_gap"].abs() > limits.own_gap * (1 + 1e-9)
+    out["own_gap"] = (out["own_front"] + out["own_rear"]) / 2
+    out["bowed"] = out["gap_middle"] - out["gap"]
+    out["off_taper"] = over((out["taper"] - limits.taper).abs(), limits.taper_off)
+    out["crooked"] = over(out[["aside_front", "aside_rear"]].abs().max(axis=1), limits.crooked)
+    out["bent"] = over(out["bowed"].abs(), limits.crooked)
+    out["off"] = out[["off_front", "off_rear", "off_taper"]].any(axis=1)
     return out
+
+
+def over(values: pd.Series, limit: float) -> pd.Series:
+    """Above the limit; readings in inches come back from mm with the last bit changed."""
+    return values > limit * (1 + 1e-9)
+
+
+def _setting(checked: pd.DataFrame, end: str) -> float:
+    known = checked[f"set_{end}"].dropna() if f"set_{end}" in checked else pd.Series(dtype=float)
+    return float(known.median()) if len(known) else math.nan
 
 
 def pinches(clearance: Any, limit: float = HeaderLimits().guide_clearance) -> np.ndarray:
@@ -120,8 +183,8 @@ def pinches(clearance: Any, limit: float = HeaderLimits().guide_clearance) -> np
 
 
 def station_words(pinched: Sequence[bool]) -> str:
-    """Numbers of the pinched stations from the front: "1, 2, 3"; empty where there is none."""
-    return ", ".join(str(k) for k, yes in enumerate(pinched, start=1) if yes)
+    """The pinched stations in words, front to rear: "front, second"; empty where there is none."""
+    return ", ".join(place for place, yes in zip(PLACES, pinched, strict=True) if yes)
 
 
 def repairs(rows: Sequence[Any], gap: Any) -> pd.DataFrame:

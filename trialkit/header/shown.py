@@ -30,7 +30,7 @@ def html(report: HeaderReport) -> str:
             f"rear, {unit}": lengths("gap_rear"),
             f"taper, {unit}": lengths("taper"),
             f"guides, least, {unit}": lengths("least_clearance"),
-            f"roll left, {unit}": lengths("effective_length"),
+            f"roll that grips, {unit}": lengths("effective_length"),
             "found": rows["verdict"],
         }
     )
@@ -44,7 +44,7 @@ def html(report: HeaderReport) -> str:
             {
                 "row": repaired["row"],
                 f"from the median, {unit}": repaired["own_gap"].map(say.value),
-                f"spread left, {unit}": [say.value(v, say.places + 1) for v in repaired["sd"]],
+                f"spread left, {unit}": repaired["sd"].map(say.value),
                 "variance removed, %": [f"{100 * v:.0f}" for v in repaired["share_removed"]],
             }
         )

@@ -16,7 +16,8 @@ if TYPE_CHECKING:
 
 PULLING = ("on every roll", "on some rolls", "on new rolls only", "not even on new rolls",
            "not known")  # fmt: skip
-"""Where pulling finishes at a speed, without slip."""
+"""Where pulling finishes at a speed, without slip. "Not known" where it hangs on sizes of the row
+unit no one measured: where both ends of what they may be agree, it is told."""
 
 
 def at_speeds(report: HeaderReport, speeds: Sequence[float] = ()) -> pd.DataFrame:
@@ -34,9 +35,9 @@ def at_speeds(report: HeaderReport, speeds: Sequence[float] = ()) -> pd.DataFram
         One row per speed, slowest first: ``speed`` (km/h), ``feed_row, feed_header`` (plants/s,
         mean over the fields by their strips), ``pull_through`` (mm of roll while an ear is pulled
         down), ``left`` (mm, of the row whose rolls have least left), ``rows_short`` (labels of the
-        rows where that is not enough), ``pulling`` (one of `PULLING`), ``roll_ratio``,
-        ``chain_ratio`` (over ground speed), ``capacity`` (ha/h), ``hours_per_ha``. NaN where
-        something it needs is not known.
+        rows where that is not enough, with the sizes as they stand), ``pulling`` (one of
+        `PULLING`), ``roll_ratio, chain_ratio`` (over ground speed), ``capacity`` (ha/h),
+        ``hours_per_ha``. NaN where something it needs is not known.
     """
     chosen = np.unique(np.asarray([*speeds] or [*report.speeds], dtype=float))
     fields, unit = report.fields, report.unit
@@ -51,12 +52,9 @@ def at_speeds(report: HeaderReport, speeds: Sequence[float] = ()) -> pd.DataFram
     out["pull_through"] = a.pull_through(out["speed"], unit.pulled_length, report.pull_speed)
     left = report.rows["effective_length"]
     out["left"] = left.min()
-    short = [report.rows.loc[left < need, "row"].tolist() for need in out["pull_through"]]
-    out["rows_short"] = short
-    out["pulling"] = [
-        _pulling(need, len(rows), int(left.notna().sum()), unit.roll_length)
-        for need, rows in zip(out["pull_through"], short, strict=True)
-    ]
+    rows = report.rows
+    out["rows_short"] = [rows.loc[rows["top_speed"] < v, "row"].tolist() for v in chosen]
+    out["pulling"] = [_pulling(report, v) for v in chosen]
     out["roll_ratio"] = a.speed_ratio(report.pull_speed / unit.grip, out["speed"])
     chain = np.nan if unit.chain_speed is None else unit.chain_speed
     out["chain_ratio"] = a.speed_ratio(chain, out["speed"])
@@ -67,11 +65,17 @@ def at_speeds(report: HeaderReport, speeds: Sequence[float] = ()) -> pd.DataFram
     return out
 
 
-def _pulling(need: float, short: int, measured: int, new: float) -> str:
-    if np.isnan(need):
-        return PULLING[4]
-    if need > new:
-        return PULLING[3]
-    if not measured:
-        return PULLING[4]
-    return PULLING[0] if not short else PULLING[1] if short < measured else PULLING[2]
+def _pulling(report: HeaderReport, speed: float) -> str:
+    told = set()
+    for end, new in zip(("", "_low", "_high"), report.new_speeds, strict=True):
+        tops = report.rows[f"top_speed{end}"].dropna()
+        if not new > 0:
+            told.add(PULLING[4])
+        elif speed > new:
+            told.add(PULLING[3])
+        elif tops.empty:
+            told.add(PULLING[4])
+        else:
+            short = int((tops < speed).sum())
+            told.add(PULLING[0] if not short else PULLING[1 if short < len(tops) else 2])
+    return told.pop() if len(told) == 1 else PULLING[4]

@@ -3,16 +3,16 @@
 from __future__ import annotations
 
 import math
-from fractions import Fraction
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 
 from trialkit import units
 from trialkit.display import number
-from trialkit.header.arithmetic import rows_fed, speed_fed, top_speed
-from trialkit.header.plates import STATIONS
+from trialkit.header.arithmetic import rows_fed, speed_fed
+from trialkit.header.limits import source_of
+from trialkit.quantities import inches, inches_both, listed
 
 if TYPE_CHECKING:
     from trialkit.header.check import HeaderReport
@@ -23,94 +23,81 @@ CAUTION = (
     "service people come before anything said here."
 )
 NOT_MEASURED = "not measured"
-_NAMED = 4  # rows a sentence names
+_NAMED = 4  # entries of the list a sentence names
 
 
 class Lengths:
     """Lengths in mm and speeds in km/h as text in the units of a system."""
 
     def __init__(self, system: str) -> None:
-        us = system == "US"
+        self.us = system == "US"
         self.system = system
-        self.length_unit, self.places = ("in", 2) if us else ("mm", 1)
-        self.speed_unit = "mph" if us else "km/h"
+        self.length_unit, self.places = ("in", 2) if self.us else ("mm", 1)
+        self.speed_unit = "mph" if self.us else "km/h"
 
     def value(self, mm: float, places: int | None = None) -> str:
-        """The number alone."""
+        """The number alone, in decimals."""
         length = float(units.convert(mm, "mm", self.length_unit))
-        return number(length, self.places if places is None else places)
+        # A half rounds up as a tape is read, though 1-3/8 in comes back from mm as 1.37499...
+        places = self.places if places is None else places
+        return number(length + math.copysign(1e-9, length), places)
 
     def length(self, mm: float) -> str:
-        """A length with its unit; never "0.00" for one that is not zero."""
-        places = self.places + (0 < abs(float(units.convert(mm, "mm", self.length_unit))) < 0.1)
-        return f"{self.value(mm, places)} {self.length_unit}"
+        """A reading: in US units the trade's fraction and the decimals, "3/16 in (0.19)".
+
+        No finer than a gauge tells: what rounds to nothing is "under 0.01 in".
+        """
+        decimals = float(self.value(abs(mm)).replace(",", ""))
+        if decimals == 0 and mm != 0:
+            return f"under {10.0**-self.places:g} {self.length_unit}"
+        if not self.us or decimals < 1 / 32:
+            return self.short(mm)
+        return inches_both(mm)
+
+    def short(self, mm: float) -> str:
+        """A reading in decimals with its unit, where there is little room."""
+        value = self.value(mm)
+        return f"{value if self.us else value.removesuffix('.0')} {self.length_unit}"
+
+    def trade(self, mm: float) -> str:
+        """A length to set, as a tape reads it: "1-1/4 in", "32 mm"."""
+        return inches(mm) if self.us else f"{number(mm, 0)} mm"
+
+    def between(self, low: float, high: float, text: Callable[[float], str] | None = None) -> str:
+        """A range of readings, "1/4 to 3/8 in"; one length where both read alike."""
+        plain, text = text is None, text or (inches if self.us else self.short)
+        one, other = text(low), text(high)
+        if one == other:
+            return self.length(low) if plain else one
+        return f"{one.rpartition(' ')[0]} to {other}"
 
     def roll(self, mm: float) -> str:
-        """A length along the rolls, read with a tape to one digit less than a gap."""
-        return f"{self.value(mm, self.places - 1)} {self.length_unit}"
+        """A length along the rolls, read with a tape: to a quarter of an inch, or whole mm."""
+        return inches(mm, 4) if self.us else f"{number(mm, 0)} mm"
 
     def given(self, mm: float) -> str:
         """A limit as it was meant: "3/8 in", "5 in", "127 mm"."""
         length = float(units.convert(mm, "mm", self.length_unit))
-        sixteenths = round(16 * length)
         # Limits are kept in whole hundredths of a millimetre or so: 4.76 mm was meant as 3/16 in.
-        if self.system == "US" and 0 < sixteenths < 16 and abs(16 * length - sixteenths) < 0.02:
-            return f"{Fraction(sixteenths, 16)} {self.length_unit}"
-        return f"{length if self.system == 'US' else round(length, 1):.3g} {self.length_unit}"
+        if self.us and abs(32 * length - round(32 * length)) < 0.03:
+            return inches(mm, 32)
+        return f"{length if self.us else round(length, 1):.3g} {self.length_unit}"
 
     def speed(self, kmh: float) -> str:
         """A speed with its unit."""
         return f"{number(float(units.convert(kmh, 'km/h', self.speed_unit)), 1)} {self.speed_unit}"
 
-
-def row_verdicts(rows: pd.DataFrame, say: Lengths, roll_worn: float) -> list[str]:
-    """What is found in every row, and by how much.
-
-    Rolls too short at the fastest strip even when new are no row's fault; `sentences` tells them.
-    """
-    return [_verdict(row, row_findings(row, say, roll_worn)) for _, row in rows.iterrows()]
-
-
-def row_findings(row: pd.Series, say: Lengths, roll_worn: float) -> list[tuple[str, str]]:
-    """Kind of every finding of a row and its words: what, and by how much.
-
-    Kinds are ``crooked, wide, narrow, pinched, short, worn``; the last is told, not repaired.
-    """
-    found = []
-    if row["crooked"]:
-        ends = {end: row[f"crooked_{end}"] for end in ("front", "rear")}
-        ends = {end: 0.0 if math.isnan(by) else by for end, by in ends.items()}
-        end = max(ends, key=lambda e: abs(ends[e]))
-        side = "right" if ends[end] > 0 else "left"
-        by = say.length(abs(ends[end]))
-        found.append(("crooked", f"plates crooked: {side} side reads {by} more at the {end}"))
-    if row["off"]:
-        kind, word = ("wide", "wider") if row["own_gap"] > 0 else ("narrow", "narrower")
-        by = say.length(abs(row["own_gap"]))
-        found.append((kind, f"gap {by} {word} than the median row"))
-    if row["pinched"]:
-        word = "stations" if "," in row["pinched"] else "station"
-        least = say.length(row["least_clearance"])
-        found.append(("pinched", f"guides pinched at {word} {row['pinched']} (least {least})"))
-    worn = (
-        f"rolls worn over {say.roll(row['roll_wear_length'])} "
-        f"({100 * row['worn_share']:.0f} % of their length)"
-    )
-    if row["rolls"] == "worn too short":
-        found.append(("short", f"{worn}, too short above {say.speed(row['top_speed'])}"))
-    elif row["worn_share"] > roll_worn:
-        found.append(("worn", worn))
-    return found
+    def up_to(self, low: float, high: float) -> str:
+        """A highest speed in a range of what it may be: "up to 3.2 mph at worst, 11.3 at best"."""
+        one, other = self.speed(low), self.speed(high)
+        if one == other:
+            return f"up to {one}"
+        return f"up to {one} at worst, {other.split()[0]} at best"
 
 
-def _verdict(row: pd.Series, found: list[tuple[str, str]]) -> str:
-    if found:
-        return "; ".join(words for _, words in found)
-    readings = row[["gap_front", "gap_rear", "crooked_front", "crooked_rear", *STATIONS,
-                    "roll_wear_length"]].isna()  # fmt: skip
-    if readings.all():
-        return NOT_MEASURED
-    return "in order as far as measured" if readings.any() else "in order"
+def percent_of(share: float) -> str:
+    """A share as a whole percentage."""
+    return f"{100 * share:.0f} %"
 
 
 def sentences(report: HeaderReport) -> tuple[str, ...]:
@@ -129,70 +116,94 @@ def told(report: HeaderReport) -> dict[str, str]:
 
 
 def _first(report: HeaderReport) -> str:
-    first, n = report.first, len(report.rows)
+    items, n = report.items, len(report.rows)
     if not report.measured:
         return f"Nothing is measured yet on header {report.header}."
-    if first.empty:
+    if not items:
         least = report.rows["verdict"].ne("in order").sum()
         bare = "" if not least else f"; {least} of them were not measured in full"
         return f"Nothing was found in the {n} rows of header {report.header}{bare}."
-    named = ". ".join(f"Row {r.row}: {r.verdict}" for r in first.head(_NAMED).itertuples())
-    more = f". And {len(first) - _NAMED} more" if len(first) > _NAMED else ""
-    word = "has" if len(first) == 1 else "have"
-    return (
-        f"{len(first)} of {n} rows of header {report.header} {word} something to repair, the first "
-        f"to repair first. {named}{more}."
-    )
+    named = ". ".join(f"{i.label}: {'; '.join(i.found)}" for i in items[:_NAMED])
+    more = f". And {len(items) - _NAMED} more" if len(items) > _NAMED else ""
+    return f"{extent(report)}, in this order. {named}{more}."
+
+
+def extent(report: HeaderReport) -> str:
+    """How many rows have something of their own, and how much all of them share."""
+    first, n = len(report.first), len(report.rows)
+    whole = sum(item.whole for item in report.items)
+    rows = f"{first} of {n} rows of header {report.header} {'has' if first == 1 else 'have'}"
+    if not whole:
+        return f"{rows} something to see to"
+    things = "one thing is" if whole == 1 else f"{whole} things are"
+    if not first:
+        return f"On header {report.header} {things} to be seen to on all rows alike"
+    own = "its own" if first == 1 else "their own"
+    return f"{rows} something of {own}, and {things} to be seen to on all rows alike"
 
 
 def _gap(report: HeaderReport, say: Lengths) -> str:
-    rows, target = report.rows, report.target
-    front, rear = rows["gap_front"].mean(), rows["gap_rear"].mean()
+    target, limits = report.target, report.limits
+    front, rear = report.medians
     if math.isnan(front) or math.isnan(rear):
         return ""
+    starts = f"{say.trade(limits.start_least)} to {say.trade(limits.start_gap)}"
+    named = f"{source_of(limits, 'start_least')}; {source_of(limits, 'start_gap')}"
+    parts = [
+        f"The median row reads {say.length(front)} at the front and {say.length(rear)} at the "
+        "rear.",
+        f"Published starts for the front run from {starts} ({named}).",
+    ]
+    if report.cushion:
+        room = f"{say.given(limits.cushion)} more with a cushion is "
+        parts.append(f"{room}{source_of(limits, 'cushion')}.")
     if target.stalks:
-        why = (
-            f"{target.stalks} stalks, {report.limits.stalk_percentile:g} % of them up to "
-            f"{say.length(target.stalk)}, with {say.given(report.limits.stalk_clearance)} to spare"
+        parts.append(
+            f"The {target.stalks} stalks measured, {limits.stalk_percentile:g} % of them up to "
+            f"{say.length(target.stalk)}, alone ask for {say.trade(target.by_stalks)}"
+            f": {say.given(limits.stalk_clearance)} more than the stalk "
+            f"({source_of(limits, 'stalk_clearance')}){', and the cushion' * report.cushion}."
         )
-    else:
-        why = "the usual start, for no stalk was measured"
-    wider = f", {say.given(report.limits.cushion)} of it for the cushion" * report.cushion
-    off = (front + rear - target.front - target.rear) / 2
-    against = (
-        f"{say.value(abs(off))} {say.length_unit} {'wider' if off > 0 else 'narrower'}"
-        if abs(off) > report.limits.own_gap
-        else f"within {say.given(report.limits.own_gap)} of that"
-    )
-    return (
-        f"The gap is on average {say.value(front)} at the front and {say.length(rear)} at the "
-        f"rear; aim at {say.value(target.front)} and {say.length(target.rear)} ({why}{wider}). As "
-        f"it stands the average is {against}."
-    )
+    if target.stalks and not target.by_thick_stalks:
+        parts.append(
+            f"That is less than the usual start{' with a cushion' * report.cushion}, and no reason "
+            "by itself to close below it: between the two, shelled kernels under the header speak "
+            "for closing, wedged stalks for opening."
+        )
+    aim = f"{say.trade(target.front)} at the front and {say.trade(target.rear)} at the rear"
+    only_room = report.cushion and not target.by_thick_stalks
+    parts.append(f"With that room it would be {aim}." if only_room else f"Aim at {aim}.")
+    if target.front > limits.start_gap * (1 + 1e-9):
+        parts.append(
+            f"That is wider than any published start ({say.trade(limits.start_gap)}): see that the "
+            "butts of the ears do not reach the rolls."
+        )
+    return " ".join(parts)
 
 
 def _spread(report: HeaderReport, say: Lengths) -> str:
-    table, rows = report.repairs, report.rows
-    if table.empty:
+    rows, parts = report.rows, []
+    for end in ("front", "rear"):
+        gap = rows[f"gap_{end}"].dropna()
+        if len(gap) > 1:
+            parts.append(f"{say.length(np.ptp(gap))} at the {end}")
+    if not parts:
         return ""
-    sd = say.length(table["sd_before"].iloc[0])
-    head = f"Between rows the gap varies with a standard deviation of {sd}."
-    plates = set(rows.loc[rows["crooked"] | rows["off"], "row"])
-    faulty = table["row"].isin(plates).to_numpy()
-    # Repairs are counted in the order of the table, so only those up to the first sound row add up.
-    k = len(faulty) if faulty.all() else int(np.argmin(faulty))
-    if k == 0:
-        return f"{head} No row stands out."
-    if k == len(table):
+    head = f"From row to row the gap differs by up to {' and '.join(parts)}."
+    places = list(report.plates_out)
+    labels = rows["row"].iloc[places].astype(str).tolist()
+    table = report.repairs
+    if not places or table.empty:
+        return head + " No row stands out."
+    if len(places) == len(rows):
         return f"{head} Every row is out; set all anew, and measure again what is left."
-    which = ", ".join(map(str, table["row"].head(k)))
-    at = table.iloc[k - 1]
+    gone = 1 - np.nanvar(report.gaps_after, ddof=1) / np.nanvar(rows["gap"], ddof=1)
     return (
-        f"{head} Setting row{'s' * (k > 1)} {which} to the median row leaves at best "
-        f"{say.length(at['sd'])}; the variance between rows, and so that of the mean gap over rows "
-        f"taken at random, falls by {100 * at['share_removed']:.0f} %. Frames laid behind "
-        "different rows would then differ less, by as much as the gap makes loss differ. How large "
-        "that is beside all other noise of the trial these readings do not tell."
+        f"{head} Setting row{'s' * (len(labels) > 1)} {listed(labels)} to the median row takes off "
+        f"{percent_of(gone)} of the variance between rows, and so of that of the mean gap over "
+        "rows taken at random. Frames laid behind different rows would then differ less, by as "
+        "much as the gap makes loss differ. How large that is beside all other noise of the trial "
+        "these readings do not tell."
     )
 
 
@@ -211,31 +222,37 @@ def _fed(report: HeaderReport, say: Lengths) -> str:
     rows = [number(rows_fed(rate, per_row), 1) for rate in (low, high)]
     return (
         f"At {say.speed(report.speed)} a row takes {per_row:.1f} plants a second, the header "
-        f"{summary['feed_header']:.0f}. The rule of thumb of {low:g} to {high:g} a second would be "
+        f"{summary['feed_header']:.0f}. The rule of thumb of {low:g} to {high:g} a second "
+        f"({source_of(report.limits, 'feed_rule')}) would be "
         f"{rows[0]} to {rows[1]} rows together, or one row at {alone[0]} to {alone[1]}."
     )
 
 
 def _pulling(report: HeaderReport, say: Lengths) -> str:
-    summary, rows = report.summary, report.rows
-    top = summary["top_speed"]
-    if math.isnan(top) or math.isnan(summary["pull_through"]):
+    through = report.summary["pull_through"]
+    new, low, high = report.new_speeds
+    if math.isnan(new):
         return ""
-    row = rows.loc[rows["top_speed"].idxmin()]
-    new = top_speed(report.unit.roll_length, report.unit.pulled_length, report.pull_speed)
-    fast = say.speed(report.fastest)
-    if report.fastest <= top:
-        verdict = f"the fastest strip, at {fast}, was slower"
-    elif report.fastest <= new:
-        verdict = f"the fastest strip, at {fast}, was beyond it, though not beyond new rolls"
+    rows = report.rows.dropna(subset=["effective_length"])
+    words = [] if math.isnan(through) else [
+        f"While an ear is pulled down its stalk runs back {say.roll(through)} along the rolls at "
+        f"{say.speed(report.speed)}."
+    ]  # fmt: skip
+    if len(rows):
+        row = rows.loc[rows["wear"].idxmax()]
+        words.append(
+            f"Row {row['row']} has the least left that grips, {say.roll(row['effective_length'])}: "
+            f"enough {say.up_to(row['top_speed_low'], row['top_speed_high'])}; new rolls "
+            f"{say.up_to(low, high)}."
+        )
     else:
-        verdict = f"the fastest strip, at {fast}, was beyond it, and beyond new rolls"
-    return (
-        f"While an ear is pulled down its stalk runs back {say.roll(summary['pull_through'])} "
-        f"along the rolls; row {row['row']} has the least left that grips, "
-        f"{say.roll(row['effective_length'])}, enough up to {say.speed(top)} (new "
-        f"{say.speed(new)}): {verdict}. That is without slip, so the real limit is lower."
-    )
+        words.append(f"New rolls would do {say.up_to(low, high)}.")
+    if low != high:
+        words.append(
+            "The range is that of sizes of the row unit that no one measured: measure them, then "
+            "ask again."
+        )
+    return " ".join([*words, "That is without slip, so the real limit is lower."])
 
 
 def _ratios(report: HeaderReport) -> str:
@@ -248,7 +265,7 @@ def _ratios(report: HeaderReport) -> str:
         word = "in" if low <= chain <= high else "outside"
         parts.append(
             f"{'the' if parts else 'The'} chain at {chain:.2f} times, {word} the {low:g} to "
-            f"{high:g} usually aimed at"
+            f"{high:g} usually aimed at ({source_of(report.limits, 'chain_ratio')})"
         )
     return f"{', '.join(parts)}." if parts else ""
 

@@ -19,7 +19,7 @@ from trialkit.intake.config import DateOrder
 from trialkit.intake.dates import EXPECTED as EXPECTED_DATE
 from trialkit.intake.dates import read_dates
 from trialkit.intake.decode import DAMAGED
-from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_number
+from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_quantity
 from trialkit.intake.source import REQUIRED
 
 # Every blank of Unicode, and two marks without width.
@@ -134,12 +134,12 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
             if column.required:
                 faults[k] = expected
             continue
-        if column.si == "%" and text.endswith("%"):
-            text = text[:-1].rstrip(_BLANKS)
-        number = read_number(text, mark)
+        number, named = read_quantity(text, unit, mark)
         if isinstance(number, float):
             values[k] = number
             notes += _how_written(text, mark)
+            if named and named != unit:
+                notes.append(f"cells of {column.name} written in {named} were converted to {unit}")
         else:
             faults[k] = f"{expected}{', ' if number else ''}{number}"
     if unit:
@@ -197,6 +197,8 @@ def _choices(texts: list[str], column: schema.Column) -> Judged:
     values = np.full(len(texts), np.nan, dtype=object)
     faults: dict[int, str] = {}
     for k, text in enumerate(texts):
+        if not text and not column.required:
+            continue
         number = _as_number(text)
         level = levels.get(fold(text)) or (None if number is None else numeric.get(number))
         if level is None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,10 +12,11 @@ import pandas as pd
 from trialkit import schema
 from trialkit.intake.cells import Cells, Judged, judge
 from trialkit.intake.config import TrialConfig
-from trialkit.intake.numbers import Mark, decimal_mark
+from trialkit.intake.numbers import Mark, decimal_mark, split_unit
 from trialkit.intake.source import HeaderReading, SourceTable, read_header
 
 _LONGEST_VALUE = 200
+Also = Callable[["CheckedTable", TrialConfig, Mark], None]
 
 
 @dataclass(slots=True)
@@ -102,8 +104,13 @@ def no_faults() -> pd.DataFrame:
     return frame.astype({"line": "int64"})
 
 
-def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) -> CheckedTable:
-    """Check every cell of a table by itself, and the cells of a row against each other."""
+def check_table(
+    source: SourceTable, layout: schema.Table, config: TrialConfig, also: Sequence[Also] = ()
+) -> CheckedTable:
+    """Check every cell of a table by itself, and the cells of a row against each other.
+
+    `also` is what comes between the two, called with the table, the settings and the decimal mark.
+    """
     cells = [Cells.of(column) for column in source.columns]
     crooked = np.zeros(len(source.lines), bool)
     crooked[[position for position, _, _ in source.faults]] = True
@@ -125,7 +132,10 @@ def check_table(source: SourceTable, layout: schema.Table, config: TrialConfig) 
         table.refuse([shifted[position]], "", expected, [value])
     # The cells of a crooked row may stand under the wrong header: its shape is its only fault.
     table.waiting = _waiting(table) & ~crooked[given]
-    _check_cells(table, reading, source.typed, config, sound=~crooked[given])
+    mark: Mark = "point" if source.typed else _decimal_mark(table)
+    _check_cells(table, reading, mark, config, sound=~crooked[given])
+    for more in also:
+        more(table, config, mark)
     _ROW_CHECKS.get(layout.name, lambda _: None)(table)
     return table
 
@@ -152,11 +162,10 @@ def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
 def _check_cells(
     table: CheckedTable,
     reading: HeaderReading,
-    typed: bool,
+    mark: Mark,
     config: TrialConfig,
     sound: np.ndarray,
 ) -> None:
-    mark: Mark = "point" if typed else _decimal_mark(table)
     to_fill = {c.name for c in table.layout.measured}
     rows = len(table.lines)
     for column in table.layout.columns:
@@ -214,6 +223,7 @@ def _decimal_mark(table: CheckedTable) -> Mark:
         if c.kind in ("number", "count") and c.name in table.raw
     ]
     odd = [cells.texts[k] for cells in numeric for k in np.flatnonzero(np.isnan(cells.numbers()))]
+    odd = [split_unit(text)[0] for text in odd]
     if not any("," in text or text.count(".") > 1 for text in odd):
         return "point"
     dotted = (text for cells in numeric for text in cells.texts if "." in text)
@@ -222,6 +232,12 @@ def _decimal_mark(table: CheckedTable) -> Mark:
 
 def _check_frames(table: CheckedTable) -> None:
     _check_density(table, "loose_kernels", "kernels", schema.MAX_KERNELS_PER_M2)
+    _check_density(table, "kernels_on_cobs", "kernels", schema.MAX_KERNELS_PER_M2)
+    zone = np.asarray(table.data["zone"], dtype=object)
+    with np.errstate(invalid="ignore"):
+        elsewhere = (table.data["kernels_on_cobs"] > 0) & (zone != "total")
+    table.refuse(elsewhere & table.sound, "kernels_on_cobs",
+                 "nothing but in zone total: elsewhere a piece of an ear is a dropped ear")
 
 
 def _check_ears(table: CheckedTable) -> None:
@@ -252,7 +268,16 @@ def _check_grain(table: CheckedTable) -> None:
                  "sieve_mass or foreign_mass, since sample_mass is given")  # fmt: skip
 
 
+def _check_ear_butts(table: CheckedTable) -> None:
+    _check_part(table, "ears_damaged", "ears_examined")
+
+
 def _check_residue(table: CheckedTable) -> None:
+    behind = np.asarray(table.data["taken_at"], dtype=object) == "behind"
+    table.refuse(behind & np.isnan(table.data["residue_mass"]) & table.sound, "residue_mass",
+                 "sample_mass with residue_mass, since it was taken behind")  # fmt: skip
+    table.refuse(behind & ~np.isnan(table.data["score"]) & table.sound, "score",
+                 "nothing, since it was taken behind: a score is of the tank")  # fmt: skip
     _check_part(table, "residue_mass", "sample_mass")
     _check_any(table, "residue_mass", [table.data["residue_mass"], table.data["score"]],
                "sample_mass with residue_mass, or a score")  # fmt: skip
@@ -277,5 +302,6 @@ _ROW_CHECKS = {
     "frames": _check_frames,
     "ears": _check_ears,
     "grain": _check_grain,
+    "ear_butt_damage": _check_ear_butts,
     "residue": _check_residue,
 }

@@ -10,7 +10,7 @@ import difflib
 import math
 import re
 import tomllib
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -20,6 +20,8 @@ from trialkit import schema
 from trialkit import units as u
 from trialkit.display import card, table
 from trialkit.errors import TrialError
+from trialkit.intake.level_names import labels_of, level_number, usual_unit
+from trialkit.intake.option import OptionCost, take_option
 
 DateOrder = Literal["month-first", "day-first"]
 
@@ -32,28 +34,23 @@ ADJUSTABLE = ("speed", "moisture", "gap", "gap_spread")
 
 @dataclass(frozen=True, slots=True)
 class HeaderConfig:
-    """The header: number of rows, its width and the width residue is discharged over (m)."""
+    """The header: number of rows, its width and the width residue is discharged over (m).
+
+    `discharge_stated` is False where nobody gave that width and the header's was taken.
+    """
 
     rows: int
     width: float
     discharge_width: float
-
-
-def labels_of(label: str, levels: Sequence[str]) -> tuple[str, ...]:
-    """Words for levels that were given none: "gap 30", for in a sentence a bare 30 names nothing.
-
-    >>> labels_of("gap", ["30", "usual"])
-    ('gap 30', 'usual')
-    """
-    number = re.compile(r"[-+]?\d+(?:[.,]\d+)?")
-    return tuple(f"{label} {v}" if number.fullmatch(v) else v for v in levels)
+    discharge_stated: bool = True
 
 
 @dataclass(frozen=True, slots=True)
 class SetupFactor:
     """One factor of the setup and its levels; `level_labels` are the words reports use.
 
-    Left out, they are those of `labels_of`.
+    Left out, or where they are no more than yes, no or a number, they are those of `labels_of`.
+    `unit` is that of numeric levels ("mph", "in"); without it a number stands behind its factor.
     """
 
     name: str
@@ -62,23 +59,23 @@ class SetupFactor:
     label: str = ""
     level_labels: tuple[str, ...] = ()
     hard_to_change: bool = False
+    unit: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "label", self.label or self.name.replace("_", " "))
-        labels = tuple(self.level_labels) or labels_of(self.label, self.levels)
+        given = tuple(self.level_labels) or self.levels
+        labels = labels_of(self.label, given, self.unit, self.name)
         object.__setattr__(self, "level_labels", labels)
 
-
-@dataclass(frozen=True, slots=True)
-class OptionCost:
-    """What a level of a factor costs: price, life (years), interest (a share), use (ha/year)."""
-
-    factor: str
-    level: str
-    cost: float
-    life_years: float
-    interest: float
-    area_per_year: float
+    @property
+    def speeds(self) -> dict[str, float]:
+        """km/h of the levels whose names are ground speeds."""
+        known = {level: level_number(level) for level in self.levels}
+        return {
+            level: float(u.convert(value, self.unit, "km/h"))
+            for level, value in known.items()
+            if value is not None and self.unit in ("mph", "km/h")
+        }
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,6 +129,8 @@ class ModelConfig:
 class TrialConfig:
     """Settings of one trial; `price_per_t` is the net grain price per tonne, None if not given.
 
+    `hour_cost` is what an hour more of combining costs (machine, operator, or its hire), None if
+    not given: without it nothing that takes time is advised for or against.
     `units` is the system of the trial's files. `season` is the year of harvest. `date_order` says
     how dates written like 10/03/2026 are meant; None refuses those that could be read both ways.
     `kernel_mass_stated` is false where the usual thousand-kernel mass stands in for one of the
@@ -153,6 +152,7 @@ class TrialConfig:
     date_order: DateOrder | None = None
     kernel_mass_stated: bool = False
     model: ModelConfig = ModelConfig()
+    hour_cost: float | None = None
 
     def __post_init__(self) -> None:
         own = self.thousand_kernel_mass != u.DEFAULT_THOUSAND_KERNEL_MASS
@@ -351,20 +351,23 @@ def take_config(top: SectionReader) -> TrialConfig | None:
     notes = top.text("notes", "a text", "")
     order: Any = top.choice("date_order", ("month-first", "day-first"), "") or None
     header = _header(top.section("header", required=True), "ft" if us else "m")
-    setups = _setups(top)
+    setups = _setups(top, system)
     mass, base, weighed = u.DEFAULT_THOUSAND_KERNEL_MASS, u.BASE_MOISTURE, False
     if grain := top.section("grain"):
         weighed = "thousand_kernel_mass" in grain.data
         mass = grain.number("thousand_kernel_mass", 100, 600, "g per 1000 kernels", mass)
         base = grain.number("base_moisture", 8, 25, "a moisture in %", base)
         grain.close()
-    price, currency = None, "USD"
+    price, hour, currency = None, None, "USD"
     if prices := top.section("prices"):
         currency = prices.text("currency", "a currency, as in USD", "USD")
         price = prices.number("grain", 0, 1e6, f"a net price per {'bushel' if us else 'tonne'}")
         price = u.price_per_bushel_to_per_tonne(price) if us else price
+        if "hour" in prices.data:
+            hour = prices.number("hour", 0, 1e6, "what an hour more of combining costs")
+        prices.known.append("hour")
         prices.close()
-    option = _option(top.section("option"), setups, "ac" if us else "ha")
+    option = take_option(top.section("option"), setups, "ac" if us else "ha")
     model = _model(top.section("model"))
     top.close()
     if header is None:
@@ -372,7 +375,7 @@ def take_config(top: SectionReader) -> TrialConfig | None:
     return TrialConfig(
         title=title, season=season, units=system, header=header, setups=setups,
         growers_agreed=agreed, notes=notes, thousand_kernel_mass=mass, base_moisture=base,
-        price_per_t=price, currency=currency, option=option, date_order=order,
+        price_per_t=price, hour_cost=hour, currency=currency, option=option, date_order=order,
         kernel_mass_stated=weighed,
         model=model,
     )  # fmt: skip
@@ -384,15 +387,18 @@ def _header(reader: SectionReader | None, unit: str) -> HeaderConfig | None:
     high = 100.0 if unit == "ft" else 30.0
     rows = reader.whole("rows", 1, 36, "the number of rows")
     width = reader.number("width", 0.5, high, f"the header's width in {unit}")
+    stated = "discharge_width" in reader.data
     # A full-width spread is the case in which processing loss needs no correction.
     discharge = reader.number(
         "discharge_width", 0.3, high, f"the width residue is discharged over, in {unit}", width
     )
     reader.close()
-    return HeaderConfig(rows, u.convert(width, unit, "m"), u.convert(discharge, unit, "m"))
+    return HeaderConfig(
+        rows, u.convert(width, unit, "m"), u.convert(discharge, unit, "m"), stated
+    )
 
 
-def _setups(top: SectionReader) -> tuple[SetupFactor, ...]:
+def _setups(top: SectionReader, system: str) -> tuple[SetupFactor, ...]:
     value = top.take("setup")
     if value is ABSENT:
         return ()
@@ -401,14 +407,15 @@ def _setups(top: SectionReader) -> tuple[SetupFactor, ...]:
         return ()
     factors: list[SetupFactor] = []
     for number, entry in enumerate(value, start=1):
-        factors.append(_setup(SectionReader(dict(entry), f"setup {number}: ", top.faults)))
+        reader = SectionReader(dict(entry), f"setup {number}: ", top.faults)
+        factors.append(_setup(reader, system))
     names = [factor.name for factor in factors if factor.name]
     for name in sorted({n for n in names if names.count(n) > 1}):
         top.fault("setup", "factors with different names", name)
     return tuple(factors)
 
 
-def _setup(reader: SectionReader) -> SetupFactor:
+def _setup(reader: SectionReader, system: str) -> SetupFactor:
     name = reader.text("name", "a name").lower()
     if name and not re.fullmatch(r"[a-z][a-z0-9_]{0,39}", name):
         reader.fault("name", "letters, digits and _, beginning with a letter", name)
@@ -423,30 +430,10 @@ def _setup(reader: SectionReader) -> SetupFactor:
         label=reader.text("label", "a text", ""),
         reference=reader.choice("reference", levels, levels[0] if levels else ""),
         hard_to_change=reader.flag("hard_to_change", False),
+        unit=reader.text("unit", "a unit, as in mph", usual_unit(name, levels, system)),
     )  # fmt: skip
     reader.close()
     return factor
-
-
-def _option(
-    reader: SectionReader | None, setups: tuple[SetupFactor, ...], unit: str
-) -> OptionCost | None:
-    if reader is None:
-        return None
-    factor = reader.choice("factor", tuple(s.name for s in setups))
-    levels = next((s.levels for s in setups if s.name == factor), ())
-    option = OptionCost(
-        factor=factor,
-        level=reader.choice("level", levels),
-        cost=reader.number("cost", 0, 1e9, "a price"),
-        life_years=reader.number("life_years", 0.5, 100, "years"),
-        interest=reader.number("interest", 0, 1, "a share, as in 0.08 for 8 %"),
-        area_per_year=u.convert(
-            reader.number("area_per_year", 0.1, 1e6, f"area a year in {unit}"), unit, "ha"
-        ),
-    )
-    reader.close()
-    return option
 
 
 def _model(reader: SectionReader | None) -> ModelConfig:

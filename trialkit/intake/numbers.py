@@ -3,13 +3,19 @@
 A file has one decimal mark. It is known from cells that allow one reading only ("2,5" or "12.75"
 or "1,234.5"). "1,234" alone could be 1234 or 1.234: it is refused while the file does not settle
 the mark, and so are numbers with a comma in a file that uses both marks.
+
+A cell may name its unit ("35 mm", "1-3/8 in"), and lengths in inches or feet may be the fractions
+of a tape: "1 3/8", "1-3/8", "1⅜".
 """
 
 from __future__ import annotations
 
 import re
+import unicodedata
 from collections.abc import Iterable
 from typing import Literal
+
+from trialkit import units
 
 Mark = Literal["point", "comma", "both", "unknown"]
 
@@ -77,3 +83,66 @@ def read_number(text: str, mark: Mark) -> float | str:
         return float(plain) if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", plain) else ""
     except ValueError:
         return ""
+
+
+_WITH_UNIT = re.compile(r"([-+−]?[\d.,][^A-Za-z%°\"″”“'′’]*|[-+−]?[¼½¾⅛⅜⅝⅞])(\D.*)")
+_MARKS = {"″": "in", "”": "in", "“": "in", "''": "in", "’’": "in", "′′": "in",
+          "'": "ft", "′": "ft", "’": "ft"}  # fmt: skip
+_VULGAR = re.compile("[¼½¾⅛⅜⅝⅞]")
+_TAPE = re.compile(r"([-+]?)(?:(\d{1,4})(?:\s*[-–]\s*|\s+))?(\d{1,2})\s*/\s*(\d{1,2})")
+_TAPE_PARTS = (2, 4, 8, 16, 32, 64)
+_MONTHS = "jan|feb|mar|apr|may|jun|jul|aug|sep|oct|nov|dec"
+_DATED = re.compile(
+    rf"\d{{4}}-\d\d?-\d\d?.*|\d\d?[-/. ](?:{_MONTHS})[a-z]*.*|(?:{_MONTHS})[a-z]*[-/. ]\d\d?.*|"
+    r"\d\d?/\d\d?/\d{2,4}", re.IGNORECASE,
+)  # fmt: skip
+
+
+def split_unit(text: str) -> tuple[str, str]:
+    """A cell's number and the unit written after it; no unit where there is none that is known."""
+    match = _WITH_UNIT.fullmatch(text)
+    if match is None:
+        return text, ""
+    unit = match[2].strip().rstrip(".")
+    symbol = _MARKS.get(unit) or units.unit_symbol(unit)
+    return (match[1].rstrip(), symbol) if symbol else (text, "")
+
+
+def read_quantity(text: str, unit: str, mark: Mark) -> tuple[float | str, str]:
+    """The number of a cell in `unit`, or what stands against reading it; and the unit it names.
+
+    Parameters
+    ----------
+    text : str
+    unit : str
+        Symbol of the column's unit; empty where it has none.
+    mark : Mark
+        Decimal mark of the file.
+    """
+    bare, named = split_unit(text) if unit else (text, "")
+    alike = units.units_like(unit) if unit else ()
+    if named and named not in alike:
+        return f"in a unit among {', '.join(alike)}", named
+    number = read_number(bare, mark)
+    if not isinstance(number, float) and "m" in alike:
+        number = _on_a_tape(bare, named or unit) or number
+    if isinstance(number, float) and named:
+        number = float(units.convert(number, named, unit))
+    return number, named
+
+
+def _on_a_tape(text: str, unit: str) -> float | str:
+    """A fraction of an inch or a foot as on a tape; empty for what is none."""
+    if unit in ("in", "ft") and _DATED.fullmatch(text):
+        return "not a date: a spreadsheet makes one of 1-3/8; write 1.375, or 1 3/8 in a text cell"
+    plain = text.replace("−", "-").replace("\u2044", "/")
+    plain = _VULGAR.sub(lambda m: " " + unicodedata.normalize("NFKC", m[0]), plain)
+    match = _TAPE.fullmatch(plain.replace("\u2044", "/").strip().replace("- ", "-"))
+    if match is None:
+        return ""
+    sign, whole, part, parts = match[1], int(match[2] or 0), int(match[3]), int(match[4])
+    if unit not in ("in", "ft"):
+        return f"decimals in {unit}, or a fraction with its unit, as in 1-1/4 in"
+    if not 0 < part < parts or parts not in _TAPE_PARTS:
+        return "a fraction as a tape has it, such as 1-3/8 (halves to 64ths, smaller than one)"
+    return (-1 if sign == "-" else 1) * (whole + part / parts)

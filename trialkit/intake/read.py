@@ -15,8 +15,11 @@ from trialkit.intake.check import CheckedTable, check_table, no_faults
 from trialkit.intake.config import TrialConfig, check_config, read_toml
 from trialkit.intake.decode import clean_utf8
 from trialkit.intake.delimited import read_delimited
+from trialkit.intake.former import take_former
+from trialkit.intake.halves import half_gaps, half_questions
 from trialkit.intake.relations import (
     match_fields,
+    match_grounds,
     match_headers,
     note_thin_pairs,
     refuse_changed_main_strips,
@@ -98,11 +101,11 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         if name not in sources:
             continue
         layout = schema.table(name, config.setups)
-        table = check_table(sources.pop(name), layout, config)
+        table = check_table(sources.pop(name), layout, config, (take_former,))
         if name != "strips" and "strip" in table.folded:
             refuse_unknown(table, "strip", checked["strips"])
-        elif name == "stalks" and "strips" in checked:
-            refuse_unknown(table, "field", checked["strips"])
+        elif name in schema.OF_A_FIELD:
+            match_grounds(table, checked.get("strips"), checked.get("fields"))
         if name == "strips" and "fields" in checked:
             match_fields(table, checked["fields"])
         refuse_repeats(table)
@@ -111,6 +114,8 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
             note_thin_pairs(table, config.setups)
         if name == "header_check" and "strips" in checked:
             match_headers(checked["strips"], table)
+        if name == "header_check":
+            table.notes += half_questions(half_gaps(table.kept()), config.units)
         checked[name] = table
     return checked
 

@@ -68,25 +68,48 @@ def _refuse_conflicts(
         table.refuse(rows[mine], name, np.asarray(expected, dtype=object))
 
 
-def refuse_unknown(table: CheckedTable, column: str, parent: CheckedTable) -> None:
-    """Refuse rows whose label in `column` is no kept row of `parent`; spell the rest as it does."""
+def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> None:
+    """Refuse rows whose label in `column` is no kept row of a parent; spell the rest as it does.
+
+    Of several parents the first that holds a label spells it.
+    """
     if column not in table.folded:
         return
-    spelling, refused_at = _known(parent, column)
+    spelling: dict[str, str] = {}
+    refused_at: dict[str, tuple[str, int]] = {}
+    for parent in reversed(parents):
+        kept, refused = _known(parent, column)
+        spelling |= kept
+        refused_at |= {label: (parent.file, line) for label, line in refused.items()}
+    files = " or ".join(parent.file for parent in parents)
     labels = table.labels[column]
     expected = np.full(len(labels), "", object)
     for k, label in enumerate(labels):
         if label in refused_at and label not in spelling:
             expected[k] = (
-                f"a {column} that was kept; this one was refused in {parent.file}, "
-                f"line {refused_at[label]}"
+                f"a {column} that was kept; this one was refused in {refused_at[label][0]}, "
+                f"line {refused_at[label][1]}"
             )
         elif label and label not in spelling:
-            expected[k] = f"a {column} listed in {parent.file}"
+            expected[k] = f"a {column} listed in {files}"
     codes = table.folded[column]
     lost = (expected != "")[codes]
     table.refuse(lost, column, expected[codes[lost]])
     _respell(table, column, spelling)
+
+
+def match_grounds(
+    table: CheckedTable, strips: CheckedTable | None, fields: CheckedTable | None
+) -> None:
+    """Fields in which stalks or ear butts were measured: those of the strips or the fields table.
+
+    Before there are strips, as when a header is set up before harvest, every field stays.
+    """
+    known = [t for t in (strips, fields) if t is not None and len(t.lines)]
+    if strips is not None and len(strips.lines):
+        refuse_unknown(table, "field", *known)
+    elif known:
+        _match(table, known[0], "field")
 
 
 def match_fields(strips: CheckedTable, fields: CheckedTable) -> None:

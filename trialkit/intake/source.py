@@ -44,10 +44,11 @@ class HeaderReading:
 
 def plain_name(text: str) -> str:
     """Header text without unit, case and punctuation: " Loose Kernels (n)" -> "loose_kernels"."""
-    return _split(text)[0]
+    return split_header(text)[0]
 
 
-def _split(text: str) -> tuple[str, str | None]:
+def split_header(text: str) -> tuple[str, str | None]:
+    """Plain name and unit of a header cell; None without one."""
     match = re.fullmatch(r"(.*?)(?:[(\[]([^()\[\]]*)[)\]]\W*)?", text.strip(), re.DOTALL)
     name, unit = match.groups() if match else (text, None)
     return re.sub(r"\W+", "_", name.casefold()).strip("_"), unit
@@ -61,7 +62,7 @@ def read_header(cells: list[str], layout: schema.Table, system: schema.System) -
     known = {c.name: c for c in layout.columns}
     reading = HeaderReading({}, {}, {}, [])
     for position, cell in enumerate(cells):
-        name, unit = _split(cell)
+        name, unit = split_header(cell)
         column = known.get(name)
         if column is None:
             title = " ".join(cell.split()) or f"column {position + 1}"

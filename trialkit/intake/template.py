@@ -156,7 +156,8 @@ def _settings(
         ("header.rows", "rows of the header", 8, True),
         ("header.width", "width of the header: ft (US) or m (SI)", 20 if us else 6, True),
         ("header.discharge_width", "width residue falls on behind: ft (US) or m (SI); "
-         "the header's width when left out", 20 if us else 6, False),
+         "taken as the header's width when left out, which overstates loss from a windrow",
+         20 if us else 6, False),
     ]  # fmt: skip
     for factor in factors:
         rows += [
@@ -178,15 +179,23 @@ def _settings(
         ("prices.currency", "currency", "USD", False),
         ("prices.grain", "net price of grain: per bushel (US) or per tonne (SI)",
          4.00 if us else 157.50, False),
+        ("prices.hour", "what an hour more of combining costs: machine and operator, or its hire",
+         200, False),
         ("option.factor", "factor that costs money",
          factors[0].name if factors else "", False),
         ("option.level", "its level that costs money",
          factors[0].levels[-1] if factors else "", False),
         ("option.cost", "price of the option", 6000, False),
-        ("option.life_years", "years it lasts", 10, False),
+        ("option.life_years", "years it lasts at the most", 10, False),
+        ("option.life_area", "your own figure of the area it lasts, whichever ends first: ac (US) "
+         "or ha (SI)",
+         5000 if us else 2000, False),
         ("option.interest", "interest, as in 0.08 for 8 %", 0.08, False),
         ("option.area_per_year", "area harvested a year: ac (US) or ha (SI)",
          500 if us else 200, False),
+        ("option.repair_per_area", "upkeep per ac (US) or ha (SI)", 0.1 if us else 0.25, False),
+        ("option.change_hours", "hours of labour to fit it", 3, False),
+        ("option.wage", "an hour of that labour", 25, False),
         ("model.adjust_for", "what was measured that every comparison is adjusted for, of "
          f"{', '.join(ADJUSTABLE)}; none for nothing; what was fixed before the setup was applied "
          "when left out", ["moisture"], False),
@@ -255,13 +264,18 @@ _README = (
     'Begin with the sheet "trial": its keys stay as they are, the values are yours. '
     "A list takes the cells to the right.",
     'Then "strips": one row per combine pass. Every other sheet points at its strips.',
-    "At least one of frames, ears, grain or residue is needed; leave sheets you do not use empty.",
+    "At least one of frames, ears, grain, ear_butt_damage or residue is needed; leave sheets you "
+    "do not use empty.",
     "The unit of each column stands in its header. To work in another unit, change it there, "
     "as in area (m2).",
     "Columns in bold are needed in every row. Leave a cell empty when there is no value.",
     "A row with a mistake is not used: it is listed with its row number and what was expected.",
     "Zones: preharvest is standing corn ahead of the machine; header is ground the header crossed "
     "but the body did not; total is ground behind the machine.",
+    "Behind the machine loose kernels and those still on pieces of cob are counted apart; where "
+    "the residue falls on less than the header's width, discharge_width says on how much.",
+    "Ears of zone header are those that did not go through the machine, between it and the "
+    "standing corn, or told apart behind it; zone total are all that lie behind it.",
     "Before anyone counts near the machine: stop it, disengage the header, engine off, brake set, "
     "key out and with the counter, wait until all movement has stopped.",
     "Lock the header's lift cylinders before reaching under it; never free a plugged row with the "
@@ -331,13 +345,14 @@ def _table_sheet(
         head.font = Font(bold=column.required)
         head.comment = Comment(column.about, "trialkit")
         rule = None
-        if column.kind == "zone":
-            rule = DataValidation(type="list", formula1=f'"{",".join(schema.ZONES)}"')
+        if column.kind in ("zone", "choice"):
+            rule = DataValidation(type="list", formula1=f'"{",".join(column.levels)}"')
         elif column.kind == "level":
-            rule = DataValidation(type="list", formula1=level_cells[column.name])
+            own = f'"{",".join(column.levels)}"'
+            rule = DataValidation(type="list", formula1=level_cells.get(column.name, own))
         elif column.name == "strip" and layout.name != "strips":
             rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${last}")
-        elif column.name == "field" and layout.name == "stalks":
+        elif column.name == "field" and layout.name in schema.OF_A_FIELD:
             rule = DataValidation(type="list", formula1=f"strips!$B$2:$B${last}")
         if rule:
             rule.allow_blank = True

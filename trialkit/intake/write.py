@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import io
 import json
+import math
 import re
 from collections.abc import Mapping, Sequence
 from pathlib import Path
@@ -15,8 +16,9 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.intake.config import ModelConfig, SetupFactor, TrialConfig, labels_of
+from trialkit.intake.config import ModelConfig, OptionCost, SetupFactor, TrialConfig
 from trialkit.intake.files import write_all
+from trialkit.intake.level_names import labels_of, usual_unit
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
@@ -156,17 +158,22 @@ def toml_text(config: TrialConfig) -> str:
     header = {
         "rows": config.header.rows,
         f"width  # {length}": units.convert(config.header.width, "m", length),
-        f"discharge_width  # {length}": units.convert(config.header.discharge_width, "m", length),
+        # A width that nobody gave is left out, so that reading the file does not make it one.
+        f"discharge_width  # {length}": units.convert(config.header.discharge_width, "m", length)
+        if config.header.discharge_stated
+        else None,
     }
     parts = [_lines(top), "[header]\n" + _lines(header)]
     for factor in config.setups:
-        usual = labels_of(factor.label, factor.levels)
+        usual = labels_of(factor.label, factor.levels, factor.unit, factor.name)
+        unit = usual_unit(factor.name, factor.levels, config.units)
         entry = {
             "name": factor.name,
             "label": factor.label,
             "levels": list(factor.levels),
             "labels": None if factor.level_labels == usual else list(factor.level_labels),
             "reference": factor.reference,
+            "unit": None if factor.unit == unit else factor.unit,
             "hard_to_change": factor.hard_to_change or None,
         }
         parts.append("[[setup]]\n" + _lines(entry))
@@ -180,18 +187,11 @@ def toml_text(config: TrialConfig) -> str:
         net = config.price_per_t
         net = units.price_per_tonne_to_per_bushel(net) if us else net
         parts.append(
-            "[prices]\n" + _lines({"currency": config.currency, f"grain  # per {price}": net})
+            "[prices]\n" + _lines({"currency": config.currency, f"grain  # per {price}": net,
+                                "hour": config.hour_cost})
         )
     if config.option is not None:
-        option = {
-            "factor": config.option.factor,
-            "level": config.option.level,
-            "cost": config.option.cost,
-            "life_years": config.option.life_years,
-            "interest": config.option.interest,
-            f"area_per_year  # {area}": units.convert(config.option.area_per_year, "ha", area),
-        }
-        parts.append("[option]\n" + _lines(option))
+        parts.append("[option]\n" + _lines(_option(config.option, area)))
     asked = config.model.adjust_for
     primary = config.model.primary
     model = {
@@ -203,6 +203,28 @@ def toml_text(config: TrialConfig) -> str:
     if (prior := config.model.prior) is not None:
         parts.append("[model.prior]\n" + _lines({"ratio": prior.ratio, "times": prior.times}))
     return "\n".join(parts)
+
+
+def _option(option: OptionCost, area: str) -> dict[str, Any]:
+    """Keys of [option]; what is left at its default is not written."""
+    per_area = option.repair_per_ha * units.convert(1.0, area, "ha")
+    return {
+        "factor": option.factor,
+        "level": option.level,
+        "cost": option.cost,
+        "life_years": option.life_years if math.isfinite(option.life_years) else None,
+        f"life_area  # {area}": units.convert(option.life_area, "ha", area)
+        if math.isfinite(option.life_area)
+        else None,
+        "interest": option.interest,
+        f"area_per_year  # {area}": units.convert(option.area_per_year, "ha", area),
+        "salvage": option.salvage or None,
+        f"repair_per_area  # per {area}": per_area or None,
+        "change_cost  # a change": option.change_cost or None,
+        "change_hours  # of labour, a change": option.change_hours or None,
+        "wage  # an hour": option.wage or None,
+        "changes_per_year": option.changes_per_year or None,
+    }
 
 
 def _lines(entries: Mapping[str, Any]) -> str:

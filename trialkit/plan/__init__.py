@@ -18,12 +18,11 @@ from trialkit.plan.power_grid import CheapestPlan, Exchange, PowerGrid
 from trialkit.plan.power_learn import learn
 from trialkit.plan.power_run import power
 from trialkit.plan.power_sensitivity import sensitivity
-from trialkit.plan.power_work import Work
 from trialkit.plan.record import PlannedTrial, begin_from, read_plan
 from trialkit.plan.refusals import PlanRefused, check_layout
 from trialkit.plan.result import Plan
 from trialkit.plan.sheets import planned_tables
-from trialkit.plan.work import Pace
+from trialkit.simulate import Work
 
 __all__ = [
     "CheapestPlan",
@@ -31,7 +30,6 @@ __all__ = [
     "Exchange",
     "Expected",
     "Ground",
-    "Pace",
     "Plan",
     "PlanRefused",
     "PlannedTrial",

@@ -12,7 +12,8 @@ import pandas as pd
 
 from trialkit.plan.draws import Draws
 from trialkit.plan.refusals import Fault
-from trialkit.plan.work import Order, run_order
+from trialkit.plan.work import run_order
+from trialkit.simulate.work import Order
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig

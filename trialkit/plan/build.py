@@ -26,7 +26,9 @@ from trialkit.plan.refusals import Fault, PlanRefused, analysable
 from trialkit.plan.result import Plan
 from trialkit.plan.sentences import in_words, length, to_know
 from trialkit.plan.strata import by_factor, variance_table
-from trialkit.plan.work import ORDERS, Order, Pace, changeovers, order_of_work
+from trialkit.plan.work import changeovers, order_of_work
+from trialkit.simulate import Effort, Work
+from trialkit.simulate.work import ORDERS, Order
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -53,7 +55,8 @@ def plan_trial(
     order: Order = "position",
     alternate: bool = True,
     max_change_hours: float | None = None,
-    pace: Pace | None = None,
+    work: Work | None = None,
+    effort: Effort | None = None,
 ) -> Plan:
     """Lay out a strip trial at random and check that it can be run and analysed.
 
@@ -92,8 +95,11 @@ def plan_trial(
         Whether passes are run up and down in turn, or all of them up.
     max_change_hours : float, optional
         Most hours of changeovers; layouts that take more are not drawn.
-    pace : Pace, optional
-        Speed, turning, counting, and minutes a change takes.
+    work : Work, optional
+        Speed, and minutes that turning, counting and a change take; length of strips and order are
+        the plan's own.
+    effort : Effort, optional
+        What is counted on every strip, for the hours; the usual (`Effort.usual`) unless told.
 
     Raises
     ------
@@ -111,7 +117,7 @@ def plan_trial(
         "buffer_passes": buffer_passes, "buffers_between": buffers_between,
         "min_length": min_length, "balance": balance, "max_run": max_run, "order": order,
         "alternate": alternate, "max_change_hours": max_change_hours,
-        "pace": Pace() if pace is None else pace,
+        "work": Work() if work is None else work, "effort": effort,
     }  # fmt: skip
     _check(config, grounds, arguments)
     seed = secrets.randbelow(2**32) if seed is None else seed
@@ -217,7 +223,7 @@ def _draw(
         raise DesignError(str(fault)) from None
     _check_layout(config, a["layout"], whole, sub)
     _check_ground(config, grounds, a)
-    minutes = a["pace"].changes(config.setups)
+    minutes = a["work"].changes(config.setups)
     keep = Restrictions(a["max_run"], a["balance"], a["order"], a["max_change_hours"])
     names = [g.field for g in grounds]
     # Whether it can be analysed and fits does not hang on the draw: say that before the hours.
@@ -233,14 +239,19 @@ def _draw(
         config, schema.tidy(strips[[c for c in strips if c in own]], "strips", config.setups)
     )
     variance = variance_table(design)
-    arguments = {**a, "pace": dataclasses.asdict(a["pace"])}
+    own_length = float((strips["end"] - strips["start"]).mean())
+    work = dataclasses.replace(a["work"], strip_length=own_length, order=a["order"])
+    across = min(a["pass_rows"] * g.row_spacing for g in grounds)
+    effort = Effort.usual(config.units, across) if a["effort"] is None else a["effort"]
+    arguments = {**a, "work": dataclasses.asdict(work), "effort": dataclasses.asdict(effort)}
     arguments["setups"] = None if a["setups"] is None else [dict(s) for s in a["setups"]]
     arguments["grounds"] = [dataclasses.asdict(g) for g in grounds]
     plan = Plan(
         config, a["layout"], int(seed), grounds, design, strips, passes,
-        order_of_work(config, strips, order, a["pace"]),
-        changeovers(config, strips, order, a["pace"]),
+        order_of_work(config, strips, order, work, effort),
+        changeovers(config, strips, order, work),
         variance, by_factor(design, variance), (), (), arguments,
+        work, effort,
     )  # fmt: skip
     return dataclasses.replace(plan, words=in_words(plan), notes=to_know(plan))
 

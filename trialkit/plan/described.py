@@ -1,7 +1,7 @@
 """A plan described in a small TOML file: the trial's settings, its fields, and how to plan.
 
 The file is a trial.toml with ``[[field]]`` sections and, where the defaults do not suit,
-``[plan]``, ``[count]`` and ``[pace]``; `EXAMPLE` shows all of it. A quantity is a number in the
+``[plan]``, ``[count]`` and ``[work]``; `EXAMPLE` shows all of it. A quantity is a number in the
 trial's own units, or a text with its unit, as in ``"75 cm"``. All faults are told at once, an
 unknown key with the nearest known one.
 """
@@ -32,9 +32,9 @@ from trialkit.plan.build import BETWEEN, LAYOUTS, plan_trial
 from trialkit.plan.geo import Corner
 from trialkit.plan.ground import Ground
 from trialkit.plan.result import Plan
-from trialkit.plan.work import ORDERS, Pace
 from trialkit.quantities import upper_first
-from trialkit.simulate import Effort
+from trialkit.simulate import Effort, Work
+from trialkit.simulate.work import MINUTES, ORDERS
 
 # What a quantity is given in where it stands without a unit: US, SI.
 UNITS = {
@@ -92,15 +92,22 @@ header_frames = 8
 preharvest_frames = 2
 total_frames = 2
 frame_area = 10
-ear_area = 435.6  # 0: no search for ears
+ear_area = 400  # what 20 ft of a pass hold; 0: no search for ears
 grain_samples = 2
 # kernels_examined = 200
-# residue_samples = 1
+# residue_samples = 1  # in the tank
+# intake_samples = 1  # of what fell behind the machine
+# butt_samples = 1  # groups of ears collected at the header
+# ears_examined = 25
 
-# [pace]
+# [work]  # minutes of one person
 # speed = 5
 # turn_minutes = 1
-# count_minutes = 15
+# stop_minutes = 5  # of a strip: backing up, shutting off, walking
+# frame_minutes = 3  # a check of five frames takes about 15
+# search_minutes = 3  # for ears
+# sample_minutes = 10  # sorting it
+# field_minutes = 60  # moving to a field
 # change_minutes = {cushion = 120}
 """
 
@@ -143,7 +150,7 @@ class DescribedPlan:
 
     def plan(self) -> Plan:
         """Draw it; raises as `plan_trial`."""
-        return plan_trial(self.config, self.grounds, **self.arguments)
+        return plan_trial(self.config, self.grounds, effort=self.effort, **self.arguments)
 
 
 def read_description(path: str | Path) -> DescribedPlan:
@@ -176,10 +183,16 @@ def check_description(data: Mapping[str, Any], name: str = "plan.toml") -> Descr
     places: dict[str, tuple[Corner, float]] = {}
     grounds = tuple(_grounds(top, us, places))
     arguments = _arguments(top.section("plan"), us)
-    effort = _effort(top.section("count"), us)
-    pace = top.section("pace")
-    if pace is not None:
-        arguments["pace"] = _pace(pace, us)
+    rows = arguments.get("pass_rows") or _rows_of(data)
+    across = rows * min((g.row_spacing for g in grounds), default=0.762)
+    effort = _effort(top.section("count"), us, across)
+    work = top.section("work")
+    if work is not None:
+        arguments["work"] = _work(work, us)
+    if top.take("pace") is not ABSENT:
+        top.faults.append(
+            "[pace] is now [work], which has stop_minutes and frame_minutes for count_minutes"
+        )
     config = take_config(top)
     if places and len(places) < len(grounds):
         top.faults.append("corner and heading are given for some fields; expected all, or none")
@@ -290,8 +303,15 @@ def _hours(reader: SectionReader) -> float | None:
     return None
 
 
-def _effort(reader: SectionReader | None, us: bool) -> Effort:
-    own = Effort.usual("US" if us else "SI")
+def _rows_of(data: Mapping[str, Any]) -> int:
+    """Rows of the header as described; what is wrong with them is told with the header."""
+    header = data.get("header")
+    rows = header.get("rows") if isinstance(header, dict) else None
+    return rows if isinstance(rows, int) and 0 < rows <= 36 else 8
+
+
+def _effort(reader: SectionReader | None, us: bool, across: float) -> Effort:
+    own = Effort.usual("US" if us else "SI", across)
     if reader is None:
         return own
     found: dict[str, Any] = {
@@ -299,7 +319,8 @@ def _effort(reader: SectionReader | None, us: bool) -> Effort:
         for key, low, high in (
             ("header_frames", 0, 200), ("preharvest_frames", 0, 200), ("total_frames", 0, 200),
             ("grain_samples", 0, 200), ("kernels_examined", 1, 1_000_000),
-            ("residue_samples", 0, 200),
+            ("residue_samples", 0, 200), ("intake_samples", 0, 200), ("butt_samples", 0, 200),
+            ("ears_examined", 1, 10_000),
         )
     }  # fmt: skip
     found["frame_area"] = _quantity(reader, "frame_area", us, 0.01, 100, own.frame_area)
@@ -308,16 +329,17 @@ def _effort(reader: SectionReader | None, us: bool) -> Effort:
     return replace(own, **{key: value for key, value in found.items() if value is not None})
 
 
-def _pace(reader: SectionReader, us: bool) -> Pace:
-    own = Pace()
+def _work(reader: SectionReader, us: bool) -> Work:
+    own = Work()
     speed = _quantity(reader, "speed", us, 0.5, 25, own.speed)
-    turn = reader.number("turn_minutes", 0, 1000, "minutes", own.turn_minutes)
-    count = reader.number("count_minutes", 0, 1000, "minutes", own.count_minutes)
+    given: dict[str, Any] = {
+        k: reader.number(k, 0, 1000, "minutes", getattr(own, k)) for k in MINUTES
+    }
     changes: dict[str, float] = {}
     if section := reader.section("change_minutes"):
         changes = {k: section.number(k, 0, 10_000, "minutes") for k in list(section.data)}
     reader.close()
-    return Pace(own.speed if speed is None else speed, turn, count, changes)
+    return Work(speed=own.speed if speed is None else speed, change_minutes=changes, **given)
 
 
 def _is_number(value: Any) -> bool:

@@ -34,8 +34,7 @@ if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
     from trialkit.plan.arrange import Layout
     from trialkit.plan.power_expected import Expected, Reductions
-    from trialkit.plan.power_work import Work
-    from trialkit.simulate import Effort
+    from trialkit.simulate import Effort, Work
 
 Response = Literal["header_loss", "kernel_damage"]
 PLAN = ["pairs", "frames", "fields"]

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -25,12 +25,11 @@ from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import DEFAULT, Expected, Reductions, as_shares
 from trialkit.plan.power_grid import PowerGrid, Response, levels_of
 from trialkit.plan.power_scale import least_share, monte_carlo_error, others_of
-from trialkit.plan.power_work import Work, strips_of
-from trialkit.plan.record import PlannedTrial
+from trialkit.plan.power_work import plan_minutes, strips_of
+from trialkit.plan.record import PlannedTrial, effort_of
 from trialkit.plan.refusals import Fault
 from trialkit.plan.result import Plan
-from trialkit.plan.work import Pace
-from trialkit.simulate import Effort, Truth
+from trialkit.simulate import Effort, Truth, Work
 from trialkit.trial import Trial
 
 if TYPE_CHECKING:
@@ -131,7 +130,7 @@ def power(
     Parameters
     ----------
     trial : TrialConfig or Plan
-        What is compared. A plan brings its layout, setups, pairs, fields and pace.
+        What is compared. A plan brings its layout, setups, pairs, fields, effort and work.
     reduction : float or mapping
         True share by which every level loses (or damages) less than its factor's reference, or
         ``{factor: {level: share}}``, others none; below zero for more. Effects multiply.
@@ -146,7 +145,8 @@ def power(
     layout, setups
         As in `plan_trial`.
     effort : Effort, optional
-        Frame area, preharvest frames on a strip, kernels examined in a sample.
+        What is counted on a strip beside the frames (or samples) that are varied; it is in the
+        minutes. Unless told, no more than the response needs.
     work : Work, optional
         How long things take.
     rounds : int
@@ -188,7 +188,7 @@ def power(
     expected, work, effort = (
         expected or DEFAULT,
         work or Work(),
-        effort or Effort.usual(config.units),
+        effort or _needed(response, config.units),
     )
     seed = secrets.randbelow(2**32) if seed is None else seed
     usual = FRAMES if response == "header_loss" else SAMPLES
@@ -218,11 +218,10 @@ def power(
     several = len(set(contrasts["factor"])) > 1
     levels = levels_of(contrasts)
     for (p, n, f), cell, found in zip(product(*counts.values()), cells, answers, strict=True):
-        each = work.frame_minutes * (n + effort.preharvest_frames)
-        if response == "kernel_damage":
-            each = work.sample_minutes * n
+        damage = response == "kernel_damage"
+        each = replace(effort, grain_samples=n) if damage else replace(effort, header_frames=n)
         plan = {"pairs": p, "frames": n, "fields": f}
-        minutes = work.minutes(config, units, p, f, each)
+        minutes = plan_minutes(work, config, units, p, f, each)
         if several and (p, f) not in crossings:  # a design does not hang on frames
             crossings[p, f] = cell.rounds().design.interactions
         interactions = crossings.get((p, f), ())
@@ -250,18 +249,27 @@ def power(
 
 
 def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
-    """Arguments of `power` that a plan settles: layout, setups, numbers near its own, pace."""
+    """Arguments of `power` that a plan settles: layout, setups, numbers near its own, work."""
     own = planned.arguments
     blocks = int(own["blocks"])
     return {
         "layout": planned.layout, "setups": own.get("setups"),
         "pairs": [n for n in range(blocks - 2, blocks + 4) if n >= 3],
-        "fields": [len(own["grounds"])], "effort": getattr(planned, "effort", None),
-        "work": Work(
+        "fields": [len(own["grounds"])], "effort": effort_of(planned),
+        "work": replace(
+            Work.recorded(own), order=own["order"],
             strip_length=float((planned.strips["end"] - planned.strips["start"]).mean()),
-            order=own["order"], pace=Pace(**own["pace"]),
         ),
     }  # fmt: skip
+
+
+def _needed(response: Response, system: schema.System) -> Effort:
+    """What one response alone needs on a strip."""
+    bare = replace(Effort.usual(system), total_frames=0, ear_area=0.0, grain_samples=0,
+                   residue_samples=0, intake_samples=0, butt_samples=0)  # fmt: skip
+    if response == "header_loss":
+        return bare
+    return replace(bare, header_frames=0, preharvest_frames=0)
 
 
 def summary(

@@ -17,9 +17,10 @@ from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake import filled_workbook, write_all
 from trialkit.intake.config import read_toml
 from trialkit.intake.write import filled_files
-from trialkit.plan.result import SHOWN
+from trialkit.plan.result import SHOWN, Plan
 from trialkit.plan.sheets import planned_tables
-from trialkit.simulate import Effort, HeaderProfile
+from trialkit.plan.work import hours_of_work
+from trialkit.simulate import Effort, HeaderProfile, Work
 
 RECORD = "plan.json"
 _COLUMNS = {
@@ -42,7 +43,8 @@ class PlannedTrial:
     seed : int
     layout : {"pairs", "blocks", "split"}
     arguments : mapping
-        What `plan_trial` was called with; ``grounds`` and ``pace`` as mappings.
+        What `plan_trial` was called with; ``grounds``, ``work`` and ``effort`` as mappings. Plans
+        of earlier versions have a ``pace`` (`Work.recorded`) and no ``effort``.
     strips, passes, order, changeovers, degrees_of_freedom : DataFrame
         As in `Plan`.
     words : tuple of str
@@ -61,6 +63,14 @@ class PlannedTrial:
     degrees_of_freedom: pd.DataFrame
     words: tuple[str, ...]
     effort: Effort | None
+
+    @property
+    def hours(self) -> float:
+        """Hours of all the work, as `Plan.hours`; of an older plan, those of its steps."""
+        if "effort" not in self.arguments:
+            return float(self.order["minutes"].sum()) / 60
+        work, effort = Work.recorded(self.arguments), _effort(self.arguments["effort"])
+        return float(hours_of_work(self.order, self.changeovers, work, effort)["hours"].iloc[-1])
 
     def _repr_html_(self) -> str:
         strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
@@ -92,6 +102,14 @@ def read_plan(folder: str | Path) -> PlannedTrial | None:
         raise TrialError(f"{path} is no plan: it has no {error.args[0]!r}") from None
     except (ValueError, TypeError, RecursionError) as error:
         raise TrialError(f"{path} is no plan: {error}") from None
+
+
+def effort_of(planned: Plan | PlannedTrial) -> Effort | None:
+    """What a plan counts on every strip, whether or not its folder has rows for it."""
+    if planned.effort is not None:
+        return planned.effort
+    given = planned.arguments.get("effort")
+    return None if given is None else _effort(given)
 
 
 def begin_from(planned: str | Path, target: str | Path) -> Path:

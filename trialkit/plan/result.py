@@ -20,9 +20,11 @@ from trialkit.intake.write import filled_files
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
 from trialkit.plan.ground import Ground, joints
+from trialkit.plan.sentences import in_words, to_know
 from trialkit.plan.sheets import planned_tables
+from trialkit.plan.work import hours_of_work, order_of_work
 from trialkit.quantities import upper_first
-from trialkit.simulate import Effort
+from trialkit.simulate import Effort, Work
 
 SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
           "count_rows"]  # fmt: skip
@@ -64,6 +66,10 @@ class Plan:
         The plan in sentences; what to know of it.
     arguments : dict
         What `plan_trial` was called with, the seed and the settings of the trial left out.
+    work : Work
+        How long things take, with the plan's own length of strips and order.
+    effort : Effort
+        What is counted on every strip.
     """
 
     config: TrialConfig
@@ -80,6 +86,30 @@ class Plan:
     words: tuple[str, ...]
     notes: tuple[str, ...]
     arguments: Mapping[str, Any]
+    work: Work
+    effort: Effort
+
+    @property
+    def hours_table(self) -> pd.DataFrame:
+        """What the work comes to; see `work.hours_of_work`."""
+        return hours_of_work(self.order, self.changeovers, self.work, self.effort)
+
+    @property
+    def hours(self) -> float:
+        """Hours of all the work."""
+        return float(self.hours_table["hours"].iloc[-1])
+
+    def counting(self, effort: Effort) -> Plan:
+        """The same plan when this is counted on every strip; only its times differ."""
+        if effort == self.effort:
+            return self
+        run = self.strips["run"].argsort().tolist()
+        made = dataclasses.replace(
+            self, effort=effort,
+            order=order_of_work(self.config, self.strips, run, self.work, effort),
+            arguments={**self.arguments, "effort": dataclasses.asdict(effort)},
+        )  # fmt: skip
+        return dataclasses.replace(made, words=in_words(made), notes=to_know(made))
 
     @property
     def setups(self) -> pd.DataFrame:
@@ -165,6 +195,8 @@ class Plan:
         FileExistsRefusal
             When one of the files is there already; nothing is ever overwritten.
         """
+        if effort is not None and effort != self.effort:
+            return self.counting(effort).write(folder, effort, more)
         tables = self.tables()
         if effort is not None:
             tables |= planned_tables(self.strips, effort)

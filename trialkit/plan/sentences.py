@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 from trialkit.display import number, p_text
 from trialkit.plan.ground import BETTER_LENGTH, Ground
 from trialkit.quantities import lower_first
+from trialkit.simulate.tables import BACK_UP
 from trialkit.units import convert
 
 if TYPE_CHECKING:
@@ -41,7 +42,7 @@ def in_words(plan: Plan) -> tuple[str, ...]:
         ),
     )
     hours = float(plan.changeovers["hours"].sum())
-    day = float(plan.order["minutes"].sum()) / 60
+    day = plan.hours
     swaps = "; ".join(
         f"{row.label} changes {row.changes} time{'s' * (row.changes != 1)}"
         for row in plan.changeovers.itertuples()
@@ -64,7 +65,7 @@ def in_words(plan: Plan) -> tuple[str, ...]:
 
 def to_know(plan: Plan) -> tuple[str, ...]:
     """What limits the plan, and what to mind on the ground."""
-    out = []
+    out = [*_of_ears(plan)]
     df = plan.degrees_of_freedom
     for row in df[df["error_df"] < 3].itertuples():
         out.append(
@@ -91,6 +92,20 @@ def to_know(plan: Plan) -> tuple[str, ...]:
             "is judged between main strips, whatever is counted inside."
         )
     return (*out, *plan.design.notes)
+
+
+def _of_ears(plan: Plan) -> list[str]:
+    """How far to back up where an ear search asks for more than is usual."""
+    usual = BACK_UP[plan.config.units]
+    across = min(plan.arguments["pass_rows"] * g.row_spacing for g in plan.grounds)
+    needed = plan.effort.back_up(across)
+    if needed <= usual * 1.001:
+        return []
+    return [
+        f"An ear search between the machine and the standing corn takes "
+        f"{length(needed, plan.config)} along the rows: back up so far, more than the usual "
+        f"{length(usual, plan.config)}, or search less, or behind the machine."
+    ]
 
 
 def _of_planter(planter: int | None, rows: int) -> str:

@@ -2,71 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
 from itertools import pairwise, permutations
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
-from trialkit.errors import DesignError
-from trialkit.simulate.shown import settings_card
+from trialkit.simulate.work import Order, Work, counted
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
+    from trialkit.simulate import Effort
 
-Order = Literal["position", "fewest changes"]
-ORDERS: tuple[Order, ...] = ("position", "fewest changes")
 # Orders of so many setups are all tried; beyond it the nearest setup is taken next.
 _TRIED = 6
-
-
-@dataclass(frozen=True, slots=True)
-class Pace:
-    """How long the work takes.
-
-    Attributes
-    ----------
-    speed : float
-        Ground speed (km/h); 8 is about the 5 mph of current practice.
-    turn_minutes : float
-        From the end of one pass to the beginning of the next; common practice.
-    count_minutes : float
-        Counting on one strip; a check takes about 15 minutes (University of Missouri Extension
-        G1290).
-    change_minutes : mapping
-        Factor to the minutes one change of its level takes. Unless told, 120 for a factor that is
-        hard to change (common practice: time your own) and 0 for one that is changed from the cab.
-    """
-
-    speed: float = 8.0
-    turn_minutes: float = 1.0
-    count_minutes: float = 15.0
-    change_minutes: Mapping[str, float] = field(default_factory=dict)
-
-    def __post_init__(self) -> None:
-        times = [self.turn_minutes, self.count_minutes, *self.change_minutes.values()]
-        if not 0.5 <= self.speed <= 25 or not all(0 <= t < np.inf for t in times):
-            raise DesignError(
-                "A pace has a speed of 0.5 to 25 km/h and minutes that are not negative."
-            )
-
-    def _repr_html_(self) -> str:
-        return settings_card("Pace of the work, in km/h and minutes", self)
-
-    def changes(self, factors: Sequence[SetupFactor]) -> dict[str, float]:
-        """Minutes one change of each factor takes."""
-        known = [f.name for f in factors]
-        if unknown := [name for name in self.change_minutes if name not in known]:
-            raise DesignError(
-                f"change_minutes names {', '.join(map(repr, unknown))}; the setup factors are "
-                f"{', '.join(known)}."
-            )
-        return {
-            f.name: float(self.change_minutes.get(f.name, 120.0 if f.hard_to_change else 0.0))
-            for f in factors
-        }
 
 
 def run_order(
@@ -122,9 +72,11 @@ def count_changes(strips: pd.DataFrame, order: Sequence[int], name: str) -> int:
 
 
 def order_of_work(
-    config: TrialConfig, strips: pd.DataFrame, order: Sequence[int], pace: Pace
+    config: TrialConfig, strips: pd.DataFrame, order: Sequence[int], work: Work, effort: Effort
 ) -> pd.DataFrame:
     """Steps of the day: passes with their counting, and changes that take time.
+
+    Between two fields `begins` leaves the time of moving to the next.
 
     Returns
     -------
@@ -132,7 +84,7 @@ def order_of_work(
         ``step, what`` ("change" or "pass"), ``field, pair, strip, setup`` (letter), ``words``,
         ``direction``, ``minutes`` and ``begins`` (minutes after the first step begins).
     """
-    minutes = pace.changes(config.setups)
+    minutes = work.changes(config.setups)
     rows = []
     before = None
     for index in order:
@@ -142,8 +94,7 @@ def order_of_work(
             if before is not None and minutes[f.name] and before[f.name] != strip[f.name]:
                 words = f"{f.label}: {label(f, before[f.name])} to {label(f, strip[f.name])}"
                 rows.append({"what": "change", **place, "words": words, "minutes": minutes[f.name]})
-        run = 60 * (strip["end"] - strip["start"]) / (1000 * pace.speed)
-        spent = run + pace.turn_minutes + pace.count_minutes
+        spent = work.run(strip["end"] - strip["start"]) + work.turn_minutes + work.on_strip(effort)
         words = ", ".join(label(f, strip[f.name]) for f in config.setups)
         rows.append(
             {"what": "pass", **place, "strip": strip["strip"], "setup": strip["setup"],
@@ -157,15 +108,16 @@ def order_of_work(
     for name in ("strip", "setup", "direction"):
         table[name] = table[name].fillna("")
     table.insert(0, "step", range(1, len(table) + 1))
-    table["begins"] = table["minutes"].cumsum() - table["minutes"]
+    moved = (table["field"] != table["field"].shift()).cumsum() - 1
+    table["begins"] = table["minutes"].cumsum() - table["minutes"] + moved * work.field_minutes
     return table
 
 
 def changeovers(
-    config: TrialConfig, strips: pd.DataFrame, order: Sequence[int], pace: Pace
+    config: TrialConfig, strips: pd.DataFrame, order: Sequence[int], work: Work
 ) -> pd.DataFrame:
     """Per factor: ``factor, label, changes, minutes_each, hours``."""
-    minutes = pace.changes(config.setups)
+    minutes = work.changes(config.setups)
     rows = [
         {"factor": f.name, "label": f.label, "changes": count_changes(strips, order, f.name),
          "minutes_each": minutes[f.name]}
@@ -176,21 +128,28 @@ def changeovers(
     return table
 
 
-def hours_of_work(order: pd.DataFrame, changes: pd.DataFrame, pace: Pace) -> pd.DataFrame:
+def hours_of_work(
+    order: pd.DataFrame, changes: pd.DataFrame, work: Work, effort: Effort
+) -> pd.DataFrame:
     """What the work comes to: ``work, times, minutes_each, hours``, the last row in all.
 
     Parameters
     ----------
     order, changes : DataFrame
-        From `order_of_work` and `changeovers`, made at this `pace`.
+        From `order_of_work` and `changeovers`, made with this `work` and `effort`.
     """
     passes = order[order["what"] == "pass"]
     n, spent = len(passes), float(passes["minutes"].sum())
-    driving = spent - n * (pace.turn_minutes + pace.count_minutes)
+    frames, searches, samples = counted(effort)
+    driving = spent - n * (work.turn_minutes + work.on_strip(effort))
     rows = [
         ("harvesting the strips", n, driving / n),
-        ("turning", n, pace.turn_minutes),
-        ("counting", n, pace.count_minutes),
+        ("turning", n, work.turn_minutes),
+        ("stopping on a strip", n, work.stop_minutes),
+        ("counting a frame", n * frames, work.frame_minutes),
+        ("searching for ears", n * searches, work.search_minutes),
+        ("sorting a sample", n * samples, work.sample_minutes),
+        ("moving to a field", passes["field"].nunique(), work.field_minutes),
         *((f"changing {c.label}", c.changes, c.minutes_each) for c in changes.itertuples()),
     ]
     table = pd.DataFrame(rows, columns=["work", "times", "minutes_each"])

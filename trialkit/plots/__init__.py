@@ -11,7 +11,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 
 from __future__ import annotations
 
-from trialkit.plots.canvas import SOURCES, Plot
+from trialkit.plots.canvas import SOURCES, Plot, sources_of
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
@@ -24,11 +24,17 @@ from trialkit.plots.money import money_by_area
 from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.pass_map import pass_map
-from trialkit.plots.row_unit import row_unit
+from trialkit.plots.row_unit import (
+    guides_and_chains,
+    plate_section,
+    roll_wear,
+    row_unit,
+    stalk_and_butt,
+)
 from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
-from trialkit.plots.sources import loss_by_source
+from trialkit.plots.sources import loss_by_source, pooled_losses
 from trialkit.plots.speed import cost_by_speed
 from trialkit.plots.surface import loss_surface
 from trialkit.plots.zones import count_zones
@@ -44,6 +50,7 @@ __all__ = [
     "effect_quantiles",
     "effort",
     "field_forest",
+    "guides_and_chains",
     "header_parts",
     "header_plan",
     "header_rows",
@@ -55,10 +62,15 @@ __all__ = [
     "own_fields",
     "paired_strips",
     "pass_map",
+    "plate_section",
+    "pooled_losses",
     "residual_quantiles",
+    "roll_wear",
     "row_unit",
     "score_shares",
     "sensitivity_bars",
     "setups_by_field",
+    "sources_of",
+    "stalk_and_butt",
     "strip_map",
 ]

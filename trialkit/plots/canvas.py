@@ -22,6 +22,7 @@ from trialkit.errors import DesignError
 from trialkit.quantities import Scale
 
 if TYPE_CHECKING:
+    import pandas as pd
     from matplotlib.axes import Axes
 
     from trialkit.analysis import TrialAnalysis
@@ -41,10 +42,22 @@ LEVELS = (
 )
 # Source of loss: words and colour; light, middle and dark in greyscale.
 SOURCES = {
-    "preharvest": ("before harvest", "#ece2c6"),
+    "preharvest": ("already on the ground", "#ece2c6"),
     "header": ("at the header", "#c98d3c"),
     "processing": ("threshing and cleaning", "#12484f"),
 }
+# What processing is told as where kernels on pieces of cob were counted.
+_APART = {
+    "threshing": ("threshing (still on cobs)", "#4a7077"),
+    "separation": ("separation (loose)", "#12484f"),
+}
+
+
+def sources_of(losses: pd.DataFrame) -> dict[str, tuple[str, str]]:
+    """Sources of loss that are told of these losses, words and colour: `SOURCES`, or its parts."""
+    if not set(_APART) <= set(losses["source"]):
+        return dict(SOURCES)
+    return {k: v for k, v in SOURCES.items() if k != "processing"} | _APART
 WIDTH = 4.9  # inches
 LARGE = 11.5
 """Points of the lettering of figures read at arm's length: on a telephone, and in a column of a

@@ -9,9 +9,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.header.plates import GAPS, STATIONS
-from trialkit.header.words import Lengths
+from trialkit.header.plates import ENDS, PLACES, STATIONS
+from trialkit.header.words import Lengths, extent
 from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, fold, style
+from trialkit.quantities import lower_first
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -25,7 +26,16 @@ REAR, FRONT = 0.98, 2.3
 GUIDES = (2.84, 3.46)
 WORDS = 3.6
 PLATES, WIDER = "#b9c2bd", "#c98d3c"
+ROOM = WIDTH - WORDS - 0.04
 PER_FIGURE = 8
+# Findings that need no figure in a lane.
+SHORT = {
+    "bent": "plate bent", "edge": "edges worn", "flute": "flutes low", "open": "knives apart",
+    "touching": "knives touch", "slack": "chain slack", "tight": "chain tight",
+    "stretched": "chain long", "torn": "flaps torn", "missing": "flaps missing",
+    "half": "half a gap?", "unlike": "read again", "pair": "rolls unlike",
+    "flute pair": "flutes unlike",
+}
 
 
 def header_parts(report: HeaderReport) -> list[Plot]:
@@ -39,9 +49,10 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
     """Every row unit in a lane of its own, seen from above and driving to the right.
 
     The slot between the plates is drawn across to one scale for all rows (a bar tells it): its
-    upper and lower edge lie off the middle by half the reading of the left and right side, at the
-    rear and at the front. Dashes stand where the edges should be; what is wider is filled, and what
-    is narrower is black. Crooked plates are hatched. Below it lies the roll, its worn front left
+    upper and lower edge lie off the middle as the left and right plate from the row's centre, or by
+    half the gap where those were not read, at the rear and at the front. Dashes stand
+    where the edges should be; what is wider is filled, and what is narrower is black. Crooked
+    plates are hatched. Below it lies the roll, its worn front left
     open, to a scale of its own. To the right the clearance of the guides station by station, rear
     to front, over and under the limit; a pinch is a filled triangle. Row 1 is at the top, which is
     the left of the machine.
@@ -56,7 +67,7 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
     rows, say = report.rows, Lengths(report.system)
     if places is not None:
         rows = rows.iloc[list(places)]
-    told = [_told(row, say) for _, row in rows.iterrows()]
+    told = [_told(report, place, say) for place in rows.index]
     lane = max(0.58 if len(rows) > PER_FIGURE else 0.74, LINE * max(map(len, told)) + 0.06)
     foot = 5 * STEP + 0.14
     height = HEAD + lane * len(rows) + foot
@@ -77,7 +88,7 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
             if pd.notna(row["rank"]):
                 _badge(ax, 0.42, middle, f"{row['rank']:.0f}")
             ax.text(0.06, middle, number, size=SIZE, weight="bold", va="center")
-            _slot(ax, row, middle, lane, scale, say)
+            _slot(ax, row, middle, lane, scale, report)
             _roll(ax, row, middle + lane / 2 - 0.07, report.unit.roll_length)
             _guides(ax, row, middle, lane, report)
             for k, words in enumerate(told[i]):
@@ -93,9 +104,9 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
 
 
 def _summary(report: HeaderReport) -> str:
-    n = len(report.first)
-    first = f", row {report.first['row'].iloc[0]} first" if n else ""
-    return f"{n} of {len(report.rows)} rows have something to repair{first}."
+    if not report.items:
+        return "Nothing to repair was found."
+    return f"{extent(report)}; first {lower_first(report.items[0].label)}."
 
 
 def _badge(ax: Axes, x: float, y: float, text: str) -> None:
@@ -105,30 +116,49 @@ def _badge(ax: Axes, x: float, y: float, text: str) -> None:
             zorder=5)  # fmt: skip
 
 
-def _told(row: pd.Series, say: Lengths) -> list[str]:
+def _told(report: HeaderReport, place: int, say: Lengths) -> list[str]:
     """The verdict in lines that fit; the report's table has it in full."""
+    row = report.rows.iloc[place]
+    item = next((i for i in report.items if not i.whole and place in i.places), None)
+    if item is None:
+        if "all rows have" in row["verdict"]:
+            return fold("as all rows", ROOM, SIZE, "bold")
+        return fold(row["verdict"].split(" as far")[0], ROOM, SIZE, "bold")
     lines = []
-    if row["crooked"]:
-        by = np.nanmax(np.abs([row["crooked_front"], row["crooked_rear"]]))
-        lines.append(f"crooked {say.length(by)}")
-    if row["off"]:
-        word = "wide" if row["own_gap"] > 0 else "narrow"
-        lines.append(f"{word} by {say.length(abs(row['own_gap']))}")
-    if row["pinched"]:
-        lines.append(f"pinched at {row['pinched'].replace(' ', '')}")
-        lines.append(f"least {say.length(row['least_clearance'])}")
-    if row["rolls"] == "worn too short":
-        lines.append("rolls too worn")
-    elif "rolls worn" in row["verdict"]:
-        lines.append(f"rolls worn {100 * row['worn_share']:.0f} %")
-    if not lines:
-        lines = [row["verdict"].split(" as far")[0]]
-    return [part for line in lines for part in fold(line, WIDTH - WORDS - 0.04, SIZE, "bold")]
+    for kind in item.kinds:
+        if kind in ("wide", "narrow"):
+            sign = "+" if kind == "wide" else "\N{MINUS SIGN}"
+            lines += [f"{end} {sign}{say.short(abs(row[f'own_{end}']))}" for end in ENDS
+                      if row[f"off_{end}"] and (row[f"own_{end}"] > 0) == (kind == "wide")]
+        elif kind in ("reversed", "steep"):
+            lines.append(f"taper {say.short(row['taper'])}")
+        elif kind == "crooked":
+            by = np.nanmax(np.abs([row["aside_front"], row["aside_rear"]]))
+            lines.append(f"crooked {say.short(by)}")
+        elif kind == "pinched":
+            # What all rows have is not told again in each.
+            lines.append(f"pinched, {say.short(row['least_clearance'])}")
+        elif kind.startswith(("worn", "sound")):
+            lines.append(f"worn {say.roll(row['wear'])}")
+        else:
+            lines.append(SHORT[kind])
+    return [part for line in lines for part in fold(line, ROOM, SIZE, "bold")]
+
+
+def _edges(row: pd.Series, side: str) -> np.ndarray:
+    """Rear and front distance (mm) of a plate's edge from the row's centre: as read, else half of
+    the gap."""
+    own = row[[f"plate_{side}_rear", f"plate_{side}_front"]].to_numpy(float)
+    gap = row[["gap_rear", "gap_front"]].to_numpy(float)
+    known = ~np.isnan(row[["aside_rear", "aside_front"]].to_numpy(float))
+    return np.where(known, own, gap / 2)
 
 
 def _scale(report: HeaderReport, lane: float) -> float:
     """Inches of drawing for a mm of gap."""
-    widest = np.nanmax([*report.rows[list(GAPS)].to_numpy(float).ravel(), *report.target[:2]])
+    rows = [row for _, row in report.rows.iterrows()]
+    read = [2 * _edges(row, side) for row in rows for side in ("left", "right")]
+    widest = np.nanmax([*np.ravel(read), *report.aims])
     return (lane - 0.2) / max(widest, 1.0)
 
 
@@ -143,26 +173,28 @@ def _head(ax: Axes, say: Lengths) -> None:
                 arrowprops={"arrowstyle": "->", "color": QUIET, "lw": 0.9})  # fmt: skip
     middle = sum(GUIDES) / 2
     ax.text(middle, 0.14, "Guides", ha="center", **look)
-    for x, station in ((GUIDES[0], 5), (GUIDES[1], 1)):
-        ax.text(x, 0.36, str(station), ha="center", **look)
+    ax.text(GUIDES[0] - 0.02, 0.36, "rear", ha="left", **look)
+    ax.text(GUIDES[1] + 0.06, 0.36, "front", ha="right", **look)
     ax.text(WORDS, 0.14, "Found", **look)
 
 
-def _slot(ax: Axes, row: pd.Series, y: float, lane: float, scale: float, say: Lengths) -> None:
+def _slot(
+    ax: Axes, row: pd.Series, y: float, lane: float, scale: float, report: HeaderReport
+) -> None:
     """Plates above and below the slot; the left side of the machine is up."""
+    say, aim = Lengths(report.system), np.array(report.aims[::-1])
     y -= 0.05
     reach = lane / 2 - 0.08
     ends = np.array([REAR, FRONT])
     for side, sign in (("left", -1), ("right", 1)):
-        gap = row[[f"gap_rear_{side}", f"gap_front_{side}"]].to_numpy(float)
-        aim = row[["target_rear", "target_front"]].to_numpy(float)
-        if not np.isnan(gap).any():
-            edge = y + sign * gap / 2 * scale
+        edge_mm = _edges(row, side)
+        if not np.isnan(edge_mm).any():
+            edge = y + sign * edge_mm * scale
             ax.fill_between([REAR, FRONT], edge, y + sign * reach, lw=0, zorder=1, color=PLATES)
             if row["crooked"]:
                 ax.fill_between([REAR, FRONT], edge, y + sign * reach, lw=0, zorder=1.1,
                                 facecolor="none", edgecolor=INK, hatch="////")  # fmt: skip
-            _departure(ax, ends, gap, aim, y, sign * scale / 2)
+            _departure(ax, ends, 2 * edge_mm, aim, y, sign * scale / 2)
             ax.plot([REAR, FRONT], edge, color=INK, lw=1.3, zorder=2, gid=f"edge {side}")
         ax.plot([REAR, FRONT], y + sign * aim / 2 * scale, color=INK, lw=0.8, ls=(0, (3, 2)),
                 zorder=3, gid=f"aim {side}")  # fmt: skip
@@ -209,7 +241,7 @@ def _guides(ax: Axes, row: pd.Series, y: float, lane: float, report: HeaderRepor
     for station, reading in zip(x, over, strict=True):  # as a stem, so that the limit is its foot
         ax.plot([station, station], [y, y - reading * step], color=FAINT, lw=1.0, zorder=0.9)
     ax.plot(x[known], at[known], color=FAINT, lw=1.2, zorder=1)
-    pinched = {int(k) - 1 for k in row["pinched"].split(", ") if k}
+    pinched = {PLACES.index(k) for k in row["pinched"].split(", ") if k}
     for k in np.flatnonzero(known):
         tight = k in pinched
         ax.plot([x[k]], [at[k]], ls="none", marker="v" if tight else "o", ms=6 if tight else 3.6,
@@ -227,12 +259,12 @@ def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport
     ax.add_patch(Rectangle((left, y - 0.055), fc=PLATES, **box))
     ax.text(middle, y, "plate; hatched: crooked", **look)
     ax.plot([right - 0.33, right - 0.07], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
-    ax.text(right, y, "gap to aim at; guides' limit", **look)
+    ax.text(right, y, "gap to set; guides' limit", **look)
     y += STEP
     ax.add_patch(Rectangle((left, y - 0.055), fc=WIDER, **box))
-    ax.text(middle, y, "wider than the aim", **look)
+    ax.text(middle, y, "wider than that", **look)
     ax.add_patch(Rectangle((right - 0.33, y - 0.055), fc=INK, **box))
-    ax.text(right, y, "narrower than the aim", **look)
+    ax.text(right, y, "narrower than that", **look)
     y += STEP
     ax.plot([left, left + 0.16], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
     for off in (-0.024, 0.024):
@@ -252,14 +284,13 @@ def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport
     ax.text(right, y, f"pinched: under {say.given(report.limits.guide_clearance)}", **look)
     y += STEP
     ax.text(middle, y, "lengthwise not to scale", **look)
-    ax.text(right, y, "1 is the front, 5 the rear", **look)
 
 
 def _alt(report: HeaderReport, rows: pd.DataFrame, say: Lengths, summary: str) -> str:
-    target = report.target
     parts = [
         f"Header {report.header} from above, row 1 at the left of the machine.", summary,
-        f"Gap to aim at: {say.value(target.front)} at the front, {say.length(target.rear)} at the "
+        *(f"{item.label}: {'; '.join(item.found)}." for item in report.items if item.whole),
+        f"Gap to set: {say.trade(report.aims[0])} at the front, {say.trade(report.aims[1])} at the "
         "rear.",
     ]  # fmt: skip
     for _, row in rows.iterrows():

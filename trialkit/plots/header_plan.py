@@ -10,6 +10,7 @@ import pandas as pd
 from trialkit.header.plates import STATIONS
 from trialkit.header.words import Lengths
 from trialkit.plots.canvas import INK, LARGE, QUIET, WIDTH, Plot, style
+from trialkit.quantities import listed
 from trialkit.units import convert
 
 if TYPE_CHECKING:
@@ -60,17 +61,21 @@ def header_plan(report: HeaderReport) -> Plot:
             ax.text(middle, top + long + 0.14, str(row["row"])[:3], ha="center", va="center",
                     weight="bold" if faulty else "normal", gid="row")  # fmt: skip
         _bar(ax, top + long + 0.43, scale, report.system)
-    n = len(report.first)
-    named = ", ".join(str(r) for r in report.first["row"])
+    named = listed([str(r) for r in report.first["row"]])
+    whole = [item.rank for item in report.items if item.whole]
+    places = f"Black numbers: the place in the list, row {named}." if named else ""
+    if whole:
+        numbers = listed([str(rank) for rank in whole])
+        places += f" Number{'s' * (len(whole) > 1)} {numbers}: of all rows alike."
     figure.summary = (
-        f"Black numbers: the order of repair, row {named}. Row 1 is at the left of the machine."
-        if n
+        f"{places.strip()} Row 1 is at the left of the machine."
+        if report.items
         else "Nothing to repair was found."
     )
     say = Lengths(report.system)
     figure.alt_text = (
         f"Header {report.header} from above, driving up the page, {len(rows)} row units to scale. "
-        + (f"To repair, in this order: row {named}." if n else "No row has anything to repair.")
+        + (f"In the order of the list: row {named}." if named else "No row has its own fault.")
         + f" The roll is {say.given(report.unit.roll_length)} long."
     )
     figure.lettering = LARGE

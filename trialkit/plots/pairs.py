@@ -23,7 +23,7 @@ from trialkit.plots.canvas import (
     style,
     text_width,
 )
-from trialkit.quantities import lower_first, scales
+from trialkit.quantities import run_with, scales
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -196,8 +196,7 @@ def _pairs_in_words(
     for level in wide.columns.drop(reference):
         change = (wide[level] - wide[reference]).dropna()
         sentences.append(
-            f"{title}: lower with {lower_first(labels[level])} than with "
-            f"{lower_first(labels[reference])} in {int((change < 0).sum())} of "
-            f"{len(change)} {word}."
+            f"{title}: lower {run_with(labels[level])} than {run_with(labels[reference])} in "
+            f"{int((change < 0).sum())} of {len(change)} {word}."
         )
     return " ".join(sentences)

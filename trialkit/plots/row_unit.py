@@ -1,10 +1,15 @@
-"""Where the readings of a row unit are taken, seen from above."""
+"""What is measured on a row unit, and where: plain drawings, not to scale and of no maker's unit.
+
+Names are the columns of the ``header_check`` table, so that what is read goes where it belongs.
+"""
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import TYPE_CHECKING
 
-from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
+import numpy as np
+from matplotlib.patches import Circle, FancyArrowPatch, Polygon, Rectangle
 
 from trialkit.plots.canvas import Plot, style
 
@@ -12,64 +17,282 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 INK, QUIET = "#202020", "#606060"
-FRONT, REAR = 3.0, 0.2
-READ = {"front": 2.8, "rear": 0.4}  # where the gap is read
-STATIONS = (2.55, 2.075, 1.6, 1.125, 0.65)
+METAL, PALE = "#cfcfcf", "#e9e9e9"
+FRONT, REAR = 3.0, 0.3  # the plates, from above
+READ = {"front": 2.85, "middle": 1.65, "rear": 0.45}  # where the gap is read
+BESIDE = {"front": 2.35, "rear": 0.95}  # where each plate is read against the row's centre
+STATIONS = (2.75, 2.25, 1.75, 1.25, 0.75)
+PLACES = ("front", "second", "middle", "fourth", "rear")
+LETTERING = 9
 
 
+@style(LETTERING)
 def row_unit(*, width: float = 3.3) -> Plot:
-    """A row unit from above, driving up the page: plates, guides and rolls with what is read where.
-
-    Names are those of the ``header_check`` table. Not to scale.
-    """
-    with style(7.5):
-        figure = Plot(figsize=(width, width * 0.72))
-        figure.set_layout_engine("none")
-        ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
-        ax.set_axis_off()
-        ax.set_xlim(-1.75, 1.75)
-        ax.set_ylim(-0.1, 3.4)
-        _parts(ax)
-        _gaps(ax)
-        for number, y in enumerate(STATIONS, start=1):
-            ax.add_patch(FancyArrowPatch((-0.5, y), (0.5, y), arrowstyle="<|-|>", mutation_scale=6,
-                                         color=INK, lw=0.9, shrinkA=0, shrinkB=0,
-                                         gid=f"station {number}"))  # fmt: skip
-            ax.text(0.62, y, f"clearance_{number}", va="center", ha="left", color=INK)
-        ax.add_patch(FancyArrowPatch((-0.62, 1.95), (-0.62, FRONT), arrowstyle="<|-|>",
-                                     mutation_scale=6, color=INK, lw=0.9, shrinkA=0,
-                                     shrinkB=0, gid="wear"))  # fmt: skip
-        ax.text(-0.68, 2.4, "roll_wear\n_length", va="center", ha="right", color=INK)
-        ax.text(-1.7, 1.4, "left", weight="bold", va="center", color=INK)
-        ax.text(1.7, 1.4, "right", weight="bold", va="center", ha="right", color=INK)
-        ax.text(0, 3.27, "front, to the corn", weight="bold", ha="center", va="center", color=INK)
-        ax.text(0, 0.04, "rear", weight="bold", ha="center", va="center", color=INK)
-    figure.summary = "What is read where on a row unit."
+    """The plates of a row unit from above, driving up the page: gaps, plates, the row's centre."""
+    figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-0.1, 3.25))
+    for side in (-1, 1):
+        edge = [_edge(y) * side for y in (FRONT, REAR)]
+        outer = side * 0.62
+        ax.add_patch(Polygon([(edge[0], FRONT), (outer, FRONT), (outer, REAR), (edge[1], REAR)],
+                             closed=True, fc=METAL, ec=INK, lw=1.0, gid="plate"))  # fmt: skip
+    ax.plot([0, 0], [REAR - 0.15, FRONT + 0.05], color=INK, lw=0.8, ls=(0, (7, 2, 1.5, 2)),
+            gid="centre")  # fmt: skip
+    for place, y in READ.items():
+        _arrow(ax, (-_edge(y), y), (_edge(y), y), f"gap_{place}")
+        _led(ax, (_edge(y), y), (0.78, y), f"gap_{place}", "left")
+    for end, y in BESIDE.items():
+        for side, name in ((-1, "left"), (1, "right")):
+            _arrow(ax, (0, y), (side * _edge(y), y), f"plate_{name}_{end}")
+            _led(ax, (side * _edge(y), y), (side * 0.78, y), f"plate_{name}\n_{end}",
+                 "left" if side > 0 else "right")  # fmt: skip
+    ax.text(-0.78, 1.65, "row's centre:\nthe nip of\nthe rolls", va="center", ha="right", color=INK)
+    ax.plot([-0.75, -0.01], [1.65, 1.5], color=QUIET, lw=0.7)
+    _ends(ax)
+    figure.summary = "Where the gap and each plate are read."
     figure.alt_text = (
-        "A row unit from above, its front at the top. The gap between the two plates is read at "
-        "the front and at the rear, each at the left and the right plate. The clearance of the "
-        "facing guides is read at five stations, 1 at the front to 5 at the rear. The worn length "
-        "of the roll is read from its front."
+        "The two stripper plates of a row unit from above, the front at the top, the row's centre "
+        "line between them. The gap is read from edge to edge of the plates at the front, halfway "
+        "and at the rear. Each plate is also read from the centre line to its edge, at the front "
+        "and at the rear."
     )
     return figure
 
 
-def _parts(ax: Axes) -> None:
+@style(LETTERING)
+def plate_section(*, width: float = 3.3) -> Plot:
+    """A row unit cut across, looking to the rear: the gap at the plates, the edges, the rolls."""
+    figure, ax = _figure(width, width * 0.8, (-1.95, 1.95), (-1.75, 1.45))
+    gap, thick = 0.36, 0.17
     for side in (-1, 1):
-        ax.add_patch(Rectangle((min(0.0, side * 0.17), REAR + 0.25), 0.17, FRONT - REAR - 0.25,
-                               fc="#e6e6e6", ec=QUIET, lw=0.8, hatch="///"))  # fmt: skip
-        plate = [(side * 0.12, FRONT), (side * 0.34, FRONT), (side * 0.34, REAR),
-                 (side * 0.16, REAR)]  # fmt: skip
-        ax.add_patch(Polygon(plate, closed=True, fc="#cfcfcf", ec=INK, lw=1.0, gid="plate"))
-        ax.plot([side * 0.52] * 2, [REAR, FRONT], color=INK, lw=2.4, gid="guide")
+        top = [(gap + 0.1, thick), (1.15, thick), (1.15, 0), (gap, 0), (gap, 0.06)]
+        ax.add_patch(Polygon([(side * x, y) for x, y in top], closed=True, fc=METAL, ec=INK, lw=1.0,
+                             gid="plate"))  # fmt: skip
+        ax.plot([side * gap, side * gap, side * (gap + 0.1)], [0.06, thick, thick], color=QUIET,
+                lw=0.8, ls=(0, (2, 1.5)), gid="new edge")  # fmt: skip
+        ax.add_patch(Circle((side * 0.46, -0.78), 0.3, fc=PALE, ec=INK, lw=1.0, gid="roll"))
+        for turn in np.arange(6) * np.pi / 3 + (0 if side < 0 else np.pi):
+            tip = 0.42 * np.array([np.cos(turn), np.sin(turn)])
+            ax.plot([side * 0.46 + tip[0] * 0.7, side * 0.46 + tip[0]],
+                    [-0.78 + tip[1] * 0.7, -0.78 + tip[1]], color=INK, lw=2.0)  # fmt: skip
+        ax.add_patch(Rectangle((side * 0.82 - 0.17, thick + 0.06), 0.34, 0.2, fc="white", ec=INK,
+                               lw=0.9, gid="chain"))  # fmt: skip
+    ax.plot([0, 0], [-1.3, 0.95], color=INK, lw=0.8, ls=(0, (7, 2, 1.5, 2)), gid="centre")
+    _arrow(ax, (-gap, 0.02), (gap, 0.02), "gap")
+    ax.plot([0.12, 0.3], [0.06, 0.98], color=QUIET, lw=0.7)
+    ax.text(0.1, 1.02, "gap: between the plates'\nedges, at the plates", va="bottom", ha="center",
+            color=INK, weight="bold")  # fmt: skip
+    ax.text(-1.9, -0.22, "plate_edge\n_wear", va="top", ha="left", color=INK)
+    ax.plot([-1.08, -gap - 0.04], [-0.3, 0.11], color=QUIET, lw=0.7)
+    ax.text(1.9, 0.28, "chain", va="center", ha="right", color=INK)
+    ax.plot([1.42, 1.0], [0.28, 0.3], color=QUIET, lw=0.7)
+    ax.text(1.9, 0.0, "plate", va="center", ha="right", color=INK)
+    ax.plot([1.42, 1.12], [0.02, 0.08], color=QUIET, lw=0.7)
+    ax.text(1.9, -0.75, "roll", va="center", ha="right", color=INK)
+    ax.plot([1.5, 0.62], [-0.75, -0.78], color=QUIET, lw=0.7)
+    _arrow(ax, (-0.5, -1.3), (-0.04, -1.3), "roll_clearance", inward=False)
+    _arrow(ax, (0.5, -1.3), (0.04, -1.3), "roll_clearance", inward=False)
+    ax.text(0, -1.36, "roll_clearance: where it is least", va="top", ha="center", color=INK)
+    for side, name in ((-1, "left"), (1, "right")):
+        ax.text(side * 1.9, -1.72, name, weight="bold", va="bottom", color=INK,
+                ha="left" if side < 0 else "right")  # fmt: skip
+    figure.summary = "Where the gap is read, cut across."
+    figure.alt_text = (
+        "A row unit cut across. The gap is the distance between the edges of the two plates, read "
+        "at the plates themselves. A worn edge is rounded back from its new corner. The rolls lie "
+        "below the plates, and the clearance between them or their knives is read where it is "
+        "least. The gathering chains run on the plates."
+    )
+    return figure
 
 
-def _gaps(ax: Axes) -> None:
-    for end, y in READ.items():
-        for name, side in (("left", -1), ("right", 1)):
-            at = side * (0.12 if end == "front" else 0.155)
-            ax.plot([at], [y], marker="o", ms=5, color="white", mec=INK, mew=1.3,
-                    gid=f"gap_{end}_{name}")  # fmt: skip
-            ax.plot([at, side * 0.72], [y, y], color=INK, lw=0.8)
-            ax.text(side * 0.75, y, f"gap_{end}_{name}", va="center",
-                    ha="left" if side > 0 else "right", color=INK)  # fmt: skip
+@style(LETTERING)
+def guides_and_chains(*, width: float = 3.3) -> Plot:
+    """Guides and chains from above: five stations of clearance, slack, stretch and the flaps."""
+    figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-0.1, 3.35))
+    for side in (-1, 1):
+        ax.plot([side * 0.5] * 2, [0.45, 2.9], color=INK, lw=2.6, gid="guide")
+        for y in np.arange(0.5, 2.9, 0.16):
+            link = Rectangle((side * 0.66 - 0.055, y), 0.11, 0.11, fc="white", ec=INK, lw=0.7)
+            ax.add_patch(link)
+        flap = [(side * 0.82, 3.02), (side * 0.12, 2.93), (side * 0.12, 2.98), (side * 0.82, 3.1)]
+        ax.add_patch(Polygon(flap, closed=True, fc="#9a9a9a", ec=INK, lw=0.8, gid="flap"))
+    for number, (y, place) in enumerate(zip(STATIONS, PLACES, strict=True), start=1):
+        _arrow(ax, (-0.47, y), (0.47, y), f"clearance_{number}")
+        ax.plot([0.73, 0.84], [y, y], color=QUIET, lw=0.7)
+        ax.text(0.87, y, f"clearance_{number}\n({place})", va="center", ha="left", color=INK)
+    ax.plot([-0.66, -0.9, -0.66], [0.6, 1.75, 2.8], color=QUIET, lw=0.8, ls=(0, (3, 2)))
+    _arrow(ax, (-0.72, 1.75), (-1.0, 1.75), "chain_slack")
+    ax.text(-1.04, 1.6, "chain_\nslack", va="center", ha="right", color=INK)
+    ax.plot([-0.8, -0.86, -0.86, -0.8], [2.22, 2.22, 2.7, 2.7], color=INK, lw=0.8)
+    ax.text(-0.92, 2.46, "chain_\nstretch\n(ten links)", va="center", ha="right", color=INK)
+    ax.text(-0.9, 3.06, "flaps", va="center", ha="right", color=INK)
+    ax.text(-0.62, 0.28, "guides", va="top", ha="center", color=INK)
+    ax.plot([-0.6, -0.5], [0.3, 0.46], color=QUIET, lw=0.7)
+    _ends(ax)
+    figure.summary = "Where guides, chains and flaps are read."
+    figure.alt_text = (
+        "Guides and gathering chains of a row unit from above, the front at the top. The clearance "
+        "of the facing guides is read at five stations, 1 at the front to 5 at the rear. The slack "
+        "of a chain is how far it can be moved by hand halfway, its stretch is read over ten "
+        "links. The flaps hang at the front."
+    )
+    return figure
+
+
+@style(LETTERING)
+def roll_wear(*, width: float = 3.3) -> Plot:
+    """What worn is measured by: the taper at the front of a roll, and the flute left there."""
+    figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-1.75, 1.65))
+    _roll_from_the_side(ax)
+    _flutes(ax)
+    figure.summary = "What a worn roll is measured by."
+    figure.alt_text = (
+        "Above, a roll from the side, its front to the left: a worn roll is thinner at the front "
+        "and comes up to its new outline further back. The worn length is measured along the roll "
+        "from the front of its flutes to where they have their full height. Below, a flute cut "
+        "across, new with a sharp edge and worn with a rounded one: the height left is measured "
+        "from the body of the roll to the top of the flute, at the front."
+    )
+    return figure
+
+
+@style(LETTERING)
+def stalk_and_butt(*, width: float = 3.3) -> Plot:
+    """Where the diameters of stalks and of ear butts are measured."""
+    figure, ax = _figure(width, width * 0.58, (-1.95, 1.95), (-0.3, 1.98))
+    for side in (-1, 1):
+        ax.plot([-1.25 + side * 0.1] * 2, [0.0, 1.75], color=INK, lw=1.0)
+    for y in (0.45, 1.1):
+        ax.plot([-1.37, -1.13], [y, y], color=INK, lw=2.4, solid_capstyle="round", gid="node")
+    ax.plot([-1.95, -0.6], [0, 0], color=QUIET, lw=1.4)
+    _arrow(ax, (-1.35, 0.78), (-1.15, 0.78), "stalk", inward=None)
+    words = "stalk: at the\nheight of\nthe plates,\nthe wider way"
+    ax.text(-1.05, 1.42, words, va="center", ha="left", color=INK)
+    ax.text(-0.6, -0.05, "ground", va="top", ha="right", color=INK)
+    along = np.linspace(0, 1.45, 60)
+    reach = np.where(along > 0.5, 0.95, 0.62)  # the tip is more pointed than the butt
+    half = 0.34 * np.sqrt(np.clip(1 - ((along - 0.5) / reach) ** 2, 0, 1))
+    half[0] = 0.17
+    x = 0.55
+    ax.fill_betweenx(0.3 + along, x - half, x + half, fc=PALE, ec=INK, lw=1.0, gid="ear")
+    ax.plot([x - 0.04, x - 0.04], [0.02, 0.3], color=INK, lw=1.0)
+    ax.plot([x + 0.04, x + 0.04], [0.02, 0.3], color=INK, lw=1.0)
+    at = 0.58
+    wide = float(np.interp(at - 0.3, along, half))
+    _arrow(ax, (x - wide, at), (x + wide, at), "butt", inward=None)
+    ax.text(x + 0.72, at + 0.02, "ear butt:\nwidest of\nlast 1 in\n(25 mm)", va="center",
+            ha="left", color=INK)  # fmt: skip
+    ax.text(x, 1.76, "ear, husk off", va="bottom", ha="center", color=INK)
+    figure.summary = "Where stalks and ear butts are measured."
+    figure.alt_text = (
+        "A stalk is measured across, at the height of the plates, its wider way. An ear with the "
+        "husk off is measured across the kernels at its butt, the widest place within 25 mm of the "
+        "butt's end."
+    )
+    return figure
+
+
+DRAWINGS: dict[str, Callable[[], Plot]] = {
+    "row_unit": row_unit, "plate_section": plate_section, "guides_and_chains": guides_and_chains,
+    "roll_wear": roll_wear, "stalk_and_butt": stalk_and_butt,
+}  # fmt: skip
+"""Every drawing by its name."""
+
+
+def _figure(
+    width: float, height: float, x: tuple[float, float], y: tuple[float, float]
+) -> tuple[Plot, Axes]:
+    figure = Plot(figsize=(width, height))
+    figure.set_layout_engine("none")
+    ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
+    ax.set_axis_off()
+    ax.set_xlim(*x)
+    ax.set_ylim(*y)
+    return figure, ax
+
+
+def _edge(y: float) -> float:
+    """Half the gap drawn at a height of the page: wider at the rear."""
+    return 0.24 + (FRONT - y) / (FRONT - REAR) * 0.08
+
+
+def _arrow(
+    ax: Axes, start: tuple[float, float], end: tuple[float, float], gid: str,
+    inward: bool | None = True,
+) -> None:  # fmt: skip
+    """A length between two marks: both heads inside, one head at `end` where not `inward`, or
+    heads outside a length too short for them (None)."""
+    if inward is None:
+        for tip, sign in ((start, -1), (end, 1)):
+            _arrow(ax, (tip[0] + sign * 0.3, tip[1]), tip, gid, inward=False)
+        return
+    ax.add_patch(FancyArrowPatch(start, end, arrowstyle="<|-|>" if inward else "-|>",
+                                 mutation_scale=6, color=INK, lw=0.9, shrinkA=0, shrinkB=0,
+                                 gid=gid))  # fmt: skip
+
+
+def _led(
+    ax: Axes, mark: tuple[float, float], at: tuple[float, float], text: str, ha: str
+) -> None:
+    ax.plot([mark[0], at[0]], [mark[1], at[1]], color=QUIET, lw=0.7)
+    out = 0.04 if ha == "left" else -0.04
+    ax.text(at[0] + out, at[1], text, va="center", ha=ha, color=INK)
+
+
+def _ends(ax: Axes) -> None:
+    top, bottom = ax.get_ylim()[1], ax.get_ylim()[0]
+    ax.text(0, top - 0.03, "front, to the corn", weight="bold", ha="center", va="top", color=INK)
+    ax.text(0, bottom + 0.03, "rear", weight="bold", ha="center", va="bottom", color=INK)
+    ax.text(-1.9, bottom + 0.03, "left", weight="bold", va="bottom", color=INK)
+    ax.text(1.9, bottom + 0.03, "right", weight="bold", va="bottom", ha="right", color=INK)
+
+
+def _roll_from_the_side(ax: Axes) -> None:
+    tip, front, full, rear, mid = -1.75, -1.2, -0.25, 1.75, 0.95
+    ax.add_patch(Polygon([(tip, mid), (front, mid + 0.2), (front, mid - 0.2)], closed=True, fc=PALE,
+                         ec=INK, lw=0.9))  # fmt: skip
+    worn = [(front, mid + 0.22), (full, mid + 0.36), (rear, mid + 0.36), (rear, mid - 0.36),
+            (full, mid - 0.36), (front, mid - 0.22)]  # fmt: skip
+    ax.add_patch(Polygon(worn, closed=True, fc=METAL, ec=INK, lw=1.0, gid="worn roll"))
+    for side in (-1, 1):
+        ax.plot([front, front, full], [mid + side * 0.22, mid + side * 0.36, mid + side * 0.36],
+                color=QUIET, lw=0.9, ls=(0, (2, 1.5)), gid="new outline")  # fmt: skip
+        for y in (0.08, 0.2):
+            ax.plot([front, full, rear], [mid + side * y * 0.65, mid + side * y, mid + side * y],
+                    color=QUIET, lw=0.6)  # fmt: skip
+    for x in (front, full):
+        ax.plot([x, x], [mid - 0.3, mid - 0.62], color=INK, lw=0.7)
+    _arrow(ax, (front, mid - 0.55), (full, mid - 0.55), "wear")
+    ax.text(full + 0.06, mid - 0.55, "roll_left_wear_length\nroll_right_wear_length", va="center",
+            ha="left", color=INK)  # fmt: skip
+    ax.text(tip - 0.1, mid + 0.62, "front", weight="bold", va="center", color=INK)
+    ax.text(rear + 0.1, mid + 0.62, "rear", weight="bold", va="center", ha="right", color=INK)
+    ax.text(-0.72, mid + 0.5, "new outline", va="center", ha="center", color=INK)
+    ax.text(0.75, mid, "full height", va="center", ha="center", color=INK)
+
+
+def _flutes(ax: Axes) -> None:
+    base = -1.15
+    for x, top, name in ((-1.2, 0.62, "new"), (0.15, 0.36, "worn")):
+        body = np.linspace(-0.55, 0.55, 30)
+        ax.fill_between(x + body, base - 0.3, base - 0.12 * body**2, fc=PALE, ec=INK, lw=0.9)
+        new = [(x - 0.2, base), (x - 0.06, base + 0.62), (x + 0.06, base + 0.62), (x + 0.2, base)]
+        if name == "new":
+            shape = new
+        else:
+            turn = np.linspace(np.pi, 0, 20)
+            crest = base + top - 0.15 + 0.15 * np.sin(turn)
+            shape = [(x - 0.2, base), *zip(x + 0.14 * np.cos(turn), crest, strict=True),
+                     (x + 0.2, base)]  # fmt: skip
+            ax.add_patch(Polygon(new, closed=False, fill=False, ec=QUIET, lw=0.9,
+                                 ls=(0, (2, 1.5))))  # fmt: skip
+        ax.add_patch(Polygon(shape, closed=True, fc=METAL, ec=INK, lw=1.0, gid=f"{name} flute"))
+        ax.text(x, base - 0.36, name, va="top", ha="center", color=INK)
+    x, top = 0.15, 0.36
+    for y in (base, base + top):
+        ax.plot([x + 0.05, x + 0.62], [y, y], color=INK, lw=0.7)
+    _arrow(ax, (x + 0.52, base), (x + 0.52, base + top), "flute")
+    ax.text(x + 0.7, base + 0.2, "roll_left_flute\nroll_right_flute", va="center", ha="left",
+            color=INK)  # fmt: skip
+    ax.text(-1.9, -0.33, "flute or knife at the front, cut across:", va="center", ha="left",
+            color=INK)  # fmt: skip

@@ -69,7 +69,7 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
             )
             parts.append(
                 f"{row['label']} {ends['low'][1]} to {ends['high'][1]}: "
-                f"{number(ends['low'][0], 0)} to {number(ends['high'][0], 0)}"
+                f"{result.left(ends['low'][0])} to {result.left(ends['high'][0])}"
             )
         # In pieces, beside the bars only, so that no line runs through a label.
         rows = np.arange(n)
@@ -104,10 +104,10 @@ def sensitivity_bars(result: Sensitivity) -> Plot:
         ax.locator_params(axis="x", nbins=5)
         ax.xaxis.set_major_formatter(lambda value, _: number(value, 0))
         ax.set_xlabel(
-            f"Balance in a year, {result.currency} (dashed: {number(result.net, 0)} as stated)"
+            f"Balance in a year, {result.currency} (dashed: {result.left(result.net)} as stated)"
         )
         figure.alt_text = (
-            f"Yearly balance in {result.currency}, {number(result.net, 0)} as stated, when one "
+            f"Yearly balance in {result.currency}, {result.left(result.net)} as stated, when one "
             f"input moves from its low to its high value. {'; '.join(parts)}."
         )
         figure.summary = result.sentences[0]

@@ -5,15 +5,19 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+import pandas as pd
 from matplotlib.patches import Patch
 
+from trialkit.analysis.grades import all_compared
+from trialkit.decide.verdict import verdict
 from trialkit.errors import DesignError
+from trialkit.losses import setup_table
 from trialkit.plots.canvas import (
     INK,
-    SOURCES,
     WIDTH,
     Plot,
     fold,
+    sources_of,
     style,
     text_width,
     value_axis,
@@ -22,43 +26,68 @@ from trialkit.quantities import number, scales
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
+    from trialkit.intake.config import SetupFactor
 
 
+def pooled_losses(analysis: TrialAnalysis) -> tuple[pd.DataFrame, list[SetupFactor]]:
+    """Loss by source per level of each factor that a difference in loss was found in, over all
+    strips of the level; of the verdict's first factor where none was found.
+
+    Returns
+    -------
+    table : DataFrame
+        As `trialkit.losses.Losses.setups`, with ``setup``, the label of the level, in place of a
+        column for each factor.
+    factors : list of SetupFactor
+    """
+    config = analysis.trial.config
+    found = {
+        own.factor
+        for name in LOSSES if name in analysis.responses
+        for own in all_compared(analysis.responses[name]) if own.grade.found
+    } or set(verdict(analysis).factors[:1])  # fmt: skip
+    factors = [f for f in config.setups if f.name in found]
+    each = []
+    for f in factors:
+        labels = dict(zip(f.levels, f.level_labels, strict=True))
+        table = setup_table(analysis.losses.strips, config, [f.name])
+        each.append(table.assign(setup=table.pop(f.name).map(labels)))
+    return pd.concat(each, ignore_index=True), factors
+
+
+LOSSES = ("header_loss", "dropped_ears", "processing_loss")
 LANE, LINE = 0.62, 0.16  # inches: of a setup with a line for its name; of every further line
 INSIDE = WIDTH - 0.45  # at least, between the ends of the axis
 
 
 def loss_by_source(analysis: TrialAnalysis) -> Plot:
-    """Measured loss of every setup, stacked: before harvest, at the header, in processing.
+    """Measured loss of every setup that the trial tells apart, stacked: before harvest, at the
+    header, in processing.
 
-    Plain means over strips, kernels and ears together; an estimate below zero (a difference of
-    two counts can be) is drawn to the left of zero.
+    Plain means over strips (`pooled_losses`), kernels and ears together; an estimate below zero (a
+    difference of two counts can be) is drawn to the left of zero.
 
     Raises
     ------
     DesignError
         When no loss by source could be computed.
     """
-    table = analysis.losses.setups
-    table = table[(table["kind"] == "all") & table["source"].isin(list(SOURCES))]
+    table, _ = pooled_losses(analysis)
+    told = sources_of(table)
+    table = table[(table["kind"] == "all") & table["source"].isin(list(told))]
     table = table[np.isfinite(table["kg_ha"].astype(float))]
     if table.empty:
         raise DesignError("The trial has no frame counts from which loss by source could be drawn.")
     own, *others = scales("kg/ha", analysis.trial.config.units)
-    setups = [f for f in analysis.trial.config.setups if f.name in table]
-    labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in setups}
-    shown = [source for source in SOURCES if source in set(table["source"])]
-    groups = list(table.groupby([f.name for f in setups], sort=False, observed=True))
-    order = {f.name: {level: i for i, level in enumerate(f.levels)} for f in setups}
-    groups.sort(key=lambda g: [order[f.name].get(v, 99) for f, v in zip(setups, g[0], strict=True)])
+    shown = [source for source in told if source in set(table["source"])]
     sentences = []
     with style():
         figure = Plot()
         ax = figure.add_subplot()
         y = -1.0
-        for key, rows in groups:
+        for setup, rows in table.groupby("setup", sort=False):
             values = rows.set_index("source")["kg_ha"].astype(float) * own.factor
-            name = ", ".join(labels[f.name].get(v, v) for f, v in zip(setups, key, strict=True))
+            name = str(setup)
             total = f"{number(float(values.reindex(shown).sum()), 1)} {own.unit} in all"
             lines = fold(name, INSIDE - text_width(total, 9) - 0.2, 9, "bold")
             further = (len(lines) - 1) * LINE / LANE
@@ -67,7 +96,7 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             for source in (s for s in shown if s in values.index):
                 value = float(values[source])
                 side = 1 if value >= 0 else -1
-                _, colour = SOURCES[source]
+                _, colour = told[source]
                 ax.barh(
                     y,
                     value,
@@ -83,21 +112,22 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             ax.text(0, y - 0.36 - further / 2, "\n".join(lines), weight="bold", va="center", size=9,
                     transform=across)  # fmt: skip
             ax.text(1, y - 0.36 - further, total, va="center", ha="right", size=9, transform=across)
-            parts = [f"{SOURCES[s][0]} {number(float(values[s]), 1)}" for s in shown if s in values]
+            parts = [f"{told[s][0]} {number(float(values[s]), 1)}" for s in shown if s in values]
             sentences.append(f"{name}: {', '.join(parts)}")
         ax.set_ylim(y + 0.4, -0.6)
-        figure.set_size_inches(WIDTH, 1.15 + LANE * (y + 1) + 0.3 * bool(others))
+        above = 1.15 + 0.2 * (len(shown) > 3) + 0.3 * bool(others)  # with a second line of the key
+        figure.set_size_inches(WIDTH, above + LANE * (y + 1))
         for text in ax.texts:  # folded to fit the axis; they must not narrow it
             text.set_in_layout(False)
         value_axis(ax, own, others, "Loss")
         handles = [
-            Patch(facecolor=SOURCES[s][1], edgecolor=INK, lw=0.6, label=SOURCES[s][0])
+            Patch(facecolor=told[s][1], edgecolor=INK, lw=0.6, label=told[s][0])
             for s in shown
         ]
         figure.legend(
             handles=handles,
             loc="outside upper left",
-            ncols=3,
+            ncols=3 if len(shown) < 4 else 2,
             frameon=False,
             fontsize=8.5,
             handlelength=1.4,

@@ -1,88 +1,217 @@
-"""What to try: rules from the grade of the evidence to a sentence, never from the estimate alone.
+"""What to do, in words: the verdict of `trialkit.decide.verdict`, a few sentences for every level.
 
-===============  ======================================================================
-grade            what is advised
-===============  ======================================================================
-clear, good      better: try it on some passes of your own and count behind both;
-                 worse: stay with the reference
-leaning, open    what a trial would need in order to tell (`ResponseAnalysis.power`)
-===============  ======================================================================
+Nothing is judged here; every page and the terminal print these sentences as they are.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from fractions import Fraction
 from typing import TYPE_CHECKING
 
-from trialkit.quantities import lower_first, number
+import numpy as np
+
+from trialkit.analysis.grades import Compared, Ends, Grade
+from trialkit.decide.verdict import GRAIN, Advice, LevelVerdict, Verdict, hours_per_block
+from trialkit.decide.words import amount, area_unit, balance_words, whole_places
+from trialkit.errors import DesignError
+from trialkit.quantities import lower_first, number, run_with, upper_first
+from trialkit.report.chances import chance
 from trialkit.report.terms import TERMS
-from trialkit.report.wording import Finding, Grade, counted, listed, of_difference
+from trialkit.report.wording import Finding, counted, finding, listed, noun_of, of_difference
 
 if TYPE_CHECKING:
+    from trialkit.analysis import TrialAnalysis
     from trialkit.analysis.power import PowerAttained
 
 
-def is_better(found: Finding, better: str) -> bool:
-    """Whether the estimate goes to the better end of the response, "lower" or "higher"."""
-    return found.falls == (better == "lower")
-
-
-def to_try(found: Sequence[Finding], better: str) -> list[str]:
-    """What to try and what to stay with, from what was found of one response.
+def told(verdict: Verdict, analysis: TrialAnalysis | None = None) -> list[str]:
+    """What to do about every level of every setup factor, in the order of the verdict.
 
     Parameters
     ----------
-    found : sequence of Finding
-        Levels of one setup factor.
-    better : {"lower", "higher"}
-        The response's better end.
+    verdict : Verdict
+    analysis : TrialAnalysis, optional
+        To say too what a trial would need to settle what is not.
     """
-    known = [f for f in found if f.grade.found]
-    good = [f for f in known if is_better(f, better)]
-    bad = [f for f in known if not is_better(f, better)]
     out = []
-    if good:
-        labels = " or ".join(lower_first(f.label) for f in good)
-        out.append(
-            f"Try {labels} on some passes of your own, next to {lower_first(good[0].reference)} "
-            f"in the same field on the same day, and {TERMS[good[0].response].count}."
-        )
-    if bad:
-        labels = " or ".join(lower_first(f.label) for f in bad)
-        terms = TERMS[bad[0].response]
-        noun = (terms.less if bad[0].falls else terms.more).format("")
-        out.append(
-            f"Stay with {lower_first(bad[0].reference)} rather than {labels}, which "
-            f"{terms.verb} {noun} here."
-        )
+    for own in verdict.levels:
+        text = of_level(own, verdict)
+        if analysis is not None and own.advice is Advice.UNSETTLED:
+            text = f"{text} {_needed(own, analysis)}".rstrip()
+        out.append(text)
     return out
 
 
-def to_test(found: Sequence[Finding], needs: Sequence[str]) -> list[str]:
-    """What is not settled, and what a trial would need to settle it.
+def of_level(own: LevelVerdict, verdict: Verdict) -> str:
+    """What to do about one level, in sentences."""
+    label, reference = map(lower_first, (own.primary.label, own.primary.reference_label))
+    if own.time is not None:
+        return _of_speed(own, verdict)
+    if own.advice is Advice.UNSETTLED:
+        if own.primary.grade is Grade.LEANING:
+            return f"Not settled yet: {label} against {reference}."
+        return f"Nothing here speaks for a change between {reference} and {label}."
+    if own.advice is Advice.TRY:
+        first = own.better[0]
+        return (
+            f"Try {_passes(label, 'it')} on some passes of your own, next to "
+            f"{_passes(reference, 'passes')} in the same field on the same day, and "
+            f"{TERMS[first.response].count}: it {_did(own.better)} here."
+        )
+    if own.advice is Advice.STAY:
+        return f"Stay {run_with(reference)} rather than {label}, which {_did(own.worse)} here."
+    return _of_option(own, verdict) if own.bought else _of_two(own)
 
-    Parameters
-    ----------
-    found : sequence of Finding
-        Levels of one setup factor.
-    needs : sequence of str
-        As `needed` tells it, one for each of `found`; "" where it cannot be told.
-    """
-    out = []
-    for grade in (Grade.LEANING, Grade.OPEN):
-        chosen = [(f, n) for f, n in zip(found, needs, strict=True) if f.grade is grade]
-        if not chosen:
-            continue
-        labels = listed([lower_first(f.label) for f, _ in chosen])
-        reference = lower_first(chosen[0][0].reference)
-        if grade is Grade.LEANING:
-            said = f"Not settled yet: {labels} against {reference}."
-        else:
-            said = f"Nothing here speaks for a change between {reference} and {labels}."
-        out.append(" ".join([said, *dict.fromkeys(n for _, n in chosen[:1] if n)]))
-    return out
+
+def _passes(label: str, what: str) -> str:
+    """ "wide gap", but "it with cushion"."""
+    return f"{what} {label}" if label.startswith(("with ", "without ")) else label
+
+
+def _did(found: Iterable[Compared]) -> str:
+    """ "left more loose kernels at the header, and had more damaged kernels"."""
+    by_verb: dict[str, list[str]] = {}
+    for own in found:
+        words = TERMS[own.response]
+        by_verb.setdefault(words.verb, []).append(noun_of(own))
+    return ", and ".join(f"{verb} {listed(nouns)}" for verb, nouns in by_verb.items())
+
+
+def _of_two(own: LevelVerdict) -> str:
+    """One thing against another: neither is advised."""
+    label, reference = map(lower_first, (own.primary.label, own.primary.reference_label))
+    return (
+        f"{upper_first(label)} {_did(own.better)} than {reference}, but {_did(own.worse)}: which "
+        "counts for more is yours to choose."
+    )
+
+
+def _of_speed(own: LevelVerdict, verdict: Verdict) -> str:
+    """The slower speed against the faster: what it saves, and the hours it takes."""
+    assert own.time is not None
+    faster = own.time.hours_per_ha < 0
+    slow = own.primary.turned() if faster else own.primary
+    side = -1.0 if faster else 1.0  # of money, which is told of the slower speed
+    label, reference = lower_first(slow.label), lower_first(slow.reference_label)
+    hours, area = hours_per_block(own.time, verdict.system)
+    takes = f"takes {number(abs(hours), 1)} hours more per {area} than {reference}"
+    subject = TERMS[slow.response].subject
+    amount_of = f"; it came to {finding(slow, verdict.system).absolute[0]} in {subject}"
+    if not slow.grade.found:
+        amount_of = f"; that it changes {subject} is not established"
+    out = [f"{upper_first(label)} {takes}{amount_of}."]
+    balance = own.balance
+    if balance is not None:
+        unit, size = area_unit(verdict.system)
+        known = any(c.response == GRAIN for c in (*own.better, *own.worse))
+        if known:
+            out.append(_grain(_times(balance.grain, side * size), verdict, unit))
+        if balance.time_priced:
+            out.append(_net(label, reference, _times(balance.net, side * size), own, verdict))
+        elif known and balance.hour is not None and balance.hour[0] > 0:
+            places = whole_places(*balance.hour)
+            value, low, high = (amount(max(v, 0.0), places) for v in balance.hour)
+            out.append(
+                "The extra hours are paid for where an hour costs less than "
+                f"{verdict.currency} {value} ({low} to {high})."
+            )
+        out += _beside(own)
+    if own.advice is Advice.CHOICE:
+        out.append("Which counts for more is yours to choose.")
+    return " ".join(out)
+
+
+def _of_option(own: LevelVerdict, verdict: Verdict) -> str:
+    """What is bought: what it saves against what it costs."""
+    label, reference = map(lower_first, (own.primary.label, own.primary.reference_label))
+    balance = own.balance
+    if balance is None or balance.area is None:
+        return (
+            f"{upper_first(label)} {_did(own.better)} than {reference}; no price of grain is "
+            "given, so whether that pays for it is yours to choose."
+        )
+    size = area_unit(verdict.system)[1]
+    out = [_net(label, reference, _times(balance.net, size), own, verdict)]
+    found = own.better or own.worse
+    if [c.response for c in found] not in ([], [own.primary.response]):  # the headline says one
+        out.insert(0, f"{upper_first(label)} {_did(found)} than {reference}.")
+    if own.advice is Advice.CHOICE:
+        believed = ""
+        if balance.believed is not None and chance(balance.believed) != chance(balance.chance):
+            believed = f", {chance(balance.believed)} with what was believed before the trial"
+        out.append(
+            f"The chance that it pays is {chance(balance.chance)}{believed}. Before you buy, try "
+            f"it next to {_passes(reference, 'passes')} and {TERMS[found[0].response].count}: the "
+            "choice is yours."
+        )
+    return " ".join([*out, *_beside(own)])
+
+
+def _net(label: str, reference: str, net: Ends, own: LevelVerdict, verdict: Verdict) -> str:
+    """What is left of the whole balance, per acre or ha, and what it was reckoned with."""
+    balance = own.balance
+    assert balance is not None
+    unit, size = area_unit(verdict.system)
+    given = ["All told"]
+    if balance.area is not None:
+        given.append(f"on {amount(balance.area / size, 0)} {unit} a year")
+    if own.time is not None and verdict.hour_cost is not None:
+        given.append(f"with an hour at {verdict.currency} {amount(verdict.hour_cost, 0)}")
+    value, low, high = net
+    begin, settled = f"{', '.join(given)}, {label}", low > 0 or high < 0
+    verb, rest = ("leaves", "") if value >= 0 else ("costs", "more than it saves ")
+    if low > 0:
+        verb = "pays: it leaves"
+    told = f"{begin} {verb} {verdict.currency} {amount(abs(value))} per {unit} {rest}"
+    if settled:
+        low, high = sorted((abs(low), abs(high)))
+        return f"{told}against {reference} ({amount(low)} to {amount(high)})."
+    return (
+        f"{told}against {reference}; the range runs {balance_words(low, high)}, so the trial does "
+        "not settle whether it pays."
+    )
+
+
+def _grain(worth: Ends, verdict: Verdict, unit: str) -> str:
+    value, low, high = worth
+    side = "saves" if value >= 0 else "loses"
+    if value < 0:
+        value, low, high = -value, -high, -low
+    return (
+        f"The grain it {side} is worth {verdict.currency} {amount(value)} per {unit} "
+        f"({amount(low)} to {amount(high)})."
+    )
+
+
+def _times(ends: Ends, factor: float) -> Ends:
+    value, low, high = (factor * v for v in ends)
+    return value, min(low, high), max(low, high)
+
+
+def _beside(own: LevelVerdict) -> list[str]:
+    """What else was found that has no price."""
+    if own.balance is None or not own.balance.unpriced:
+        return []
+    label = lower_first(own.primary.label)
+    return [f"Not priced: {label} {_did(own.balance.unpriced)}."]
+
+
+def _needed(own: LevelVerdict, analysis: TrialAnalysis) -> str:
+    """What a trial would need to tell a level apart; "" where it cannot be told."""
+    strips = analysis.trial.strips
+    together = strips.groupby(["field", "pair"]).size()
+    found = own.primary
+    result = analysis.responses[found.response]
+    try:
+        power = result.power(found.factor, found.level)
+    except (DesignError, ValueError, np.linalg.LinAlgError):
+        return ""
+    levels = result.design.levels[found.factor]
+    word = "pair" if len(levels) == 2 and together.max() <= 2 else "block"
+    fields = strips["field"].nunique()
+    return needed(power, len(together), fields, word, analysis.trial.config.units)
 
 
 def needed(power: PowerAttained, pairs: int, fields: int, word: str, system: str) -> str:
@@ -124,26 +253,6 @@ def needed(power: PowerAttained, pairs: int, fields: int, word: str, system: str
         return f"No trial of this kind would see a difference {size} {seen}."
     had = counted(pairs, word) + (f" on {counted(fields, 'field')}" if fields > 1 else "")
     return f"To see a difference {size} {seen} takes {' or '.join(ways)} (this trial had {had})."
-
-
-def to_watch(others: Mapping[str, Sequence[Finding]], better: Mapping[str, str]) -> list[str]:
-    """What rose the wrong way with the setups, by response.
-
-    Parameters
-    ----------
-    others : mapping of str to sequence of Finding
-        Findings of the other responses, by heading; those with a difference are told.
-    better : mapping of str to str
-        The better end of each, "lower" or "higher", by heading.
-    """
-    out = []
-    for title, found in others.items():
-        worse = [f for f in found if f.grade.found and not is_better(f, better[title])]
-        if worse:
-            side = "down" if worse[0].falls else "up"
-            labels = listed([lower_first(f.label) for f in worse])
-            out.append(f"Watch {title}: {side} with {labels} in this trial.")
-    return out
 
 
 def holds_for(moisture: tuple[float, float] | None, speed: tuple[float, float] | None,

@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Sequence
 from typing import TYPE_CHECKING
 
+from trialkit.analysis.grades import Grade
 from trialkit.quantities import number, upper_first
-from trialkit.report.wording import Finding, Grade
+from trialkit.report.wording import Finding
 
 if TYPE_CHECKING:
     from trialkit.plots import Plot
@@ -29,8 +30,8 @@ def told(plot: Plot, findings: Sequence[Finding]) -> Plot:
 def of_means(level: float, findings: Sequence[Finding] = ()) -> str:
     """Of adjusted means with intervals and single strips."""
     key = (
-        f"Large mark: adjusted mean. Bar: {number(level * 100, 0)} % interval. Rings: single "
-        "strips."
+        "Large mark: mean, adjusted for what else differed. Bar: where it likely lies "
+        f"({number(level * 100, 0)} % interval). Rings: single strips."
     )
     if len(findings) == 1:
         return f"{findings[0].sentence} {key}"

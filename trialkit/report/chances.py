@@ -4,10 +4,11 @@ from __future__ import annotations
 
 import math
 
+from trialkit.analysis.grades import Grade
 from trialkit.decide.prior import in_words
 from trialkit.decide.words import EQUALLY
 from trialkit.intake import Prior
-from trialkit.report.wording import Grade, counted
+from trialkit.report.wording import counted
 
 _PARTS = ((1, 20), (1, 10), (1, 5), (1, 4), (1, 3), (2, 5), (1, 2), (3, 5), (2, 3), (3, 4), (4, 5),
           (9, 10), (19, 20))  # fmt: skip

@@ -8,11 +8,13 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.analysis.grades import Grade
+from trialkit.intake.level_names import labels_of
 from trialkit.quantities import Scale, lower_first, number, upper_first
 from trialkit.report.chances import of_hundred
 from trialkit.report.export import csv_bytes
 from trialkit.report.letters import ComparedLetters
-from trialkit.report.wording import change
+from trialkit.report.wording import brackets, change
 
 if TYPE_CHECKING:
     from trialkit.comparison import Comparison
@@ -39,15 +41,19 @@ def sentences(comparison: Comparison) -> list[str]:
     factors = "; ".join(f"{f} ({', '.join(v)})" for f, v in comparison.factors.items())
     out = [
         f"{comparison.title}: {len(comparison.trials)} trials, {fields} fields, {len(strips)} "
-        f"strips, compared by {factors}; {100 * comparison.level:g} % intervals."
+        f"strips, compared by {factors}. {brackets(comparison.level)}"
     ]
     if comparison.of_all:
         out.append(f"Ratios are{comparison.of_all}.")
     for _, row in comparison.effects.iterrows():
+        factor = str(row["factor"]).replace("_", " ")
+        label, reference = labels_of(factor, [str(row["level"]), str(row["reference"])])
+        named = label if factor.casefold() in label.casefold() else f"{factor}, {label}"
         text = (
-            f"{upper_first(row['level'])} against {row['reference']}: "
+            f"{upper_first(named)} against {reference}: "
             f"{effect_words(comparison, row['estimate'], row['low'], row['high'])}, "
-            f"mean over {row['n_trials']} trials and {row['n_fields']} fields."
+            f"mean over {row['n_trials']} trials and {row['n_fields']} fields. "
+            f"{Grade[row['evidence'].upper()].value}"
         )
         if np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
             text += (
@@ -78,7 +84,7 @@ def grower_table(comparison: Comparison, letters: ComparedLetters) -> pd.DataFra
     """Every grower's own fields against the others', in words."""
     rows = []
     for _, row in letters.table(comparison.growers).iterrows():
-        what = "mean over setups" if row["factor"] == "mean" else f"effect of {row['level']}"
+        what = "mean over setups" if row["factor"] == "mean" else f"{row['factor']}: {row['level']}"
         words = effect_words(comparison, row["difference"], row["low"], row["high"])
         rows.append({"grower": row["grower"], "fields": row["n_fields"],
                      "others": row["n_other_fields"], "what": what,

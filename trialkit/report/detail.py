@@ -18,7 +18,7 @@ from trialkit.quantities import Scale, lower_first, number, scales, span, upper_
 from trialkit.report import formulas, second_answer
 from trialkit.report.cells import figures, p_value, ratio_of, span_of, with_interval
 from trialkit.report.fragments import bullets, figure, paragraph, table
-from trialkit.report.wording import change, grade_of, listed, why_weaker
+from trialkit.report.wording import findings, listed
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
@@ -108,12 +108,9 @@ class Detail:
     def answers(self) -> str:
         """Every contrast in graded words."""
         out = []
-        shown = self._difference_scales()[0]
-        for row in self.result.contrasts.to_dict("records"):
-            value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-            said = f"{self.against(row)}: {change(value, low, high, shown)}."
-            why = self.letters.text(why_weaker(row))
-            out.append(f"{said} {grade_of(row).value} {why}".rstrip())
+        for found in findings(self.result, self.system):
+            said = f"{upper_first(self.against(found.own.row))}: {found.absolute[0]}."
+            out.append(f"{said} {self.letters.text(found.told)}")
         return bullets(out)
 
     def model(self, level: int = 3) -> str:

@@ -14,6 +14,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.decide.verdict import verdict
 from trialkit.intake import write_all
 from trialkit.intake.files import refuse_existing
 from trialkit.report.letters import Letters
@@ -24,7 +25,8 @@ if TYPE_CHECKING:
 _FORMULA = re.compile(r"\s*[=+\-@\t\r]")
 _WORKBOOK = "analysis.xlsx"
 _SECOND = "contrasts_at_same"
-_ALWAYS = ("models", "loss_by_strip", "loss_by_setup", "refused")  # whatever was analysed
+# Whatever was analysed.
+_ALWAYS = ("models", "verdict", "loss_by_strip", "loss_by_setup", "refused")
 _KINDS = ("contrasts", "means", "by_field", "by_strip", "term_tests", "variances")
 
 
@@ -34,7 +36,8 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     Those of `ResponseAnalysis`, each with the columns ``response`` and ``unit`` in front and one
     below the other over responses; ``contrasts_at_same``, those of the second answer
     (`trialkit.analysis.at_same`) with what it is ``adjusted_for``, where there is one; ``models``
-    (the model of every response in words, its notes, or why there is none), ``loss_by_strip``,
+    (the model of every response in words, its notes, or why there is none), ``verdict`` (what
+    follows for every level, `trialkit.decide.verdict`), ``loss_by_strip``,
     ``loss_by_setup`` and ``refused``.
     """
     letters = Letters(analysis.trial)
@@ -64,6 +67,7 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     ]  # fmt: skip
     models += [{"response": name, "notes": reason} for name, reason in analysis.skipped.items()]
     out["models"] = pd.DataFrame(models)
+    out["verdict"] = verdict(analysis).table
     out["loss_by_strip"] = analysis.losses.strips
     out["loss_by_setup"] = analysis.losses.setups
     out["refused"] = analysis.trial.refused

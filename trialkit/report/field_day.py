@@ -10,18 +10,18 @@ from __future__ import annotations
 from html import escape
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
 
 from trialkit import plots
 from trialkit.analysis.family import counted_words, stands_in
-from trialkit.decide import payback
+from trialkit.analysis.grades import Grade
+from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError
-from trialkit.quantities import number, upper_first
+from trialkit.quantities import lower_first, number, upper_first
 from trialkit.report import advice, captions, chances, second_answer
 from trialkit.report.field_day_more import SHOWN, FoldedParts, folded
 from trialkit.report.fragments import Fragment, bullets, figure, in_notebook, paragraph, section
-from trialkit.report.wording import Finding, Grade, counted, listed
+from trialkit.report.wording import Finding, brackets, counted, listed
 from trialkit.units import convert
 
 if TYPE_CHECKING:
@@ -34,9 +34,11 @@ CAUTIONS = (
     "until everything has stopped moving before anyone walks behind it or touches the header.",
     "Nobody stands behind the machine, or between header and body, until the engine is off, the "
     "brake is set, the person counting holds the key and has met the operator's eyes.",
-    "Lock or block the header's lift cylinders before reaching under a raised header.",
+    "Lower the header to the ground, or lock or block its lift cylinders, before going in front of "
+    "it or under it.",
     "Never free a plugged row with the rolls turning: they pull faster than a hand lets go.",
-    "Keep guards in place, wear eye protection, and never feel for a hydraulic leak by hand.",
+    "Keep guards in place, wear eye protection, and gloves at knife rolls, which cut at rest too; "
+    "never feel for a hydraulic leak by hand.",
     "Keep clear of other machines, and mind dust and fire in dry residue.",
     "A counting crew is not operating staff: tell everyone these rules before each day's work.",
 )
@@ -53,9 +55,11 @@ DEFER = (
 ALSO = {
     "header_loss": "loose kernels at the header",
     "kernel_damage": "damaged kernels",
+    "ear_butt_damage": "ears damaged at the butt",
     "dropped_ears": "dropped ears",
     "residue_mass": "material other than grain",
     "residue_score": "score of material other than grain",
+    "leaf_intake": "leaves and husks taken in",
 }
 """Responses that get a line each beside the headline's, with their names inside a sentence."""
 
@@ -77,7 +81,7 @@ class FieldDayPage(FoldedParts):
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             f"<h1>{escape(first.sentence.rstrip('.'))}</h1>",
             paragraph(f"{first.extent}.", "extent"),
-            paragraph(f"{self.letters.text(first.told)} {self._brackets(first)}", "grade"),
+            paragraph(f"{first.grade.value} {self._brackets(first)}", "grade"),
         ]
         result = self.responses[self.response]
         same = second_answer.apart(result, self.config.units, first.factor, first.level)
@@ -85,17 +89,11 @@ class FieldDayPage(FoldedParts):
         if instead := stands_in(self.analysis):
             parts.append(paragraph(self.letters.text(instead), "quiet"))
         if others:
-            parts.append(bullets([self._brief(found) for found in others]))
+            parts.append(bullets([found.sentence for found in others]))
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
 
-    def _brief(self, found: Finding) -> str:
-        return f"{found.sentence} {self.letters.text(found.weaker)}".rstrip()
-
     def _brackets(self, first: Finding) -> str:
-        text = (
-            f"The range in brackets is the {self.percent} % interval: values outside it fit the "
-            "counts poorly."
-        )
+        text = brackets(self.analysis.level)
         if len(first.absolute) > 1:
             text += f" In other units: {first.absolute[1]}."
         return text
@@ -105,7 +103,13 @@ class FieldDayPage(FoldedParts):
         title = "Loss at the header, setup by setup"
         if "header_loss" not in self.responses:
             return section("loss", title, paragraph(self._skipped("header_loss")))
+        first = self.verdict.first.primary
+        setups = f"{lower_first(first.label)} or {lower_first(first.reference_label)}"
         words = [
+            paragraph(
+                "A strip is one pass of the combine with one setup, such as "
+                f"{self.letters.text(setups)}."
+            ),
             *self._told("header_loss")[self.response == "header_loss" :],
             folded("The numbers", self._means("header_loss")),
             self._others("header_loss", plots.loss_by_setup),
@@ -145,6 +149,8 @@ class FieldDayPage(FoldedParts):
         if sums:
             words.append(folded("The sums", *(paragraph(text) for text in sums)))
         words.append(paragraph(caution))
+        if self.verdict.first.time is not None:
+            words.append(paragraph("Time is not in this sum: see What to try."))
         if self.money.annual_cost is None:
             return section("worth", title, *words)
         pays = self._pays()
@@ -158,17 +164,13 @@ class FieldDayPage(FoldedParts):
 
     def _pays(self) -> str:
         """The chance that the option pays on the area given; "" where it cannot be told."""
-        if self.money is None or not self.money.area_per_year:
+        balance = next((v.balance for v in self.verdict.levels if v.bought), None)
+        if self.money is None or balance is None or not balance.area:
             return ""
-        us = self.config.units == "US"
-        area = convert(self.money.area_per_year, "ha", "ac") if us else self.money.area_per_year
-        try:
-            found = payback(self.analysis)
-        except (DesignError, ValueError):  # a price or life of nothing
-            return ""
+        unit, size = area_unit(self.config.units)
         return chances.pays(
-            found.probability, f"{number(float(area), 0)} {'ac' if us else 'ha'}",
-            found.with_prior, self.config.model.prior,
+            balance.chance, f"{number(balance.area / size, 0)} {unit}", balance.believed,
+            self.config.model.prior,
         )  # fmt: skip
 
     def also(self) -> Fragment:
@@ -188,25 +190,7 @@ class FieldDayPage(FoldedParts):
 
     def what_to_try(self) -> Fragment:
         """What the evidence is good for on the reader's own fields, and what to test first."""
-        result = self.responses[self.response]
-        better = result.specification.better
-        items: list[str] = []
-        untold: list[str] = []
-        for factor in sorted(self.setups, key=lambda f: f.name != self.factor.name):
-            found = self._findings(self.response, factor.name)
-            items += advice.to_try(found, better)
-            untold += advice.to_test(found, [self._needed(f) for f in found])
-        others = {
-            title: self._every(response)
-            for response, title in ALSO.items()
-            if response != self.response and response in self.analysis.responses
-        }
-        ends = {
-            title: self.analysis.responses[response].specification.better
-            for response, title in ALSO.items()
-            if response in self.analysis.responses
-        }
-        items += [*untold, *advice.to_watch(others, ends)]
+        items = [self.letters.text(t) for t in advice.told(self.verdict, self.analysis)]
         speed = self._range("speed_measured")
         unit = "mph" if self.config.units == "US" else "km/h"
         if speed is not None:
@@ -214,20 +198,6 @@ class FieldDayPage(FoldedParts):
             speed = (low, high)
         items.append(advice.holds_for(self._range("moisture"), speed, unit))
         return section("try", "What to try", bullets([item for item in items if item]))
-
-    def _needed(self, found: Finding) -> str:
-        """What a trial would need; nothing where the difference is told already."""
-        if found.grade.found:
-            return ""
-        strips = self.trial.strips
-        pairs = len(strips[["field", "pair"]].drop_duplicates())
-        try:
-            power = self.responses[self.response].power(found.factor, found.level)
-        except (DesignError, ValueError, np.linalg.LinAlgError):
-            return ""
-        word = self.block
-        fields = strips["field"].nunique()
-        return advice.needed(power, pairs, fields, word, self.config.units)
 
     def unknown(self) -> Fragment:
         """What this trial cannot tell."""
@@ -262,7 +232,7 @@ class FieldDayPage(FoldedParts):
             float(row["predicted_low"]),
             float(row["predicted_high"]), int(row["n_fields"]), first.grade,
         )  # fmt: skip
-        items = [f"{first.label} on other fields: {said[:1].lower()}{said[1:]}"]
+        items = [f"{upper_first(first.own.label)} on other fields: {said[:1].lower()}{said[1:]}"]
         own = self.responses[self.response].by_field
         own = own[(own["factor"] == first.factor) & (own["level"] == first.level)]
         change = own["difference"].dropna()
@@ -281,7 +251,7 @@ class FieldDayPage(FoldedParts):
             f"{counted(len(strips), 'strip')} in {counted(pairs, word)} on "
             f"{counted(strips['field'].nunique(), 'field')}"
         )
-        items = [f"{upper_first(laid)}; a strip is one pass of the combine with one setup."]
+        items = [f"{upper_first(laid)}."]
         if len(trial.frames):
             zones = [words for zone, words in ZONES.items() if (trial.frames["zone"] == zone).any()]
             items.append(

@@ -11,8 +11,18 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from trialkit import __version__, plots
+from trialkit.decide.verdict import verdict
 from trialkit.errors import DesignError
-from trialkit.quantities import decimals, number, scales, shared_places, span, upper_first
+from trialkit.losses import cobs_left_out, width_assumed
+from trialkit.quantities import (
+    decimals,
+    lower_first,
+    number,
+    scales,
+    shared_places,
+    span,
+    upper_first,
+)
 from trialkit.report import captions
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.letters import Letters
@@ -52,10 +62,8 @@ class FoldedParts:
         # Factors that were compared; one that never changed is not.
         compared = set(self.responses[self.response].contrasts["factor"])
         self.setups = [f for f in self.config.setups if f.name in compared]
-        option = self.config.option
-        self.factor = next(
-            (f for f in self.setups if option and f.name == option.factor), self.setups[0]
-        )
+        self.verdict = verdict(analysis, self.response)
+        self.factor = next(f for f in self.setups if f.name == self.verdict.factors[0])
         strips = self.trial.strips
         together = strips.groupby(["field", "pair"]).size()
         # Two strips of two setups are a pair; more of them side by side are a block.
@@ -75,23 +83,39 @@ class FoldedParts:
     def sources(self) -> Fragment:
         """Loss before harvest, at the header, in threshing and cleaning."""
         title = "Where the corn was lost"
-        losses = self.analysis.losses.setups
-        if losses.empty:
+        if self.analysis.losses.setups.empty:
             return section("sources", title, paragraph("No frame counts, so no loss by source."))
+        losses, factors = plots.pooled_losses(self.analysis)
         seen = set(losses.loc[losses["kg_ha"].notna(), "source"])
-        missing = [words for source, (words, _) in plots.SOURCES.items() if source not in seen]
+        told = plots.sources_of(losses)
+        missing = [words for source, (words, _) in told.items() if source not in seen]
         words = [
             paragraph(
-                "Loss before harvest lies on the ground whatever the machine does; loss at the "
-                "header and loss in threshing and cleaning answer to different settings."
+                "Preharvest loss is no machine's doing; loss at the header and loss in threshing "
+                "and cleaning answer to different settings."
             )
         ]
+        if len(self.setups) > 1:
+            text = "A row holds all strips of its setup, whatever else was set on them."
+            if pooled := [lower_first(f.label) for f in self.setups if f not in factors]:
+                text += f" This trial found no difference in loss by {listed(pooled)}."
+            words.append(paragraph(text))
+        if (losses.loc[losses["kind"] == "all", "kg_ha"] < 0).any():
+            words.append(paragraph(
+                "A figure below zero is no grain gained: each is a difference of two counts, and "
+                "where little is lost the luck of the count can turn it below zero. Read it as "
+                "about none."
+            ))  # fmt: skip
         if missing:
             words.append(paragraph(f"Not measured in this trial: {listed(missing)}."))
-        if len(missing) == len(plots.SOURCES):
+        trial = self.trial
+        assumed = width_assumed(trial.frames, trial.strips, self.config)
+        words += [paragraph(t) for t in (assumed, cobs_left_out(trial.frames)) if t]
+        if len(missing) == len(told):
             return section("sources", title, *words)
         kinds = set(losses.loc[losses["kg_ha"].notna(), "kind"]) - {"all"}
-        what = {"kernels": "loose kernels", "ears": "dropped ears"}
+        loose = "kernels, loose and on cobs" if "threshing" in told else "loose kernels"
+        what = {"kernels": loose, "ears": "dropped ears"}
         measured = listed([words for kind, words in what.items() if kind in kinds])
         picture = figure(
             plots.loss_by_source(self.analysis), f"Plain means over strips: {measured}."
@@ -102,22 +126,21 @@ class FoldedParts:
     def _sources_table(self, losses: pd.DataFrame) -> str:
         """The bars as numbers, in the trial's own units, and the share of the yield."""
         own = scales("kg/ha", self.config.units)[0]
-        factors = [f for f in self.config.setups if f.name in losses]
-        labels = {f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in factors}
         rows = []
         shown = losses[losses["kind"] == "all"]
         allowed = [decimals(2 * se * own.factor) for se in shown["se_kg_ha"]]
         places = max(int(median(allowed)), 0)
-        for key, group in shown.groupby([f.name for f in factors], sort=False, observed=True):
+        told = plots.sources_of(losses)
+        for setup, group in shown.groupby("setup", sort=False):
             by_source = group.set_index("source")
-            cells = [", ".join(labels[f.name][v] for f, v in zip(factors, key, strict=True))]
-            for source in (*plots.SOURCES, "total"):
+            cells = [str(setup)]
+            for source in (*told, "total"):
                 kg = by_source["kg_ha"].get(source)
                 cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
             share = by_source["percent_of_yield"].get("total", float("nan"))
             cells.append(f"{number(float(share), 1)}\N{NO-BREAK SPACE}%" if pd.notna(share) else "")
             rows.append(cells)
-        head = ["setup", *(words for words, _ in plots.SOURCES.values()), "in all", "of yield"]
+        head = ["setup", *(words for words, _ in told.values()), "in all", "of yield"]
         return table(f"Loss by source, {own.unit}", head, rows)
 
     def record(self) -> Fragment:
@@ -133,12 +156,13 @@ class FoldedParts:
             items.append(f"Dropped ears searched for on {counted(len(trial.ears), 'area')}.")
         taken = "" if self.config.kernel_mass_stated else " (assumed, not weighed)"
         items.append(
-            f"Kernels became weight at {number(self.config.thousand_kernel_mass, 0)} g per "
-            f"thousand kernels{taken}, {number(self.config.base_moisture, 1)} % moisture."
+            f"Kernels were reckoned at {number(self.config.thousand_kernel_mass, 0)} g a "
+            f"thousand{taken}, {number(self.config.base_moisture, 1)} % moisture."
         )
         models = ["<h3>Models</h3>"]
-        for result in self.responses.values():
+        for name, result in self.responses.items():
             words = [f"{result.title}: {result.model.rstrip('.')}.", result.why, *result.notes]
+            words += [f"{f.sentence} {f.weaker}" for f in self._every(name) if f.weaker]
             models.append(paragraph(self.letters.text(" ".join(words)), "record"))
         return section("records", "For the record", folded(
             "Data quality and models", bullets(items), *quality(trial, self.letters), *models
@@ -158,10 +182,8 @@ class FoldedParts:
 
     # ------------------------------------------------------------ shared by the parts
     def _findings(self, response: str, factor: str) -> list[Finding]:
-        """The levels of one setup factor against their reference: the one that money is spent on
-        first, then by the strength of the evidence."""
-        option = self.config.option
-        first = option.level if option and option.factor == factor else None
+        """The levels of one setup factor against their reference, in the verdict's order."""
+        first = next(v.primary.level for v in self.verdict.levels if v.primary.factor == factor)
         return findings(self.analysis.responses[response], self.config.units, factor, first)
 
     def _every(self, response: str) -> list[Finding]:
@@ -173,12 +195,9 @@ class FoldedParts:
         """A paragraph for every finding of a response, the headline's factor first."""
         return [
             f'<p class="finding"><strong>{escape(found.sentence)}</strong> '
-            f"{escape('; '.join((found.extent, *found.absolute[1:])))}. {self._why(found)}</p>"
+            f"{escape('; '.join((found.extent, *found.absolute[1:])))}.</p>"
             for found in self._every(response)
         ]
-
-    def _why(self, found: Finding) -> str:
-        return escape(self.letters.text(found.weaker))
 
     def _picture(self, response: str, draw: Any, factor: str | None = None) -> str:
         """Means and strips of the headline's factor, or of another."""

@@ -17,15 +17,17 @@ from typing import TYPE_CHECKING, Any
 from trialkit import __version__
 from trialkit.analysis.at_levels import speed_factor
 from trialkit.analysis.family import counted_words, stands_in
+from trialkit.analysis.fields import of_the_response
 from trialkit.decide import comparison
+from trialkit.decide.verdict import Verdict, verdict
 from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import number, upper_first
-from trialkit.report import grower_conditions, grower_fields, grower_money, second_answer
-from trialkit.report.field_day_more import shown
+from trialkit.report import advice, grower_conditions, grower_fields, grower_money, second_answer
+from trialkit.report.field_day_more import folded, shown
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.own import OwnLetters
-from trialkit.report.wording import Finding, Grade, counted, findings, listed
+from trialkit.report.wording import Finding, brackets, counted, findings, listed
 from trialkit.units import price_per_bushel_to_per_tonne
 
 if TYPE_CHECKING:
@@ -36,6 +38,8 @@ if TYPE_CHECKING:
     from trialkit.report.what_if import WhatIf
 
 SHOWN = ("header_loss", "kernel_damage")
+EXAMPLES = (150.0, 300.0, 450.0)
+"""What an hour of combining may cost where the trial does not say: examples."""
 DEFER = (
     "Before anyone changes a header: engine off, key out, wait until everything has stopped, block "
     "the lift cylinders. The operator's manual and qualified service people come before this page."
@@ -54,8 +58,9 @@ class GrowerPage:
         The grower's corn a year, acres or ha as the trial's units are; else what the trial states.
     price : float, optional
         Net price of grain, per bushel or tonne; else what the trial states.
-    hour_costs : sequence of float
-        What an hour of combining may cost, for the speed at which loss and time cost least.
+    hour_costs : sequence of float, optional
+        What an hour of combining may cost, for the speed at which loss and time cost least; by
+        default what the trial states, half of it and half as much again, else examples.
 
     Raises
     ------
@@ -65,14 +70,18 @@ class GrowerPage:
 
     def __init__(
         self, analysis: TrialAnalysis, grower: str = "", *, area: float | None = None,
-        price: float | None = None, hour_costs: Sequence[float] = (150.0, 300.0, 450.0),
+        price: float | None = None, hour_costs: Sequence[float] | None = None,
     ) -> None:  # fmt: skip
         self.analysis = analysis = _with(analysis, area, price)
         self.trial = analysis.trial
         self.config = analysis.trial.config
         self.letters = OwnLetters(self.trial, grower)
         self.mine, self.others = self.letters.mine, self.letters.others
-        self.area, self.price, self.hour_costs = area, price, tuple(hour_costs)
+        self.area, self.price = area, price
+        hour = self.config.hour_cost
+        if hour_costs is None:
+            hour_costs = EXAMPLES if not hour else (0.5 * hour, hour, 1.5 * hour)
+        self.hour_costs = tuple(hour_costs)
         self.responses = shown(analysis, SHOWN)
         if not self.responses:
             raise DesignError(
@@ -98,11 +107,13 @@ class GrowerPage:
         """Effects field by field by the model, or why there are none."""
         try:
             effects = self.result.field_effects(self.found.factor)
+            if effects.link != "log":
+                return (
+                    "By the model a field's effect is a ratio of odds; measured figures stand here."
+                )
+            return of_the_response(effects, self.result)
         except (DesignError, ModelError) as error:
             return str(error)
-        if effects.link != "log":
-            return "By the model a field's effect is a ratio of odds; measured figures stand here."
-        return effects
 
     def curve(self, along: str) -> EffectCurve | str:
         """Effect of the setup along moisture or speed, or why there is none."""
@@ -119,6 +130,11 @@ class GrowerPage:
     def speed_factor(self) -> str | None:
         """The setup factor that is a ground speed, if there is one."""
         return speed_factor(self.result)
+
+    @cached_property
+    def verdict(self) -> Verdict:
+        """The trial's verdict, with the reader's own prices."""
+        return verdict(self.analysis, self.response)
 
     @cached_property
     def _curves(self) -> dict[str, EffectCurve | str]:
@@ -149,9 +165,6 @@ class GrowerPage:
     def headline(self) -> Fragment:
         """What it means on my fields, in one sentence, its range, and three lines to decide by."""
         first, *others = self.findings(self.response)
-        extent = first.absolute[0] + (f", that is {first.percent}" if first.percent else "")
-        if first.grade in (Grade.LEANING, Grade.OPEN):
-            extent = f"Best guess: {extent}"
         own = f"{self.letters.grower}: " if self.letters.grower else ""
         fields = listed([self.letters.fields[f] for f in self.mine])
         rest = f" of {counted(len(self.mine) + len(self.others), 'field')}" if self.others else ""
@@ -162,16 +175,12 @@ class GrowerPage:
             paragraph(f"{self.letters.text(self.config.title)}, {self.config.season}", "kicker"),
             paragraph(mine, "kicker"),
             f"<h1>{escape(self._plain(first.sentence))}</h1>",
-            paragraph(f"{upper_first(extent)}.", "extent"),
+            paragraph(f"{first.extent}.", "extent"),
         ]
         if len(first.absolute) > 1:
             parts.append(paragraph(f"In other units: {first.absolute[1]}.", "quiet"))
         parts.append(
-            paragraph(
-                f"{self.letters.text(first.told)} In brackets: the {self.percent} interval; values "
-                "outside it fit the counts poorly.",
-                "grade",
-            )
+            paragraph(f"{first.grade.value} {brackets(self.analysis.level)}", "grade")
         )
         same = second_answer.apart(self.result, self.config.units, first.factor, first.level)
         parts += [paragraph(self.letters.text(text)) for text in same]
@@ -180,7 +189,7 @@ class GrowerPage:
         lines = [
             ("On my fields", grower_fields.in_short(self)),
             ("Money", grower_money.in_short(self)),
-            *(("Also", f"{self._plain(f.sentence)}. {f.weaker}".rstrip()) for f in others),
+            *(("Also", f"{self._plain(f.sentence)}.") for f in others),
         ]
         items = "".join(
             f"<li><strong>{escape(name)}.</strong> {escape(self.letters.text(words))}</li>"
@@ -189,6 +198,11 @@ class GrowerPage:
         return Fragment(
             f'<header class="headline">{"".join(parts)}<ul class="decide">{items}</ul></header>'
         )
+
+    def what_to_do(self) -> Fragment:
+        """What follows for every setup, with the reader's own prices."""
+        told = [self.letters.text(text) for text in advice.told(self.verdict)]
+        return section("do", "What to do", bullets(told))
 
     def my_fields(self) -> Fragment:
         """The effect in each of my fields and in the others."""
@@ -227,16 +241,19 @@ class GrowerPage:
         items = [
             f"One season ({self.config.season}) and {counted(n, 'field')}: another year, hybrid "
             "or soil may answer differently.",
-            "Figures of money count grain at the header and what was put in; not fuel, wear, "
-            "grade discounts or time spent changing over.",
+            "Figures of money count grain at the header and what was put in; not fuel, wear of the "
+            "combine, grade discounts or harvest time lost while changing over.",
             "Agronomic and money figures are aids to a decision, not guarantees.",
         ]
+        every = [f for name in self.responses for f in self.findings(name) if f.weaker]
+        why = [self.letters.text(f"{f.sentence} {f.weaker}") for f in every]
         items += map(self.letters.text, (counted_words(self.analysis), *self.analysis.warnings))
         return section(
             "unknown",
             "Keep in mind",
             bullets(list(filter(None, dict.fromkeys(items)))),
             paragraph(DEFER, "defer"),
+            folded("For the record", bullets(why)) if why else "",
         )
 
     def colophon(self) -> Fragment:
@@ -270,8 +287,8 @@ def _with(analysis: TrialAnalysis, area: float | None, price: float | None) -> T
 
 def finding_html(found: Finding, letters: Any) -> str:
     """One finding as a paragraph."""
-    extent = "; ".join([*found.absolute, found.percent] if found.percent else found.absolute)
+    extent = "; ".join([found.extent, *found.absolute[1:]])
     return (
         f'<p class="finding"><strong>{escape(letters.text(found.sentence))}</strong> '
-        f"{escape(upper_first(extent))}. {escape(letters.text(found.told))}</p>"
+        f"{escape(extent)}. {escape(found.grade.value)}</p>"
     )

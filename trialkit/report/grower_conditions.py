@@ -11,16 +11,18 @@ from trialkit import plots
 from trialkit.analysis import crossing
 from trialkit.analysis.at_levels import effects_at
 from trialkit.analysis.curves import STANDS
+from trialkit.analysis.grades import Grade, ends_of, grade
 from trialkit.analysis.speed import COVARIATE
 from trialkit.decide import best_speed, loss_curve
+from trialkit.decide.capacity import EFFICIENCY
 from trialkit.decide.words import amount, area_unit
 from trialkit.errors import DesignError
 from trialkit.plots.curves import in_unit
-from trialkit.quantities import Scale, lower_first, number, upper_first
+from trialkit.quantities import lower_first, number, upper_first
 from trialkit.report.field_day_more import folded
 from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
 from trialkit.report.terms import TERMS
-from trialkit.report.wording import Grade, change, grade, of_difference
+from trialkit.report.wording import change, of_difference, share_words
 
 if TYPE_CHECKING:
     from trialkit.analysis.crossing import Crossing
@@ -29,9 +31,6 @@ if TYPE_CHECKING:
     from trialkit.report.grower import GrowerPage
 
 ALONG = {"moisture": "Grain moisture", "speed_measured": "Ground speed"}
-ENDS = ("", "_low", "_high")
-EFFICIENCY = 0.7
-"""Share of field time at full width and speed, the middle of common practice."""
 
 
 def conditions(page: GrowerPage) -> Fragment:
@@ -63,15 +62,15 @@ def _along(page: GrowerPage, curve: EffectCurve) -> str:
     ends = in_unit(curve.table["x"].to_numpy()[[0, -1]], curve.along_unit, unit)
     low, high = (number(float(x), 1) for x in ends)
     name = curve.along_label
-    told = _told(float(curve.interaction["p"]), name)
-    words = [paragraph(f"{told} between {low} and {high} {unit}.", "extent")]
+    changes = grade(float(curve.interaction["p"]), 1.0, 1.0)
+    words = [paragraph(f"{_told(changes, name)} between {low} and {high} {unit}.", "extent")]
     at = [
         f"at {text} {unit}: {_effect(page, curve.table.iloc[i])}"
         for text, i in ((low, 0), (high, -1))
     ]
     words.append(paragraph(page.letters.text(f"{upper_first('; '.join(at))}.")))
     found = _crossing(curve)
-    if found is not None:
+    if found is not None and changes is not Grade.OPEN:
         words.append(paragraph(_turns(curve, found, unit, page.percent)))
     words.append(
         paragraph(
@@ -108,11 +107,13 @@ def _at_speeds(page: GrowerPage, speed: str) -> list[str]:
                  if t in tests.index), None)  # fmt: skip
     words = []
     if name is not None:
-        words.append(paragraph(f"{_told(float(tests.loc[name, 'p']), 'ground speed')}.", "extent"))
+        changes = grade(float(tests.loc[name, "p"]), 1.0, 1.0)
+        words.append(paragraph(f"{_told(changes, 'ground speed')}.", "extent"))
     label = next(f.label for f in page.config.setups if f.name == speed)
     rows = [[str(row["label"]), _effect(page, row)] for _, row in effects.iterrows()]
     caption = (
-        f"{found.label} against {lower_first(found.reference_label)}, {page.percent} intervals"
+        f"{upper_first(found.label)} against {lower_first(found.reference_label)}, {page.percent} "
+        "intervals"
     )
     text = page.letters.text
     return [
@@ -122,14 +123,14 @@ def _at_speeds(page: GrowerPage, speed: str) -> list[str]:
     ]  # fmt: skip
 
 
-def _told(p: float, name: str) -> str:
-    """How sure it is that the effect changes with something, by the p-value of its test."""
+def _told(changes: Grade, name: str) -> str:
+    """How sure it is that the effect changes with something, by the grade of its test."""
     return {
         Grade.CLEAR: f"The effect clearly changes with {name}",
         Grade.GOOD: f"The effect changes with {name}",
         Grade.LEANING: f"The effect may change with {name}",
         Grade.OPEN: f"The trial cannot tell that the effect changes with {name}",
-    }[grade(p, 1.0, 1.0)]
+    }[changes]
 
 
 def plots_unit(curve: EffectCurve, system: str) -> str:
@@ -138,13 +139,10 @@ def plots_unit(curve: EffectCurve, system: str) -> str:
 
 
 def _effect(page: GrowerPage, row: pd.Series) -> str:
-    words = TERMS[page.response]
-    if np.isfinite([row["ratio"], row["ratio_low"], row["ratio_high"]]).all():
-        value, low, high = (100 * (float(row[f"ratio{end}"]) - 1) for end in ENDS)
-        return change(value, low, high, Scale("%", 1.0), words.smaller, words.larger)
-    value, low, high = (float(row[f"difference{end}"]) for end in ENDS)
+    if share := share_words(page.response, ends_of(row, "ratio")):
+        return share
     shown = of_difference(page.result.unit, page.config.units, short=True)[0]
-    return change(value, low, high, shown, *words.by_amount)
+    return change(*ends_of(row, "difference"), shown, *TERMS[page.response].by_amount)
 
 
 def _crossing(curve: EffectCurve) -> Crossing | None:
@@ -163,7 +161,7 @@ def _turns(curve: EffectCurve, found: Crossing, unit: str, percent: str) -> str:
         return number(float(in_unit(np.array([value]), curve.along_unit, unit)[0]), 1)
 
     if not found.intervals:
-        return f"Over that whole range the {percent} interval leaves out no difference at all."
+        return f"Over that whole range there is a difference (by the {percent} interval)."
     whole = found.open_low and found.open_high and len(found.intervals) == 1
     where = (
         f"The estimate turns from less to more, or back, at "
@@ -173,9 +171,11 @@ def _turns(curve: EffectCurve, found: Crossing, unit: str, percent: str) -> str:
     )
     if whole:
         return f"{where}; no value in it can be ruled out as the turning point ({percent})."
-    parts = [f"{shown(a)} to {shown(b)} {unit}" for a, b in found.intervals]
-    span = " and from ".join(parts)
-    return f"{where}; from {span} no difference at all is still possible ({percent})."
+    parts = [
+        f"at {shown(a)} {unit}" if shown(a) == shown(b) else f"from {shown(a)} to {shown(b)} {unit}"
+        for a, b in found.intervals
+    ]
+    return f"{where}; {' and '.join(parts)} no difference at all is still possible ({percent})."
 
 
 def _cheapest(page: GrowerPage) -> str:
@@ -215,9 +215,10 @@ def _cheapest(page: GrowerPage) -> str:
         ["an hour costs", "least at", f"{page.percent} interval", within], rows,
     )  # fmt: skip
     words = [paragraph(text) for text in middle.sentences[:-1]]
+    example = "" if cost == config.hour_cost else ", an example"
     lead = paragraph(
-        f"If an hour of combining costs {config.currency} {amount(cost, 0)} (an example; see the "
-        f"table for others), on a header {_width(page)} wide at "
+        f"If an hour of combining costs {config.currency} {amount(cost, 0)}{example} (the table "
+        f"has others), on a header {_width(page)} wide at "
         f"{number(100 * EFFICIENCY, 0)} % field efficiency:"
     )
     picture = figure(

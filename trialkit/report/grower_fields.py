@@ -9,10 +9,11 @@ import pandas as pd
 
 from trialkit import plots
 from trialkit.analysis.fields import FieldEffects
+from trialkit.analysis.grades import Grade, grade
 from trialkit.quantities import Scale, decimals, lower_first, number, scales, upper_first
 from trialkit.report.fragments import Fragment, figure, marked_table, paragraph, section
 from trialkit.report.terms import TERMS
-from trialkit.report.wording import Grade, change, counted, grade, of_difference
+from trialkit.report.wording import change, counted, of_difference
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -32,10 +33,10 @@ def in_short(page: GrowerPage) -> str:
     words = upper_first("; ".join(parts))
     if not isinstance(page.effects, FieldEffects):
         return f"{words} (measured)."
-    of = ""
-    if page.response == "header_loss":
-        of = " Per cent are of all loose kernels behind the header, by the model."
-    return f"{words}; all fields together: {_every(page, page.effects)}.{of}"
+    return (
+        f"{words}. A field's figure is the model's, drawn towards all fields together: "
+        f"{_every(page)}."
+    )
 
 
 def _own_rows(page: GrowerPage) -> pd.Series:
@@ -79,7 +80,7 @@ def my_fields(page: GrowerPage) -> Fragment:
         )  # fmt: skip
     effects = page.effects if isinstance(page.effects, FieldEffects) else None
     rows = _measured(page)
-    words = [paragraph(f"{label} against {reference}, field by field.", "extent")]
+    words = [paragraph(f"{upper_first(label)} against {reference}, field by field.", "extent")]
     words += [paragraph(page.letters.text(text)) for text in _told(page, effects)]
     if not page.letters.agreed and page.others:
         words.append(paragraph("Fields of other growers go by letters.", "quiet"))
@@ -111,7 +112,7 @@ def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
             "two fields overlap widely, the trial has not shown that they differ."
         ]
     row = effects.pooled.set_index("level").loc[page.found.level]
-    out = [f"All fields together: {_every(page, effects)}."]
+    out = [f"All fields together: {_every(page)}."]
     # A standard deviation has no side: its test alone grades whether fields differ.
     verdict = grade(float(row["sd_p"]), 1.0, 1.0)
     if verdict in (Grade.CLEAR, Grade.GOOD):
@@ -134,29 +135,26 @@ def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
         middle = _per_cent(row["estimate"])
         text = change(middle, low, high, PER_CENT, words.smaller, words.larger)
         out.append(f"In a further field like these: {text}.")
-    if page.response == "header_loss":
-        out.append(
-            "Per cent are of all loose kernels behind the header, those that lay there before "
-            "harvest among them."
-        )
+    reference = lower_first(page.found.reference_label)
+    out.append(
+        f"Per cent are of the mean with {reference} over all fields. A field's figure by the model "
+        "is drawn towards that of all fields, the more so the less its own strips say."
+    )
     return out
 
 
-def _every(page: GrowerPage, effects: FieldEffects) -> str:
-    """The mean effect over all fields, in words."""
-    row = effects.pooled.set_index("level").loc[page.found.level]
-    value, low, high = (_per_cent(row[c]) for c in ("estimate", "low", "high"))
-    words = TERMS[page.response]
-    return change(value, low, high, PER_CENT, words.smaller, words.larger)
+def _every(page: GrowerPage) -> str:
+    """The mean effect over all fields, in the headline's words."""
+    return page.findings(page.response)[0].percent
 
 
 def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -> str:
     units = _difference_scales(page)
-    head = ["field", "pairs", *(f"measured difference, {s.unit}" for s in units)]
+    head = ["field", "pairs", *(f"measured in this field, {s.unit}" for s in units)]
     by_model = pd.DataFrame()
     if effects is not None:
         by_model = effects.fields[effects.fields["level"].eq(page.found.level)].set_index("field")
-        head += ["own strips alone, %", "by the model, %"]
+        head += ["its strips alone, %", "by the model, drawn to the mean, %"]
     out, marks = [], []
     for field in [*page.mine, *page.others]:
         if field not in rows.index and field not in by_model.index:

@@ -4,24 +4,33 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from html import escape
 from typing import Any
 
+import pandas as pd
+
 from trialkit import plots, units
-from trialkit.header import HeaderReport, at_speeds
-from trialkit.header.advice import Repair, repair_list
-from trialkit.header.plates import GAPS, STATIONS
+from trialkit.header import HeaderReport, Item, at_speeds
+from trialkit.header.butts import butts_reaching
+from trialkit.header.check import OTHERS
+from trialkit.header.limits import source_of
+from trialkit.header.plates import GAPS, PLACES, PLATES, STATIONS
+from trialkit.header.rolls import FLUTE, WEAR
 from trialkit.header.words import Lengths, told
 from trialkit.plots import Plot
-from trialkit.quantities import number, upper_first
+from trialkit.quantities import lower_first, number, upper_first
 from trialkit.report.field_day_more import folded
-from trialkit.report.fragments import Fragment, bullets, figure, paragraph, section, table
+from trialkit.report.fragments import Fragment, figure, paragraph, section, table
 from trialkit.report.header_noise import noise_words
 from trialkit.report.header_tables import short_verdict
 from trialkit.report.letters import Letters
 
 LONG = {"in": "inches", "mm": "mm"}
+LONG_ADVICE = 80  # letters
+OPTION = re.compile(r"--[a-z-]+")
+_LEAD = {"repair": "Do", "ask": "First", "watch": "Keep in mind"}
+_OTHERS = ("knives apart", "edges worn", "chain slack", "chain longer, %", "flaps")
 # A strip measured this much faster than any was set to stands in the table of speeds too.
 FASTER = 1.02
 
@@ -37,19 +46,20 @@ class OneHeader:
         Gives the analysis of header loss, or None.
     loss_ratio : float or None
         See `HeaderPage`.
-    own_gaps : bool
-        Whether strips were run at gaps of their own, so that none is the header's.
+    ear_butts : DataFrame, optional
+        Ear butts of the fields it runs in, as the trial's table has them.
     key : str
         Ends the ids of its headings; empty where it is the only header.
     """
 
     def __init__(
         self, report: HeaderReport, letters: Letters, loss: Callable[[], Any],
-        loss_ratio: float | None = None, own_gaps: bool = False, key: str = "",
+        loss_ratio: float | None = None, ear_butts: pd.DataFrame | None = None, key: str = "",
     ) -> None:  # fmt: skip
         self.report, self.letters, self.key = report, letters, key
         self.say = Lengths(report.system)
-        self._loss, self._ratio, self._own_gaps = loss, loss_ratio, own_gaps
+        self._loss, self._ratio = loss, loss_ratio
+        self._ear_butts = pd.DataFrame() if ear_butts is None else ear_butts
         self._said: list[str] | None = None
         self._words = {k: letters.text(words) for k, words in told(report).items()}
 
@@ -62,78 +72,49 @@ class OneHeader:
 
     def fix_first(self) -> Fragment:
         """What to repair, first things first: which row, what, by how much, why."""
-        repairs = repair_list(self.report)
-        items = "".join(f"<li>{self._repair(repair, repairs)}</li>" for repair in repairs)
+        every = self.report.items
+        items = "".join(f"<li>{self._item(item, every)}</li>" for item in every)
         words = f"<ol>{items}</ol>" if items else self._p(self._words["first"])
-        whole = self.whole()
-        if whole:
-            words += f"<h{self._level + 1}>Then the header as a whole</h{self._level + 1}>"
-            words += bullets([_tied(self.letters.text(text)) for text in whole])
         words += self._p(self._noise[0], "quiet")
         plot = plots.header_plan(self.report)
         picture = self._figure(
-            plot, f"{plot.summary} All of it to one scale; white: the room between the guides, "
-            "black: the gap between the plates."
+            plot, f"{plot.summary} All of it to one scale; white: the room between the chain "
+            "guides, black: the gap between the stripper (deck) plates."
         )  # fmt: skip
         return self._section("fix", "What to fix first", picture, words)
 
-    def _repair(self, repair: Repair, every: list[Repair]) -> str:
-        found = upper_first("; ".join(repair.found))
-        row, found = (escape(_tied(self.letters.text(text))) for text in (repair.row, found))
-        text = f"<p><strong>Row {row}.</strong> {found}.</p>"
-        alike = next(r for r in every if (r.do, r.why) == (repair.do, repair.why))
-        if alike is repair:
-            text += (
-                f"<p><strong>Do:</strong> {escape('; '.join(repair.do))}.</p>"
-                f"<p><strong>Why:</strong> {escape('; '.join(repair.why))}."
-            )
-        else:
-            first = escape(self.letters.text(alike.row))
-            text += f"<p>Do the same, and for the same reason, as for row {first}."
-        if not math.isnan(repair.removed):
-            text += escape(_tied(
-                f" The gap then differs less from row to row: a standard deviation of "
-                f"{self.say.length(repair.spread)} at best."
-            ))  # fmt: skip
-        return text + "</p>"
+    def _item(self, item: Item, every: Sequence[Item]) -> str:
+        label, found = (
+            escape(_tied(self.letters.text(text)))
+            for text in (item.label, upper_first("; ".join(item.found)))
+        )
+        text = f"<p><strong>{label}.</strong> {found}.</p>"
+        alike = next(i for i in every if (i.do, i.why) == (item.do, item.why))
+        if alike is not item:
+            first = escape(self.letters.text(lower_first(alike.label)))
+            return f"{text}<p>Do the same, and for the same reason, as for {first}.</p>"
+        do, why = (self._told(item, every, name) for name in ("do", "why"))
+        return (
+            f"{text}<p><strong>{_LEAD[item.grade]}:</strong> {do}.</p>"
+            f"<p><strong>Why:</strong> {why}.</p>"
+        )
+
+    def _told(self, item: Item, every: Sequence[Item], name: str) -> str:
+        """What to do or why; what is long and was told above is not told again."""
+        parts = []
+        for text in getattr(item, name):
+            first = next(i for i in every if text in getattr(i, name))
+            if first is item or len(text) < LONG_ADVICE:
+                # An option of the command line stays on one line.
+                parts.append(OPTION.sub(r"<code>\g<0></code>", escape(_tied(text))))
+            else:
+                parts.append(f"as for {escape(self.letters.text(lower_first(first.label)))}")
+        return "; ".join(parts)
 
     @property
     def to_fix(self) -> bool:
-        """Whether a row has something to repair, or the header as a whole is out."""
-        return bool(len(self.report.first) or self.whole())
-
-    def whole(self) -> list[str]:
-        """What is out on all rows alike, so that no single row stands out."""
-        report, items = self.report, []
-        off = float(((report.rows["departure_front"] + report.rows["departure_rear"]) / 2).median())
-        if abs(off) > report.limits.own_gap and not self._own_gaps:
-            way = "Close" if off > 0 else "Open"
-            why = "the stalks measured" if report.target.stalks else "the usual start"
-            usual = self.say.given(report.limits.start_gap)
-            other = (
-                f" Advice differs: whatever the stalks, {usual} at the front is a usual start."
-                if report.target.stalks and not report.cushion
-                else ""
-            )
-            items.append(
-                f"{way} the gap of all rows by {self.say.value(abs(off))} {self.say.length_unit}, "
-                f"to {self.say.value(report.target.front)} at the front and "
-                f"{self.say.length(report.target.rear)} at the rear, if you follow {why}; keep it "
-                f"narrower than the butts of the ears.{other}"
-            )
-        fast = at_speeds(report, [report.fastest]) if not math.isnan(report.fastest) else None
-        if fast is not None and fast["pulling"].iloc[0] == "not even on new rolls":
-            new = self._new_limit()
-            items.append(
-                f"Drive slower than {self.say.speed(new)}: at {self.say.speed(report.fastest)}, "
-                "the fastest, pulling does not finish even on new rolls, so this is the speed, "
-                "not wear. Slip lowers the limit further."
-            )
-        return items
-
-    def _new_limit(self) -> float:
-        unit = self.report.unit
-        return unit.roll_length * self.report.pull_speed / unit.pulled_length * 3.6
+        """Whether anything stands on the list."""
+        return bool(self.report.items)
 
     def drawing(self) -> Fragment:
         """Every row unit from above, with gap, taper, clearance and verdict."""
@@ -146,7 +127,8 @@ class OneHeader:
             which = f"Rows {part[0]} to {part[-1]}" if len(part) > 1 else f"Row {part[0]}"
             pictures.append(self._figure(
                 plot, f"{which}, driving to the right. Across the slot all rows have one scale, "
-                "that of the bar."
+                "that of the bar. The limit of the guides: "
+                f"{source_of(self.report.limits, 'guide_clearance')}."
             ))  # fmt: skip
         found = self._table(
             f"Header {self.report.header}: what was found", ["row", "found"],
@@ -161,92 +143,113 @@ class OneHeader:
 
     def verdicts(self) -> Fragment:
         """One row of a table for every row unit, and every reading below it."""
-        report, say, rule = self.report, self.say, self.report.limits
-        aim = f"{say.value(report.target.front)} front, {say.length(report.target.rear)} rear"
-        rows, gaps, others = [], [], []
+        report, say = self.report, self.say
+        rows, plates, guides, others = [], [], [], []
         for row in report.rows.to_dict("records"):
             label = str(row["row"])
-            crooked = max(
-                (row["crooked_front"], row["crooked_rear"]),
+            aside = max(
+                (row["aside_front"], row["aside_rear"]),
                 key=lambda v: -1.0 if math.isnan(v) else abs(v),
             )
-            least = self._cell(row["least_clearance"])
-            if row["pinched"]:
-                least += f", pinched at {row['pinched']}"
             rows.append([
                 label, *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
-                self._cell(crooked, True), least, self._roll(row["effective_length"]),
-                short_verdict(row),
+                self._cell(aside, True), self._cell(row["least_clearance"]),
+                self._roll(row["effective_length"]), short_verdict(row, report),
             ])  # fmt: skip
-            off = (row["departure_front"] + row["departure_rear"]) / 2
-            gaps.append([label, *(self._cell(row[c]) for c in GAPS), self._cell(off, True),
-                         self._cell(row["own_gap"], True)])  # fmt: skip
-            others.append(
-                [
-                    label,
-                    *(self._cell(row[c]) for c in STATIONS),
-                    self._roll(row["roll_wear_length"]),
-                    self._speed(row["top_speed"]),
-                ]
-            )
-        unit = LONG[say.length_unit]
+            plates.append([
+                label, *(self._asked(row, c) for c in GAPS), *(self._cell(row[c]) for c in PLATES),
+                *(self._cell(row[f"own_{end}"], True) for end in ("front", "rear")),
+            ])  # fmt: skip
+            guides.append([label, *(self._cell(row[c]) for c in STATIONS)])
+            stretch = row["chain_stretch"]
+            others.append([
+                label, *(self._roll(row[c]) for c in WEAR), *(self._cell(row[c]) for c in FLUTE),
+                self._speed(row["top_speed_low"]), self._speed(row["top_speed_high"]),
+                *(self._cell(row[c]) for c in OTHERS[:3]),
+                "" if math.isnan(stretch) else number(stretch, 1), _text(row["flaps"]),
+            ])  # fmt: skip
+        unit, name = LONG[say.length_unit], f"Header {report.header}"
         words = self._p(
-            f"Gap to aim at: {aim}. Crooked: right side less left at the worse end; over "
-            f"{say.given(rule.crooked)} is crooked. A station of the guides under "
-            f"{say.given(rule.guide_clearance)} is a pinch; station 1 is the front. Roll left: "
-            "the length that still grips."
+            "Plates unlike: how much farther the right plate lies from the row's centre than the "
+            f"left, at the worse end; over {self._limit('crooked')} they are crooked. A gap is out "
+            f"when it lies over {self._limit('own_gap')} off the other rows, a taper over "
+            f"{self._limit('taper_off')} off the {self._limit('taper')} more at the rear. A "
+            f"station of the guides under {self._limit('guide_clearance')} is a pinch. Roll that "
+            "grips: its length behind the worn part, of the roll worn farther."
         )
-        head = ["row", "gap front", "gap rear", "taper", "crooked", "least guide", "roll left",
-                "verdict"]  # fmt: skip
-        name = f"Header {report.header}"
-        main = self._table(f"{name}, row by row from the left; {unit}", head, rows)
-        gap_head = ["row", "front left", "front right", "rear left", "rear right", "off the aim",
-                    "off the median"]  # fmt: skip
-        stations = [f"guide {k}" for k in range(1, len(STATIONS) + 1)]
-        more = folded(
-            "All readings",
-            self._table(
-                f"{name}: gaps, {unit}; off: mean gap less the aim, and less the median row",
-                gap_head, gaps,
-            ),
-            self._table(
-                f"{name}: guides and rolls, {unit}; enough to: speed at which the roll left still "
-                f"does without slip, {say.speed_unit}",
-                ["row", *stations, "roll worn", "enough to"], others,
-            ),
-        )  # fmt: skip
+        head = ["row", "gap front", "gap rear", "taper", "plates unlike", "least guide",
+                "roll that grips", "verdict"]  # fmt: skip
+        main = self._table(f"{name}, row by row from the left; {unit}", *_filled(head, rows))
+        ends = [f"{side} {end}" for side in ("left plate", "right plate") for end in
+                ("front", "rear")]  # fmt: skip
+        tables = [
+            (f"{name}: gaps and plates, {unit}; plates from the row's centre; off: from the median "
+             "row", ["row", "front", "middle", "rear", *ends, "off, front", "off, rear"], plates),
+            (f"{name}: clearance of the guides, {unit}", ["row", *PLACES], guides),
+            (f"{name}: rolls, edges, chain and flaps, {unit}; enough to: speed up to which the "
+             f"rest of the roll does without slip, {say.speed_unit}, at worst and at best",
+             ["row", "left roll worn", "right roll worn", "left flute", "right flute",
+              "enough to, worst", "enough to, best", *_OTHERS], others),
+        ]  # fmt: skip
+        more = folded("All readings", *(
+            self._table(caption, *_filled(head, cells)) for caption, head, cells in tables
+        ))  # fmt: skip
         return self._section("verdicts", "Row by row", main, words, more)
 
     def target(self) -> Fragment:
         """The gap to aim at, from the stalks of each field."""
         report, say = self.report, self.say
         words = [self._p(text) for text in (self._words["gap"],) if text]
-        if self._own_gaps:
+        if report.own_gaps:
             words.append(paragraph(
                 "Strips of this trial were run at gaps of their own; the readings are those of the "
                 "setting the header was measured at."
             ))  # fmt: skip
+        cushion = self._limit("cushion")
         wider = (
-            f" The aim is {say.given(report.limits.cushion)} wider for the cushion."
+            f" The aim is {cushion} wider for the cushion."
             if report.cushion
-            else f" A chain with a cushion takes {say.given(report.limits.cushion)} more."
+            else f" A chain with a cushion takes {cushion} more."
         )
         words.append(self._p(
-            f"Front: {report.limits.stalk_percentile:g} % of the stalks pass with "
-            f"{say.given(report.limits.stalk_clearance)} to spare; rear: "
-            f"{say.given(report.limits.taper)} more.{wider} Keep it narrower than the butts of the "
-            "ears, and measure stalks again when the crop changes."
+            f"Stalks alone ask for a front gap that {report.limits.stalk_percentile:g} % of them "
+            f"pass ({source_of(report.limits, 'stalk_percentile')}) with "
+            f"{self._limit('stalk_clearance')} to spare; the rear is {self._limit('taper')} more."
+            f"{wider} Measure stalks again when the crop changes."
         ))  # fmt: skip
         rows = [
-            [self._field(r.field), f"{r.stalks:.0f}", self._cell(r.target_front),
-             self._cell(r.target_rear)]
+            [self._field(r.field), f"{r.stalks:.0f}", self._cell(r.by_stalks),
+             self._cell(r.target_front), self._cell(r.target_rear)]
             for r in report.fields.itertuples() if r.stalks
         ]  # fmt: skip
         shown = ""
         if rows:
             caption = f"{self._named}gap to aim at, field by field, {LONG[say.length_unit]}"
-            shown = self._table(caption, ["field", "stalks", "front", "rear"], rows)
-        return self._section("target", "The gap to aim at", *words, shown)
+            head = ["field", "stalks", "stalks alone, front", "aim, front", "aim, rear"]
+            shown = self._table(caption, head, rows)
+        return self._section("target", "The gap to aim at", *words, shown, *self._butts())
+
+    def _butts(self) -> list[str]:
+        """How many ear butts would reach the rolls, at the gap as read and at the one to aim at."""
+        report = self.report
+        if self._ear_butts.empty:
+            return [self._p(
+                "Keep the gap narrower than the butts of the ears. How many of yours would reach "
+                "the rolls is told once some are measured (table ear_butts: field, diameter)."
+            )]  # fmt: skip
+        read, aim = report.medians[1], report.target.rear
+        gaps = {"to aim at there": aim}
+        if not math.isnan(read):
+            # The wider end decides; where both are nearly the same gap, one is enough.
+            apart = abs(read - aim) > report.limits.own_gap
+            gaps = {"as the rear reads": read} | (gaps if apart else {})
+        out, more = [], ""
+        for which, gap in gaps.items():
+            reach = butts_reaching(self._ear_butts["diameter"], gap)
+            first, *rest = reach.sentences("US" if self.say.us else "SI")
+            out.append(first.replace("At a gap of", f"At the gap {which},", 1))
+            more = " ".join(rest)
+        return [self._p(text) for text in (*out, more)]
 
     def feeding(self) -> Fragment:
         """What feeds the header, what it pulls and how long it takes, speed by speed."""
@@ -266,7 +269,7 @@ class OneHeader:
         rows = []
         for r in at.itertuples():
             verdict = str(r.pulling)
-            if verdict == "on some rolls":
+            if verdict == "on some rolls" and not report.unit.assumed:
                 verdict = f"not on row{'s' * (len(r.rows_short) > 1)} {', '.join(r.rows_short)}"
             rows.append([
                 self._speed(r.speed), _plain(r.feed_row, 1), _plain(r.feed_header, 0),
@@ -276,12 +279,10 @@ class OneHeader:
             ])  # fmt: skip
         unit = say.length_unit
         head = [f"speed, {say.speed_unit}", "plants/s, row", "plants/s, header",
-                f"travel while a stalk is pulled, {unit}", f"least roll left, {unit}",
+                f"travel while a stalk is pulled, {unit}", f"least roll that grips, {unit}",
                 "pulling finishes", "roll over ground", "chain over ground", capacity,
                 f"min/{area}"]  # fmt: skip
-        empty = [k for k in range(len(head)) if not any(row[k] for row in rows)]
-        head = [h for k, h in enumerate(head) if k not in empty]
-        rows = [[c for k, c in enumerate(row) if k not in empty] for row in rows]
+        head, rows = _filled(head, rows)
         words = [self._p(self._words[k]) for k in ("pulling", "fed", "ratios", "time")
                  if self._words[k]]  # fmt: skip
         return self._section(
@@ -339,6 +340,16 @@ class OneHeader:
     def _p(self, text: str, kind: str = "") -> str:
         return paragraph(_tied(self.letters.text(text)), kind)
 
+    def _limit(self, name: str) -> str:
+        """A limit with where it comes from: "1/8 in (common practice)"."""
+        limits = self.report.limits
+        return f"{self.say.given(getattr(limits, name))} ({source_of(limits, name)})"
+
+    def _asked(self, row: dict[str, Any], column: str) -> str:
+        """A gap, or with a question mark the reading nothing is judged by."""
+        asked = row[column.replace("gap", "asked")]
+        return self._cell(row[column]) if math.isnan(asked) else f"{self._cell(asked)}?"
+
     def _field(self, field: object) -> str:
         return self.letters.fields.get(str(field), self.letters.text(field))
 
@@ -357,12 +368,23 @@ class OneHeader:
 
 
 def _tied(text: str) -> str:
-    """Numbers and the units after them on one line."""
+    """Numbers, their fractions and the units after them on one line."""
+    text = re.sub(r"(?<=\d)-(?=\d+/\d)", "\N{NON-BREAKING HYPHEN}", text)
     return re.sub(r"(?<=\d) (?=(?:%|in|mm|mph|km/h|ft)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 
 def _plain(value: float, places: int) -> str:
     return "" if math.isnan(value) else number(value, places)
+
+
+def _text(value: object) -> str:
+    return value if isinstance(value, str) else ""
+
+
+def _filled(head: list[str], rows: list[list[str]]) -> tuple[list[str], list[list[str]]]:
+    """A table without the columns in which nothing stands."""
+    keep = [k for k in range(len(head)) if any(row[k] for row in rows)]
+    return [head[k] for k in keep], [[row[k] for k in keep] for row in rows]
 
 
 def _lanes(plot: Plot) -> int:

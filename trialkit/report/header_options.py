@@ -23,8 +23,8 @@ UNITS = {
 }
 LACKING = (
     "has no header check: it needs a table header_check (file header_check.csv), one row per row "
-    "unit, with the columns header, row, gap_front_left, gap_front_right, gap_rear_left, "
-    "gap_rear_right, roll_wear_length and clearance_1 to clearance_5 (unit in brackets, as in "
+    "unit, with the columns header, row, gap_front, gap_rear, roll_left_wear_length, "
+    "roll_right_wear_length, clearance_1 to clearance_5 and more (unit in brackets, as in "
     "clearance_1 ({unit})); header and row must be filled in, the rest as far as measured."
 )
 

@@ -6,7 +6,6 @@ It works before harvest, from the settings and the header check alone. Its numbe
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from datetime import date
 from html import escape
 from typing import Any
@@ -17,7 +16,8 @@ import pandas as pd
 from trialkit import __version__
 from trialkit.errors import ReportError, TrialkitError
 from trialkit.header import CAUTION, HeaderReport
-from trialkit.quantities import upper_first
+from trialkit.header.words import extent
+from trialkit.quantities import listed, lower_first, upper_first
 from trialkit.report.field_day import CAUTIONS, DEFER
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.header_one import OneHeader
@@ -25,7 +25,6 @@ from trialkit.report.header_options import header_reports
 from trialkit.report.header_tables import settings_table
 from trialkit.report.letters import Letters
 from trialkit.report.quality import quality
-from trialkit.report.wording import counted, listed
 from trialkit.trial import Trial
 
 # Those of the cautions that are about touching a machine; the others are about counting.
@@ -58,12 +57,15 @@ class HeaderPage:
         self.trial = trial
         self.letters = Letters(trial)
         self.reports: tuple[HeaderReport, ...] = header_reports(trial, **options)
-        own = trial.strips["gap_front"].nunique() > 1
         several = len(self.reports) > 1
         self.each = tuple(
-            OneHeader(report, self.letters, self._loss, loss_ratio, own, f"-{k}" * several)
+            OneHeader(
+                report, self.letters, self._loss, loss_ratio,
+                trial.ear_butts[trial.ear_butts["field"].isin(report.fields["field"])],
+                f"-{k}" * several,
+            )
             for k, report in enumerate(self.reports, 1)
-        )
+        )  # fmt: skip
         self._result: Any = False
 
     def _repr_html_(self) -> str:
@@ -85,26 +87,19 @@ class HeaderPage:
         return self._result
 
     def noted(self, report: HeaderReport) -> list[str]:
-        """What is out on the whole of one header, and what was not known, in sentences."""
-        one = self.each[self.reports.index(report)]
-        notes = [f"{upper_first(note)}." for note in report.notes]
-        return [self.letters.text(text) for text in (*one.whole(), *notes)]
+        """What was not known of one header, in sentences."""
+        return [self.letters.text(f"{upper_first(note)}.") for note in report.notes]
 
     def headline(self) -> Fragment:
-        """Which rows to repair first, in one sentence."""
+        """What to repair first, in one sentence."""
         config = self.trial.config
         told = [_headline(report, len(self.reports) > 1) for report in self.reports]
         first, *others = (self.letters.text(text) for text in told)
-        extent = [
-            f"{len(r.first)} of {counted(len(r.rows), 'row')} of header {r.header} "
-            f"{'has' if len(r.first) == 1 else 'have'} something to repair"
-            for r in self.reports
-        ]
         parts = [
             paragraph(f"{self.letters.text(config.title)}, {config.season}", "kicker"),
             f"<h1>{escape(first)}</h1>",
             *(paragraph(other, "extent") for other in others),
-            paragraph(self.letters.text("; ".join(extent) + "."), "grade"),
+            paragraph(self.letters.text(". ".join(map(extent, self.reports)) + "."), "grade"),
         ]
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
 
@@ -119,9 +114,9 @@ class HeaderPage:
         """What the rows were judged by: every limit with its source."""
         report = self.reports[0]
         words = paragraph(
-            "Common practice is what the trade goes by, not a measured limit; the operator's "
-            "manual of the header has its own figures, and they come first. Every limit and every "
-            "size of the row unit can be given."
+            "Common practice is what the trade goes by, with no published figure behind it; the "
+            "operator's manual of the header has its own, and they come first. Every limit and "
+            "every size of the row unit can be given."
         )
         return section("limits", "Limits used", words, settings_table(report))
 
@@ -151,18 +146,25 @@ class HeaderPage:
 
 
 def _headline(report: HeaderReport, several: bool) -> str:
-    rows: Sequence[str] = [str(row) for row in report.first["row"]]
     which = f"Header {report.header}: " if several else ""
+    first = [lower_first(item.label) for item in report.items if item.grade == "repair"]
+    others = [lower_first(item.label) for item in report.items if item.grade != "repair"]
     if not report.measured:
         text = "nothing is measured yet"
-    elif not rows:
+    elif first:
+        then = first[1:3]
+        more = f", then {len(first) - 3} more" if len(first) > 3 else ""
+        # "row 3 and row 5" are "rows 3 and 5".
+        if len(then) == 2 and all(label.startswith("row ") for label in then):
+            then = [f"rows {then[0][4:]}", then[1][4:]]
+        named = listed(then)
+        whole = report.items[0].whole
+        text = "repair first what all rows have" if whole else f"repair {first[0]}"
+        text += f"{' first' * (not whole)}, then {named}{more}" * bool(then)
+    elif others:
+        text = f"nothing to repair yet; see what is found on {listed(others[:3])}"
+        text += f" and {len(others) - 3} more" * (len(others) > 3)
+    else:
         bare = pd.Series(report.rows["verdict"]).str.contains("not measured|as far as").any()
         text = "nothing to repair was found" + (", as far as it was measured" if bare else "")
-    elif len(rows) == 1:
-        text = f"repair row {rows[0]}"
-    else:
-        then = rows[1:3]
-        more = f" and {len(rows) - 3} more" if len(rows) > 3 else ""
-        word = "row" if len(then) == 1 else "rows"
-        text = f"repair row {rows[0]} first, then {word} {listed(list(then))}{more}"
     return which + (text if several else upper_first(text))

@@ -8,51 +8,58 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit.header import HeaderLimits, HeaderReport, RowUnit
-from trialkit.header.advice import repair_list
-from trialkit.header.limits import SOURCES
+from trialkit.header import Assumed, HeaderReport
+from trialkit.header.advice import ADVICE, GRADES
+from trialkit.header.limits import SOURCES, source_of
 from trialkit.header.words import Lengths
 from trialkit.report.fragments import table
 
+_TO = {"repair": "repair ", "ask": "measure first: ", "watch": "keep in mind: "}
+_PART = {"readings": "gap again"}
 
-def short_verdict(row: dict[str, Any]) -> str:
+
+def short_verdict(row: dict[str, Any], report: HeaderReport) -> str:
     """A verdict in a word or two; the table of findings has it in full."""
-    parts = {
-        "plates": row["crooked"] or row["off"], "guides": row["pinched"] != "",
-        "rolls": row["rolls"] == "worn too short",
-    }  # fmt: skip
-    out = [part for part, faulty in parts.items() if faulty]
-    if out:
-        return f"{row['rank']:.0f}. repair {', '.join(out)}"
-    verdict = str(row["verdict"])
-    return "rolls worn" if verdict.startswith("rolls worn") else verdict
+    item = next((i for i in report.items if not i.whole and i.rank == row["rank"]), None)
+    if item is None:
+        return str(row["verdict"])
+    # Each part of the row unit once, with the strongest of what is found on it.
+    told: dict[str, list[str]] = {}
+    for part in item.parts:
+        grades = {ADVICE[kind].grade for kind in item.kinds if ADVICE[kind].part == part}
+        told.setdefault(min(grades, key=GRADES.index), []).append(_PART.get(part, part))
+    what = "; ".join(_TO[grade] + ", ".join(told[grade]) for grade in GRADES if grade in told)
+    return f"{item.rank}. {what}"
 
 
 def settings_table(report: HeaderReport) -> str:
     """Every limit and every size of the row unit used, with its source, or that it was given."""
     say = Lengths(report.system)
     rows = []
-    for used, default in ((report.limits, HeaderLimits()), (report.unit, RowUnit())):
+    for used in (report.limits, report.unit):
         for setting in settings_of(used):
             value, about = getattr(used, setting.name), SOURCES[setting.name]
             if value is None:
                 continue
-            own = value != getattr(default, setting.name)
-            source = "given" if own else about.source
-            rows.append([about.words, _setting(value, about.kind, say), source])
+            rows.append([
+                about.words, _setting(value, about.kind, say), source_of(used, setting.name)
+            ])  # fmt: skip
     return table("Limits and sizes used", ["setting", "value", "source"], rows)
 
 
 def _setting(value: Any, kind: str, say: Lengths) -> str:
     low, high = value if isinstance(value, tuple) else (value, None)
-    to = "" if high is None else f" to {high:g}"
     if kind == "length":
-        return say.given(low)
+        if isinstance(value, Assumed):
+            return f"{say.given(low)}, may be {say.between(value.low, value.high)}"
+        return say.given(low) if high is None else say.between(low, high, say.given)
     if kind == "percent":
         return f"{low:g} %"
     if kind == "share":
         return f"{100 * low:g} %"
-    return f"{low:g}{to}"
+    if kind == "speed":
+        return say.speed(3.6 * low)
+    return f"{low:g}" if high is None else f"{low:g} to {high:g}"
 
 
 def verdict_table(report: HeaderReport) -> pd.DataFrame:
@@ -61,19 +68,21 @@ def verdict_table(report: HeaderReport) -> pd.DataFrame:
     out = pd.DataFrame({"row": rows["row"]})
     for name, column in (
         ("front", "gap_front"), ("rear", "gap_rear"), ("taper", "taper"),
-        ("guide", "least_clearance"), ("roll left", "effective_length"),
+        ("least guide", "least_clearance"),
     ):  # fmt: skip
         out[name] = ["" if math.isnan(v) else say.value(v) for v in rows[column]]
-    out["verdict"] = [short_verdict(row) for row in rows.to_dict("records")]
+    grips = rows["effective_length"]
+    out["roll that grips"] = ["" if math.isnan(v) else say.roll(v).split()[0] for v in grips]
+    out["verdict"] = [short_verdict(row, report) for row in rows.to_dict("records")]
     return out
 
 
 def fix_table(report: HeaderReport) -> pd.DataFrame:
-    """What to repair, first things first, as a table of words, for a terminal."""
+    """The list of what to fix as a table of words, for a terminal."""
     return pd.DataFrame(
         [
-            {"order": r.rank, "row": r.row, "found": "; ".join(r.found), "do": "; ".join(r.do)}
-            for r in repair_list(report)
+            {"order": i.rank, "rows": i.label, "found": "; ".join(i.found), "do": "; ".join(i.do)}
+            for i in report.items
         ],
-        columns=["order", "row", "found", "do"],
+        columns=["order", "rows", "found", "do"],
     )

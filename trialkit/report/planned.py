@@ -29,7 +29,10 @@ ZONES = {
     "preharvest": "frames in standing corn", "header": "frames behind the header",
     "total": "frames behind the machine",
 }  # fmt: skip
-COUNTED = {"ears": "ear searches", "grain": "grain samples", "residue": "residue readings"}
+COUNTED = {
+    "ears": "ear searches", "grain": "grain samples", "ear_butt_damage": "groups of ears",
+    "residue": "residue readings",
+}  # fmt: skip
 _MEASURED = ["speed_measured", "moisture", "test_weight", "yield"]
 
 
@@ -133,7 +136,7 @@ class _Planned:
         """Strips of the table without a time of harvest and without anything measured on them."""
         own = self.run
         touched = own["harvested_at"].notna() | own[_MEASURED].notna().any(axis=1)
-        for name in ("frames", "ears", "grain", "residue"):
+        for name in ("frames", *COUNTED):
             touched |= own["strip"].isin(getattr(self.trial, name)["strip"])
         return list(own.index[~touched])
 

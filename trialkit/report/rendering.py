@@ -24,6 +24,7 @@ from trialkit.report.helpers import ONE_THREAD
 from trialkit.report.letters import Letters
 from trialkit.report.printing import PAPERS, Sheet, compile_pdf
 from trialkit.report.resources import notebooks_dir, template_dir
+from trialkit.report.terms import explained
 from trialkit.trial import Trial, load_trial
 
 if TYPE_CHECKING:
@@ -291,10 +292,13 @@ def shown(notebook: NotebookNode) -> Iterator[tuple[str, str]]:
     """What the cells of an executed notebook show, as HTML, in order, each with its place."""
     # The cell in which papermill puts the parameters is not in the notebook that a user sees.
     own = [c for c in notebook.cells if "injected-parameters" not in c.metadata.get("tags", [])]
-    for number, cell in enumerate(own, 1):
-        for output in cell.get("outputs", []):
-            if output.output_type in ("execute_result", "display_data"):
-                yield place(number, cell), as_html(output.data, number)
+    pieces = [
+        (place(number, cell), as_html(output.data, number))
+        for number, cell in enumerate(own, 1) for output in cell.get("outputs", [])
+        if output.output_type in ("execute_result", "display_data")
+    ]  # fmt: skip
+    yield from zip([where for where, _ in pieces], explained(html for _, html in pieces),
+                   strict=True)  # fmt: skip
 
 
 def as_html(data: Mapping[str, Any], number: int) -> str:

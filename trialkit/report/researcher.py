@@ -13,8 +13,9 @@ import pandas as pd
 
 from trialkit import plots
 from trialkit.analysis.family import ADJUSTED, looked_at
+from trialkit.decide.verdict import verdict
 from trialkit.quantities import lower_first, upper_first
-from trialkit.report import formulas, further, methods
+from trialkit.report import advice, formulas, further, methods
 from trialkit.report.as_run import AsRun
 from trialkit.report.calibration import Calibration, calibration
 from trialkit.report.detail import SEED, SIMULATED, SIMULATED_BRIEF, Detail
@@ -35,7 +36,7 @@ from trialkit.report.parts import told
 from trialkit.report.planned import planned_against_run
 from trialkit.report.quality import quality
 from trialkit.report.summary import summary
-from trialkit.report.wording import Grade, finding, listed
+from trialkit.report.wording import findings, listed
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -115,15 +116,9 @@ class ResearcherPage:
         return Fragment(f'<header class="headline">{"".join(parts)}</header>')
 
     def _found(self, name: str) -> list[str]:
-        detail = self.details[name]
         out = []
-        for row in detail.result.contrasts.to_dict("records"):
-            reference = detail.labels[row["factor"]][row["reference"]]
-            found = finding(name, row, reference, unit=detail.result.unit, system=self.config.units)
-            extent = "; ".join([*found.absolute, found.percent] if found.percent
-                               else found.absolute)  # fmt: skip
-            lead = "Best guess: " if found.grade in (Grade.LEANING, Grade.OPEN) else ""
-            said = upper_first(f"{lead}{extent}")
+        for found in findings(self.details[name].result, self.config.units):
+            said = "; ".join([found.extent, *found.absolute[1:]])
             out.append(self.letters.text(f"{found.sentence} {said}. {found.told}"))
         return out
 
@@ -163,6 +158,8 @@ class ResearcherPage:
                 f"Differences with {self.percent} intervals. {ADJUSTED.rstrip('.')}",
                 list(said.columns), rows,
             ),
+            "<h3>What follows</h3>",
+            bullets([self.letters.text(t) for t in advice.told(verdict(self.analysis))]),
             bullets([self.letters.text(t) for t in self.analysis.skipped.values()])
             if self.analysis.skipped else "",
         )  # fmt: skip

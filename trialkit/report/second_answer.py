@@ -5,8 +5,9 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 from trialkit.analysis.covariates import WORDS
+from trialkit.analysis.grades import Grade, all_compared
 from trialkit.quantities import lower_first
-from trialkit.report.wording import Finding, Grade, finding
+from trialkit.report.wording import finding
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
@@ -35,20 +36,12 @@ def apart(
             f"Setups are compared at the same {WORDS[MEASURED]}, as the trial's settings ask: this "
             "is not the whole effect of choosing a setup."
         ] * (MEASURED in result.design.covariates)
-    labels = {
-        f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
-    }
-
-    def told(row: dict) -> Finding:
-        reference = labels[row["factor"]][row["reference"]]
-        return finding(result.response, row, reference, unit=result.unit, system=system)
-
     out = []
-    rows = (table.to_dict("records") for table in (result.contrasts, second.contrasts))
-    for first, then in zip(*rows, strict=False):  # the second has no row where it has no fit
-        if factor is not None and (first["factor"], first["level"]) != (factor, level):
+    # The second has no row where it has no fit.
+    for first, then in zip(all_compared(result), all_compared(result, at_same=True), strict=False):
+        if factor is not None and (first.factor, first.level) != (factor, level):
             continue
-        one, other = told(first), told(then)
+        one, other = finding(first, system), finding(then, system)
         turned = one.falls is not other.falls and Grade.OPEN not in (one.grade, other.grade)
         if one.grade is not other.grade or turned:
             out.append(f"{second.title} the answer reads: {lower_first(other.sentence)}")

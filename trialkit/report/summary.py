@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.decide.verdict import verdict
 from trialkit.display import p_text
-from trialkit.quantities import lower_first
+from trialkit.quantities import lower_first, upper_first
 from trialkit.report.letters import Letters
+from trialkit.report.terms import TERMS
 from trialkit.report.wording import change, findings, of_difference
 
 if TYPE_CHECKING:
@@ -23,29 +25,31 @@ def summary(analysis: TrialAnalysis) -> pd.DataFrame:
     DataFrame
         ``response, comparison, difference`` (with its interval), ``in per cent`` (of the
         reference; empty where ratios have no meaning), ``p`` (of the comparison alone), ``p
-        adjusted`` (`trialkit.analysis.family`) and ``evidence``, the grade of
-        `trialkit.report.wording` in a word.
+        adjusted`` (`trialkit.analysis.family`), ``evidence``, the grade of
+        `trialkit.analysis.grades` in a word, and ``advice``, of the response the trial is judged
+        by (`trialkit.decide.verdict`).
     """
     letters = Letters(analysis.trial)
     system = analysis.trial.config.units
     rows = []
+    judged = verdict(analysis)
     for result in analysis.responses.values():
         shown = of_difference(result.unit, system, short=True)[0]
-        for found, row in zip(
-            findings(result, system), result.contrasts.to_dict("records"), strict=True
-        ):
-            value, low, high = (row[f"difference{end}"] for end in ("", "_low", "_high"))
+        for found in findings(result, system):
+            own = found.own
+            advised = own.response == judged.response
             rows.append(
                 {
                     "response": result.title,
                     "comparison": letters.text(
-                        f"{found.label} against {lower_first(found.reference)}"
+                        f"{upper_first(own.label)} against {lower_first(own.reference_label)}"
                     ),
-                    "difference": change(value, low, high, shown),
+                    "difference": change(*own.difference, shown, *TERMS[own.response].by_amount),
                     "in per cent": found.percent,
-                    "p": p_text(row["p"]),
-                    "p adjusted": p_text(row["p_adjusted"]),
+                    "p": p_text(own.row["p"]),
+                    "p adjusted": p_text(own.row["p_adjusted"]),
                     "evidence": found.grade.word,
+                    "advice": judged.of(own.factor, own.level).advice.value if advised else "",
                 }
             )
     return pd.DataFrame(rows)

@@ -10,7 +10,7 @@ from __future__ import annotations
 import json
 import math
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from html import escape
 from typing import Any
 
@@ -18,7 +18,10 @@ from trialkit import units
 from trialkit.decide.budget import Budget
 from trialkit.decide.what_if import PROBABILITIES, Figures, Scenario, figures
 from trialkit.decide.words import amount, area_unit
-from trialkit.quantities import lower_first, number
+from trialkit.quantities import lower_first, number, upper_first
+
+# Years of what only area wears out: more than any is kept.
+NO_END = 100.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -67,12 +70,22 @@ class WhatIf:
         price = self.given.price
         price = float(units.price_per_tonne_to_per_bushel(price)) if us else float(price)
         bushel = "bu" if us else "t"
+        life, years = float(self.given.life_area) / size, float(self.given.years)
+        life = life if math.isfinite(life) else 0.0
+        years = years if math.isfinite(years) else NO_END
+        repair, change = float(self.given.repair) * size, float(self.given.change_cost)
+        often = "one change" if self.given.changes else "fitting it"
+        first = self.scenarios[0].label if self.given.option_price else "the change"
+        bought = self.text(lower_first(first))
         return (
             Control("price", f"Grain price, {self.currency} per {bushel}", price, True),
             Control("area", f"Corn harvested, {unit} a year", float(self.given.area) / size, True),
-            Control("cost", f"Cost of the option, {self.currency}", self.given.option_price, False),
-            Control("years", "Years it lasts", self.given.years, True),
+            Control("cost", f"Price of {bought}, {self.currency}", self.given.option_price, False),
+            Control("years", "Years it lasts at the most", years, True),
+            Control("life", f"Corn it lasts, {unit} (0: years alone)", life, False),
             Control("interest", "Interest, % a year", 100 * self.given.interest, False),
+            Control("repair", f"Repair, {self.currency} per {unit}", repair, False),
+            Control("change", f"Labour of {often}, {self.currency}", change, False),
         )
 
     @property
@@ -84,7 +97,7 @@ class WhatIf:
     def title(self) -> str:
         """The comparison that is shown first, in words."""
         first = self.scenarios[0]
-        return f"{first.label} instead of {lower_first(first.reference_label)}"
+        return f"{upper_first(first.label)} instead of {lower_first(first.reference_label)}"
 
     def speeds(self, level: str) -> list[tuple[str, str]]:
         """Ground speeds to choose from, the first as the trial was run."""
@@ -112,9 +125,11 @@ class WhatIf:
         price = every["price"]
         if self.system == "US":
             price = float(units.price_per_bushel_to_per_tonne(price))
-        budget = Budget(
-            saved=chosen.saved.value, price=price, area=every["area"] * size,
+        budget = replace(
+            self.given, saved=chosen.saved.value, price=price, area=every["area"] * size,
             option_price=every["cost"], years=every["years"], interest=every["interest"] / 100,
+            life_area=every["life"] * size if every["life"] else math.inf,
+            repair=every["repair"] / size, change_cost=every["change"],
         )  # fmt: skip
         return figures(chosen, budget, self.confidence, self.currency, self.system)
 
@@ -132,7 +147,7 @@ class WhatIf:
     def given_in_words(self) -> str:
         """What the default figures rest on, in a sentence."""
         unit, size = area_unit(self.system)
-        price, _, cost, years, interest = self.controls
+        price, _, cost, _, _, interest, repair, change = self.controls
         per = "bu" if self.system == "US" else "t"
         words = (
             f"Worked out with corn at {self.currency} {amount(price.value)} per {per} on "
@@ -140,10 +155,20 @@ class WhatIf:
         )
         if cost.value == 0:
             return f"{words}; the setup is taken to cost nothing."
+        more = []
+        if repair.value:
+            more.append(f"repair at {self.currency} {amount(repair.value)} per {unit}")
+        if change.value:
+            times = number(self.given.changes, 1).removesuffix(".0")
+            often = f"each of {times} changes a year" if self.given.changes else "fitting it"
+            more.append(f"{self.currency} {amount(change.value, 0)} of labour for {often}")
+        also = f", {' and '.join(more)}" if more else ""
         return (
-            f"{words}; the option at {self.currency} {amount(cost.value, 0)}, repaid over "
-            f"{years.text} years at {interest.text} % interest, "
-            f"{self.currency} {amount(self.given.annual_cost, 0)} a year."
+            f"{words}; {lower_first(self.scenarios[0].label)} at {self.currency} "
+            f"{amount(cost.value, 0)}, which lasts {self.given.life_in_words(self.system)}, at "
+            f"{interest.text} % interest{also}: {self.currency} "
+            f"{amount(self.given.annual_cost, 0)} a year, {self.currency} "
+            f"{amount(self.given.cost_per_ha * size)} per {unit}."
         )
 
     def html(self) -> str:
@@ -193,6 +218,9 @@ class WhatIf:
             "currency": self.currency, "unit": area_unit(self.system)[0],
             "interval": f"{100 * self.confidence:g} % interval",
             "probabilities": [round(float(p), 6) for p in PROBABILITIES], "scenarios": each,
+            "changes": self.given.changes, "salvage": self.given.salvage,
+            "running": self.given.running_cost,
+            "grain": ["bu/ac", 1, 2] if self.system == "US" else ["kg/ha", 1000, 1],
         }  # fmt: skip
 
     def _ids(self) -> str:

@@ -1,22 +1,4 @@
-"""From an interval and a p-value to words that are never stronger than the numbers.
-
-One ladder of four grades serves headlines, captions and handouts:
-
-============  ==========================================  =================================
-grade         when                                        how it reads
-============  ==========================================  =================================
-clear         p < 0.01 and the interval leaves out zero   "left clearly fewer ..."
-good          p < 0.05 and the interval leaves out zero   "left fewer ..."
-leaning       p < 0.15                                    "probably left fewer ..."
-open          otherwise                                   "this trial cannot tell ..."
-============  ==========================================  =================================
-
-p is the two-sided p-value after adjustment for the number of comparisons
-(`trialkit.analysis.family`): the model's, or that of the classical test beside it where that is the
-larger, so that the weaker of the two is told. A lean of a response that the trial is not first of
-all about is not told: it is open. The cuts are this project's choice, the same for every trial and
-every response (`terms`); 0.15 two-sided is 0.075 one-sided, odds of about 12 to 1 on the sign for a
-reader who held both signs equally likely before.
+"""From a graded comparison (`trialkit.analysis.grades`) to words never stronger than the numbers.
 
 Chances and fields stand in `chances`, margins in `margins`, what figures show in `captions`, what
 to do about it in `advice`; they all speak by these grades.
@@ -27,10 +9,10 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping
 from dataclasses import dataclass
-from enum import Enum
 from typing import TYPE_CHECKING, Any
 
-from trialkit.analysis.family import evidence, strongest_first
+from trialkit.analysis.family import evidence
+from trialkit.analysis.grades import Compared, Ends, Grade, all_compared, grade_of, in_order
 from trialkit.display import p_text
 from trialkit.quantities import (
     Scale,
@@ -41,59 +23,13 @@ from trialkit.quantities import (
     span,
     upper_first,
 )
+from trialkit.quantities import (
+    listed as listed,
+)
 from trialkit.report.terms import TERMS
 
 if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
-
-
-class Grade(Enum):
-    """How far the evidence for a difference goes; the value says it in a sentence."""
-
-    CLEAR = "The evidence for a difference is clear."
-    GOOD = "The evidence for a difference is good."
-    LEANING = "The counts lean this way; no difference at all is still possible."
-    OPEN = "These counts cannot tell the two apart; that is not the same as being equal."
-
-    @property
-    def strength(self) -> int:
-        """0 (open) to 3 (clear)."""
-        return [Grade.OPEN, Grade.LEANING, Grade.GOOD, Grade.CLEAR].index(self)
-
-    @property
-    def found(self) -> bool:
-        """Whether it may be told as a difference, without a "probably"."""
-        return self.strength >= Grade.GOOD.strength
-
-    @property
-    def word(self) -> str:
-        """One word for a column of a table."""
-        return self.name.lower()
-
-
-def grade(p: float, low: float, high: float) -> Grade:
-    """Grade of a difference with two-sided p-value `p` and interval `low` to `high`."""
-    if not all(math.isfinite(x) for x in (p, low, high)):
-        return Grade.OPEN
-    apart = low > 0 or high < 0
-    if apart and p < 0.01:
-        return Grade.CLEAR
-    if apart and p < 0.05:
-        return Grade.GOOD
-    return Grade.LEANING if p < 0.15 else Grade.OPEN
-
-
-def grade_of(row: Mapping[str, Any]) -> Grade:
-    """Grade of a row of ``ResponseAnalysis.contrasts``; all that is said of one follows it."""
-    return _graded(row, evidence(row))
-
-
-def _graded(row: Mapping[str, Any], p: float) -> Grade:
-    value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-    if not low <= value <= high:  # also where the estimate is missing
-        return Grade.OPEN
-    verdict = grade(p, low, high)
-    return Grade.OPEN if verdict is Grade.LEANING and not row.get("primary", True) else verdict
 
 
 _FINDS = {
@@ -112,7 +48,7 @@ def why_weaker(row: Mapping[str, Any]) -> str:
     out = []
     model, simple = (float(row.get(c, math.nan)) for c in ("p_adjusted", "p_classical_adjusted"))
     if math.isfinite(model) and math.isfinite(simple):
-        by_model, by_simple = _graded(row, model), _graded(row, simple)
+        by_model, by_simple = grade_of(row, model), grade_of(row, simple)
         df = float(row.get("df_classical", math.nan))
         reach = f", {number(df, 0)} degrees of freedom" if math.isfinite(df) else ""
         more = "finds more" if by_simple.strength > by_model.strength else "finds less"
@@ -120,15 +56,15 @@ def why_weaker(row: Mapping[str, Any]) -> str:
             out.append(
                 f"The model finds {_FINDS[by_model]} (p {_is(model)}); the simpler test of the "
                 f"same strips, {row['classical']}{reach}, {more}: {_FINDS[by_simple]} (p "
-                f"{_is(simple)}); the weaker of the two is told."
+                f"{_is(simple)}); this page goes by the more cautious of the two."
             )
     alone = max((float(row.get(c, math.nan)) for c in ("p", "p_classical")), key=_known)
-    if not grade_of(row).found and _graded(row, alone).found:
+    if not grade_of(row).found and grade_of(row, alone).found:
         range_too, among = ", as its range is,", "the setups compared"
         if not row.get("primary", True):
             range_too, among = "", "all that was looked at"
         out.append(
-            f"Looked at alone{range_too} it would be told as a difference (p {_is(alone)}); among "
+            f"Looked at alone{range_too} it would count as a difference (p {_is(alone)}); among "
             f"{among} it may be luck (p {_is(evidence(row))})."
         )
     return " ".join(out)
@@ -149,11 +85,21 @@ def compared(response: str, label: str, reference: str, verdict: Grade, falls: b
     label, reference = lower_first(label), lower_first(reference)
     if verdict is Grade.OPEN:
         return f"This trial cannot tell {label} from {reference} in {words.subject}."
-    noun = (words.less if falls else words.more).format(
-        "clearly " if verdict is Grade.CLEAR else ""
-    )
+    noun = _noun(response, verdict, falls)
     verb = f"probably {words.verb}" if verdict is Grade.LEANING else words.verb
     return upper_first(f"{label} {verb} {noun} than {reference}.")
+
+
+def _noun(response: str, verdict: Grade, falls: bool) -> str:
+    words = TERMS[response]
+    return (words.less if falls else words.more).format(
+        "clearly " if verdict is Grade.CLEAR else ""
+    )
+
+
+def noun_of(own: Compared) -> str:
+    """What a level had less or more of, as sure as its grade: "clearly fewer damaged kernels"."""
+    return _noun(own.response, own.grade, own.falls)
 
 
 def of_difference(unit: str, system: str, short: bool = False) -> tuple[Scale, ...]:
@@ -194,23 +140,42 @@ def change(
 class Finding:
     """One level of a setup factor against its reference, ready to be printed as plain text.
 
-    `sentence` is the comparison in words, `grade` how sure it is, `falls` whether the estimate
-    lies below the reference, `absolute` the difference in each unit (the trial's own first),
-    `percent` the same as a share of the reference ("" where the model gives no ratio), `weaker`
-    why less is told than the model alone finds, or than a simpler test does ("" where both agree).
+    `own` is the comparison itself, `sentence` says it in words, `absolute` the difference in each
+    unit (the trial's own first), `percent` the same as a share of the reference ("" where the model
+    gives no ratio), `weaker` why less is told than the model alone finds, or than a simpler test
+    does ("" where both agree).
     """
 
-    response: str
-    factor: str
-    level: str
+    own: Compared
     sentence: str
-    grade: Grade
-    falls: bool
-    label: str
-    reference: str
     absolute: tuple[str, ...]
     percent: str
     weaker: str = ""
+
+    @property
+    def response(self) -> str:
+        """Name of the response."""
+        return self.own.response
+
+    @property
+    def factor(self) -> str:
+        """The setup factor."""
+        return self.own.factor
+
+    @property
+    def level(self) -> str:
+        """The level that is compared."""
+        return self.own.level
+
+    @property
+    def grade(self) -> Grade:
+        """How sure it is."""
+        return self.own.grade
+
+    @property
+    def falls(self) -> bool:
+        """Whether the estimate lies below the reference."""
+        return self.own.falls
 
     @property
     def told(self) -> str:
@@ -225,44 +190,42 @@ class Finding:
         return upper_first(text) if self.grade.found else f"Best guess: {text}"
 
 
-def finding(
-    response: str, row: Mapping[str, Any], reference: str, *, unit: str, system: str
-) -> Finding:
-    """Put one row of a contrasts table into words.
+def finding(own: Compared, system: str) -> Finding:
+    """Put a comparison into words, each figure rounded once.
 
     Parameters
     ----------
-    row : mapping
-        A row of ``ResponseAnalysis.contrasts``.
-    reference : str
-        Label of the reference level.
-    unit, system : str
-        Unit of the differences ("kg/ha" or "%") and the units the trial declares.
+    own : Compared
+    system : str
+        Units the trial declares.
     """
-    words = TERMS[response]
-    value, low, high = (float(row[f"difference{end}"]) for end in ("", "_low", "_high"))
-    verdict = grade_of(row)
-    label = str(row["label"])
-    share, least, most = (
-        (float(row.get(f"ratio{end}", math.nan)) - 1) * 100 for end in ("", "_low", "_high")
-    )
-    percent = ""
-    if all(map(math.isfinite, (share, least, most))):
-        percent = change(share, least, most, Scale("%", 1.0), words.smaller, words.larger)
+    words = TERMS[own.response]
     return Finding(
-        response=response,
-        factor=str(row.get("factor", "")),
-        level=str(row.get("level", label)),
-        sentence=compared(response, label, reference, verdict, value < 0),
-        grade=verdict,
-        falls=value < 0,
-        label=label,
-        reference=reference,
+        own=own,
+        sentence=compared(own.response, own.label, own.reference_label, own.grade, own.falls),
         absolute=tuple(
-            change(value, low, high, s, *words.by_amount) for s in of_difference(unit, system)
+            change(*own.difference, s, *words.by_amount) for s in of_difference(own.unit, system)
         ),
-        percent=percent,
-        weaker=why_weaker(row),
+        percent=share_words(own.response, own.ratio),
+        weaker=why_weaker(own.row),
+    )
+
+
+def share_words(response: str, ratio: Ends) -> str:
+    """A ratio and its interval as a share of the reference: "41 % fewer (18 to 58)"; "" where
+    there is none."""
+    words = TERMS[response]
+    share, least, most = ((v - 1) * 100 for v in ratio)
+    if not all(map(math.isfinite, (share, least, most))):
+        return ""
+    return change(share, least, most, Scale("%", 1.0), words.smaller, words.larger)
+
+
+def brackets(level: float) -> str:
+    """What stands in brackets behind an estimate, for a reader who knows no intervals."""
+    return (
+        "In brackets: where the true figure likely lies "
+        f"({number(100 * level, 0)} % interval)."
     )
 
 
@@ -281,26 +244,10 @@ def findings(
         Level told first, such as the one money is spent on; the others follow by the strength of
         the evidence. Without it they stand as analysed.
     """
-    rows = result.contrasts
+    every = all_compared(result)
     if factor is not None:
-        rows = rows[rows["factor"] == factor]
-        rows = strongest_first(rows)
-        rows = rows.iloc[(rows["level"] != first).to_numpy().argsort(kind="stable")]
-    labels = {
-        f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
-    }
-    return [
-        finding(result.response, row, labels[row["factor"]][row["reference"]],
-                unit=result.unit, system=system)
-        for row in rows.to_dict("records")
-    ]  # fmt: skip
-
-
-def listed(words: list[str]) -> str:
-    """ "a", "a and b", "a, b and c"."""
-    if len(words) < 2:
-        return "".join(words)
-    return f"{', '.join(words[:-1])} and {words[-1]}"
+        every = in_order([own for own in every if own.factor == factor], first)
+    return [finding(own, system) for own in every]
 
 
 def counted(n: int, one: str, many: str | None = None) -> str:

@@ -16,29 +16,37 @@ from trialkit.simulate.tables import Effort, HeaderProfile, draw_tables
 from trialkit.simulate.truth import (
     Truth,
     true_broken_corn,
+    true_butt_damage,
     true_damage,
     true_dropped_ears,
     true_header_loss,
+    true_leaf_intake,
     true_processing_loss,
     true_residue,
     true_residue_score,
     true_yield,
 )
+from trialkit.simulate.truths import truths
+from trialkit.simulate.work import Work
 from trialkit.trial import Trial
 
 __all__ = [
     "Effort",
     "HeaderProfile",
     "Truth",
+    "Work",
     "simulate_trial",
     "true_broken_corn",
+    "true_butt_damage",
     "true_damage",
     "true_dropped_ears",
     "true_header_loss",
+    "true_leaf_intake",
     "true_processing_loss",
     "true_residue",
     "true_residue_score",
     "true_yield",
+    "truths",
     "write_simulated",
 ]
 
@@ -51,6 +59,7 @@ def simulate_trial(
     blocks: int = 6,
     fields: Sequence[str] | pd.DataFrame = ("1",),
     effort: Effort | None = None,
+    strips: pd.DataFrame | None = None,
 ) -> Trial:
     """Draw a trial: randomised layout, counts, samples and checks.
 
@@ -68,6 +77,10 @@ def simulate_trial(
         Field names, or the whole ``fields`` table in SI units.
     effort : Effort, optional
         Frames and samples taken.
+    strips : DataFrame, optional
+        The layout, as `trialkit.plan` draws it: ``strip, field, pair, main_strip`` and a column per
+        setup factor, in its order; also ``harvested_at`` and ``header`` where they are known.
+        `blocks` then says nothing.
 
     Returns
     -------
@@ -77,7 +90,8 @@ def simulate_trial(
     rng = np.random.Generator(np.random.PCG64(seed))
     if not isinstance(fields, pd.DataFrame):
         fields = pd.DataFrame({"field": list(fields)})
-    strips = strips_layout(config, list(fields["field"]), blocks, rng)
+    if strips is None:
+        strips = strips_layout(config, list(fields["field"]), blocks, rng)
     tables = draw_tables(config, truth, effort or Effort(), strips, fields, rng)
     return Trial.from_tables(config, tables)
 
@@ -95,8 +109,7 @@ def write_simulated(folder: Path, trial: Trial, truth: Truth, seed: int) -> Path
         "seed": seed,
         "generator": "numpy PCG64",
         "truth": truth.as_dict(),
-        "header_loss": true_header_loss(truth, trial).round(6).to_dict("records"),
-        "kernel_damage": true_damage(truth, trial).round(6).to_dict("records"),
+        **{name: t.round(6).to_dict("records") for name, t in truths(truth, trial).items()},
     }
     text = json.dumps(record, indent=2, sort_keys=False) + "\n"
     (folder / "truth.json").write_text(text, encoding="utf-8", newline="\n")

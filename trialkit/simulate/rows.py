@@ -57,6 +57,12 @@ def sample_rows(strips: Sequence[str], times: int) -> pd.DataFrame:
     )
 
 
+def behind_rows(strips: Sequence[str], times: int) -> pd.DataFrame:
+    """Samples of residue behind the machine, named B1, B2, ... beside those of the tank."""
+    rows = sample_rows(strips, times)
+    return rows.assign(sample="B" + rows["sample"], taken_at="behind")
+
+
 def by_strip(table: pd.DataFrame, strips: Sequence[str]) -> pd.DataFrame:
     """Rows in the order they would be written down: strip by strip."""
     order = table["strip"].map({name: i for i, name in enumerate(strips)})

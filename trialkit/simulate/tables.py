@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
@@ -10,8 +11,10 @@ import pandas as pd
 
 from trialkit import units
 from trialkit.intake.config import TrialConfig
+from trialkit.losses import discharge_width
 from trialkit.simulate.rows import (
     EAR_ZONES,
+    behind_rows,
     by_strip,
     frame_rows,
     repeated,
@@ -20,6 +23,7 @@ from trialkit.simulate.rows import (
     zone_frames,
 )
 from trialkit.simulate.shown import settings_card
+from trialkit.simulate.strips import tidy, with_settings
 from trialkit.simulate.truth import (
     PROCESSING_SD,
     RESIDUE_SAMPLE_SD,
@@ -27,22 +31,29 @@ from trialkit.simulate.truth import (
     SIEVED,
     Truth,
     setup_effect,
-    setup_shift,
 )
 
 SQUARE_FEET_10 = 10.0 * 0.3048**2
+EAR_AREA = 40.468564224
+"""m2; 1/100 acre."""
+BACK_UP = {"US": 20 * 0.3048, "SI": 6.0}
+"""How far (m) a machine is backed up for a count: 20 ft (University of Georgia Extension)."""
 
 
 @dataclass(frozen=True, slots=True)
 class HeaderProfile:
-    """A header's plate gaps and guide clearances (mm) with one crooked plate and one pinch."""
+    """A header's plate gaps and guide clearances (mm) with one crooked plate and one pinch.
+
+    The right plate of ``crooked_row`` has jumped out of its guide at the rear, by ``crooked_by``
+    from the row's centre. Chains, knives, edges and flaps are sound.
+    """
 
     gap_front: float = 31.75
     gap_rear: float = 34.925
     gap_sd: float = 0.6
     crooked_row: int = 6
     crooked_by: float = 6.0
-    wear_length: float = 55.0
+    wear_length: float = 30.0
     clearance: float = 132.0
     clearance_sd: float = 1.5
     pinched_row: int = 3
@@ -64,49 +75,59 @@ class Effort:
         Area of a frame and of an ear search (m2); 10 ft2 and 1/100 acre unless told, 0 for no
         ear search.
     grain_samples, kernels_examined, residue_samples : int
-        Tank samples per strip, kernels looked at in each, residue readings per strip.
-    stalks : int
-        Stalk diameters per field.
+        Tank samples per strip, kernels looked at in each, residue readings in the tank per strip.
+    intake_samples : int
+        Samples of residue behind the machine per strip, for what was taken in.
+    butt_samples, ears_examined : int
+        Groups of ears collected at the header per strip, and ears in each.
+    stalks, ear_butts : int
+        Diameters of stalks and of ear butts per field. Those of ear butts are invented (about 44
+        mm, standard deviation 3): none were found published.
     settings : mapping
         ``{factor: {level: {column: value}}}``: numeric strip columns (SI) a level sets, such as
         ``gap_front`` (mm) or ``speed_set`` (km/h).
-    header_check : HeaderProfile or None
-        What the header's rows measure.
+    header_check : HeaderProfile, mapping of name to HeaderProfile, or None
+        What the header's rows measure; by name where strips were run with several.
     """
 
     header_frames: int = 8
     preharvest_frames: int = 2
     total_frames: int = 2
     frame_area: float = SQUARE_FEET_10
-    ear_area: float = 40.468564224
+    ear_area: float = EAR_AREA
     grain_samples: int = 2
     kernels_examined: int = 200
     residue_samples: int = 1
     stalks: int = 20
+    ear_butts: int = 0
     settings: Mapping[str, Mapping[str, Mapping[str, float]]] = field(default_factory=dict)
-    header_check: HeaderProfile | None = None
+    header_check: HeaderProfile | Mapping[str, HeaderProfile] | None = None
+    intake_samples: int = 0
+    butt_samples: int = 0
+    ears_examined: int = 25
 
     @classmethod
-    def usual(cls, system: str) -> Effort:
-        """With areas that are round in the system's units.
+    def usual(cls, system: str, width: float | None = None) -> Effort:
+        """With areas that are round in the system's units, on ground that is there.
 
         Frames of 10 ft2 and 1/100 acre for ears are those of University of Missouri Extension
-        G1290; Shauck & Smeda (2011) counted on 1 m2.
+        G1290; Shauck & Smeda (2011) counted on 1 m2. Ears are searched for between the machine and
+        the standing corn after backing up (20 ft: University of Georgia), so that a pass of `width`
+        (m) leaves no more than that width times `BACK_UP`.
         """
-        return cls() if system == "US" else cls(frame_area=1.0, ear_area=40.0)
+        us = system == "US"
+        frame, ears = (SQUARE_FEET_10, EAR_AREA) if us else (1.0, 40.0)
+        if width is not None and width * BACK_UP[system] < ears:
+            unit = units.SQUARE_METRES_PER_SQUARE_FOOT if us else 1.0
+            ears = math.floor(width * BACK_UP[system] / unit + 1e-6) * unit
+        return cls(frame_area=frame, ear_area=ears, intake_samples=1, butt_samples=1)
+
+    def back_up(self, width: float) -> float:
+        """How far (m) the machine backs up so that an ear search fits ahead of it, pass `width`."""
+        return self.ear_area / width
 
     def _repr_html_(self) -> str:
         return settings_card("What is counted", self)
-
-
-def tidy(
-    values: np.ndarray | pd.Series, si: str, us: str, decimals: int, system: str
-) -> np.ndarray:
-    """SI values rounded as they would be written down in the trial's own units."""
-    array = np.asarray(values, dtype=float)
-    if system == "SI":
-        return np.round(array, decimals)
-    return np.asarray(units.convert(np.round(units.convert(array, si, us), decimals), us, si))
 
 
 def draw_tables(
@@ -122,17 +143,18 @@ def draw_tables(
     Parameters
     ----------
     strips : DataFrame
-        From `strips_layout`; SI columns are added to it.
+        From `strips_layout` or a plan; SI columns are added to it. A ``harvested_at`` stays where
+        every strip has one.
     field_rows : DataFrame
         The ``fields`` table.
 
     Returns
     -------
     dict of DataFrame
-        ``fields, strips, frames, ears, grain, residue, header_check, stalks``, SI units; what
-        `effort` does not take is absent.
+        ``fields, strips, frames, ears, grain, ear_butt_damage, residue, header_check, stalks,
+        ear_butts``, SI units; what `effort` does not take is absent.
     """
-    draw = _Draw(config, truth, effort, _with_settings(strips, config, truth, effort, rng), rng)
+    draw = _Draw(config, truth, effort, with_settings(strips, config, truth, effort, rng), rng)
     tables = {
         "fields": field_rows,
         "strips": draw.strips,
@@ -141,69 +163,18 @@ def draw_tables(
         "grain": draw.grain(),
         "residue": draw.residue(),
         "header_check": draw.header_check(),
-        "stalks": draw.stalks(),
+        "stalks": draw.diameters(24.0, 1.2, 2.5, effort.stalks),
+        "ear_butts": draw.diameters(44.0, 1.2, 3.0, effort.ear_butts),
     }
+    # Last, so that a trial that does not take them is drawn as it was before there were any.
+    tables["ear_butt_damage"] = draw.butts()
+    behind = draw.intake()
+    if len(behind):
+        tables["residue"] = by_strip(
+            pd.concat([tables["residue"].assign(taken_at="tank"), behind], ignore_index=True),
+            draw.names,
+        )
     return {name: table for name, table in tables.items() if len(table)}
-
-
-def _with_settings(
-    strips: pd.DataFrame,
-    config: TrialConfig,
-    truth: Truth,
-    effort: Effort,
-    rng: np.random.Generator,
-) -> pd.DataFrame:
-    """Add settings, measured speed, moisture, test weight, yield and time of harvest."""
-    out = strips.copy()
-    system = config.units
-    names = list(dict.fromkeys(out["field"]))
-    n, k = len(out), len(names)
-    place = out["field"].map({name: i for i, name in enumerate(names)}).to_numpy()
-    span = np.linspace(0.0, 1.0, k) if k > 1 else np.array([0.5])
-
-    def field_means(low_high: tuple[float, float]) -> np.ndarray:
-        low, high = low_high
-        return (low + (high - low) * rng.permutation(span))[place]
-
-    moisture = field_means(truth.moisture) + rng.normal(0.0, truth.moisture_sd, n)
-    speed = field_means(truth.speed)
-    for column in ("gap_front", "gap_rear", "speed_set", "roll_rpm"):
-        out[column] = np.nan
-    for factor, levels in effort.settings.items():
-        for level, values in levels.items():
-            for column, value in values.items():
-                out.loc[out[factor].eq(level), column] = value
-    if out["speed_set"].isna().all():
-        out["speed_set"] = tidy(np.full(n, np.mean(truth.speed)), "km/h", "mph", 1, system)
-    else:
-        speed = out["speed_set"].to_numpy(dtype=float)
-    out["speed_measured"] = tidy(
-        speed + rng.normal(0.0, truth.speed_sd, n), "km/h", "mph", 1, system
-    )
-    out["roll_rpm"] = out["roll_rpm"].fillna(900.0)
-    shift = {
-        column: setup_shift(truth.strip_shifts.get(column, {}), out)
-        for column in ("moisture", "test_weight", "yield")
-    }
-    out["moisture"] = np.round(moisture + shift["moisture"], 1)
-    weight = 74.0 - 0.35 * (moisture - 18.0) + rng.normal(0.0, 0.5, n) + shift["test_weight"]
-    out["test_weight"] = tidy(weight, "kg/hL", "lb/bu", 1, system)
-    pair = pd.factorize(out["field"] + "/" + out["pair"])[0]
-    grain = (
-        truth.yield_mean
-        + truth.yield_sd * rng.normal(size=k)[place]
-        + truth.yield_sd / 2 * rng.normal(size=pair.max() + 1)[pair]
-        + truth.yield_sd / 4 * rng.normal(size=n)
-        + shift["yield"]
-    )
-    out["yield"] = tidy(grain, "kg/ha", "bu/ac", 1, system)
-    start = pd.Timestamp(config.season, 10, 3, 10)
-    order = out.groupby("field").cumcount().to_numpy()
-    out["harvested_at"] = [
-        start + pd.Timedelta(days=2 * int(day)) + pd.Timedelta(minutes=20 * int(step))
-        for day, step in zip(place, order, strict=True)
-    ]
-    return out
 
 
 class _Draw:
@@ -251,7 +222,7 @@ class _Draw:
         header += np.log(t.moisture_ratio) * self.moisture + np.log(t.speed_ratio) * self.speed
         processing = t.processing * np.exp(setup_effect(t.processing_ratios, self.strips))
         ahead = np.log(t.preharvest) + self._effects(t.preharvest_sd)
-        width = self.config.header.width / self.config.header.discharge_width
+        width = (self.config.header.width / discharge_width(self.strips, self.config)).to_numpy()
         parts = []
         for zone, times in zone_frames(e).items():
             row, _ = repeated(len(self.strips), times)
@@ -259,13 +230,18 @@ class _Draw:
             density = np.exp(ahead[row] + rng.normal(0.0, t.preharvest_sd.get("frame", 0.0), size))
             if zone != "preharvest":
                 density += np.exp(header[row] + rng.normal(0.0, t.sd.get("frame", 0.0), size))
+            cobs = np.full(size, np.nan)
             if zone == "total":
-                density += processing[row] * width * np.exp(rng.normal(0.0, PROCESSING_SD, size))
+                added = (processing * width)[row] * np.exp(rng.normal(0.0, PROCESSING_SD, size))
+                if t.threshing_share is not None:
+                    cobs = rng.poisson(t.threshing_share * added * e.frame_area).astype(float)
+                density += added * (1.0 - (t.threshing_share or 0.0))
             parts.append(
                 frame_rows(self.names, zone, times, e.frame_area).assign(
-                    loose_kernels=rng.poisson(density * e.frame_area), note=None
+                    loose_kernels=rng.poisson(density * e.frame_area),
+                    kernels_on_cobs=cobs, note=None,
                 )
-            )
+            )  # fmt: skip
         return by_strip(pd.concat(parts, ignore_index=True), self.names)
 
     def ears(self) -> pd.DataFrame:
@@ -306,6 +282,32 @@ class _Draw:
             foreign_mass=np.round(mass * rng.uniform(0.001, 0.006, len(row)), 1),
         )
 
+    def butts(self) -> pd.DataFrame:
+        t, e, rng = self.truth, self.effort, self.rng
+        if e.butt_samples == 0:
+            return pd.DataFrame()
+        eta = np.log(t.butt_damage / (1 - t.butt_damage)) + setup_effect(t.butt_odds, self.strips)
+        eta = eta + self._effects(t.butt_sd)
+        row, _ = repeated(len(self.strips), e.butt_samples)
+        eta = eta[row] + rng.normal(0.0, t.butt_sd.get("sample", 0.0), len(row))
+        return sample_rows(self.names, e.butt_samples).assign(
+            ears_examined=e.ears_examined,
+            ears_damaged=rng.binomial(e.ears_examined, 1.0 / (1.0 + np.exp(-eta))),
+        )
+
+    def intake(self) -> pd.DataFrame:
+        t, rng, times = self.truth, self.rng, self.effort.intake_samples
+        if times == 0:
+            return pd.DataFrame()
+        row, _ = repeated(len(self.strips), times)
+        log = np.log(t.leaf_intake) + setup_effect(t.leaf_ratios, self.strips)
+        log = (log + self._effects(t.leaf_sd))[row] + rng.normal(0.0, RESIDUE_SAMPLE_SD, len(row))
+        cobs = rng.normal(500.0, 40.0, len(row)).clip(100.0)
+        leaves = np.round(cobs * np.exp(log), 0)
+        return behind_rows(self.names, times).assign(
+            sample_mass=np.round(cobs, 0) + leaves, residue_mass=leaves
+        )
+
     def residue(self) -> pd.DataFrame:
         t, rng = self.truth, self.rng
         times = self.effort.residue_samples
@@ -314,37 +316,60 @@ class _Draw:
         log = log + self._effects(t.residue_sd)
         share = np.exp(log[row] + rng.normal(0.0, RESIDUE_SAMPLE_SD, len(row)))
         mass = np.round(rng.normal(2000.0, 60.0, len(row)), 0)
-        score = np.round(share / t.residue + rng.normal(0.0, SCORE_SD, len(row))).clip(0, 5)
+        score = np.round(share / t.residue + rng.normal(0.0, SCORE_SD, len(row))).clip(0, 5) + 0.0
         return sample_rows(self.names, times).assign(
             sample_mass=mass, residue_mass=np.round(mass * share, 1), score=score
         )
 
     def header_check(self) -> pd.DataFrame:
-        p, rng, rows = self.effort.header_check, self.rng, self.config.header.rows
-        if p is None:
+        given = self.effort.header_check
+        if given is None:
             return pd.DataFrame()
-        table = pd.DataFrame({"header": "1", "row": [str(i) for i in range(1, rows + 1)]})
+        profiles = {"1": given} if isinstance(given, HeaderProfile) else given
+        every = [self._header(name, profile) for name, profile in profiles.items()]
+        return pd.concat(every, ignore_index=True)
+
+    def _header(self, name: str, p: HeaderProfile) -> pd.DataFrame:
+        rng, rows = self.rng, self.config.header.rows
+        # What is drawn from elsewhere leaves all tables drawn after this one as they are.
+        others = rng.spawn(1)[0]
+        units = self.config.units
+
+        def read(mm: np.ndarray, places: int = 2) -> np.ndarray:
+            return tidy(mm, "mm", "in", places, units)
+
+        table = pd.DataFrame({"header": name, "row": [str(i) for i in range(1, rows + 1)]})
         crooked = p.crooked_by * (np.arange(1, rows + 1) == p.crooked_row)
         for end, target in (("front", p.gap_front), ("rear", p.gap_rear)):
-            for side, shift in (("left", 0.0 * crooked), ("right", crooked)):
-                gap = target + shift + rng.normal(0.0, p.gap_sd, rows)
-                table[f"gap_{end}_{side}"] = tidy(gap, "mm", "in", 2, self.config.units)
-            table[f"set_{end}"] = tidy(np.full(rows, target), "mm", "in", 3, self.config.units)
-        wear = rng.normal(p.wear_length, 6.0, rows)
-        table["roll_wear_length"] = tidy(wear, "mm", "in", 1, self.config.units)
+            for side in ("left", "right"):
+                plate = target / 2 + rng.normal(0.0, p.gap_sd, rows) / 2
+                plate += crooked * (side == "right" and end == "rear")
+                table[f"plate_{side}_{end}"] = read(plate)
+                table[f"gap_{end}"] = table.get(f"gap_{end}", 0.0) + plate
+            table[f"gap_{end}"] = read(table[f"gap_{end}"].to_numpy())
+            table[f"set_{end}"] = read(np.full(rows, target), 3)
+        for side, wear in (
+            ("left", rng.normal(p.wear_length, 6.0, rows)),
+            ("right", others.normal(p.wear_length, 6.0, rows)),
+        ):  # fmt: skip
+            table[f"roll_{side}_wear_length"] = read(wear, 1)
         pinched = p.pinched_by * (np.arange(1, rows + 1) == p.pinched_row)
         for station in range(1, 6):
             reading = p.clearance + rng.normal(0.0, p.clearance_sd, rows) - pinched * (station == 3)
-            table[f"clearance_{station}"] = tidy(reading, "mm", "in", 2, self.config.units)
+            table[f"clearance_{station}"] = read(reading)
+        # Sound, well inside common practice: knives 2 mm apart, 13 mm of slack, 1 % of stretch.
+        table["roll_clearance"] = read(others.normal(2.0, 0.15, rows))
+        table["plate_edge_wear"] = read(others.uniform(0.2, 1.5, rows))
+        table["chain_slack"] = read(others.normal(13.0, 1.5, rows))
+        table["chain_stretch"] = np.round(others.uniform(0.6, 1.6, rows), 1)
+        table["flaps"] = "sound"
         return table
 
-    def stalks(self) -> pd.DataFrame:
+    def diameters(self, mean: float, between: float, within: float, times: int) -> pd.DataFrame:
+        """Of stalks or ear butts, `times` in every field."""
         parts = []
         for name in dict.fromkeys(self.strips["field"]):
-            diameter = self.rng.normal(self.rng.normal(24.0, 1.2), 2.5, self.effort.stalks)
-            parts.append(
-                pd.DataFrame(
-                    {"field": name, "diameter": tidy(diameter, "mm", "in", 2, self.config.units)}
-                )
-            )
+            drawn = self.rng.normal(self.rng.normal(mean, between), within, times)
+            drawn = tidy(drawn, "mm", "in", 2, self.config.units)
+            parts.append(pd.DataFrame({"field": name, "diameter": drawn}))
         return pd.concat(parts, ignore_index=True)

@@ -71,6 +71,8 @@ class Truth:
         setup factor sets it.
     moisture_sd, speed_sd : float
         Between strips of a field.
+    dry_down : float
+        Points of moisture lost a day while the trial is harvested.
     strip_shifts : mapping
         ``{column: {factor: {level: shift}}}``: added to ``yield`` (kg/ha), ``moisture`` (points) or
         ``test_weight`` (kg/hL) of the strip.
@@ -86,6 +88,17 @@ class Truth:
     residue_sd : mapping
         Standard deviations of the share on the log scale, as `sd`; that of a sample is 0.25 beside
         them.
+    threshing_share : float or None
+        Share of the kernels added by threshing and separation that are still on pieces of cob;
+        None: not counted apart.
+    butt_damage : float
+        Typical share of ears damaged at the butt at the reference setup.
+    butt_odds, butt_sd : mapping
+        Odds ratios of the setups; standard deviations on the logit scale, as `damage_sd`.
+    leaf_intake : float
+        Typical mass of leaves, husks and pieces of stalk per mass of cobs behind the machine.
+    leaf_ratios, leaf_sd : mapping
+        As `residue_ratios` and `residue_sd`.
     """
 
     preharvest: float
@@ -115,6 +128,14 @@ class Truth:
     residue_ratios: Ratios = field(default_factory=dict)
     residue_sd: Mapping[str, float] = field(default_factory=dict)
     strip_shifts: Mapping[str, Ratios] = field(default_factory=dict)
+    threshing_share: float | None = None
+    butt_damage: float = 0.2
+    butt_odds: Ratios = field(default_factory=dict)
+    butt_sd: Mapping[str, float] = field(default_factory=dict)
+    leaf_intake: float = 0.8
+    leaf_ratios: Ratios = field(default_factory=dict)
+    leaf_sd: Mapping[str, float] = field(default_factory=dict)
+    dry_down: float = 0.0
 
     def as_dict(self) -> dict[str, Any]:
         """Plain numbers, lists and dictionaries, for ``truth.json``."""
@@ -159,7 +180,7 @@ def true_header_loss(truth: Truth, trial: Trial) -> pd.DataFrame:
     def density(cells: pd.DataFrame) -> np.ndarray:
         return truth.header * np.exp(setup_effect(truth.header_ratios, cells) + half)
 
-    return _table(
+    return level_table(
         trial.config,
         lambda cells: units.kernels_per_m2_to_kg_ha(
             density(cells), trial.config.thousand_kernel_mass
@@ -173,16 +194,27 @@ def true_damage(truth: Truth, trial: Trial) -> pd.DataFrame:
 
     The mean of a logistic-normal variable is taken by Gauss-Hermite quadrature.
     """
+    return _share_table(trial, truth.damage, truth.damage_odds, truth.damage_sd)
+
+
+def true_butt_damage(truth: Truth, trial: Trial) -> pd.DataFrame:
+    """Share of ears damaged at the butt (%) averaged over random effects, as `true_damage`."""
+    return _share_table(trial, truth.butt_damage, truth.butt_odds, truth.butt_sd)
+
+
+def _share_table(
+    trial: Trial, typical: float, odds: Ratios, sds: Mapping[str, float]
+) -> pd.DataFrame:
     node, weight = np.polynomial.hermite_e.hermegauss(60)
-    sd = np.sqrt(_variance(truth.damage_sd, trial))
-    base = np.log(truth.damage / (1.0 - truth.damage))
+    sd = np.sqrt(_variance(sds, trial))
+    base = np.log(typical / (1.0 - typical))
 
     def percent(cells: pd.DataFrame) -> np.ndarray:
-        eta = base + setup_effect(truth.damage_odds, cells)
+        eta = base + setup_effect(odds, cells)
         share = 1.0 / (1.0 + np.exp(-(eta[:, None] + sd * node)))
         return 100.0 * (share * weight).sum(axis=1) / weight.sum()
 
-    return _table(trial.config, percent, "percent")
+    return level_table(trial.config, percent, "percent")
 
 
 def true_processing_loss(truth: Truth, trial: Trial) -> pd.DataFrame:
@@ -194,7 +226,7 @@ def true_processing_loss(truth: Truth, trial: Trial) -> pd.DataFrame:
         )
         return units.kernels_per_m2_to_kg_ha(density, trial.config.thousand_kernel_mass)
 
-    return _table(trial.config, kg_ha, "kg_ha")
+    return level_table(trial.config, kg_ha, "kg_ha")
 
 
 def true_dropped_ears(truth: Truth, trial: Trial) -> pd.DataFrame:
@@ -209,7 +241,7 @@ def true_dropped_ears(truth: Truth, trial: Trial) -> pd.DataFrame:
     def kg_ha(cells: pd.DataFrame) -> np.ndarray:
         return 10.0 * float(mass) * truth.ears * np.exp(setup_effect(truth.ear_ratios, cells))
 
-    return _table(trial.config, kg_ha, "kg_ha")
+    return level_table(trial.config, kg_ha, "kg_ha")
 
 
 def true_broken_corn(truth: Truth, trial: Trial) -> pd.DataFrame:
@@ -225,7 +257,17 @@ def true_residue(truth: Truth, trial: Trial) -> pd.DataFrame:
     def percent(cells: pd.DataFrame) -> np.ndarray:
         return 100.0 * truth.residue * np.exp(setup_effect(truth.residue_ratios, cells) + half)
 
-    return _table(trial.config, percent, "percent")
+    return level_table(trial.config, percent, "percent")
+
+
+def true_leaf_intake(truth: Truth, trial: Trial) -> pd.DataFrame:
+    """Leaves, husks and stalk (% of the cobs' mass) averaged as `true_residue`."""
+    half = 0.5 * (_variance(truth.leaf_sd, trial) + RESIDUE_SAMPLE_SD**2)
+
+    def percent(cells: pd.DataFrame) -> np.ndarray:
+        return 100.0 * truth.leaf_intake * np.exp(setup_effect(truth.leaf_ratios, cells) + half)
+
+    return level_table(trial.config, percent, "percent")
 
 
 def true_residue_score(truth: Truth, trial: Trial) -> pd.DataFrame:
@@ -244,7 +286,7 @@ def true_residue_score(truth: Truth, trial: Trial) -> pd.DataFrame:
         least = special.ndtr((share[..., None] - steps) / SCORE_SD).sum(axis=-1)
         return (least * weight).sum(axis=1) / weight.sum()
 
-    return _table(trial.config, score, "score")
+    return level_table(trial.config, score, "score")
 
 
 def true_yield(truth: Truth, trial: Trial) -> pd.DataFrame:
@@ -257,7 +299,7 @@ def true_yield(truth: Truth, trial: Trial) -> pd.DataFrame:
     def kg_ha(cells: pd.DataFrame) -> np.ndarray:
         return truth.yield_mean + setup_shift(truth.strip_shifts.get("yield", {}), cells)
 
-    return _table(trial.config, kg_ha, "kg_ha")
+    return level_table(trial.config, kg_ha, "kg_ha")
 
 
 def _variance(sd: Mapping[str, float], trial: Trial) -> float:
@@ -271,7 +313,8 @@ def _variance(sd: Mapping[str, float], trial: Trial) -> float:
     return sum(times.get(level, 1) * value**2 for level, value in sd.items())
 
 
-def _table(config: TrialConfig, value, name: str) -> pd.DataFrame:
+def level_table(config: TrialConfig, value, name: str) -> pd.DataFrame:
+    """``factor, level``, `name`, ``ratio, difference``: a value of cells averaged by level."""
     factors = config.setups
     cells = pd.DataFrame(
         list(product(*(f.levels for f in factors))), columns=[f.name for f in factors]

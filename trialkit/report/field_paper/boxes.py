@@ -16,10 +16,20 @@ from trialkit import schema, units
 from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.report.field_paper.source import FieldTrial
 
-# Readings from the cab, which tell or may tell the setup: on the operator's sheet if cards are
-# blind.
-CAB = ("header", "gap_front", "gap_rear", "speed_set", "speed_measured", "roll_rpm")
+# Readings that tell or may tell the setup, in the cab and at the plates: on the operator's sheet if
+# cards are blind.
+CAB = ("speed_set", "speed_measured", "roll_rpm")
+AT_HEADER = ("header", "gap_front", "gap_rear")
 PLACE = ("strip", "field", "pair", "main_strip")
+# Columns of header_check on each side of its sheet, after the row.
+_NAMES = schema.column_names("header_check")[2:]
+_ROLLS = tuple(n for n in _NAMES if n.startswith("roll_"))
+_PLATES = tuple(n for n in _NAMES if n.startswith(("gap_", "plate_", "set_")))
+HEADER_SIDES = {
+    "Plates": _PLATES,
+    "Rolls": _ROLLS,
+    "Guides, chains, flaps": tuple(n for n in _NAMES if n not in (*_PLATES, *_ROLLS)),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,7 +93,7 @@ def cell(value: Any, column: schema.Column, system: schema.System) -> str | None
 
 def card_columns(blind: bool, setups: Iterable[SetupFactor]) -> tuple[str, ...]:
     """Columns of the strips table that stand on the count card."""
-    hidden = {*CAB, *(f.name for f in setups)} if blind else set()
+    hidden = {*CAB, *AT_HEADER, *(f.name for f in setups)} if blind else set()
     return tuple(c for c in schema.column_names("strips", setups) if c not in hidden)
 
 
@@ -95,11 +105,12 @@ def run_columns(blind: bool, setups: Iterable[SetupFactor]) -> tuple[str, ...]:
 
 
 def card_boxes(trial: FieldTrial, strip: str, blind: bool) -> dict[str, Boxes]:
-    """Every table of one strip's card: ``strips, frames, ears, grain, residue``."""
+    """Every table of one strip's card: ``strips`` and those that are counted."""
     config = trial.config
     own = trial.strips[trial.strips["strip"].astype(str) == strip]
     keys = {"frames": ("frame", "strip", "zone", "area"), "ears": ("strip", "zone", "area"),
-            "grain": ("strip", "sample"), "residue": ("strip", "sample")}  # fmt: skip
+            "grain": ("strip", "sample"), "ear_butt_damage": ("strip", "sample"),
+            "residue": ("strip", "sample", "taken_at")}  # fmt: skip
     names = [f.name for f in config.setups]
     out = {"strips": boxes("strips", own, (*PLACE, *names, "speed_set"), config,
                            card_columns(blind, config.setups))}  # fmt: skip

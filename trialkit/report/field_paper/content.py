@@ -11,10 +11,11 @@ import pandas as pd
 
 from trialkit import plots, schema
 from trialkit.header.words import CAUTION
+from trialkit.plots.row_unit import DRAWINGS
 from trialkit.report.field_day import CAUTIONS, DEFER
 from trialkit.report.field_paper import lengths, words
 from trialkit.report.field_paper.boxes import (
-    CAB,
+    HEADER_SIDES,
     PLACE,
     card_boxes,
     header_boxes,
@@ -25,10 +26,17 @@ from trialkit.report.field_paper.pictures import maps, picture
 from trialkit.report.field_paper.source import FieldTrial, zone_order
 
 STOP = (
-    f"{CAUTIONS[1]} Engine off, brake set, header disengaged, all movement stopped, key out and "
-    "with the counter: then step down."
+    f"{CAUTIONS[1]} Header disengaged and lowered to the ground or locked, engine off, brake set, "
+    "all movement stopped, key out and with the counter: then step down."
 )
+SAMPLES = {"grain": "grain samples", "ear_butt_damage": "ears collected at the header",
+           "residue": "residue readings"}  # fmt: skip
 MOST_ROWS = 10  # row units on one sheet of the header check
+IN_A_FIELD = 30  # boxes for stalks and for ear butts of one field
+HANDS = (
+    "Header lowered to the ground, or raised with its lift locked. Rolls and knives cut, worn ones "
+    "too: gloves for it, and never a hand between rolls or chains that could turn."
+)
 DIRECTIONS = {"up": "near end to far end", "down": "far end to near end"}
 
 
@@ -105,7 +113,7 @@ def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     heading = "Strips, as the table has them" if trial.plan is None else "Order of work"
     return {
         "heading": heading, "roles": words.ROLES,
-        "rules": words.counting_rules(trial.config.units, blind),
+        "rules": words.counting_rules(trial, blind),
         "sources": words.SOURCES, "order": steps, "time": words.time_words(trial),
         "places": _places(trial), "note": note,
     }  # fmt: skip
@@ -143,17 +151,23 @@ def _card(
         ]
     readings = tables["strips"].without(*PLACE, *(f.name for f in trial.config.setups))
     frames = tables["frames"].without("strip")
+    zones = _zones(trial, strip, tables["frames"].headers, frames.rows)
+    if any(zone["width"] for zone in zones):  # at zone 3 instead
+        readings = readings.without("discharge_width")
     return {
         "strip": strip, "short": textwrap.shorten(strip, 60, placeholder="…"),
         "place": ", ".join(place), "drive": drive,
         "setup": words.setup_words(trial, strip),
         "code": files.keep(f"code-{number}.svg", code(strip)),
-        "zones": _zones(trial, strip, tables["frames"].headers, frames.rows),
+        "zones": zones,
         "ears": tables["ears"].without("strip").as_data(),
         "readings": [[head, value] for head, value in
                      zip(readings.headers, readings.rows[0], strict=True)],
-        "grain": tables["grain"].without("strip").as_data(),
-        "residue": tables["residue"].without("strip").as_data(),
+        "samples": [
+            {"name": name, "words": words.TAKEN[table],
+             **tables[table].without("strip").as_data()}
+            for table, name in SAMPLES.items() if tables[table].rows
+        ],
         **_aids(trial, strip, str(own["field"])),
     }  # fmt: skip
 
@@ -164,6 +178,7 @@ def _zones(
     """Frames by zone; an area all frames of a zone share stands in the zone's heading."""
     out = []
     unit = trial.config.units
+    width = schema.table("strips").column("discharge_width").header(unit)
     area_column = schema.table("frames").column("area").header(unit)
     own = trial.counted["frames"]
     own = own[own["strip"].astype(str) == strip]
@@ -171,10 +186,14 @@ def _zones(
         mine = [row for row in rows if row[1] == zone]
         areas = {row[2] for row in mine}
         shared = areas.pop() if len(areas) == 1 else None
+        behind = zone == "total"
+        cobs = schema.column_names("frames").index("kernels_on_cobs")
         out.append({
             "name": zone, "words": words.ZONE_WORDS[zone],
             "area": f"{area_column}: {shared}" if shared else area_column,
-            "headers": [headers[0], *headers[4:]],
+            "headers": [headers[0], *(h for i, h in enumerate(headers) if i > 3
+                                      and (behind or i != cobs))],
+            "width": width if behind else "", "fell": words.IN_WINDROW,
             "frames": [{"frame": row[0] or "", "area": "" if shared else row[2] or ""}
                        for row in mine],
         })  # fmt: skip
@@ -189,8 +208,7 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
     areas = sorted(set(np.round(mine, 6))) or [lengths.USUAL_FRAME[config.units]]
     searched = ears.loc[ears["strip"].astype(str) == strip, "area"].dropna().astype(float)
     known = trial.spacings().get(field)
-    plan = trial.planned(strip)
-    rows = int(plan["last_row"]) - int(plan["first_row"]) + 1 if plan else config.header.rows
+    rows = trial.rows(strip)
     search = float(searched.iloc[0]) if len(searched) else 0.0
 
     def along(spacing: float) -> list[lengths.Length]:
@@ -231,9 +249,12 @@ def _run(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     ]
     said = [words.time_words(trial), *_changed(trial)]
     said.append(
-        f"What is measured in the cab ({', '.join(CAB)}) is written here: it may tell the setup."
+        "What may tell the setup is written here, from the cab and from the header."
         if blind
-        else "What is measured in the cab is written on the back of each count card."
+        else "Readings from the cab and the header are written on the back of each count card."
+    )
+    said.append(
+        "A gap is measured at the plates, between them: engine off, key out, header down or locked."
     )
     return {"headers": list(cells.headers), "rows": rows, "words": " ".join(filter(None, said))}
 
@@ -259,27 +280,88 @@ def _changed(trial: FieldTrial) -> list[str]:
     ]
 
 
+# What a side of the header's sheet shows and says, beside its boxes.
+_SIDES: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {
+    "Plates": (
+        ("row_unit", "plate_section"),
+        (
+            "gap_front, gap_middle, gap_rear: from edge to edge of the two stripper (deck) plates, "
+            "at the plates with gauge or rule, not from the display in the cab. gap_middle where "
+            "you take it.",
+            "plate_...: from the row's centre, the nip of the rolls, to each plate's edge; may be "
+            "left out. Left and right as seen driving.",
+            "set_front, set_rear: what the gap was set to when it was measured.",
+            "plate_edge_wear: how far an edge is rounded or grooved back, at the worst place.",
+        ),
+    ),
+    "Rolls": (
+        ("roll_wear", "plate_section"),
+        (
+            "Worn is measured by the roll itself, each roll of a pair alone.",
+            "roll_..._wear_length: from the front of the flutes or knives back to where they have "
+            "their full height; 0 for none.",
+            "roll_..._flute: height that is left, from the body of the roll to the top of the "
+            "flute or knife, at the front. The manual has the height when new.",
+            "roll_clearance: between the rolls or their knives, where it is least as they stand.",
+        ),
+    ),
+    "Guides, chains, flaps": (
+        ("guides_and_chains",),
+        (
+            "clearance_1 to clearance_5: between facing chain guides, 1 at the front, then "
+            "second, middle, fourth, and 5 at the rear.",
+            "chain_slack: how far the chain can be moved by hand, halfway. How it is measured and "
+            "how much is right, the manual says.",
+            "chain_stretch: ten links taut against ten of a new chain; longer by so many %.",
+            "flaps (ear savers): sound, torn or missing.",
+            "Once for the header: fluted length of a new roll ________, its diameter between core "
+            "and top of the flutes ________, height of the ears above the rolls' grip ________, "
+            "speed of the rolls, from display or manual, ________ 1/min: how fast the rolls pull.",
+        ),
+    ),
+}
+
+
 def _header(trial: FieldTrial, files: Files) -> dict[str, Any]:
-    drawn = picture(plots.row_unit())
-    about = {c.name: c.about for c in schema.table("header_check").columns}
-    told = ["gap_front_left", "gap_front_right", "gap_rear_left", "gap_rear_right",
-            "roll_wear_length"]  # fmt: skip
+    drawn = {name: picture(draw()) for name, draw in DRAWINGS.items()}
+    shown = {
+        name: {"file": files.keep(f"{name}.svg", one.svg), "alt": one.alt}
+        for name, one in drawn.items()
+    }
     sheets = []
     for name, table in header_boxes(trial):
-        shown = table.without("header")
-        rows = [list(row) for row in shown.rows]
-        n = -(-len(rows) // MOST_ROWS)
-        size = -(-len(rows) // n)
-        sheets.append({
-            "name": name or None, "headers": list(shown.headers),
-            "parts": [rows[i : i + size] for i in range(0, len(rows), size)],
-        })  # fmt: skip
+        sides = []
+        for title, (pictures, said) in _SIDES.items():
+            only = ("row", *HEADER_SIDES[title])
+            side = table.without(*(c for c in table.columns if c not in only))
+            rows = [list(row) for row in side.rows]
+            size = -(-len(rows) // -(-len(rows) // MOST_ROWS))
+            sides.append({
+                "title": title, "pictures": [shown[p] for p in pictures], "words": list(said),
+                "headers": list(side.headers),
+                "parts": [rows[i : i + size] for i in range(0, len(rows), size)],
+            })  # fmt: skip
+        sheets.append({"name": name or None, "sides": sides})
+    row = next(c.about for c in schema.table("header_check").columns if c.name == "row")
+    unit = schema.table("stalks").column("diameter").unit(trial.config.units)
     return {
         "header": {
-            "caution": CAUTION, "lift": f"{CAUTIONS[2]} {CAUTIONS[3]} {CAUTIONS[4]}",
-            "file": files.keep("row-unit.svg", drawn.svg), "alt": drawn.alt,
-            "words": [f"row: {about['row']}", *(f"{name}: {about[name]}" for name in told),
-                      "clearance_1 to clearance_5: guide clearance, 1 at the front, 5 at the rear"],
+            "caution": CAUTION, "hands": HANDS, "row": f"row: {row}.",
+            "lift": f"{CAUTIONS[2]} {CAUTIONS[3]} {CAUTIONS[4]}",
         },
         "headers": sheets,
+        "ground": {
+            "picture": shown["stalk_and_butt"],
+            "words": [
+                f"{IN_A_FIELD} stalks in each field, no two from one spot: across at the height of "
+                "the plates, the wider way. The gap has to let them pass.",
+                f"20 to {IN_A_FIELD} ears in each field, husk off: across the kernels at the butt, "
+                "the widest place of its last inch (25 mm). Butts narrower than the gap reach the "
+                "rolls and shell, so the gap has to hold them up.",
+                "Taken in standing corn, away from the machine.",
+            ],
+            "fields": list(dict.fromkeys(map(str, trial.strips["field"]))),
+            "tables": [{"name": name, "column": f"diameter ({unit})", "boxes": IN_A_FIELD}
+                       for name in schema.OF_A_FIELD],
+        },
     }  # fmt: skip

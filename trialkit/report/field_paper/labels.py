@@ -68,8 +68,10 @@ def label_list(trial: FieldTrial) -> list[dict[str, str]]:
     for strip in map(str, trial.strips["strip"]):
         for table in ("grain", "residue"):
             rows = trial.counted[table]
-            for sample in rows.loc[rows["strip"].astype(str) == strip, "sample"]:
-                out.append({"strip": strip, "kind": table, "sample": str(sample)})
+            for row in rows[rows["strip"].astype(str) == strip].to_dict("records"):
+                behind = row.get("taken_at") == "behind"
+                out.append({"strip": strip, "kind": "residue behind" if behind else table,
+                            "sample": str(row["sample"])})  # fmt: skip
     return out
 
 

@@ -14,10 +14,10 @@ from trialkit.intake import TrialConfig
 from trialkit.intake.read import read_trial
 from trialkit.plan import PlannedTrial, read_plan
 from trialkit.plan.sheets import planned_tables
-from trialkit.simulate import Effort
+from trialkit.simulate import Effort, Work
 from trialkit.trial import Trial
 
-COUNTED = ("frames", "ears", "grain", "residue")
+COUNTED = ("frames", "ears", "grain", "ear_butt_damage", "residue")
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -30,7 +30,8 @@ class FieldTrial:
     fields, strips, header_check : DataFrame
         SI, as the trial has them; strips in the order of work where there is a plan.
     counted : dict of str to DataFrame
-        ``frames, ears, grain, residue``: a row for everything to be taken (ids and areas).
+        ``frames, ears, grain, ear_butt_damage, residue``: a row for everything to be taken (ids
+        and areas).
     counted_from : str
         Where these rows come from: "effort", "plan", "tables" or "usual".
     plan : PlannedTrial or None
@@ -53,6 +54,28 @@ class FieldTrial:
             return {}
         own = self.plan.strips[self.plan.strips["strip"].astype(str) == strip]
         return {str(k): v for k, v in own.iloc[0].items()} if len(own) else {}
+
+    def rows(self, strip: str) -> int:
+        """Rows of the strip's pass."""
+        plan = self.planned(strip)
+        whole = self.config.header.rows
+        return int(plan["last_row"]) - int(plan["first_row"]) + 1 if plan else whole
+
+    def minutes(self) -> float:
+        """Minutes at the stop of a strip that has most to count, by the plan's own pace of work."""
+        work = Work() if self.plan is None else Work.recorded(self.plan.arguments)
+        frames, ears = (
+            self.counted[name].groupby("strip").size().max() if len(self.counted[name]) else 0
+            for name in ("frames", "ears")
+        )
+        return work.stop_minutes + frames * work.frame_minutes + ears * work.search_minutes
+
+    def back_up(self) -> float:
+        """How far (m) the longest ear search between machine and standing corn reaches."""
+        ears = self.counted["ears"]
+        area = ears.loc[ears["zone"].eq("header")].groupby("strip")["area"].max()
+        wide = self.config.header.width / self.config.header.rows
+        return max((float(a) / (wide * self.rows(str(s))) for s, a in area.items()), default=0.0)
 
     def spacings(self) -> dict[str, float]:
         """Row spacing (m) of every field that states one."""
@@ -91,14 +114,14 @@ def field_trial(trial: Trial | str | Path, effort: Effort | None = None) -> Fiel
         # A strip that was added by hand comes last.
         order = strips["strip"].astype(str).map(run).astype(float).fillna(float("inf"))
         strips = strips.loc[order.sort_values(kind="stable").index].reset_index(drop=True)
-    counted, origin = _counted(tables, strips, plan, effort, config.units)
+    counted, origin = _counted(tables, strips, plan, effort, config)
     return FieldTrial(config, tables["fields"], strips, tables["header_check"], counted, origin,
                       plan, folder)  # fmt: skip
 
 
 def _counted(
     tables: dict[str, pd.DataFrame], strips: pd.DataFrame, plan: PlannedTrial | None,
-    effort: Effort | None, system: str,
+    effort: Effort | None, config: TrialConfig,
 ) -> tuple[dict[str, pd.DataFrame], str]:  # fmt: skip
     if effort is not None:
         return planned_tables(strips, effort), "effort"
@@ -106,7 +129,7 @@ def _counted(
         return planned_tables(strips, plan.effort), "plan"
     if any(len(tables[name]) for name in COUNTED):
         return {name: tables[name] for name in COUNTED}, "tables"
-    return planned_tables(strips, Effort.usual(system)), "usual"
+    return planned_tables(strips, Effort.usual(config.units, config.header.width)), "usual"
 
 
 def zone_order(frames: pd.DataFrame) -> list[str]:

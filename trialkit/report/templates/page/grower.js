@@ -7,7 +7,14 @@
   function amount(value, places) {
     if (!Number.isFinite(value)) return value > 0 ? "no limit" : "not known";
     const step = places < 0 ? 10 ** -places : 1;
-    let text = (Math.round(Math.abs(value) / step * 1e9) / 1e9).toFixed(Math.max(places, 0));
+    const digits = Math.max(places, 0);
+    let steps = Math.round(Math.abs(value) / step * 1e9) / 1e9;
+    // Exactly half-way, the even digit as in Python; toFixed takes the larger.
+    const units = steps * 10 ** digits;
+    if (units % 1 === 0.5 && steps * 2 ** (digits + 1) % 1 === 0) {
+      steps = 2 * Math.round(units / 2) / 10 ** digits;
+    }
+    let text = steps.toFixed(digits);
     if (step > 1) text = String(Number(text) * step);
     const sign = value < 0 && Number(text) !== 0 ? MINUS : "";
     const parts = text.split(".");
@@ -56,11 +63,45 @@
     return probabilities[low] + share * (probabilities[high] - probabilities[low]);
   }
 
+  // What an option costs on an area a year; it lasts its years or its area, whichever ends first.
+  function balance(data, given) {
+    const interest = given.interest / 100;
+    const outlay = given.cost + (data.changes ? 0 : given.change);
+    const life = given.life > 0 ? given.life : Infinity;
+    const years = area => Math.min(given.years, life / area);
+    const still = data.running + data.changes * given.change + data.salvage * interest;
+    const cost = area => annualCost(outlay - data.salvage, years(area), interest) + still
+      + given.repair * area;
+    const rate = interest === 0 ? 1 : interest / Math.log1p(interest);
+    const wear = (outlay - data.salvage) * rate / life + given.repair;
+
+    // The one area from which a saving per area covers the cost; infinite for none.
+    function even(saving) {
+      if (!(saving > wear)) return Infinity;
+      const turn = life / given.years;
+      const ageing = annualCost(outlay - data.salvage, given.years, interest) + still;
+      const found = ageing / (saving - given.repair);
+      if (found <= turn) return found;
+      let low = 0;
+      let high = 1 / turn;
+      for (let i = 0; i < 200; i += 1) {
+        const middle = (low + high) / 2;
+        if (saving > cost(1 / middle) * middle) low = middle; else high = middle;
+      }
+      return 1 / low;
+    }
+    const worn = life / given.area < given.years * (1 - 1e-9);
+    return { cost, even, years: years(given.area), worn };
+  }
+
   function figures(data, scenario, given) {
-    const cost = annualCost(given.cost, given.years, given.interest / 100);
+    const own = balance(data, given);
+    const cost = own.cost(given.area);
     const value = scenario.saved.map(saved => saved * given.price);
-    const net = value.map(each => each * given.area - cost);
-    const even = value.map(each => each > 0 ? cost / each : Infinity);
+    const year = value.map(each => each * given.area);
+    const left = value.map(each => each - cost / given.area);
+    const net = year.map(each => each - cost);
+    const even = value.map(own.even);
     const chance = 1 - below(cost / given.area / given.price, scenario.quantiles,
                              data.probabilities);
     let area;
@@ -79,17 +120,27 @@
     }
     const range = (values, places) =>
       data.interval + " " + amount(values[1], places) + " to " + amount(values[2], places);
+    const told = (values, places = wholePlaces(...values)) =>
+      [data.currency + " " + amount(values[0], places), range(values, places)];
     const lost = value[0] < 0;
-    const worth = lost ? [-value[0], -value[2], -value[1]] : value;
-    const whole = wholePlaces(...net);
+    const worth = values => lost ? [-values[0], -values[2], -values[1]] : values;
+    const name = lost ? "Grain lost, " : "Grain saved, ";
+    const lasts = amount(own.years, 1).replace(/\.0$/, "");
+    const worn = own.worn ? " (" + amount(given.life, 0) + " " + data.unit + ")" : "";
+    const [grain, times, places] = data.grain;
+    const needed = amount(cost / given.area / given.price * times, places) + " " + grain;
     return {
-      value: [(lost ? "Grain lost, per " : "Grain saved, per ") + data.unit,
-              data.currency + " " + amount(worth[0], 2), range(worth, 2)],
-      net: ["Left in a year, cost paid", data.currency + " " + amount(net[0], whole),
-            range(net, whole)],
+      value: [name + "per " + data.unit, ...told(worth(value), 2)],
+      cost: ["What it costs, per " + data.unit, ...(cost === 0 ? ["nothing", ""] : [
+        data.currency + " " + amount(cost / given.area, 2),
+        data.currency + " " + amount(cost, 0) + " a year; it lasts " + lasts
+          + (lasts === "1" ? " year" : " years") + worn + " and is covered by " + needed])],
+      left: ["Left per " + data.unit + ", cost paid", ...told(left, 2)],
+      year: [name + "a year", ...told(worth(year))],
+      net: ["Left in a year, cost paid", ...told(net)],
       even: ["Pays for itself from", area, reach],
       chance: [cost ? "Chance that it pays" : "Chance that it saves grain", percent(chance),
-               "cost of a year " + data.currency + " " + amount(cost, 0)],
+               "on " + amount(given.area, 0) + " " + data.unit + " a year"],
     };
   }
 
@@ -160,7 +211,7 @@
   }
 
   if (typeof document === "undefined") {
-    module.exports = { amount, wholePlaces, percent, annualCost, below, figures };
+    module.exports = { amount, wholePlaces, percent, annualCost, balance, below, figures };
   } else {
     document.querySelectorAll("form.what-if").forEach(start);
   }

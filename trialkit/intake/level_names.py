@@ -1,0 +1,103 @@
+"""Words for levels of a setup factor that were given none, or none that can stand in a sentence.
+
+"Yes left fewer kernels than no" tells nothing: a bare yes or no is told with its factor, a bare
+number with factor and unit. What a user wrote in words stays as it is.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from fractions import Fraction
+
+WITH = frozenset({"yes", "y", "on", "true", "with"})
+WITHOUT = frozenset({"no", "n", "off", "false", "without"})
+_NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d+)?|\d+/\d+|\d+[ -]\d+/\d+)")
+_MEASURE = re.compile(rf"({_NUMBER.pattern})\s*(in|mm|cm)\.?", re.IGNORECASE)
+_TELLING = ("mph", "km/h", "rpm")
+"""Units that say by themselves what is meant."""
+# Name of a factor, its unit in the US and in SI, and numbers that can be meant in each.
+_USUAL = (
+    ("speed", ("mph", 1.0, 12.0), ("km/h", 1.0, 20.0)),
+    ("gap", ("in", 0.25, 4.0), ("mm", 5.0, 100.0)),
+    ("rpm", ("rpm", 50.0, 5000.0), ("rpm", 50.0, 5000.0)),
+)
+
+
+def level_number(text: str) -> float | None:
+    """The number a level's name is, "3,5", "1-1/4" and "1 1/4" among them; else None."""
+    if not _NUMBER.fullmatch(text):
+        return None
+    whole, _, part = re.sub(r"(?<=\d)[ -](?=\d)", " ", text.replace(",", ".")).partition(" ")
+    try:
+        return float(Fraction(whole) + (Fraction(part) if part else 0))
+    except ZeroDivisionError:
+        return None
+
+
+def usual_unit(name: str, levels: Sequence[str], system: str) -> str:
+    """Unit of numeric levels by the name of their factor; "" where they cannot be meant in it."""
+    found = [v for v in map(level_number, levels) if v is not None]
+    for part, us, si in _USUAL:
+        if part in name.casefold() and found:
+            unit, low, high = us if system == "US" else si
+            return unit if all(low <= v <= high for v in found) else ""
+    return ""
+
+
+def labels_of(
+    label: str, levels: Sequence[str], unit: str = "", name: str = ""
+) -> tuple[str, ...]:
+    """Words for levels: those that say enough as they are, the others with factor and unit.
+
+    Parameters
+    ----------
+    label, name : str
+        The factor in words, and its short name.
+    levels : sequence of str
+        Their names, or the words a user gave them.
+    unit : str
+        Of numbers.
+
+    Examples
+    --------
+    >>> labels_of("cushion", ["yes", "no"])
+    ('with cushion', 'without cushion')
+    >>> labels_of("Ground speed", ["3.5", "5.5"], "mph")
+    ('3.5 mph', '5.5 mph')
+    >>> labels_of("Stripper-plate gap", ["1.25", "1-1/2"], "in", "gap")
+    ('1-1/4 in gap', '1-1/2 in gap')
+    >>> labels_of("gap", ["30", "usual"])
+    ('gap 30', 'usual')
+    """
+    # Of two levels 1 and 0 one is a yes and the other a no; elsewhere they are numbers.
+    switch = not unit and sorted(levels) == ["0", "1"]
+    return tuple(_worded(label, level, unit, name or label, switch) for level in levels)
+
+
+def _worded(label: str, level: str, unit: str, name: str, switch: bool) -> str:
+    said = level.casefold()
+    # In a sentence: "with cushion", but "with LP chain".
+    inside = label[:1].lower() + label[1:] if label[1:2].islower() else label
+    if said in WITH or (switch and said == "1"):
+        return f"with {inside}"
+    if said in WITHOUT or (switch and said == "0"):
+        return f"without {inside}"
+    if measure := _MEASURE.fullmatch(level):
+        level, unit = measure[1], measure[2].lower()
+    elif not _NUMBER.fullmatch(level):
+        return level
+    if not unit:
+        return f"{label} {level}"
+    text = _in_sixteenths(level) if unit == "in" else level
+    noun = "" if unit in _TELLING else f" {name.replace('_', ' ')}"
+    return f"{text} {unit}{noun}"
+
+
+def _in_sixteenths(level: str) -> str:
+    """Inches as they are spoken, 1.25 as 1-1/4; as they stand where they are no sixteenths."""
+    value = level_number(level)
+    if value is None or value < 0 or (16 * value) % 1:
+        return level
+    whole, part = divmod(Fraction(value), 1)
+    return "-".join(str(v) for v in (whole, part) if v) or "0"
