@@ -46,6 +46,13 @@ def number(value: float, places: int) -> str:
     return f"{rounded:,.{max(places, 0)}f}".replace("-", "\N{MINUS SIGN}")
 
 
+def freedom(df: float, places: int = 1) -> str:
+    """Degrees of freedom; beyond 1,000, where t and F no longer change, only that they are."""
+    if df > 1000:
+        return "over 1,000" if math.isfinite(df) else "\N{INFINITY}"
+    return number(df, places)
+
+
 def card(heading: str, sentences: Iterable[str] = (), *parts: str) -> str:
     """A heading, plain sentences (escaped here) and finished parts, such as `table` makes."""
     return f"<div><h4>{escape(heading)}</h4>{paragraphs(sentences)}{''.join(parts)}</div>"
@@ -179,12 +186,12 @@ def _cell(name: str, value: Any) -> str:
     if not pd.api.types.is_float(value):
         return str(value)
     value = float(value)
+    if name in ("df", "den_df"):
+        return freedom(value)
     if not math.isfinite(value):
-        return _LIMITS[value] if name not in ("df", "den_df") else "\N{INFINITY}"
+        return _LIMITS[value]
     if name == "p" or name.startswith("p_") or name.endswith("_p"):
         return p_text(value)
-    if name in ("df", "den_df"):
-        return number(value, 1)
     if 0 < abs(value) < 1e-4:
         return f"{value:.1e}".replace("-", "\N{MINUS SIGN}")
     return number(value, _significant(value))

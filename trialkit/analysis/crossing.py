@@ -133,7 +133,10 @@ def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float
         value = f"{found.value * shown.factor:.3g} {unit_words(shown.unit)}"
     low, high = low * own.factor, high * own.factor
     if not found.intervals:
-        return f"A {what} of {value} is refused everywhere between {low:.1f} and {high:.1f} {unit}."
+        return (
+            f"One value at a time, a {what} of {value} is refused everywhere between {low:.1f} and "
+            f"{high:.1f} {unit}."
+        )
     whole = found.open_low and found.open_high and len(found.intervals) == 1
     if found.at:
         where = " and ".join(f"{v * own.factor:.1f}" for v in found.at)

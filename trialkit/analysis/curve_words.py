@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from trialkit.analysis.reading import unit_words
+from trialkit.display import freedom
 from trialkit.quantities import Scale, scales
 
 if TYPE_CHECKING:
@@ -73,7 +74,7 @@ def _reach(low: float, high: float, unit: str) -> str:
 def _change(curve: EffectCurve, percent: str, own: Scale) -> str:
     """Change of the effect per unit of the covariate, and its test."""
     i, reading = curve.interaction, curve.result.reading
-    test = f"F({i['num_df']:.0f}, {i['den_df']:.0f}) = {i['F']:.2f}, p = {i['p']:.2g}"
+    test = f"F({i['num_df']:.0f}, {freedom(i['den_df'], 0)}) = {i['F']:.2f}, p = {i['p']:.2g}"
     if reading.zones:
         return f"Test of no change of the effect in any zone: {test}."
     step = "point" if own.unit == "%" else own.unit

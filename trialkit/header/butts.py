@@ -85,15 +85,21 @@ class ButtReach:
         """What it says, in the trial's own units, with what it assumes."""
         gap = length(self.gap, system)
         likely = f"{_percent(self.low)} and {_percent(self.high)} %"
+        reach = (
+            f"{self.reached} of {self.ears} ear butts would reach the rolls and may shell: "
+            f"{_percent(self.share)} %"
+            if self.reached
+            else f"none of the {self.ears} ear butts measured would reach the rolls: 0 %"
+        )
         said = [
-            f"At a gap of {gap}, {self.reached} of {self.ears} ear butts would reach the rolls and "
-            f"may shell: {_percent(self.share)} %, the true figure is likely between {likely}."
+            f"At a gap of {gap}, by diameter alone {reach}, the true figure is likely between "
+            f"{likely}."
         ]
         if self.ears < FEW:
             said.append(f"{self.ears} ears are few: measure 20 to 30 in each field.")
         for each in self.gaps:
             said.append(
-                f"{_percent(each.share)} % of butts would reach them at a gap of "
+                f"{_percent(each.share)} % of butts would reach the rolls at a gap of "
                 f"{length(each.gap, system)}, likely between {length(each.low, system)} and "
                 f"{length(each.high, system)}, if diameters scatter as a bell curve."
             )

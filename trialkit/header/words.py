@@ -17,10 +17,13 @@ from trialkit.quantities import inches, inches_both, listed
 if TYPE_CHECKING:
     from trialkit.header.check import HeaderReport
 
-CAUTION = (
+MEASURING = (
     "Measure with the engine off, the key out and with you, all movement stopped and the header's "
-    "lift locked; never reach into a row unit that can turn. The operator's manual and qualified "
-    "service people come before anything said here."
+    "lift locked; never reach into a row unit that can turn."
+)
+CAUTION = (
+    f"{MEASURING} The operator's manual and qualified service people come before anything said "
+    "here."
 )
 NOT_MEASURED = "not measured"
 _NAMED = 4  # entries of the list a sentence names
@@ -83,9 +86,10 @@ class Lengths:
             return inches(mm, 32)
         return f"{length if self.us else round(length, 1):.3g} {self.length_unit}"
 
-    def speed(self, kmh: float) -> str:
+    def speed(self, kmh: float, places: int = 1) -> str:
         """A speed with its unit."""
-        return f"{number(float(units.convert(kmh, 'km/h', self.speed_unit)), 1)} {self.speed_unit}"
+        speed = float(units.convert(kmh, "km/h", self.speed_unit))
+        return f"{number(speed, places)} {self.speed_unit}"
 
     def up_to(self, low: float, high: float) -> str:
         """A highest speed in a range of what it may be: "up to 3.2 mph at worst, 11.3 at best"."""
@@ -110,8 +114,8 @@ def told(report: HeaderReport) -> dict[str, str]:
     say = Lengths(report.system)
     return {
         "first": _first(report), "gap": _gap(report, say), "spread": _spread(report, say),
-        "fed": _fed(report, say), "pulling": _pulling(report, say), "ratios": _ratios(report),
-        "time": _time(report),
+        "fed": _fed(report, say), "pulling": _pulling(report, say),
+        "ratios": _ratios(report, say), "time": _time(report, say),
     }  # fmt: skip
 
 
@@ -207,6 +211,13 @@ def _spread(report: HeaderReport, say: Lengths) -> str:
     )
 
 
+def _mean_speed(report: HeaderReport, say: Lengths) -> str:
+    """The mean speed; to a second decimal where a speed that was set would read the same."""
+    mean = report.speed
+    alike = any(say.speed(v) == say.speed(mean) and abs(v - mean) > 1e-6 for v in report.speeds)
+    return f"a mean of {say.speed(mean, 2)}" if alike else say.speed(mean)
+
+
 def _fed(report: HeaderReport, say: Lengths) -> str:
     summary = report.summary
     per_row = summary["feed_row"]
@@ -221,7 +232,7 @@ def _fed(report: HeaderReport, say: Lengths) -> str:
     alone[0] = alone[0].split()[0]
     rows = [number(rows_fed(rate, per_row), 1) for rate in (low, high)]
     return (
-        f"At {say.speed(report.speed)} a row takes {per_row:.1f} plants a second, the header "
+        f"At {_mean_speed(report, say)} a row takes {per_row:.1f} plants a second, the header "
         f"{summary['feed_header']:.0f}. The rule of thumb of {low:g} to {high:g} a second "
         f"({source_of(report.limits, 'feed_rule')}) would be "
         f"{rows[0]} to {rows[1]} rows together, or one row at {alone[0]} to {alone[1]}."
@@ -236,7 +247,7 @@ def _pulling(report: HeaderReport, say: Lengths) -> str:
     rows = report.rows.dropna(subset=["effective_length"])
     words = [] if math.isnan(through) else [
         f"While an ear is pulled down its stalk runs back {say.roll(through)} along the rolls at "
-        f"{say.speed(report.speed)}."
+        f"{_mean_speed(report, say)}."
     ]  # fmt: skip
     if len(rows):
         row = rows.loc[rows["wear"].idxmax()]
@@ -255,28 +266,28 @@ def _pulling(report: HeaderReport, say: Lengths) -> str:
     return " ".join([*words, "That is without slip, so the real limit is lower."])
 
 
-def _ratios(report: HeaderReport) -> str:
+def _ratios(report: HeaderReport, say: Lengths) -> str:
     summary, (low, high) = report.summary, report.limits.chain_ratio
     roll, chain = summary["roll_ratio"], summary["chain_ratio"]
     parts = []
     if not math.isnan(roll):
-        parts.append(f"The rolls' surface moves at {roll:.2f} times ground speed")
+        parts.append(f"the rolls' surface moves at {roll:.2f} times ground speed")
     if not math.isnan(chain):
         word = "in" if low <= chain <= high else "outside"
         parts.append(
-            f"{'the' if parts else 'The'} chain at {chain:.2f} times, {word} the {low:g} to "
+            f"the chain at {chain:.2f} times, {word} the {low:g} to "
             f"{high:g} usually aimed at ({source_of(report.limits, 'chain_ratio')})"
         )
-    return f"{', '.join(parts)}." if parts else ""
+    return f"At {_mean_speed(report, say)} {', '.join(parts)}." if parts else ""
 
 
-def _time(report: HeaderReport) -> str:
+def _time(report: HeaderReport, say: Lengths) -> str:
     hours = report.summary["hours_per_ha"]
     if math.isnan(hours):
         return ""
     us = report.system == "US"
     size = units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_HECTARE if us else 1.0
     return (
-        f"At a field efficiency of {100 * report.efficiency:.0f} % "
+        f"At {_mean_speed(report, say)} and a field efficiency of {100 * report.efficiency:.0f} % "
         f"{'an acre' if us else 'a hectare'} takes {60 * hours * size:.1f} minutes."
     )

@@ -29,6 +29,7 @@ import numpy as np
 from trialkit.analysis import ResponseAnalysis, analyse
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.comparison import _candidates
+from trialkit.display import freedom
 from trialkit.errors import DesignError, ModelError, TrialError
 from trialkit.plan.power_expected import DEFAULT, LARGEST_SD, Expected
 
@@ -185,7 +186,7 @@ def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
             if df >= LEAST_DF:
                 sd = float(np.sqrt(variance))
                 sds[name][level] = min(sd, LARGEST_SD)
-                basis[key] = f"{trials}, {df:.0f} degrees of freedom"
+                basis[key] = f"{trials}, {freedom(df, 0)} degrees of freedom"
             elif level in sds[name]:
                 kept.append(f"{level.replace('_', ' ')} ({_WORDS[name]})")
     levels: dict[str, float] = {}

@@ -13,6 +13,7 @@ import pandas as pd
 
 from trialkit import plots
 from trialkit.analysis.covariates import SHORT
+from trialkit.display import freedom
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number, scales, span, upper_first
 from trialkit.report import formulas, second_answer
@@ -147,7 +148,7 @@ class Detail:
             ends = (row["estimate"], row["low"], row["high"])
             cells = [self.label(row["factor"], row["level"])]
             cells += [with_interval(span(*ends, s)) for s in self.scales]
-            cells += [figures(row["se"] * self.scales[0].factor), number(row["df"], 1)]
+            cells += [figures(row["se"] * self.scales[0].factor), freedom(row["df"])]
             rows.append(cells)
         own = self.scales[0].unit
         head = ["setup", *(s.unit for s in self.scales), f"se, {own}", "df"]
@@ -183,7 +184,7 @@ class Detail:
             cells += [with_interval(span_of(row, "difference", s)) for s in known]
             if ratios:
                 cells.append(ratio_of(row))
-            cells += [number(row["df"], 1), p_value(row["p"]), p_value(row["p_adjusted"])]
+            cells += [freedom(row["df"]), p_value(row["p"]), p_value(row["p_adjusted"])]
             if classical:
                 cells += [p_value(row["p_classical"]), p_value(row["p_classical_adjusted"])]
             if "p_rank" in row:
@@ -195,7 +196,9 @@ class Detail:
         if classical:
             head += ["simpler p", "simpler p, Holm"]
             known = contrasts[contrasts["p_classical"].notna()].drop_duplicates("classical")
-            named = [f"{row.classical} ({row.df_classical:g} df)" for row in known.itertuples()]
+            named = [
+                f"{row.classical} ({freedom(row.df_classical, 0)} df)" for row in known.itertuples()
+            ]
             beside = self.text(f"Simpler test of the same strips: {listed(named)}.")
         if "p_rank" in contrasts:
             head.append("p, ranks")
@@ -218,7 +221,7 @@ class Detail:
             cells += [with_interval(span_of(row, "difference", s)) for s in known[:1]]
             if ratios:
                 cells.append(ratio_of(row))
-            rows.append([*cells, number(row["df"], 1), p_value(row["p"]),
+            rows.append([*cells, freedom(row["df"]), p_value(row["p"]),
                          p_value(row["p_adjusted"])])  # fmt: skip
         head = ["comparison", known[0].unit, *(["ratio"] if ratios else []), "df", "p", "p, Tukey"]
         caption = (
@@ -289,7 +292,7 @@ class Detail:
                 names.get(part, SHORT.get(part, part)) for part in str(term).split(":")
             )
             rows.append([self.letters.text(words), number(row["F"], 2), number(row["num_df"], 0),
-                         number(row["den_df"], 1), p_value(row["p"])])  # fmt: skip
+                         freedom(row["den_df"]), p_value(row["p"])])  # fmt: skip
         return table(f"{self.result.title}: F tests of the fixed terms",
                      ["term", "F", "df", "denominator df", "p"], rows)  # fmt: skip
 

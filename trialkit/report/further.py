@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 from trialkit import plots
 from trialkit.analysis import ordinal_model
 from trialkit.analysis.fields import SAME
+from trialkit.display import freedom
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import Scale, lower_first, number
 from trialkit.report.cells import figures, p_value
@@ -206,7 +207,7 @@ def scores(analysis: TrialAnalysis, letters: Letters) -> str:
             value, low, high = (f"{row[f'odds_ratio{end}']:.3g}" for end in ("", "_low", "_high"))
             reference = lower_first(labels[row["factor"]][row["reference"]])
             rows.append([letters.text(f"{row['label']} against {reference}"),
-                         f"{value} ({low} to {high})", number(row["df"], 0),
+                         f"{value} ({low} to {high})", freedom(row["df"], 0),
                          p_value(row["p"]), p_value(row["p_adjusted"]),
                          p_value(row["p_rank"])])  # fmt: skip
         parts.append(table("Odds of a higher score", ["comparison", "odds ratio", "df", "p",

@@ -48,6 +48,8 @@ class OneHeader:
         See `HeaderPage`.
     ear_butts : DataFrame, optional
         Ear butts of the fields it runs in, as the trial's table has them.
+    butt_damage : DataFrame, optional
+        Ears looked at for damage to their butts in those fields, likewise.
     key : str
         Ends the ids of its headings; empty where it is the only header.
     """
@@ -55,11 +57,13 @@ class OneHeader:
     def __init__(
         self, report: HeaderReport, letters: Letters, loss: Callable[[], Any],
         loss_ratio: float | None = None, ear_butts: pd.DataFrame | None = None, key: str = "",
+        butt_damage: pd.DataFrame | None = None,
     ) -> None:  # fmt: skip
         self.report, self.letters, self.key = report, letters, key
         self.say = Lengths(report.system)
         self._loss, self._ratio = loss, loss_ratio
         self._ear_butts = pd.DataFrame() if ear_butts is None else ear_butts
+        self._butt_damage = pd.DataFrame() if butt_damage is None else butt_damage
         self._said: list[str] | None = None
         self._words = {k: letters.text(words) for k, words in told(report).items()}
 
@@ -207,16 +211,18 @@ class OneHeader:
             ))  # fmt: skip
         cushion = self._limit("cushion")
         wider = (
-            f" The aim is {cushion} wider for the cushion."
+            f"These aims are {cushion} wider for the cushion, because it fills that opening: "
             if report.cushion
-            else f" A chain with a cushion takes {cushion} more."
-        )
+            else "These aims are for the standard chain. Some set the plates up to "
+            f"{cushion} wider for a cushion, because the cushion fills that opening: "
+        ) + "measure the opening between the cushions and watch the ear butts."
         words.append(self._p(
             f"Stalks alone ask for a front gap that {report.limits.stalk_percentile:g} % of them "
             f"pass ({source_of(report.limits, 'stalk_percentile')}) with "
-            f"{self._limit('stalk_clearance')} to spare; the rear is {self._limit('taper')} more."
-            f"{wider} Measure stalks again when the crop changes."
+            f"{self._limit('stalk_clearance')} to spare; the rear is {self._limit('taper')} more. "
+            "Measure stalks again when the crop changes."
         ))  # fmt: skip
+        words.append(self._p(wider))
         rows = [
             [self._field(r.field), f"{r.stalks:.0f}", self._cell(r.by_stalks),
              self._cell(r.target_front), self._cell(r.target_rear)]
@@ -249,7 +255,22 @@ class OneHeader:
             first, *rest = reach.sentences("US" if self.say.us else "SI")
             out.append(first.replace("At a gap of", f"At the gap {which},", 1))
             more = " ".join(rest)
-        return [self._p(text) for text in (*out, more)]
+        return [self._p(text) for text in (*out, self._counted(), more)]
+
+    def _counted(self) -> str:
+        """What ears collected at the header tell beside their diameters."""
+        counts = self._butt_damage
+        if counts.empty:
+            return (
+                "Ears collected at the header tell more than diameters: count those with kernels "
+                "missing or cracked at the butt (table ear_butt_damage)."
+            )
+        ears, damaged = counts["ears_examined"].sum(), counts["ears_damaged"].sum()
+        return (
+            f"Diameter alone does not tell; go by the counts: of {number(ears, 0)} ears collected "
+            f"at the header, all setups together, {100 * damaged / ears:.0f} % were damaged at the "
+            "butt."
+        )
 
     def feeding(self) -> Fragment:
         """What feeds the header, what it pulls and how long it takes, speed by speed."""

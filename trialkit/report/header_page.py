@@ -15,8 +15,8 @@ import pandas as pd
 
 from trialkit import __version__
 from trialkit.errors import ReportError, TrialkitError
-from trialkit.header import CAUTION, HeaderReport
-from trialkit.header.words import extent
+from trialkit.header import HeaderReport
+from trialkit.header.words import MEASURING, extent
 from trialkit.quantities import listed, lower_first, upper_first
 from trialkit.report.field_day import CAUTIONS, DEFER
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
@@ -58,11 +58,13 @@ class HeaderPage:
         self.letters = Letters(trial)
         self.reports: tuple[HeaderReport, ...] = header_reports(trial, **options)
         several = len(self.reports) > 1
+        damage = trial.ear_butt_damage.merge(trial.strips[["strip", "field"]], on="strip")
         self.each = tuple(
             OneHeader(
                 report, self.letters, self._loss, loss_ratio,
                 trial.ear_butts[trial.ear_butts["field"].isin(report.fields["field"])],
                 f"-{k}" * several,
+                damage[damage["field"].isin(report.fields["field"])],
             )
             for k, report in enumerate(self.reports, 1)
         )  # fmt: skip
@@ -107,7 +109,7 @@ class HeaderPage:
         """The cautions for anyone who touches a header."""
         return section(
             "cautions", "Before anyone touches the header",
-            paragraph(CAUTION, "defer"), bullets(TOUCHING), paragraph(DEFER),
+            paragraph(MEASURING, "defer"), bullets(TOUCHING), paragraph(DEFER),
         )  # fmt: skip
 
     def limits(self) -> Fragment:

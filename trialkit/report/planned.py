@@ -12,9 +12,10 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.display import freedom
 from trialkit.errors import TrialError
 from trialkit.plan import planned_tables, read_plan
-from trialkit.quantities import lower_first, number
+from trialkit.quantities import lower_first
 from trialkit.report.fragments import bullets, paragraph, table
 from trialkit.report.wording import counted, listed
 
@@ -329,7 +330,7 @@ class _Planned:
         rows = []
         for f in result.design.factors:
             used = result.contrasts.loc[result.contrasts["factor"] == f.name, "df"]
-            ends = dict.fromkeys(number(float(v), 1) for v in (used.min(), used.max()))
+            ends = dict.fromkeys(freedom(float(v)) for v in (used.min(), used.max()))
             known = f.name in planned.index
             rows.append(
                 [self.letters.text(f.label),

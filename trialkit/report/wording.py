@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 
 from trialkit.analysis.family import evidence
 from trialkit.analysis.grades import Compared, Ends, Grade, all_compared, grade_of, in_order
-from trialkit.display import p_text
+from trialkit.display import freedom, p_text
 from trialkit.quantities import (
     Scale,
     lower_first,
@@ -50,7 +50,7 @@ def why_weaker(row: Mapping[str, Any]) -> str:
     if math.isfinite(model) and math.isfinite(simple):
         by_model, by_simple = grade_of(row, model), grade_of(row, simple)
         df = float(row.get("df_classical", math.nan))
-        reach = f", {number(df, 0)} degrees of freedom" if math.isfinite(df) else ""
+        reach = f", {freedom(df, 0)} degrees of freedom" if math.isfinite(df) else ""
         more = "finds more" if by_simple.strength > by_model.strength else "finds less"
         if by_model is not by_simple:
             out.append(
