@@ -303,11 +303,10 @@ def test_other_responses_by_the_same_path(others, response, link, unit, truth) -
 def test_ratios_say_what_they_are_of(result) -> None:
     result = result[0]
     # Counts of both losses hold what lay there before harvest; a share of kernels does not.
-    assert " of all kernels behind the header, those lost before harvest too," in result.words
+    assert ", those lost before harvest included," in result.words
     ears = replace(result, response="dropped_ears", title="Dropped ears")
-    assert "Ratios are of all ears behind the header, those lost before harvest too." in (
-        sentences(ears)
-    )
+    assert any(", those lost before harvest included, so smaller" in s for s in sentences(ears))
+    assert any(") of all ears on the ground, mean over" in s for s in sentences(ears))
     damage = replace(result, response="kernel_damage")
     assert not damage.of_all and not any("before harvest" in line for line in sentences(damage))
 

@@ -161,8 +161,10 @@ class Comparison:
         if self.prior is None:
             return ""
         return (
-            "A sceptical prior for the next trial, no effect give or take what effects came to "
-            f"between these trials{self.of_all}; under [model] of its trial.toml: {self.prior.line}"
+            "A sceptical prior for the next trial (what is held likely before it is counted): most "
+            f"likely no difference, 19 times in 20 by less than {self.prior.times:.3g} times "
+            f"either way, as wide as the ratios of these trials{self.of_all}; under [model] of its "
+            f"trial.toml: {self.prior.line}"
         )
 
     @property
@@ -179,7 +181,10 @@ class Comparison:
         spec = SPECIFICATIONS[self.response]
         if not spec.offset:
             return ""
-        return f" of all {spec.thing.split()[-1]}s behind the header, those lost before harvest too"
+        return (
+            f" of all {spec.thing.split()[-1]}s on the ground where the header passed, those lost "
+            "before harvest included"
+        )
 
     def told(self) -> pd.DataFrame:
         """Mean effects as people read them: ratios (or differences) instead of logarithms.

@@ -134,8 +134,8 @@ def _crossing_words(curve: EffectCurve, found: Crossing, low: float, high: float
     low, high = low * own.factor, high * own.factor
     if not found.intervals:
         return (
-            f"One value at a time, a {what} of {value} is refused everywhere between {low:.1f} and "
-            f"{high:.1f} {unit}."
+            f"One {curve.along_label} at a time, a {what} of {value} is refused everywhere between "
+            f"{low:.1f} and {high:.1f} {unit}."
         )
     whole = found.open_low and found.open_high and len(found.intervals) == 1
     if found.at:

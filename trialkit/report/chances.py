@@ -72,14 +72,14 @@ def with_prior(probability: float, believed: float | None, prior: Prior | None) 
 
 
 def of_hundred(low: float, high: float) -> str:
-    """An interval of a share as whole numbers of 100, never all or none: "between 60 and 99"."""
+    """An interval of a share as whole numbers of 100, never all or none: "60 to 99"."""
     if not (math.isfinite(low) and math.isfinite(high)):
         return "an unknown number"
     least, most = max(math.floor(100 * low), 1), min(math.ceil(100 * high), 99)
     least, most = min(least, 99), max(most, 1)
     if least >= most:
         return f"about {most}"
-    return f"between {least} and {most}"
+    return f"{least} to {most}"
 
 
 def across_fields(

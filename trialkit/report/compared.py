@@ -44,22 +44,26 @@ def sentences(comparison: Comparison) -> list[str]:
         f"strips, compared by {factors}. {brackets(comparison.level)}"
     ]
     if comparison.of_all:
-        out.append(f"Ratios are{comparison.of_all}.")
+        out.append(
+            f"Figures are{comparison.of_all}, so smaller than those on a trial's own pages, which "
+            "are of what the header lost."
+        )
+    ground = comparison.of_all.partition(" where")[0]
     for _, row in comparison.effects.iterrows():
         factor = str(row["factor"]).replace("_", " ")
         label, reference = labels_of(factor, [str(row["level"]), str(row["reference"])])
         named = label if factor.casefold() in label.casefold() else f"{factor}, {label}"
         text = (
             f"{upper_first(named)} against {reference}: "
-            f"{effect_words(comparison, row['estimate'], row['low'], row['high'])}, "
+            f"{effect_words(comparison, row['estimate'], row['low'], row['high'])}{ground}, "
             f"mean over {row['n_trials']} trials and {row['n_fields']} fields. "
             f"{Grade[row['evidence'].upper()].value}"
         )
         if np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
             text += (
-                f" A field of the next trial: {_between(comparison, row)}. Of 100 such fields "
-                f"{of_hundred(row['same_direction_low'], row['same_direction_high'])} have an "
-                "effect in that direction."
+                f" A field of the next trial: {_between(comparison, row)}. Of 100 such fields, "
+                f"{of_hundred(row['same_direction_low'], row['same_direction_high'])} would go the "
+                "same way."
             )
         out.append(text)
     return out
@@ -84,7 +88,12 @@ def grower_table(comparison: Comparison, letters: ComparedLetters) -> pd.DataFra
     """Every grower's own fields against the others', in words."""
     rows = []
     for _, row in letters.table(comparison.growers).iterrows():
-        what = "mean over setups" if row["factor"] == "mean" else f"{row['factor']}: {row['level']}"
+        what = "mean over setups"
+        if row["factor"] != "mean":
+            # The effect itself is compared: not how much is lost with the level.
+            reference = comparison.factors[row["factor"]][0]
+            sign = " \N{MINUS SIGN} " if comparison.link == "identity" else " / "
+            what = sign.join(labels_of(row["factor"], [row["level"], reference]))
         words = effect_words(comparison, row["difference"], row["low"], row["high"])
         rows.append({"grower": row["grower"], "fields": row["n_fields"],
                      "others": row["n_other_fields"], "what": what,

@@ -210,19 +210,22 @@ class OneHeader:
                 "setting the header was measured at."
             ))  # fmt: skip
         cushion = self._limit("cushion")
-        wider = (
-            f"These aims are {cushion} wider for the cushion, because it fills that opening: "
+        aims = (
+            f"These aims are {cushion} wider for the cushion, because it fills that opening"
             if report.cushion
             else "These aims are for the standard chain. Some set the plates up to "
-            f"{cushion} wider for a cushion, because the cushion fills that opening: "
-        ) + "measure the opening between the cushions and watch the ear butts."
+            f"{cushion} wider for a cushion, because the cushion fills that opening"
+        )
         words.append(self._p(
             f"Stalks alone ask for a front gap that {report.limits.stalk_percentile:g} % of them "
             f"pass ({source_of(report.limits, 'stalk_percentile')}) with "
             f"{self._limit('stalk_clearance')} to spare; the rear is {self._limit('taper')} more. "
             "Measure stalks again when the crop changes."
         ))  # fmt: skip
-        words.append(self._p(wider))
+        words.append(self._p(
+            f"{aims}: measure the opening between the cushions, watch the ear butts, and follow "
+            "the operator's manual."
+        ))  # fmt: skip
         rows = [
             [self._field(r.field), f"{r.stalks:.0f}", self._cell(r.by_stalks),
              self._cell(r.target_front), self._cell(r.target_rear)]
