@@ -79,6 +79,11 @@ class OneHeader:
         every = self.report.items
         items = "".join(f"<li>{self._item(item, every)}</li>" for item in every)
         words = f"<ol>{items}</ol>" if items else self._p(self._words["first"])
+        if option := OPTION.search(items):
+            words += self._p(
+                "What begins with two dashes is how a figure is given to the program: trialkit "
+                f"header FOLDER {option[0]} NUMBER.", "quiet",
+            )  # fmt: skip
         words += self._p(self._noise[0], "quiet")
         plot = plots.header_plan(self.report)
         picture = self._figure(
@@ -392,8 +397,7 @@ class OneHeader:
 
 
 def _tied(text: str) -> str:
-    """Numbers, their fractions and the units after them on one line."""
-    text = re.sub(r"(?<=\d)-(?=\d+/\d)", "\N{NON-BREAKING HYPHEN}", text)
+    """Numbers and the units after them on one line."""
     return re.sub(r"(?<=\d) (?=(?:%|in|mm|mph|km/h|ft)\b|%)", "\N{NO-BREAK SPACE}", text)
 
 

@@ -297,8 +297,15 @@ def shown(notebook: NotebookNode) -> Iterator[tuple[str, str]]:
         for number, cell in enumerate(own, 1) for output in cell.get("outputs", [])
         if output.output_type in ("execute_result", "display_data")
     ]  # fmt: skip
-    yield from zip([where for where, _ in pieces], explained(html for _, html in pieces),
-                   strict=True)  # fmt: skip
+    for (where, _), html in zip(pieces, explained(html for _, html in pieces), strict=True):
+        yield where, fractions_whole(html)
+
+
+def fractions_whole(html: str) -> str:
+    """A piece of a page whose "1-1/8 in" no line breaks; code, scripts and pictures as they are."""
+    passed = r"(<(code|option|pre|script|style|svg)\b.*?</\2>|<[^>]*>)"
+    hyphen = "\N{NON-BREAKING HYPHEN}"
+    return re.sub(rf"{passed}|(?<=\d)-(?=\d+/\d)", lambda m: m[1] or hyphen, html, flags=re.DOTALL)
 
 
 def as_html(data: Mapping[str, Any], number: int) -> str:
