@@ -82,21 +82,29 @@ class SpeedChoice:
 
         least, most = self.table["speed"].iloc[[0, -1]]
         level = f"{100 * self.confidence:g} %"
-        found = (
-            f", the {self.end} of the speeds looked at ({speed(least)} to {speed(most)}); one "
-            "beyond it may cost less"
-            if self.end
-            else f" ({level} interval {speed(self.best_low)} to {speed(self.best_high)}, looked "
-            f"for between {speed(least)} and {speed(most)})"
-        )
+        if self.end:
+            way, beyond = {"highest": ("faster", "beyond"), "lowest": ("slower", "below")}[self.end]
+            first = (
+                f"Within the speeds run ({speed(least)} to {speed(most)} {unit}), going {way} cost "
+                f"less per {area} if only loose kernels and hours are counted. Nothing here was "
+                f"measured {beyond} {speed(self.best)} {unit}: do not drive {way} on this page's "
+                "word. Dropped ears, damage, plugging and whether the rolls still pull are not in "
+                "it."
+            )
+        else:
+            first = (
+                f"Grain lost and time together cost least at {speed(self.best)} {unit} ({level} "
+                f"interval {speed(self.best_low)} to {speed(self.best_high)}, looked for between "
+                f"{speed(least)} and {speed(most)})."
+            )
         out = [
-            f"Grain lost and time together cost least at {speed(self.best)} {unit}{found}.",
+            first,
             f"From {speed(self.flat_low)} to {speed(self.flat_high)} {unit} the cost stays within "
             f"{self.currency} {amount(self.within * size)} per {area} of the least.",
         ]
-        if max(self.at_low_end, self.at_high_end) > 0.05:
+        if not self.end and max(self.at_low_end, self.at_high_end) > 0.05:
             ends = [
-                f"{percent(share)} that it is at or beyond the {word} of these speeds"
+                f"{percent(share)} that it is at the {word} of these speeds"
                 for share, word in ((self.at_low_end, "lowest"), (self.at_high_end, "highest"))
                 if share > 0.05
             ]

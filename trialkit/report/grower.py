@@ -24,6 +24,7 @@ from trialkit.decide.words import area_unit
 from trialkit.errors import DesignError, ModelError
 from trialkit.quantities import number, upper_first
 from trialkit.report import advice, grower_conditions, grower_fields, grower_money, second_answer
+from trialkit.report.field_day import CAUTIONS
 from trialkit.report.field_day_more import folded, shown
 from trialkit.report.fragments import Fragment, bullets, in_notebook, paragraph, section
 from trialkit.report.own import OwnLetters
@@ -40,10 +41,7 @@ if TYPE_CHECKING:
 SHOWN = ("header_loss", "kernel_damage")
 EXAMPLES = (150.0, 300.0, 450.0)
 """What an hour of combining may cost where the trial does not say: examples."""
-DEFER = (
-    "Before anyone changes a header: engine off, key out, wait until everything has stopped, block "
-    "the lift cylinders. The operator's manual and qualified service people come before this page."
-)
+DEFER = "The operator's manual and qualified service people come before this page."
 
 
 class GrowerPage:
@@ -200,9 +198,13 @@ class GrowerPage:
         )
 
     def what_to_do(self) -> Fragment:
-        """What follows for every setup, with the reader's own prices."""
+        """What follows for every setup, with the reader's own prices, and the cautions."""
         told = [self.letters.text(text) for text in advice.told(self.verdict)]
-        return section("do", "What to do", bullets(told))
+        return section(
+            "do", "What to do", bullets(told),
+            paragraph("Before anyone changes a header or walks behind the machine:", "defer"),
+            bullets(CAUTIONS),
+        )  # fmt: skip
 
     def my_fields(self) -> Fragment:
         """The effect in each of my fields and in the others."""

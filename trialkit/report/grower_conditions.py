@@ -31,6 +31,10 @@ if TYPE_CHECKING:
     from trialkit.report.grower import GrowerPage
 
 ALONG = {"moisture": "Grain moisture", "speed_measured": "Ground speed"}
+NOT_BY_LOT = (
+    "{} was not set by lot (drawn at random): what went with it, such as hybrid, day or field, is "
+    "part of this."
+)
 
 
 def conditions(page: GrowerPage) -> Fragment:
@@ -72,12 +76,7 @@ def _along(page: GrowerPage, curve: EffectCurve) -> str:
     found = _crossing(curve)
     if found is not None and changes is not Grade.OPEN:
         words.append(paragraph(_turns(curve, found, unit, page.percent)))
-    words.append(
-        paragraph(
-            f"{upper_first(name)} was not set by lot: what went with it, such as hybrid, day or "
-            "field, is part of this."
-        )
-    )
+    words.append(paragraph(NOT_BY_LOT.format(upper_first(name))))
     record = [*curve.words, *([found.words] if found is not None else [])]
     words.append(
         folded("For the record: the test", paragraph(page.letters.text(" ".join(record)), "record"))
@@ -129,7 +128,7 @@ def _told(changes: Grade, name: str) -> str:
         Grade.CLEAR: f"The effect clearly changes with {name}",
         Grade.GOOD: f"The effect changes with {name}",
         Grade.LEANING: f"The effect may change with {name}",
-        Grade.OPEN: f"The trial cannot tell that the effect changes with {name}",
+        Grade.OPEN: f"The trial cannot tell whether the effect changes with {name}",
     }[changes]
 
 
@@ -200,8 +199,8 @@ def _cheapest(page: GrowerPage) -> str:
 
     for cost, choice in choices.items():
         end = choice.end
-        beyond = {"": "", "lowest": " or slower", "highest": " or faster"}[end]
-        spread = "beyond the speeds run" if end else ""
+        beyond = f", the {end} run" if end else ""
+        spread = "not known beyond it" if end else ""
         rows.append([
             f"{config.currency} {amount(cost, 0)}", f"{shown(choice.best)}{beyond}",
             spread or f"{shown(choice.best_low)} to {shown(choice.best_high)}",
@@ -215,6 +214,8 @@ def _cheapest(page: GrowerPage) -> str:
         ["an hour costs", "least at", f"{page.percent} interval", within], rows,
     )  # fmt: skip
     words = [paragraph(text) for text in middle.sentences[:-1]]
+    if page.speed_factor is None:
+        words.append(paragraph(NOT_BY_LOT.format("Ground speed")))
     example = "" if cost == config.hour_cost else ", an example"
     lead = paragraph(
         f"If an hour of combining costs {config.currency} {amount(cost, 0)}{example} (the table "
