@@ -131,10 +131,10 @@ def test_an_optimum_at_the_end_says_so(analysis):
     found = best_speed(curve, **{**MONEY, "cost_per_hour": 400.0}, within=2.0, system="US")
     assert found.best == curve.high and found.at_high_end > 0.95
     words = " ".join(found.sentences)
-    assert "the highest of the speeds looked at" in words and "may cost less" in words
+    assert "going faster cost less" in words and "do not drive faster" in words
     assert "mph" in words and "not a guarantee" in words
     free = best_speed(curve, **{**MONEY, "cost_per_hour": 0.0}, within=2.0)
-    assert free.best == curve.low and "the lowest of the speeds" in free.sentences[0]
+    assert free.best == curve.low and "going slower cost less" in free.sentences[0]
     assert free.flat_low == curve.low < free.flat_high
     with pytest.raises(ValueError, match="within the speeds"):
         best_speed(curve, **MONEY, within=1.0, limits=(2.0, 9.0))

@@ -54,7 +54,10 @@ class Said:
 
 def flat(text: str) -> str:
     """Text as one line, with plain spaces."""
-    return re.sub(r"\s+", " ", text.replace("\N{NO-BREAK SPACE}", " ")).strip()
+    text = re.sub(r"\s+", " ", text.replace("\N{NO-BREAK SPACE}", " ")).strip()
+    # What rounds to nothing is an amount of zero.
+    nothing = rf"no difference \(from ({NUMBER}) ({UNIT}) ({SIDE}) to"
+    return re.sub(nothing, r"0 \2 (from \1 \3 to", text)
 
 
 def number(text: str) -> float:
@@ -189,7 +192,7 @@ class Reader:
              r"(?P<more>[^:]*?): which counts for more is yours", "open"),
             (rf"Not settled yet: (?P<a>{label}) against (?P<b>{label})\.(?P<did>)",
              "unsettled"),
-            (rf"Nothing here speaks for a change between (?P<b>{label}) and (?P<a>{label})\."
+            (rf"does not settle whether (?P<a>{label}) is better or worse than (?P<b>{label});"
              r"(?P<did>)", "unsettled"),
         )  # fmt: skip
         for pattern, advice in shapes:
@@ -198,6 +201,14 @@ class Reader:
                 did = m["did"] + " " + (m.groupdict().get("more") or "")
                 for response, strength, side in self.nouns(did):
                     self.sentence(response, m["a"], m["b"], strength, side == "fall", where, m[0])
+
+        for m in re.finditer(
+            rf"({label}) is better or worse than ({label}); best guess for [^:.]*: ({PLAIN})|"
+            rf"({label}) instead of ({label}) (?:left|had) ({PLAIN}) in [^.]*? and takes",
+            text, re.IGNORECASE,
+        ):  # fmt: skip
+            one, other, amount = m.groups()[:3] if m[1] else m.groups()[3:]
+            self.amounts(self.response, one, other, amount, where)
 
     def money(self, text: str, where: str) -> None:
         """Worth of the grain of a comparison, what is left of the balance, and the chance."""
@@ -210,14 +221,15 @@ class Reader:
             lost = m[4] == "lost" or " loses " in m[0]
             self.worth(m[1], m[2], m[3], (m[6], m[7]), lost, where, m[0], m[5] == "loss")
         for m in re.finditer(
-            rf"({label}) takes ({NUMBER}) hours more per [\w ]+? than ({label})(?:;.*?)?\. The "
-            rf"grain it (saves|loses) is worth \w+ ({NUMBER}) per \w+ \({ends}\)", text, re.I,
+            rf"({label}) instead of ({label}) (?:[^.]|\.\d)*?takes ({NUMBER}) hours more per "
+            rf"[\w ]+(?:;[^.]*)?\. The grain it (saves|loses) is worth \w+ ({NUMBER}) per \w+ "
+            rf"\({ends}\)", text, re.I,
         ):  # fmt: skip
             lost = m[4] == "loses"
-            self.worth(m[1], m[3], m[5], (m[6], m[7]), lost, where, m[0], lost)
+            self.worth(m[1], m[2], m[5], (m[6], m[7]), lost, where, m[0], lost)
         for m in re.finditer(
-            rf"All told,[^.]*? ({label}) (leaves|pays: it leaves|costs) \w+ ({NUMBER}) per \w+ "
-            rf"(?:more than it saves )?against ({label})(?: \({ends}\)|{RUNS})", text, re.I,
+            rf"Counting loose kernels at the header[^.]*? ({label}) (leaves|pays: it leaves|costs) "
+            rf"\w+ ({NUMBER}) per \w+ (?:more than it saves )?against ({label})(?: \({ends}\)|{RUNS})", text, re.I,
         ):  # fmt: skip
             sign = -1.0 if m[2] == "costs" else 1.0
             if m["unsettled"]:

@@ -47,8 +47,9 @@ def with_classical(
         for row in contrasts.itertuples()
     ]  # fmt: skip
     p, df = np.array(found, dtype=float).reshape(-1, 2).T
+    logs = spec.link == "log" and not spec.compared_zones
     words = [
-        _words(design, row.factor) if np.isfinite(value) else ""
+        _words(design, row.factor, logs) if np.isfinite(value) else ""
         for row, value in zip(contrasts.itertuples(), p, strict=True)
     ]
     return contrasts.assign(p_classical=p, df_classical=df, classical=words)
@@ -97,8 +98,8 @@ def _tests(y: pd.Series, design: Design, factor: str) -> dict[str, tuple[float, 
     return out
 
 
-def _words(design: Design, factor: str) -> str:
-    """The test in words: "paired t-test of 6 pairs"."""
+def _words(design: Design, factor: str, logs: bool) -> str:
+    """The test in words: "paired t-test of the logarithms of 6 pairs"."""
     own = design.strata[factor]
     units = design.strips.drop_duplicates(list(own.keys))
     blocks = units.groupby(list(own.within)).ngroups if own.within else 0
@@ -108,7 +109,7 @@ def _words(design: Design, factor: str) -> str:
     elif not own.within:
         words = f"analysis of variance of {len(units)} {own.units}"
     elif own.blocks == "blocks" and two and own.units == "strips":
-        words = f"paired t-test of {blocks} pairs"
+        words = f"paired t-test of {'the logarithms of ' * logs}{blocks} pairs"
     else:
         words = f"analysis of variance of {own.units} within {blocks} {own.blocks or 'fields'}"
     adjusted = " and ".join(SHORT[c] for c in design.covariates)

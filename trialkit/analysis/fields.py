@@ -182,6 +182,9 @@ def of_the_response(effects: FieldEffects, result: ResponseAnalysis) -> FieldEff
     with m the reference's adjusted mean. The mean effect becomes the ratio of
     `ResponseAnalysis.contrasts`, so that one effect is one figure.
 
+    What a field's own pairs say becomes their measured difference (`ResponseAnalysis.by_field`)
+    over m, so that kg/ha and per cent of one field are one quantity.
+
     Standard errors, which stay on the counts' scale, are missing.
 
     Parameters
@@ -210,9 +213,13 @@ def of_the_response(effects: FieldEffects, result: ResponseAnalysis) -> FieldEff
         rest = 1 + np.expm1(logs.to_numpy(dtype=float)) * (base + off) / base
         return np.log(np.maximum(rest, LEAST))  # missing stays missing
 
-    columns = ["raw", "raw_low", "raw_high", "shrunken", "low", "high"]
+    columns = ["shrunken", "low", "high"]
     fields, pooled = effects.fields.copy(), effects.pooled.copy()
     fields[columns] = turned(fields[columns])
+    own = result.by_field[result.by_field["factor"] == effects.factor].set_index(["level", "field"])
+    at = pd.MultiIndex.from_frame(fields[["level", "field"]])
+    measured = own.reindex(at)[["difference", "low", "high"]].to_numpy(dtype=float)
+    fields[["raw", "raw_low", "raw_high"]] = np.log(np.maximum(1 + measured / base, LEAST))
     pooled[["predicted_low", "predicted_high"]] = turned(pooled[["predicted_low",
                                                                  "predicted_high"]])  # fmt: skip
     pooled[["estimate", "low", "high"]] = ratios.to_numpy(dtype=float)

@@ -167,7 +167,9 @@ def all_compared(result: ResponseAnalysis, at_same: bool = False) -> list[Compar
         f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
     }
     second = result.at_same if at_same else None
-    table = second.contrasts if second is not None else result.contrasts
+    table = result.contrasts
+    if second is not None:  # a response is primary or not in both answers
+        table = second.contrasts.assign(primary=bool(table.get("primary", pd.Series([True])).all()))
     return [
         Compared.of_row(
             result.response, row, labels[row["factor"]][row["reference"]], result.unit,

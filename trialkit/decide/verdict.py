@@ -46,8 +46,9 @@ if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
     from trialkit.decide.grades import DiscountTable
 
-COUNT = ("header_loss", "kernel_damage", "dropped_ears", "processing_loss", "broken_corn",
-         "foreign_material", "residue_mass", "residue_score")  # fmt: skip
+COUNT = ("header_loss", "kernel_damage", "ear_butt_damage", "dropped_ears", "processing_loss",
+         "broken_corn", "foreign_material", "residue_mass", "residue_score",
+         "leaf_intake")  # fmt: skip
 """Responses that speak for or against a setup; yield, moisture and what lay there before do not."""
 GRAIN = "header_loss"
 

@@ -46,7 +46,9 @@ def money_by_area(money: Money) -> Plot:
         else (money.break_even_ha_low, money.break_even_ha_high)
     )
     least, most = (math.inf if end is None else end for end in ends)
-    shown = "" if even is None else amount(even, whole_places(even, least, most))
+    places = 0 if even is None else whole_places(even, least, most)
+    shown = "" if even is None else amount(even, places)
+    limit = amount(most, places) if np.isfinite(most) else "no limit"
     cost = money.annual_cost
     size = area_unit(money.system)[1]
     own = money.area_per_year / size if money.area_per_year else None
@@ -64,7 +66,8 @@ def money_by_area(money: Money) -> Plot:
         if even is not None and even <= area[-1]:
             ax.plot([even], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
             ax.annotate(
-                f"pays for itself from\n{shown} {unit} a year",
+                f"best guess: breaks even at\n{shown} {unit} a year ({amount(least, places)} to "
+                f"{limit})",
                 (even, 0),
                 (0.03, 0.62),
                 textcoords="axes fraction",

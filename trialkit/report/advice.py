@@ -52,7 +52,11 @@ def of_level(own: LevelVerdict, verdict: Verdict) -> str:
     if own.advice is Advice.UNSETTLED:
         if own.primary.grade is Grade.LEANING:
             return f"Not settled yet: {label} against {reference}."
-        return f"Nothing here speaks for a change between {reference} and {label}."
+        found = finding(own.primary, verdict.system)
+        return (
+            f"This trial does not settle whether {label} is better or worse than {reference}; best "
+            f"guess for {TERMS[found.response].subject}: {found.percent or found.absolute[0]}."
+        )
     if own.advice is Advice.TRY:
         first = own.better[0]
         return (
@@ -96,12 +100,13 @@ def _of_speed(own: LevelVerdict, verdict: Verdict) -> str:
     side = -1.0 if faster else 1.0  # of money, which is told of the slower speed
     label, reference = lower_first(slow.label), lower_first(slow.reference_label)
     hours, area = hours_per_block(own.time, verdict.system)
-    takes = f"takes {number(abs(hours), 1)} hours more per {area} than {reference}"
-    subject = TERMS[slow.response].subject
-    amount_of = f"; it came to {finding(slow, verdict.system).absolute[0]} in {subject}"
-    if not slow.grade.found:
-        amount_of = f"; that it changes {subject} is not established"
-    out = [f"{upper_first(label)} {takes}{amount_of}."]
+    takes = f"takes {number(abs(hours), 1)} hours more per {area}"
+    words, begin = TERMS[slow.response], f"{upper_first(label)} instead of {reference}"
+    if slow.grade.found:
+        size_of = finding(slow, verdict.system).absolute[0]
+        out = [f"{begin} {words.verb} {size_of} in {words.noun} and {takes}."]
+    else:
+        out = [f"{begin} {takes}; that it changes {words.subject} is not established."]
     balance = own.balance
     if balance is not None:
         unit, size = area_unit(verdict.system)
@@ -142,9 +147,9 @@ def _of_option(own: LevelVerdict, verdict: Verdict) -> str:
         if balance.believed is not None and chance(balance.believed) != chance(balance.chance):
             believed = f", {chance(balance.believed)} with what was believed before the trial"
         out.append(
-            f"The chance that it pays is {chance(balance.chance)}{believed}. Before you buy, try "
-            f"it next to {_passes(reference, 'passes')} and {TERMS[found[0].response].count}: the "
-            "choice is yours."
+            f"The chance that it pays is {chance(balance.chance)}{believed}. Before you buy, try a "
+            f"borrowed set next to {_passes(reference, 'passes')} and "
+            f"{TERMS[found[0].response].count}: the choice is yours."
         )
     return " ".join([*out, *_beside(own)])
 
@@ -154,7 +159,9 @@ def _net(label: str, reference: str, net: Ends, own: LevelVerdict, verdict: Verd
     balance = own.balance
     assert balance is not None
     unit, size = area_unit(verdict.system)
-    given = ["All told"]
+    counted_in = "loose kernels at the header" + " and damage" * bool(balance.damage)
+    against = [*["its cost"] * own.bought, *["hours"] * (own.time is not None)]
+    given = [f"Counting {counted_in} against {listed(against)}"]
     if balance.area is not None:
         given.append(f"on {amount(balance.area / size, 0)} {unit} a year")
     if own.time is not None and verdict.hour_cost is not None:
@@ -279,14 +286,14 @@ def in_lines(others: Mapping[str, Sequence[Finding]]) -> list[str]:
     """
     out: list[str] = []
     untold: list[str] = []
-    setups: set[str] = set()
+    setups: set[tuple[str, str]] = set()
     for title, found in others.items():
         known = [f for f in found if f.grade.found]
         if known:
             out.append(" ".join(f"{f.sentence.rstrip('.')}: {f.absolute[0]}." for f in known))
         elif found:
             untold.append(title)
-            setups.update(f.level for f in found)
+            setups.update((f.factor, f.level) for f in found)
     if untold:
         which = "the two" if len(setups) == 1 else "the setups"
         out.append(f"This trial cannot tell {which} apart in {listed(untold)}.")

@@ -179,8 +179,7 @@ class FieldDayPage(FoldedParts):
         for response, title in ALSO.items():
             if response == self.response or response not in self.analysis.responses:
                 continue
-            if self.factor.name in set(self.analysis[response].contrasts["factor"]):
-                others[title] = self._findings(response, self.factor.name)
+            others[title] = self._every(response)
         lines = advice.in_lines(others)
         counted = counted_words(self.analysis)
         words = [paragraph(self.letters.text(counted))] if counted else []

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from datetime import date
 from html import escape
@@ -14,6 +15,7 @@ from trialkit import __version__, plots
 from trialkit.decide.verdict import verdict
 from trialkit.errors import DesignError
 from trialkit.losses import cobs_left_out, width_assumed
+from trialkit.plots.sources import BEFORE
 from trialkit.quantities import (
     decimals,
     lower_first,
@@ -95,6 +97,11 @@ class FoldedParts:
                 "and cleaning answer to different settings."
             )
         ]
+        if {"kernels", "ears"} <= set(losses.loc[losses["kg_ha"].notna(), "kind"]):
+            words.append(paragraph(
+                "These figures add dropped ears, of which few were found: they swing by chance and "
+                "can point the other way from loose kernels alone."
+            ))  # fmt: skip
         if len(self.setups) > 1:
             text = "A row holds all strips of its setup, whatever else was set on them."
             if pooled := [lower_first(f.label) for f in self.setups if f not in factors]:
@@ -127,21 +134,32 @@ class FoldedParts:
         """The bars as numbers, in the trial's own units, and the share of the yield."""
         own = scales("kg/ha", self.config.units)[0]
         rows = []
-        shown = losses[losses["kind"] == "all"]
-        allowed = [decimals(2 * se * own.factor) for se in shown["se_kg_ha"]]
+        known = losses[losses["kg_ha"].notna()]
+        allowed = [decimals(2 * se * own.factor) for se in known["se_kg_ha"]]
         places = max(int(median(allowed)), 0)
-        told = plots.sources_of(losses)
-        for setup, group in shown.groupby("setup", sort=False):
-            by_source = group.set_index("source")
-            cells = [str(setup)]
-            for source in (*told, "total"):
-                kg = by_source["kg_ha"].get(source)
-                cells.append("" if pd.isna(kg) else number(float(kg) * own.factor, places))
-            share = by_source["percent_of_yield"].get("total", float("nan"))
-            cells.append(f"{number(float(share), 1)}\N{NO-BREAK SPACE}%" if pd.notna(share) else "")
-            rows.append(cells)
-        head = ["setup", *(words for words, _ in told.values()), "in all", "of yield"]
-        return table(f"Loss by source, {own.unit}", head, rows)
+        told = {s: w for s, (w, _) in plots.sources_of(losses).items() if s != BEFORE}
+        columns = {(source, "all"): words for source, words in told.items()}
+        if "ears" in set(known["kind"]):
+            del columns["header", "all"]
+            columns = {("header", "kernels"): "loose kernels at the header",
+                       ("header", "ears"): "dropped ears at the header"} | columns  # fmt: skip
+        for setup, group in losses.groupby("setup", sort=False):
+            cell = group.set_index(["source", "kind"])
+            whole = cell.reindex([(source, "all") for source in told])
+            kg = [*(cell["kg_ha"].get(at, math.nan) for at in columns), whole["kg_ha"].sum()]
+            cells = ["" if pd.isna(v) else number(float(v) * own.factor, places) for v in kg]
+            share = float(whole["percent_of_yield"].sum(min_count=1))
+            cells.append(f"{number(share, 1)}\N{NO-BREAK SPACE}%" if math.isfinite(share) else "")
+            rows.append([str(setup), *cells])
+        head = ["setup", *columns.values(), "by the machine", "of yield"]
+        strips = self.analysis.losses.strips
+        lay = strips.loc[strips["source"].eq(BEFORE) & strips["kind"].eq("all"), "kg_ha"].mean()
+        before = "" if pd.isna(lay) else paragraph(
+            f"Already on the ground: {number(float(lay) * own.factor, places)} {own.unit}, the "
+            "mean of all strips. What lay there before is no setup's doing, and is not in the "
+            "table: rows differ there by luck."
+        )  # fmt: skip
+        return before + table(f"Loss by source, {own.unit}", head, rows)
 
     def record(self) -> Fragment:
         """Data quality, conversions and the models in the statistician's words."""
@@ -187,7 +205,7 @@ class FoldedParts:
         return findings(self.analysis.responses[response], self.config.units, factor, first)
 
     def _every(self, response: str) -> list[Finding]:
-        """Findings of every factor, the headline's first."""
+        """Findings of every factor that was compared in a response, the headline's first."""
         factors = sorted(self.setups, key=lambda f: f.name != self.factor.name)
         return [found for f in factors for found in self._findings(response, f.name)]
 

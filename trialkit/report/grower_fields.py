@@ -13,7 +13,7 @@ from trialkit.analysis.grades import Grade, grade
 from trialkit.quantities import Scale, decimals, lower_first, number, scales, upper_first
 from trialkit.report.fragments import Fragment, figure, marked_table, paragraph, section
 from trialkit.report.terms import TERMS
-from trialkit.report.wording import change, counted, of_difference
+from trialkit.report.wording import change, counted, of_difference, p_is
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -115,15 +115,12 @@ def _told(page: GrowerPage, effects: FieldEffects | None) -> list[str]:
     out = [f"All fields together: {_every(page)}."]
     # A standard deviation has no side: its test alone grades whether fields differ.
     verdict = grade(float(row["sd_p"]), 1.0, 1.0)
-    if verdict in (Grade.CLEAR, Grade.GOOD):
+    if verdict is not Grade.OPEN:
+        most = int(effects.fields["n_pairs"].max())
+        signs = {Grade.CLEAR: "clear signs", Grade.GOOD: "signs"}.get(verdict, "weak signs")
         out.append(
-            "The effect differed from field to field: a field's own figure counts for more than "
-            "the mean of all."
-        )
-    elif verdict is Grade.LEANING:
-        out.append(
-            "The effect may differ from field to field; the figures of single fields are pulled "
-            "towards the mean as far as the counts allow."
+            f"There are {signs} (p {p_is(float(row['sd_p']))}) that the effect differs between "
+            f"fields; with {counted(most, 'pair')} a field no single field's figure is sure."
         )
     else:
         out.append(
@@ -154,7 +151,7 @@ def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -
     by_model = pd.DataFrame()
     if effects is not None:
         by_model = effects.fields[effects.fields["level"].eq(page.found.level)].set_index("field")
-        head += ["its strips alone, %", "by the model, drawn to the mean, %"]
+        head += ["measured, %", "by the model, drawn to the mean, %"]
     out, marks = [], []
     for field in [*page.mine, *page.others]:
         if field not in rows.index and field not in by_model.index:

@@ -292,9 +292,10 @@ def _turning(page: GrowerPage, pay: Payback) -> list[str]:
     found = pay.found.difference
     low, high = (-v for v in reversed(found.interval(pay.confidence)))
     s = span(-found.value, low, high, own)
+    short = "so it falls short" if -found.value < needed else "more than that"
     out.append(
-        f"If it saved less than {input_value('saved', needed, system)} it would not pay; the trial "
-        f"puts the saving at {s.value} {own.unit} ({s.interval})."
+        f"It must save {input_value('saved', needed, system)} to pay; the best guess is {s.value} "
+        f"{own.unit} ({s.interval}), {short}."
     )
     years = pay.table.loc["years"]
     if math.isfinite(years["median"]):
@@ -305,8 +306,9 @@ def _turning(page: GrowerPage, pay: Payback) -> list[str]:
         )
         corn = f"{amount(years['median'] * base.area / size, -1)} {unit}"
         out.append(
-            f"If it did not last {amount(years['median'], 1)} years, which is {corn}, it would not "
-            f"have repaid its price with interest ({page.percent} range {latest})."
+            f"It would have to last {amount(years['median'], 1)} years, which is {corn} (stated: "
+            f"{amount(base.life, 1)} years), to repay its price with interest ({page.percent} "
+            f"range {latest})."
         )
     else:
         out.append("At the middle of the range the saving never repays its price.")
@@ -364,8 +366,8 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
         )
     elif value < 0:
         out.append(
-            f"No price, and no area, makes {lower_first(label)} pay for grain: it loses grain over "
-            "the whole interval. Something else that it does would have to be worth more than that."
+            f"At no price, and on no area, does {lower_first(label)} pay in grain: it loses grain "
+            "over the whole interval. Something else that it does would have to be worth more."
         )
     else:
         out.append(f"At any price of grain {lower_first(label)} keeps more of it.")

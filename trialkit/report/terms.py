@@ -36,6 +36,11 @@ class Terms:
     count: str = "count behind both"
 
     @property
+    def noun(self) -> str:
+        """What is left or had, behind its verb: "loose kernels at the header"."""
+        return self.subject if self.larger == "higher" else self.more.format("").split(" ", 1)[1]
+
+    @property
     def by_amount(self) -> tuple[str, str]:
         """Words for a fall and a rise told in a unit: an amount is "1.4 bu/ac less", whatever can
         be counted in it; a height is "lower"."""

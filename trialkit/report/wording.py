@@ -32,11 +32,12 @@ if TYPE_CHECKING:
     from trialkit.analysis import ResponseAnalysis
 
 
+NONE = "no difference"
 _FINDS = {
     Grade.CLEAR: "clear evidence",
     Grade.GOOD: "good evidence",
     Grade.LEANING: "no more than a tendency",
-    Grade.OPEN: "no difference",
+    Grade.OPEN: NONE,
 }
 
 
@@ -54,9 +55,9 @@ def why_weaker(row: Mapping[str, Any]) -> str:
         more = "finds more" if by_simple.strength > by_model.strength else "finds less"
         if by_model is not by_simple:
             out.append(
-                f"The model finds {_FINDS[by_model]} (p {_is(model)}); the simpler test of the "
+                f"The model finds {_FINDS[by_model]} (p {p_is(model)}); the simpler test of the "
                 f"same strips, {row['classical']}{reach}, {more}: {_FINDS[by_simple]} (p "
-                f"{_is(simple)}); this page goes by the more cautious of the two."
+                f"{p_is(simple)}); this page goes by the more cautious of the two."
             )
     alone = max((float(row.get(c, math.nan)) for c in ("p", "p_classical")), key=_known)
     if not grade_of(row).found and grade_of(row, alone).found:
@@ -64,8 +65,8 @@ def why_weaker(row: Mapping[str, Any]) -> str:
         if not row.get("primary", True):
             range_too, among = "", "all that was looked at"
         out.append(
-            f"Looked at alone{range_too} it would count as a difference (p {_is(alone)}); among "
-            f"{among} it may be luck (p {_is(evidence(row))})."
+            f"Looked at alone{range_too} it would count as a difference (p {p_is(alone)}); among "
+            f"{among} it may be luck (p {p_is(evidence(row))})."
         )
     return " ".join(out)
 
@@ -74,7 +75,8 @@ def _known(p: float) -> float:
     return -1.0 if math.isnan(p) else p
 
 
-def _is(p: float) -> str:
+def p_is(p: float) -> str:
+    """ "= 0.034", "below 0.001"."""
     text = p_text(p)
     return text if text.startswith("below") else f"= {text}"
 
@@ -131,9 +133,9 @@ def change(
         return f"{s.value} {unit} {more} ({s.interval})"
     places = places_in(scale, (high - low) / 2 * scale.factor)
     middle, least, most = (number(abs(x) * scale.factor, places) for x in (value, low, high))
-    # A difference that rounds to nothing has no side.
-    side = "" if middle == number(0.0, places) else f" {less if value < 0 else more}"
-    return f"{middle} {unit}{side} (from {least} {less} to {most} {more})"
+    if middle == number(0.0, places):  # what rounds to nothing has no side
+        return f"{NONE} (from {least} {unit} {less} to {most} {more})"
+    return f"{middle} {unit} {less if value < 0 else more} (from {least} {less} to {most} {more})"
 
 
 @dataclass(frozen=True, slots=True)
@@ -186,7 +188,8 @@ class Finding:
     def extent(self) -> str:
         """How large, in the trial's own unit and as a share, with "Best guess" where the evidence
         is no more than that."""
-        text = self.absolute[0] + (f", that is {self.percent}" if self.percent else "")
+        percent = "" if self.percent.startswith(NONE) else self.percent
+        text = self.absolute[0] + (f", that is {percent}" if percent else "")
         return upper_first(text) if self.grade.found else f"Best guess: {text}"
 
 
