@@ -229,7 +229,8 @@ class Reader:
             self.worth(m[1], m[2], m[5], (m[6], m[7]), lost, where, m[0], lost)
         for m in re.finditer(
             rf"Counting loose kernels at the header[^.]*? ({label}) (leaves|pays: it leaves|costs) "
-            rf"\w+ ({NUMBER}) per \w+ (?:more than it saves )?against ({label})(?: \({ends}\)|{RUNS})", text, re.I,
+            rf"\w+ ({NUMBER}) per \w+ (?:more than it saves )?against ({label})"
+            rf"(?: \({ends}\)|{RUNS})", text, re.I,
         ):  # fmt: skip
             sign = -1.0 if m[2] == "costs" else 1.0
             if m["unsettled"]:

@@ -47,9 +47,10 @@ def with_classical(
         for row in contrasts.itertuples()
     ]  # fmt: skip
     p, df = np.array(found, dtype=float).reshape(-1, 2).T
-    logs = spec.link == "log" and not spec.compared_zones
+    of = {"log": "the logarithms of ", "logit": "the logits of "}.get(spec.link, "")
+    of = "" if spec.compared_zones else of
     words = [
-        _words(design, row.factor, logs) if np.isfinite(value) else ""
+        _words(design, row.factor, of) if np.isfinite(value) else ""
         for row, value in zip(contrasts.itertuples(), p, strict=True)
     ]
     return contrasts.assign(p_classical=p, df_classical=df, classical=words)
@@ -98,7 +99,7 @@ def _tests(y: pd.Series, design: Design, factor: str) -> dict[str, tuple[float, 
     return out
 
 
-def _words(design: Design, factor: str, logs: bool) -> str:
+def _words(design: Design, factor: str, of: str) -> str:
     """The test in words: "paired t-test of the logarithms of 6 pairs"."""
     own = design.strata[factor]
     units = design.strips.drop_duplicates(list(own.keys))
@@ -109,7 +110,7 @@ def _words(design: Design, factor: str, logs: bool) -> str:
     elif not own.within:
         words = f"analysis of variance of {len(units)} {own.units}"
     elif own.blocks == "blocks" and two and own.units == "strips":
-        words = f"paired t-test of {'the logarithms of ' * logs}{blocks} pairs"
+        words = f"paired t-test of {of}{blocks} pairs"
     else:
         words = f"analysis of variance of {own.units} within {blocks} {own.blocks or 'fields'}"
     adjusted = " and ".join(SHORT[c] for c in design.covariates)

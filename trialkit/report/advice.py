@@ -140,7 +140,8 @@ def _of_option(own: LevelVerdict, verdict: Verdict) -> str:
     size = area_unit(verdict.system)[1]
     out = [_net(label, reference, _times(balance.net, size), own, verdict)]
     found = own.better or own.worse
-    if [c.response for c in found] not in ([], [own.primary.response]):  # the headline says one
+    said = [c.response for c in found] not in ([], [own.primary.response])  # the headline says one
+    if said:
         out.insert(0, f"{upper_first(label)} {_did(found)} than {reference}.")
     if own.advice is Advice.CHOICE:
         believed = ""
@@ -151,7 +152,7 @@ def _of_option(own: LevelVerdict, verdict: Verdict) -> str:
             f"borrowed set next to {_passes(reference, 'passes')} and "
             f"{TERMS[found[0].response].count}: the choice is yours."
         )
-    return " ".join([*out, *_beside(own)])
+    return " ".join([*out, *_beside(own, found if said else ())])
 
 
 def _net(label: str, reference: str, net: Ends, own: LevelVerdict, verdict: Verdict) -> str:
@@ -197,12 +198,12 @@ def _times(ends: Ends, factor: float) -> Ends:
     return value, min(low, high), max(low, high)
 
 
-def _beside(own: LevelVerdict) -> list[str]:
-    """What else was found that has no price."""
-    if own.balance is None or not own.balance.unpriced:
-        return []
+def _beside(own: LevelVerdict, said: Sequence[Compared] = ()) -> list[str]:
+    """What else was found that has no price, and is not said already."""
+    unpriced = () if own.balance is None else own.balance.unpriced
+    left = [c for c in unpriced if c not in said]
     label = lower_first(own.primary.label)
-    return [f"Not priced: {label} {_did(own.balance.unpriced)}."]
+    return [f"Not priced: {label} {_did(left)}."] if left else []
 
 
 def _needed(own: LevelVerdict, analysis: TrialAnalysis) -> str:
