@@ -91,3 +91,8 @@ def test_field_by_field_ratios_are_those_of_the_headline(analysed) -> None:
         by_hand = 1 + np.expm1(row.estimate) * (mean + result.offset.value) / mean
         assert by_hand == pytest.approx(told.loc[row.level, "ratio"], rel=0.01)
     assert (np.sign(net.fields["shrunken"]) == np.sign(gross.fields["shrunken"])).all()
+    # Per cent of a field are its kg/ha over the reference's mean of all fields.
+    measured = result.by_field.set_index(["level", "field"])
+    for row in net.fields.itertuples():
+        share = measured.loc[(row.level, row.field), "difference"] / mean
+        assert np.expm1(row.raw) == pytest.approx(share, rel=1e-12)

@@ -54,7 +54,8 @@ class Said:
 
 def flat(text: str) -> str:
     """Text as one line, with plain spaces."""
-    text = re.sub(r"\s+", " ", text.replace("\N{NO-BREAK SPACE}", " ")).strip()
+    text = text.replace("\N{NO-BREAK SPACE}", " ").replace("\N{NON-BREAKING HYPHEN}", "-")
+    text = re.sub(r"\s+", " ", text).strip()
     # What rounds to nothing is an amount of zero.
     nothing = rf"no difference \(from ({NUMBER}) ({UNIT}) ({SIDE}) to"
     return re.sub(nothing, r"0 \2 (from \1 \3 to", text)

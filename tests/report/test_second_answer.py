@@ -76,6 +76,14 @@ def test_a_change_of_direction_is_told_at_the_same_grade(analysis) -> None:
     assert apart(turned(result, p), "SI", "chain", "old") == []
 
 
+def test_probably_is_for_the_primary_response_alone(analysis) -> None:
+    """Of another response a lean is not told in the second answer either."""
+    result = turned(analysis["header_loss"], 0.1)
+    assert "probably" in " ".join(apart(result, "SI"))
+    second = replace(result, contrasts=result.contrasts.assign(primary=False))
+    assert "probably" not in " ".join(apart(second, "SI"))
+
+
 def test_tables_hold_it_with_what_it_is_adjusted_for(analysis) -> None:
     named = tables(analysis)
     table = named["contrasts_at_same"]

@@ -399,6 +399,10 @@ def test_advice_by_grade() -> None:
         "to 0.048).",
         "This trial cannot tell the two apart in ears and score.",
     ]
+    # Two levels against one reference are three setups.
+    lines = advice.in_lines({"ears": [made(0.9, 1), replace(made(0.9, 1), own=replace(
+        made(0.9, 1).own, factor="speed"))]})  # fmt: skip
+    assert lines == ["This trial cannot tell the setups apart in ears."]
 
 
 def balance(net: tuple[float, float, float], **given: object) -> Balance:

@@ -143,12 +143,17 @@ class Figures:
                 f"{self._needed}")  # fmt: skip
         if self.annual_cost == 0:
             cost = ("nothing", "")
+        per, year = f"Left per {unit}, cost paid", "Left in a year, cost paid"
+        left, net = per_area(self.net_per_ha), self.net_per_year
+        if self.annual_cost == 0:  # nothing is paid
+            side = "Gain" if value >= 0 else "Loss"
+            per, year, left, net = f"{side} per {unit}", f"{side} a year", worth(left), worth(net)
         return {
             "value": (f"{name}, per {unit}", *told(worth(per_area(self.value_per_ha)), 2)),
             "cost": (f"What it costs, per {unit}", *cost),
-            "left": (f"Left per {unit}, cost paid", *told(per_area(self.net_per_ha), 2)),
+            "left": (per, *told(left, 2)),
             "year": (f"{name}, a year", *told(worth(self.value_per_year))),
-            "net": ("Left in a year, cost paid", *told(self.net_per_year)),
+            "net": (year, *told(net)),
             "even": ("Pays for itself from", area, reach),
             "chance": (pays, percent(self.probability), here),
         }

@@ -151,7 +151,7 @@ def _table(page: GrowerPage, effects: FieldEffects | None, rows: pd.DataFrame) -
     by_model = pd.DataFrame()
     if effects is not None:
         by_model = effects.fields[effects.fields["level"].eq(page.found.level)].set_index("field")
-        head += ["measured, %", "by the model, drawn to the mean, %"]
+        head += ["measured, % of all fields' mean", "by the model, drawn to the mean, %"]
     out, marks = [], []
     for field in [*page.mine, *page.others]:
         if field not in rows.index and field not in by_model.index:

@@ -125,6 +125,7 @@
     const lost = value[0] < 0;
     const worth = values => lost ? [-values[0], -values[2], -values[1]] : values;
     const name = lost ? "Grain lost, " : "Grain saved, ";
+    const side = lost ? "Loss " : "Gain ";  // where nothing is paid
     const lasts = amount(own.years, 1).replace(/\.0$/, "");
     const worn = own.worn ? " (" + amount(given.life, 0) + " " + data.unit + ")" : "";
     const [grain, times, places] = data.grain;
@@ -135,9 +136,11 @@
         data.currency + " " + amount(cost / given.area, 2),
         data.currency + " " + amount(cost, 0) + " a year; it lasts " + lasts
           + (lasts === "1" ? " year" : " years") + worn + " and is covered by " + needed])],
-      left: ["Left per " + data.unit + ", cost paid", ...told(left, 2)],
+      left: cost === 0 ? [side + "per " + data.unit, ...told(worth(left), 2)]
+        : ["Left per " + data.unit + ", cost paid", ...told(left, 2)],
       year: [name + "a year", ...told(worth(year))],
-      net: ["Left in a year, cost paid", ...told(net)],
+      net: cost === 0 ? [side + "a year", ...told(worth(net))]
+        : ["Left in a year, cost paid", ...told(net)],
       even: ["Pays for itself from", area, reach],
       chance: [cost ? "Chance that it pays" : "Chance that it saves grain", percent(chance),
                "on " + amount(given.area, 0) + " " + data.unit + " a year"],
