@@ -381,8 +381,5 @@ def _free(page: GrowerPage, panel: WhatIf) -> list[str]:
         f"{shown.currency} {per_year[0]} a year ({page.percent} interval {per_year[1]} to "
         f"{per_year[2]}){cover}."
     )
-    out.append(
-        "Twice the price of grain or twice the acres double every figure; its sign they do not "
-        "change."
-    )
+    out.append("Twice the price of grain or twice the area doubles every figure.")
     return out
