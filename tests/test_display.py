@@ -271,7 +271,7 @@ def test_numbers_of_a_table() -> None:
             "low": [11.1, -np.inf, np.nan],
             "high": [13.6, np.inf, np.nan],
             "p": [0.0321, 1e-9, np.nan],
-            "df": [np.inf, 4.25, np.nan],
+            "df": [np.inf, 4.25, 2e7],
             "n": [1200, 3, 4],
             "ok": [True, False, True],
             "tiny": [1.23456e-7, 0.0, -123456.7],
@@ -284,7 +284,7 @@ def test_numbers_of_a_table() -> None:
     assert rows == [
         ["a", "12.3 (11.1 to 13.6)", "0.032", "\u221e", "1,200", "yes", "1.2e\u221207"],
         ["b", "1,234 (no limit to no limit)", "below 0.001", "4.2", "3", "no", "0"],
-        ["c", "", "", "", "4", "yes", "\u2212123,457"],
+        ["c", "", "", "over 1,000", "4", "yes", "\u2212123,457"],
     ]
     assert page.caption.get_text() == "A & B"
 

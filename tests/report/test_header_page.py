@@ -29,7 +29,7 @@ from trialkit.errors import DesignError, ReportError
 from trialkit.header.plates import STATIONS
 from trialkit.intake import write_trial
 from trialkit.report import HeaderPage, notebooks_dir, render
-from trialkit.report.rendering import Rendered
+from trialkit.report.rendering import Rendered, fractions_whole
 
 INCH = 25.4
 PROFILE = [4.75, 4.5, 4.375, 5.0, 6.0]  # a pair of warped guides, in
@@ -341,3 +341,22 @@ def test_command(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "none" / "header_check.csv").unlink()
     none = run(app, ["header", str(tmp_path / "none")])
     assert none.exit_code == 2 and not asked
+
+
+def test_ears_counted_at_the_header_stand_beside_their_diameters() -> None:
+    trial = demo()
+    strips = trial.strips.iloc[:2]
+    counts = {"strip": strips["strip"], "ears_examined": [900, 600], "ears_damaged": [300, 60]}
+    trial = replace(
+        trial, ear_butt_damage=pd.DataFrame(counts),
+        ear_butts=pd.DataFrame({"field": strips["field"], "diameter": [44.0, 46.0]}),
+    )  # fmt: skip
+    text = BeautifulSoup(HeaderPage(trial).each[0].target().html, "html.parser").get_text(" ")
+    told = re.sub(r"\s", " ", text)
+    assert "by diameter alone none of the 2 ear butts measured would reach the rolls" in told
+    assert "of 1,500 ears collected at the header, all setups together, 24 % were damaged" in told
+
+
+def test_only_a_reader_s_fractions_are_kept_whole() -> None:
+    kept = '<b title="1-1/8"></b><script>a = "1-1/8 < 2"</script><code>1-1/8</code> 2025-10'
+    assert fractions_whole(f"gap 1-1/8 in{kept}") == f"gap 1\u20111/8 in{kept}"
