@@ -34,7 +34,7 @@ from trialkit.plots.row_unit import (
 from trialkit.plots.scores import score_shares
 from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup
-from trialkit.plots.sources import loss_by_source, pooled_losses
+from trialkit.plots.sources import loss_by_source, loss_places, pooled_losses
 from trialkit.plots.speed import cost_by_speed
 from trialkit.plots.surface import loss_surface
 from trialkit.plots.zones import count_zones
@@ -57,6 +57,7 @@ __all__ = [
     "influence",
     "loss_by_setup",
     "loss_by_source",
+    "loss_places",
     "loss_surface",
     "money_by_area",
     "own_fields",

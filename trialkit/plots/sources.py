@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from statistics import median
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -22,7 +23,7 @@ from trialkit.plots.canvas import (
     text_width,
     value_axis,
 )
-from trialkit.quantities import number, scales
+from trialkit.quantities import Scale, decimals, number, scales
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -55,6 +56,12 @@ def pooled_losses(analysis: TrialAnalysis) -> tuple[pd.DataFrame, list[SetupFact
     return pd.concat(each, ignore_index=True), factors
 
 
+def loss_places(losses: pd.DataFrame, scale: Scale) -> int:
+    """Decimal places of measured losses (rows of `pooled_losses`) read side by side, in `scale`."""
+    errors = losses.loc[losses["kg_ha"].notna(), "se_kg_ha"]
+    return max(int(median(decimals(2 * se * scale.factor) for se in errors)), 0)
+
+
 BEFORE = "preharvest"
 """No setup's doing: left out of what is told of a setup in all."""
 LOSSES = ("header_loss", "dropped_ears", "processing_loss")
@@ -76,11 +83,13 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
     """
     table, _ = pooled_losses(analysis)
     told = sources_of(table)
+    measured = table
     table = table[(table["kind"] == "all") & table["source"].isin(list(told))]
     table = table[np.isfinite(table["kg_ha"].astype(float))]
     if table.empty:
         raise DesignError("The trial has no frame counts from which loss by source could be drawn.")
     own, *others = scales("kg/ha", analysis.trial.config.units)
+    places = loss_places(measured, own)
     shown = [source for source in told if source in set(table["source"])]
     sentences = []
     with style():
@@ -91,7 +100,7 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             values = rows.set_index("source")["kg_ha"].astype(float) * own.factor
             name = str(setup)
             machine = values.reindex([s for s in shown if s != BEFORE]).sum()
-            total = f"{number(float(machine), 1)} {own.unit} by the machine"
+            total = f"{number(float(machine), places)} {own.unit} by the machine"
             lines = fold(name, INSIDE - text_width(total, 9) - 0.2, 9, "bold")
             further = (len(lines) - 1) * LINE / LANE
             y += 1 + further
@@ -115,7 +124,9 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             ax.text(0, y - 0.36 - further / 2, "\n".join(lines), weight="bold", va="center", size=9,
                     transform=across)  # fmt: skip
             ax.text(1, y - 0.36 - further, total, va="center", ha="right", size=9, transform=across)
-            parts = [f"{told[s][0]} {number(float(values[s]), 1)}" for s in shown if s in values]
+            parts = [
+                f"{told[s][0]} {number(float(values[s]), places)}" for s in shown if s in values
+            ]
             sentences.append(f"{name}: {', '.join(parts)}")
         ax.set_ylim(y + 0.4, -0.6)
         above = 1.15 + 0.2 * (len(shown) > 3) + 0.3 * bool(others)  # with a second line of the key

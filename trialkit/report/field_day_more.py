@@ -6,7 +6,6 @@ import math
 from collections.abc import Sequence
 from datetime import date
 from html import escape
-from statistics import median
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
@@ -17,7 +16,6 @@ from trialkit.errors import DesignError
 from trialkit.losses import cobs_left_out, width_assumed
 from trialkit.plots.sources import BEFORE
 from trialkit.quantities import (
-    decimals,
     lower_first,
     number,
     scales,
@@ -121,7 +119,7 @@ class FoldedParts:
         if len(missing) == len(told):
             return section("sources", title, *words)
         kinds = set(losses.loc[losses["kg_ha"].notna(), "kind"]) - {"all"}
-        loose = "kernels, loose and on cobs" if "threshing" in told else "loose kernels"
+        loose = "kernels (loose and on cobs)" if "threshing" in told else "loose kernels"
         what = {"kernels": loose, "ears": "dropped ears"}
         measured = listed([words for kind, words in what.items() if kind in kinds])
         picture = figure(
@@ -134,12 +132,10 @@ class FoldedParts:
         """The bars as numbers, in the trial's own units, and the share of the yield."""
         own = scales("kg/ha", self.config.units)[0]
         rows = []
-        known = losses[losses["kg_ha"].notna()]
-        allowed = [decimals(2 * se * own.factor) for se in known["se_kg_ha"]]
-        places = max(int(median(allowed)), 0)
+        places = plots.loss_places(losses, own)
         told = {s: w for s, (w, _) in plots.sources_of(losses).items() if s != BEFORE}
         columns = {(source, "all"): words for source, words in told.items()}
-        if "ears" in set(known["kind"]):
+        if "ears" in set(losses.loc[losses["kg_ha"].notna(), "kind"]):
             del columns["header", "all"]
             columns = {("header", "kernels"): "loose kernels at the header",
                        ("header", "ears"): "dropped ears at the header"} | columns  # fmt: skip
