@@ -91,8 +91,8 @@ def test_words_state_the_interval_the_area_and_the_caution(analysis):
     assert "On 600 ac a year cushioned chain lasts 10 years and costs USD 894 a year" in area
     assert "from 224 ac a year (95 % interval 186 to 279 ac)" in pays
     # 894.18 / 600 = 1.49 an acre against 4.00.
-    # 600 x 2.51 = 1,506 a year; 1.49 / 4.00 = 0.37 bu/ac covers it.
-    assert "USD 1.49 per ac. That is USD 2.51 per ac, USD 1,506 a year, less than" in area
+    # 600 x 2.51 = 1,506 a year, told in tens (range 1,026 to 1,986); 1.49 / 4.00 = 0.37 bu/ac.
+    assert "USD 1.49 per ac. That is USD 2.51 per ac, USD 1,510 a year, less than" in area
     assert "it pays where it saves more than 0.37 bu/ac" in area
     assert caution == CAUTION and "not a guarantee" in caution
     metric = with_config(with_difference(analysis, 1.0), units="SI")
