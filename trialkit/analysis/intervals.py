@@ -134,9 +134,9 @@ class Told:
         if what == "difference":
             return np.asarray(one - other)
         # A mean that falls below what is taken off has nothing left: a ratio of none, or no bound.
-        with np.errstate(divide="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore"):
             above, below = (np.log(np.maximum(m - self._offset, 0.0)) for m in (one, other))
-        return np.where(np.isfinite(below), above - below, np.inf)
+            return np.where(np.isfinite(below), above - below, np.inf)
 
 
 def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:
