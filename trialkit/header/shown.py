@@ -30,7 +30,7 @@ def html(report: HeaderReport) -> str:
             f"rear, {unit}": lengths("gap_rear"),
             f"taper, {unit}": lengths("taper"),
             f"guides, least, {unit}": lengths("least_clearance"),
-            f"roll that grips, {unit}": lengths("effective_length"),
+            f"{report.unit.roll_column[0]}, {unit}": lengths(report.unit.roll_column[1]),
             "found": rows["verdict"],
         }
     )

@@ -70,6 +70,14 @@ class RowUnit:
         return tuple(f.name for f in fields(self) if isinstance(getattr(self, f.name), Assumed))
 
     @property
+    def roll_column(self) -> tuple[str, str]:
+        """Heading and column of a report's rows that tell of the rolls: what grips, or, while no
+        one measured their fluted length, only how far the one worn farther is worn."""
+        if "roll_length" in self.assumed:
+            return "roll worn", "wear"
+        return "roll that grips", "effective_length"
+
+    @property
     def ends(self) -> tuple[RowUnit, RowUnit]:
         """The unit that finishes pulling at the lowest speed within the ranges, and at the highest.
 

@@ -154,6 +154,7 @@ class OneHeader:
         """One row of a table for every row unit, and every reading below it."""
         report, say = self.report, self.say
         rows, plates, guides, others = [], [], [], []
+        roll_head, rolls = report.unit.roll_column
         for row in report.rows.to_dict("records"):
             label = str(row["row"])
             aside = max(
@@ -163,7 +164,7 @@ class OneHeader:
             rows.append([
                 label, *(self._cell(row[c]) for c in ("gap_front", "gap_rear", "taper")),
                 self._cell(aside, True), self._cell(row["least_clearance"]),
-                self._roll(row["effective_length"]), short_verdict(row, report),
+                self._roll(row[rolls]), short_verdict(row, report),
             ])  # fmt: skip
             plates.append([
                 label, *(self._asked(row, c) for c in GAPS), *(self._cell(row[c]) for c in PLATES),
@@ -183,11 +184,15 @@ class OneHeader:
             f"left, at the worse end; over {self._limit('crooked')} they are crooked. A gap is out "
             f"when it lies over {self._limit('own_gap')} off the other rows, a taper over "
             f"{self._limit('taper_off')} off the {self._limit('taper')} more at the rear. A "
-            f"station of the guides under {self._limit('guide_clearance')} is a pinch. Roll that "
-            "grips: its length behind the worn part, of the roll worn farther."
+            f"station of the guides under {self._limit('guide_clearance')} is a pinch. "
+            + (
+                "Roll worn: how far back from the front, of the roll worn farther."
+                if rolls == "wear"
+                else "Roll that grips: its length behind the worn part, of the roll worn farther."
+            )
         )
         head = ["row", "gap front", "gap rear", "taper", "plates unlike", "least guide",
-                "roll that grips", "verdict"]  # fmt: skip
+                roll_head, "verdict"]  # fmt: skip
         main = self._table(f"{name}, row by row from the left; {unit}", *_filled(head, rows))
         ends = [f"{side} {end}" for side in ("left plate", "right plate") for end in
                 ("front", "rear")]  # fmt: skip

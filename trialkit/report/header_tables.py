@@ -71,8 +71,8 @@ def verdict_table(report: HeaderReport) -> pd.DataFrame:
         ("least guide", "least_clearance"),
     ):  # fmt: skip
         out[name] = ["" if math.isnan(v) else say.value(v) for v in rows[column]]
-    grips = rows["effective_length"]
-    out["roll that grips"] = ["" if math.isnan(v) else say.roll(v).split()[0] for v in grips]
+    head, column = report.unit.roll_column
+    out[head] = ["" if math.isnan(v) else say.roll(v).split()[0] for v in rows[column]]
     out["verdict"] = [short_verdict(row, report) for row in rows.to_dict("records")]
     return out
 
