@@ -20,6 +20,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     ("simulate", "header"),
     ("trial",),
     ("losses",),
+    ("behind_machine", "ear_mass"),
     ("intake",),
     ("schema", "quantities"),
     ("units",),

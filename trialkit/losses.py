@@ -35,7 +35,9 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
+from trialkit.behind_machine import cobs_counted, cobs_left_out, discharge_width, width_assumed
 from trialkit.display import card, decimals, number, table
+from trialkit.ear_mass import NO_EAR_MASS, ear_table
 from trialkit.quantities import kernel_mass_taken
 
 if TYPE_CHECKING:
@@ -136,7 +138,7 @@ def losses(
             apart = cobs, loose
         parts.append(_sources(kernels, strips, config, notes, "kernels", apart))
     if len(ears):
-        found = _ear_table(ears, strips, config, notes)
+        found = ear_table(ears, strips, config, notes)
         parts.append(_sources(found, strips, config, notes, "ears"))
         if cobs_counted(frames):  # whole ears behind, beyond the header's, were not threshed
             through = parts[-1][parts[-1]["source"].eq("processing")]
@@ -146,58 +148,6 @@ def losses(
         parts.append(_all_kinds(parts, notes))
     by_strip = _strip_table(parts, strips, setup_columns)
     return Losses(frame_table, by_strip, setup_table(by_strip, config), tuple(notes))
-
-
-def cobs_counted(frames: pd.DataFrame) -> bool:
-    """Whether every frame behind the machine says how many kernels are still on pieces of cob.
-
-    Where some do not, these kernels are left out of all of them: strips are counted alike.
-    """
-    return _with_cobs(frames) == int(frames["zone"].eq("total").sum()) > 0
-
-
-def _with_cobs(frames: pd.DataFrame) -> int:
-    if "kernels_on_cobs" not in frames:
-        return 0
-    return int(frames.loc[frames["zone"].eq("total"), "kernels_on_cobs"].notna().sum())
-
-
-def cobs_left_out(frames: pd.DataFrame) -> str:
-    """What it means that kernels on pieces of cob were counted in some frames only; else empty."""
-    told, behind = _with_cobs(frames), int(frames["zone"].eq("total").sum())
-    if told in (0, behind):
-        return ""
-    return (
-        f"Kernels on pieces of cob were counted in {told} of {behind} frames behind the machine "
-        "only. They are left out, so that strips are counted alike; where there were none, write 0."
-    )
-
-
-def discharge_width(strips: pd.DataFrame, config: TrialConfig) -> pd.Series:
-    """Width (m) the residue fell on behind the machine: the strip's own, else the settings'."""
-    usual = config.header.discharge_width
-    if "discharge_width" not in strips:
-        return pd.Series(usual, index=strips.index)
-    return strips["discharge_width"].astype(float).fillna(usual)
-
-
-def width_assumed(frames: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig) -> str:
-    """What it means that nobody gave the width the residue fell on; empty where it is given."""
-    behind = strips["strip"].isin(frames.loc[frames["zone"].eq("total"), "strip"])
-    if config.header.discharge_stated or not behind.any():
-        return ""
-    own = strips.get("discharge_width", pd.Series(np.nan, index=strips.index))
-    lacking = int((behind & own.isna()).sum())
-    if not lacking:
-        return ""
-    unit = "ft" if config.units == "US" else "m"
-    width = float(units.convert(config.header.width, "m", unit))
-    where = "" if lacking == int(behind.sum()) else f" on {lacking} strips"
-    return (
-        f"The width that residue fell on behind the machine was not given{where} (discharge_width) "
-        f"and is assumed to be the header's, {width:.3g} {unit}. Where it fell on less, loss in "
-        "threshing and cleaning is overstated."
-    )
 
 
 def _frame_table(frames: pd.DataFrame, design: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
@@ -229,65 +179,6 @@ def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Seri
     """Poisson standard error (kg/ha) of one frame; a count of zero is taken as one."""
     density = np.sqrt(count.astype(float).clip(lower=1.0)) / area
     return units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
-
-
-_NO_EAR_MASS = (
-    "No ear search gives a kernel mass or kernel number per ear, so dropped ears could not be "
-    "turned into grain."
-)
-
-
-def kernel_mass_per_ear(
-    ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
-) -> pd.DataFrame:
-    """Ear searches with their strip's ``field, pair, moisture`` and ``mass`` of grain on one ear.
-
-    ``mass`` (g at base moisture) is as weighed, else kernels per ear times the thousand-kernel
-    mass, else the mean of the field's other searches, else the trial's; missing when none tells.
-    """
-    design = strips[["strip", "field", "pair"]].assign(moisture=_moisture(strips, config, notes))
-    table = ears.merge(design, on="strip", how="inner", validate="many_to_one")
-    weighed = units.to_standard_moisture(
-        table["kernel_mass_per_ear"].astype(float), table["moisture"], config.base_moisture
-    )
-    counted = table["kernels_per_ear"].astype(float) * config.thousand_kernel_mass / 1000.0
-    mass = pd.Series(weighed, index=table.index).fillna(counted)
-    borrowed = mass.isna()
-    mass = mass.fillna(mass.groupby(table["field"]).transform("mean")).fillna(mass.mean())
-    needed = borrowed & (table["ears"] > 0)
-    if mass.isna().any():
-        notes.append(_NO_EAR_MASS)
-    elif needed.any():
-        notes.append(
-            f"{needed.sum()} ear searches found ears without a kernel mass or number per ear; "
-            "the mean of the field's other ears was used."
-        )
-    return table.assign(mass=mass)
-
-
-def _ear_table(
-    ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig, notes: list[str]
-) -> pd.DataFrame:
-    """Ear searches with the loss (kg/ha at base moisture) each stands for."""
-    table = kernel_mass_per_ear(ears, strips, config, notes)
-    count, per_ear = table["ears"].astype(float), table["mass"] * 10.0 / table["area"]  # kg/ha
-    table["kg_ha"] = count * per_ear
-    table["one"] = np.sqrt(count.clip(lower=1.0)) * per_ear
-    kept = ["strip", "field", "pair", "zone", "area", "kg_ha", "one"]
-    return table.loc[table["mass"].notna(), kept]
-
-
-def _moisture(strips: pd.DataFrame, config: TrialConfig, notes: list[str]) -> pd.Series:
-    moisture = strips["moisture"].astype(float)
-    missing = int(moisture.isna().sum())
-    if missing:
-        notes.append(
-            f"{missing} strips have no grain moisture; ears dropped there were brought to "
-            f"{config.base_moisture:g} % from the field's mean moisture, else the trial's, "
-            "else taken as standard."
-        )
-    by_field = moisture.groupby(strips["field"]).transform("mean")
-    return moisture.fillna(by_field).fillna(moisture.mean()).fillna(config.base_moisture)
 
 
 def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
@@ -431,7 +322,7 @@ def _all_kinds(parts: list[pd.DataFrame], notes: list[str]) -> pd.DataFrame:
     header = out.loc[out["source"].eq("header"), "counted"]
     for lacking, other in (("ears", "kernels"), ("kernels", "ears")):
         if len(header) and (count := int(header.eq(other).sum())):
-            if lacking == "ears" and _NO_EAR_MASS in notes:  # searched for all the same
+            if lacking == "ears" and NO_EAR_MASS in notes:  # searched for all the same
                 notes.append("The loss of all kinds at the header is kernels alone.")
                 continue
             where = "the trial has" if count == len(header) else f"{count} strips have"

@@ -10,13 +10,14 @@ from pathlib import Path
 import pandas as pd
 
 from trialkit import schema
+from trialkit.behind_machine import cobs_counted, width_assumed
 from trialkit.display import card, table
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake.check import no_faults
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.read import no_reads, read_trial
 from trialkit.intake.write import csv_text, toml_text
-from trialkit.losses import Losses, cobs_counted, losses, width_assumed
+from trialkit.losses import Losses, losses
 
 _FAULTS_IN_MESSAGE = 8
 

@@ -122,7 +122,7 @@ def test_every_setting_has_its_source() -> None:
     # A maker gives these for its own header.
     makers = "plate_edge flute_pair roll_clearance chain_slack chain_stretch"
     assert {SOURCES[name].source for name in makers.split()} == {
-        "common practice; the operator's manual comes first"
+        "no published figure: the operator's manual comes first"
     }
     assert "operator's manual" in SOURCES["flute"].source
     assert {SOURCES[name].source for name in ("roll_length", "pulled_length")} == {PLAUSIBLE}

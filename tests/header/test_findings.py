@@ -79,7 +79,7 @@ def faulty() -> tk.Trial:
     )  # fmt: skip
 
 
-MAKER = "(common practice; the operator's manual comes first)"
+MAKER = "(no published figure: the operator's manual comes first)"
 # Every row's fault in words, whatever the speed; the rolls' verdict on top of it.
 PLANTED = {
     "Row 2": ("front gap 3/16 in (0.19) wider than the median of the rows",

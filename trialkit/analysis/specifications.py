@@ -23,13 +23,13 @@ import pandas as pd
 
 from trialkit import schema, units
 from trialkit.analysis.reading import Offset, Reading
-from trialkit.losses import (
+from trialkit.behind_machine import (
     cobs_counted,
     cobs_left_out,
     discharge_width,
-    kernel_mass_per_ear,
     width_assumed,
 )
+from trialkit.ear_mass import kernel_mass_per_ear
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -72,7 +72,7 @@ class Specification:
         Column of area (poisson), number examined (binomial) or sample mass (lognormal).
     also : str
         Column of counts added to the response where every row that should have it does
-        (`trialkit.losses.cobs_counted`).
+        (`trialkit.behind_machine.cobs_counted`).
     rest : bool
         Whether the size is what the response leaves of its column: an amount per amount of the
         rest, not a share of the whole.

@@ -16,7 +16,7 @@ INCH = 25.4  # mm
 
 @dataclass(frozen=True, slots=True)
 class HeaderLimits:
-    """Limits and targets; lengths in mm. Each can be given; common practice unless a source stands.
+    """Limits and targets; lengths in mm. Each can be given. `SOURCES` says where each is from.
 
     Attributes
     ----------
@@ -123,7 +123,7 @@ class Source(NamedTuple):
 
 
 COMMON = "common practice"
-MAKERS = "common practice; the operator's manual comes first"  # a maker gives its own
+MAKERS = "no published figure: the operator's manual comes first"  # defaults of our own
 PLAUSIBLE = "plausible, no published figure: measure it"
 OHIO = "Ohio State University Extension, 2019"
 SOURCES: dict[str, Source] = {

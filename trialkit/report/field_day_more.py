@@ -11,9 +11,9 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from trialkit import __version__, plots
+from trialkit.behind_machine import cobs_left_out, width_assumed
 from trialkit.decide.verdict import verdict
 from trialkit.errors import DesignError
-from trialkit.losses import cobs_left_out, width_assumed
 from trialkit.plots.sources import BEFORE
 from trialkit.quantities import (
     lower_first,

@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
+from trialkit.behind_machine import discharge_width
 from trialkit.intake.config import TrialConfig
-from trialkit.losses import discharge_width
 from trialkit.simulate.rows import (
     EAR_ZONES,
     behind_rows,
