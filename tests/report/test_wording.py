@@ -575,3 +575,9 @@ def test_a_trade_term_has_the_farmers_word_at_first_use_alone() -> None:
     assert explained(["Header loss: 3 trials", "Header loss"]) == [
         "Header loss (loss at the header): 3 trials", "Header loss",
     ]  # fmt: skip
+
+
+def test_a_title_stays_as_its_user_wrote_it() -> None:
+    title, page = "<h1>Stripper-plate gap</h1>", "<p>The stripper-plate gap was set.</p>"
+    shown = explained([title, page])
+    assert shown[0] == title and "deck" in shown[1]

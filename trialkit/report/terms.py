@@ -107,8 +107,8 @@ GLOSSES = {
 """What a farmer calls it, beside the trade's term where a page first uses that."""
 _PLACES = {term: re.compile(rf"\b{term}\b(?! \()", re.IGNORECASE) for term in GLOSSES}
 # Where a term stands short, or is not seen at first.
-_PASSED = frozenset(("details", "form", "h2", "h3", "h4", "math", "nav", "script", "style", "svg",
-                     "table"))  # fmt: skip
+_PASSED = frozenset(("details", "form", "h1", "h2", "h3", "h4", "math", "nav", "script", "style",
+                     "svg", "table"))  # fmt: skip
 
 
 def glossed(terms: Iterable[str]) -> str:
