@@ -12,17 +12,20 @@ import trialkit
 # From the top down. A room may import from any room below its own line, never from beside it.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
-    ("report",),
+    ("report", "pages"),
     ("plots", "demo"),
     ("decide", "plan"),
-    ("comparison",),
+    ("comparison", "many"),
     ("analysis",),
     ("simulate", "header"),
     ("trial",),
     ("losses",),
     ("behind_machine", "ear_mass"),
     ("intake",),
-    ("schema", "quantities"),
+    ("schema", "responses"),
+    ("words",),
+    ("quantities",),
+    ("facts",),
     ("units",),
     # Mathematics that knows nothing of corn.
     ("mixed", "randomisation"),
