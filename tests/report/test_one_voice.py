@@ -13,7 +13,9 @@ import pypdf
 import pytest
 from bs4 import BeautifulSoup
 from one_voice import Reader, Said, disagreements, flat
-from report_pages import TRIALS, Render
+from report_pages import PAGES, TRIALS, Render
+from snapshot import extract, frozen
+from snapshot.sources import OF_ANALYSIS
 from typer.testing import CliRunner
 
 from trialkit.analysis import TrialAnalysis, analyse
@@ -200,3 +202,41 @@ def test_demo_trials_as_printed_speak_with_one_voice(name: str, rendered: Render
     said = trial.said()
     assert disagreements(said) == []
     assert {s.where for s in said} == {*trial.html, *trial.plain}
+
+
+# ------------------------------------------------------------- numbers as frozen, see snapshot/
+def pages(number: int) -> dict[str, set[str]]:
+    """Numbers of the pages of a generated trial."""
+    trial = generated(number)
+    html = dict(trial.html)
+    if number in extract.WHOLE:
+        with pytest.MonkeyPatch.context() as patch:
+            patch.setattr(Plot, "svg", lambda self: EMPTY)
+            whole = parts(ResearcherPage(trial.analysis), "researcher")
+        html["researcher"] = "".join(whole)
+    ties = extract.TIES.get(number, set())
+    return {f"generated {number}, {page}": extract.of_page(text) - ties
+            for page, text in html.items()}  # fmt: skip
+
+
+@pytest.mark.parametrize("number", extract.GENERATED)
+def test_numbers_of_a_generated_trial_are_the_frozen_ones(number: int) -> None:
+    name = f"generated {number}"
+    for source, extracted in OF_ANALYSIS.items():
+        found = extracted(generated(number).analysis)
+        frozen.hold(f"{source}, {name}", frozen.changes(frozen.read(source)[name], found))
+    if number in extract.PLANNED:
+        found = extract.of_power(own_trials.config(number))
+        frozen.hold(f"power, {name}", frozen.changes(frozen.read("power")[name], found))
+    before = frozen.read_pages()
+    for page, words in pages(number).items():
+        frozen.hold(page, frozen.changes_of_page(before[page], words))
+
+
+@pytest.mark.parametrize(("report", "name"), PAGES, ids=map("-".join, PAGES))
+def test_numbers_of_a_printed_page_are_the_frozen_ones(
+    report: str, name: str, rendered: Render
+) -> None:
+    words = extract.of_page(rendered(report, name).html.read_text(encoding="utf-8"))
+    page = f"{name}, {report}"
+    frozen.hold(page, frozen.changes_of_page(frozen.read_pages()[page], words))
