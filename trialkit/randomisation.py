@@ -103,15 +103,7 @@ def paired_randomisation_test(
     else:
         sums = _random_sums(values, draws, np.random.default_rng(seed))
         counted_before = 1  # the observed pattern is itself one of the possible ones
-    observed = values.sum()
-    slack = _TIE * np.abs(values).sum()
-    if alternative == "two-sided":
-        extreme = np.abs(sums) >= abs(observed) - slack
-    elif alternative == "greater":
-        extreme = sums >= observed - slack
-    else:
-        extreme = sums <= observed + slack
-    as_extreme = int(extreme.sum()) + counted_before
+    as_extreme = _as_extreme(sums, values, alternative) + counted_before
     patterns = sums.size + counted_before
     return PairedRandomisation(
         mean=float(values.mean()),
@@ -122,6 +114,15 @@ def paired_randomisation_test(
         exact=exact,
         alternative=alternative,
     )
+
+
+def _as_extreme(sums: NDArray[np.float64], values: NDArray[np.float64], alternative: str) -> int:
+    """How many of the sums are at least as extreme as that of the values."""
+    observed, slack = values.sum(), _TIE * np.abs(values).sum()
+    if alternative == "two-sided":
+        return int((np.abs(sums) >= abs(observed) - slack).sum())
+    side = 1.0 if alternative == "greater" else -1.0
+    return int((side * sums >= side * observed - slack).sum())
 
 
 def _all_sums(values: NDArray[np.float64]) -> NDArray[np.float64]:

@@ -8,6 +8,7 @@ import pytest
 
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.mixed.residual_shape import residual_shape
 
 
 def trial(seed: int, mean: float, family: str = "poisson") -> MixedFit:
@@ -92,12 +93,12 @@ def test_effect_quantiles_of_a_balanced_one_way() -> None:
     frame = pd.DataFrame({"g": np.repeat(np.arange(groups), repeats)})
     frame["y"] = 5 + rng.normal(0, 1.5, groups)[frame["g"]] + rng.normal(0, 1, len(frame))
     fit = fit_mixed(frame, "y", nested=["g"])
-    table = fit.effect_quantiles("g", 800, seed=1)
+    table = residual_shape(fit, 800, seed=1).effects
     means = frame.groupby("g")["y"].mean()
     variance = fit.variances["variance"][0] + fit.dispersion**2 / repeats
     exact = (means - means.mean()) / np.sqrt(variance * (1 - 1 / groups))
     np.testing.assert_allclose(table["standardised"], np.sort(exact), rtol=1e-6)
-    assert list(table["g"]) == list(exact.sort_values().index)
+    assert list(table["unit"]) == [str(g) for g in exact.sort_values().index]
     assert table["theoretical"].to_numpy() == pytest.approx(-table["theoretical"][::-1].to_numpy())
     # The band against draws of centred normals, without any model; the outermost quantile of
     # 800 and 20,000 draws agree to about 0.1.
@@ -109,8 +110,8 @@ def test_effect_quantiles_of_a_balanced_one_way() -> None:
 
 
 def test_effect_quantiles_of_slopes_and_counts() -> None:
-    table = trial(3, 6.0).effect_quantiles("strip", 100, seed=1)
-    assert list(table.columns[:3]) == ["pair", "strip", "term"] and len(table) == 12
+    table = residual_shape(trial(3, 6.0), 100, seed=1).effects.query("level == 'strip'")
+    assert len(table) == 12
     assert (table["low"] < table["high"]).all()
     assert (np.diff(table["standardised"]) >= 0).all()
 
@@ -124,8 +125,7 @@ def test_what_has_no_check_says_so() -> None:
         fit.dispersion_check()
     with pytest.raises(ModelError, match="no zeros"):
         fit.zero_check()
-    with pytest.raises(ModelError, match="estimated at zero"):
-        fit.effect_quantiles("g")
+    assert residual_shape(fit, 20, seed=1).effects.empty  # the variance is estimated at zero
     with pytest.raises(ModelError, match="at least 20"):
         trial(1, 3.0).zero_check(5)
 

@@ -179,7 +179,7 @@ def test_custom_contrasts(one_way: tuple[MixedFit, list[np.ndarray]]) -> None:
 
 
 def test_polynomials_follow_the_spacing() -> None:
-    from trialkit.mixed.means import polynomial
+    from trialkit.mixed.contrasts import polynomial
 
     at = np.array([0.0, 1.0, 3.0, 7.0])
     weights = polynomial([str(v) for v in at])

@@ -19,7 +19,7 @@ from trialkit.analysis.reading import Means, Offset
 from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.integrated import Integrated
-from trialkit.mixed.means import _functions
+from trialkit.mixed.means import columns_of_functions as _functions
 
 if TYPE_CHECKING:
     from trialkit.analysis.result import ResponseAnalysis

@@ -13,24 +13,22 @@ from __future__ import annotations
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 from scipy.linalg import qr
 
 from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.estimate import estimate
-from trialkit.mixed.hypotheses import term_rows
+from trialkit.mixed.fitted import F, Fitted, refit
+from trialkit.mixed.hypotheses import term_rows, upper_tail
+from trialkit.mixed.inference import default_inference
+from trialkit.mixed.law import simulate
 from trialkit.mixed.model import standardise
+from trialkit.mixed.notes import rounds_heading
 from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
-
-if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
-
-Statistic = Callable[["MixedFit"], float | Mapping[str, float]]
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,8 +104,7 @@ class Bootstrap:
 
     @property
     def _title(self) -> str:
-        failed = _count(len(self.failures), "could not be fitted")
-        return f"parametric bootstrap, {self.n} rounds{failed}"
+        return rounds_heading("", self.n, len(self.failures))
 
     def __repr__(self) -> str:
         return f"{self._title}\n\n{self.summary.round(5).to_string()}"
@@ -159,8 +156,7 @@ class BootstrapTest:
 
     @property
     def _title(self) -> str:
-        failed = _count(len(self.failures), "could not be fitted")
-        return f"parametric bootstrap test of {self.hypothesis}, {self.n} rounds{failed}"
+        return rounds_heading(self.hypothesis, self.n, len(self.failures))
 
     def __repr__(self) -> str:
         return f"{self._title}\n\n{self.summary.round(5).to_string()}"
@@ -169,15 +165,32 @@ class BootstrapTest:
         return card(self._title, [], table(self.summary))
 
 
-def _count(n: int, what: str) -> str:
-    return f", of which {n} {what}" if n else ""
-
-
 def bootstrap(
-    fit: MixedFit, n: int, seed: int | None, jobs: int, statistic: Statistic | None,
-    progress: Progress | None,
+    fit: F, n: int = 1000, seed: int | None = None, jobs: int = 1,
+    statistic: Callable[[F], float | Mapping[str, float]] | None = None,
+    progress: Progress | None = None,
 ) -> Bootstrap:  # fmt: skip
-    """See :meth:`trialkit.mixed.MixedFit.bootstrap`."""
+    """Parametric bootstrap: draw from the fit, new units included, and fit again.
+
+    Parameters
+    ----------
+    n : rounds.
+    seed : whole number; the same seed gives the same rounds for any number of jobs.
+    jobs : processes.
+    statistic : callable, optional
+        Takes the fit of a round, returns a number or a mapping of names to numbers.
+    progress : callable, optional
+        Called with (rounds done, rounds in all).
+
+    Returns
+    -------
+    Bootstrap : ``draws``, ``summary``, ``intervals(level, kind)``, ``failures``.
+
+    Raises
+    ------
+    ModelError
+        If fewer than two rounds can be fitted, or n or jobs is too small.
+    """
     index, own = _estimates(fit, statistic)
     read = partial(_estimates, statistic=statistic)
     values, failures = _rounds(partial(_refits, fit, fit, read), n, seed, jobs, progress)
@@ -192,10 +205,27 @@ def bootstrap(
 
 
 def bootstrap_test(
-    fit: MixedFit, hypothesis: str | np.ndarray, n: int, seed: int | None, jobs: int,
-    progress: Progress | None,
+    fit: Fitted, hypothesis: str | np.ndarray, n: int = 1000, seed: int | None = None,
+    jobs: int = 1, progress: Progress | None = None,
 ) -> BootstrapTest:  # fmt: skip
-    """See :meth:`trialkit.mixed.MixedFit.bootstrap_test`."""
+    """Test of a term or contrasts against data drawn from the model fitted without them.
+
+    Parameters
+    ----------
+    hypothesis : str or ndarray, shape (functions, terms)
+        A term of the fixed part (tested as in ``term_tests``), or rows of coefficients that are
+        jointly zero.
+    n, seed, jobs, progress : as for :func:`bootstrap`.
+
+    Returns
+    -------
+    BootstrapTest : statistic F, ``p = (1 + exceedances) / (1 + n - failures)``, draws.
+
+    Raises
+    ------
+    ModelError
+        If the term is unknown, or the rows do not suit the coefficients.
+    """
     part = fit.fixed_part
     if isinstance(hypothesis, str):
         if hypothesis not in part.full_terms or hypothesis == "1":
@@ -212,15 +242,15 @@ def bootstrap_test(
     read = partial(_f_test, rows=rows)
     own, den_df = _f_test(fit, rows)
     q = len(rows)
-    p_f = stats.chi2.sf(own * q, q) if np.isinf(den_df) else stats.f.sf(own, q, den_df)
     values, failures = _rounds(partial(_refits, null, fit, read), n, seed, jobs, progress)
     draws = pd.Series({i: f for i, (f, _) in values.items()}, name="F").rename_axis("round")
     exceed = int((draws >= own).sum())
     p = (1 + exceed) / (1 + len(draws))
-    return BootstrapTest(name, own, q, float(p_f), p, exceed, draws, failures, n)
+    p_f = upper_tail(own, q, den_df)
+    return BootstrapTest(name, own, q, p_f, p, exceed, draws, failures, n)
 
 
-def null_fit(fit: MixedFit, rows: np.ndarray) -> MixedFit:
+def null_fit(fit: F, rows: np.ndarray) -> F:
     """The same model with the fixed effects held to ``rows @ beta = 0``, fitted to the same data.
 
     Good for simulating from; its fixed part has coefficients without names of their own.
@@ -251,8 +281,7 @@ def null_fit(fit: MixedFit, rows: np.ndarray) -> MixedFit:
     )
     scaled, back = standardise(x[model.chain.order])
     small = replace(model, part=reduced, x=scaled, to_original=back)
-    reml = fit.method == "reml"
-    return type(fit)(small, estimate(small, fit.y, reml), fit.y, reml)
+    return replace(fit, model=small, found=estimate(small, fit.y, fit.method == "reml"))
 
 
 def _rounds(
@@ -271,15 +300,15 @@ def _rounds(
 
 
 def _refits(
-    source: MixedFit, fit: MixedFit, read: Callable[[MixedFit], Any],
+    source: Fitted, fit: F, read: Callable[[F], Any],
     seeds: Sequence[np.random.SeedSequence],
 ) -> list[Any]:  # fmt: skip
     """What ``read`` sees in each refit, or why there was none."""
     out: list[Any] = []
     for seed in seeds:
-        values = source.simulate(1, np.random.default_rng(seed))[:, 0]
+        values = simulate(source, 1, np.random.default_rng(seed))[:, 0]
         try:
-            again = fit.refit(values)
+            again = refit(fit, values)
             stop_run_off(fit, again)
             out.append(read(again))
         except (ModelError, np.linalg.LinAlgError) as error:
@@ -289,7 +318,7 @@ def _refits(
 
 
 def _estimates(
-    fit: MixedFit, statistic: Statistic | None = None
+    fit: F, statistic: Callable[[F], float | Mapping[str, float]] | None = None
 ) -> tuple[list[tuple[str, str]], np.ndarray]:
     """Names and values of everything estimated."""
     names = [("fixed", name) for name in fit.fixed_part.names]
@@ -313,13 +342,13 @@ def _estimates(
         names.append(("dispersion", "dispersion"))
         values.append(fit.dispersion)
     if statistic is not None:
-        told: Any = statistic(fit)
-        told = {"statistic": told} if np.isscalar(told) else dict(told)
-        names += [("statistic", str(k)) for k in told]
-        values += [float(v) for v in told.values()]
+        given: Any = statistic(fit)
+        given = {"statistic": given} if np.isscalar(given) else dict(given)
+        names += [("statistic", str(k)) for k in given]
+        values += [float(v) for v in given.values()]
     return names, np.array(values, dtype=float)
 
 
-def _f_test(fit: MixedFit, rows: np.ndarray) -> tuple[float, float]:
+def _f_test(fit: Fitted, rows: np.ndarray) -> tuple[float, float]:
     """F of ``rows @ beta = 0`` and its denominator df."""
-    return fit.inference.f_test(rows, fit.fixed_effects.to_numpy())
+    return default_inference(fit).f_test(rows, fit.fixed_effects.to_numpy())

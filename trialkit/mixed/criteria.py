@@ -110,6 +110,7 @@ def find_mode(
         for j in range(u.shape[0]):
             value -= 0.5 * u[j] * u[j]
         logdet, decrement, front = eliminate(cross, tree, levels, links, val, u, fac)
+        # Near the mode the gain drowns in rounding: a step that loses no more is kept.
         if math.isfinite(value + decrement) and value >= best - 1e-9 * (1.0 + abs(best)):
             best = value
             length = 1.0
@@ -170,6 +171,15 @@ def laplace_point(
     return True, value - 0.5 * logdet, front, shape
 
 
+@part
+def _to_search(slopes, mix, out):
+    """Gradient in the parameters to that in the search's own scale."""
+    for i in range(out.shape[0]):
+        out[i] = 0.0
+        for j in range(out.shape[0]):
+            out[i] += slopes[j] * mix[j, i]
+
+
 @entry
 def search_gaussian(
     cross, tree, levels, links, entries, slot, entry_at, u, beta, fac, df, restricted, log_weight,
@@ -212,10 +222,7 @@ def search_gaussian(
         f = 0.5 * (log_h + df * math.log(2.0 * math.pi * s2) + rss / s2 - log_weight)
         for i in range(k):
             g_full[i] = 0.5 * (by_logdet[i] + by_rss[i])
-        for i in range(k):
-            g[i] = 0.0
-            for j in range(k):
-                g[i] += g_full[j] * mix[j, i]
+        _to_search(g_full, mix, g)
         if far:
             # Profiling the residual variance takes its share of the information out.
             for i in range(k):
@@ -228,6 +235,7 @@ def search_gaussian(
     return verdict, counts, scalars, grad, evaluations, rss, s2, front
 
 
+# Long, as a search is one loop around the machine: what it sets up is used to its end.
 @entry
 def search_laplace(
     family, obs, data, tree, levels, links, entries, slot, entry_at, x_col, n_theta, u, root,
@@ -289,10 +297,7 @@ def search_laplace(
                     g_full[k - held + j] = outer[x_col[j]]
                 for i in range(k):
                     g_full[i] = -g_full[i]
-                for i in range(k):
-                    g[i] = 0.0
-                    for j in range(k):
-                        g[i] += g_full[j] * mix[j, i]
+                _to_search(g_full, mix, g)
                 break
         if far:
             trust(info, g_full, parameters, mix, metric)

@@ -281,23 +281,7 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
                 )
         else:
             centres[v] = float(np.mean(columns[v]))
-    build: Callable[[Columns, int], np.ndarray]
-    products = _products(fixed, levels)
-    if products is not None:
-        build, full = products, products(columns, n)
-        names = products.names()
-        all_names = [n for own in names for n in own]
-        lengths = [(term, len(own)) for (term, _), own in zip(products.terms, names, strict=True)]
-    else:
-        try:
-            with np.errstate(all="ignore"):
-                mm = formulaic.model_matrix(marked(fixed), _named(columns), na_action="ignore")
-        except Exception as error:
-            words = plain(str(error))
-            raise ModelError(f"the fixed part {fixed!r} could not be built: {words}") from error
-        build, full = _Formulaic(mm.model_spec), np.asfortranarray(mm, dtype=float)
-        all_names = [plain(str(c)) for c in mm.columns]
-        lengths = [(plain(str(t)), w.stop - w.start) for t, w in mm.model_spec.term_slices.items()]
+    build, full, all_names, lengths = _all_columns(columns, n, fixed, levels)
     if not np.isfinite(full).all():
         bad = ~np.isfinite(full)
         names_bad = [n for n, column in zip(all_names, bad.T, strict=True) if column.any()]
@@ -334,6 +318,28 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
         keep=keep,
         null_space=null,
     )
+
+
+def _all_columns(
+    columns: Columns, n: int, fixed: str, levels: dict[str, list[Any]]
+) -> tuple[Callable[[Columns, int], np.ndarray], np.ndarray, list[str], list[tuple[str, int]]]:
+    """How the columns are built, their values and names, and how many each term has."""
+    products = _products(fixed, levels)
+    if products is not None:
+        names = products.names()
+        lengths = [(term, len(own)) for (term, _), own in zip(products.terms, names, strict=True)]
+        return products, products(columns, n), [n for own in names for n in own], lengths
+    try:
+        with np.errstate(all="ignore"):
+            mm = formulaic.model_matrix(marked(fixed), _named(columns), na_action="ignore")
+    except Exception as error:
+        words = plain(str(error))
+        raise ModelError(f"the fixed part {fixed!r} could not be built: {words}") from error
+    spec = mm.model_spec
+    return (
+        _Formulaic(spec), np.asfortranarray(mm, dtype=float), [plain(str(c)) for c in mm.columns],
+        [(plain(str(t)), w.stop - w.start) for t, w in spec.term_slices.items()],
+    )  # fmt: skip
 
 
 def _named(columns: Columns, n: int | None = None) -> pd.DataFrame:

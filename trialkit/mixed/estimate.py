@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.errors import ModelError
+from trialkit.mixed import notes
 from trialkit.mixed.model import Model
 from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
@@ -23,11 +24,11 @@ from trialkit.mixed.starts import ROUGH, interior, search_elsewhere, second_opti
 POLISH = 4
 # A dispersion parameter this far from where the data's moments put it is no start.
 FAR_SHAPE = 1.0
-# A fitted count (or spread of one) this small is found in practice only where estimates run off.
+# A fitted count (or spread of one) this small is found in practice only where estimates grow
+# without bound.
 NO_WEIGHT = 1e-6
 # Part of the units that must be all zero or all successes to be named as the cause.
 MOST = 0.8
-NO_VARIATION = "the fixed part reproduces the response exactly; no variation left."
 
 
 # The point at given parameters, with or without its gradient.
@@ -66,14 +67,14 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = 
                         lambda t, _: gauss.point(t))  # fmt: skip
         _check_spread(model, y, found.point.sigma)
         return found
-    beta, runs_off = _start_beta(model, y)
-    if runs_off:
+    beta, unbounded = _start_beta(model, y)
+    if unbounded:
         check_separation(model, y)
     shape = None
     if model.family.dispersed:
         mean = model.size * model.family.inverse_link(model.offset + model.x @ beta)
         if not model.family.counts and np.allclose(y, mean, rtol=1e-9, atol=0.0):
-            raise ModelError(NO_VARIATION)
+            raise ModelError(notes.NO_VARIATION)
         if model.family.link == "logit" and ((y == 0) | (y == model.size)).all():
             raise ModelError(
                 f"every row of {model.response!r} is all zero or all successes, so the precision "
@@ -106,14 +107,14 @@ def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> N
         return
     centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
     if float(centre @ centre) <= 1e-20 * float(y @ y):
-        raise ModelError(NO_VARIATION)
+        raise ModelError(notes.NO_VARIATION)
 
 
 def _check_spread(model: Model, y: np.ndarray, spread: float) -> None:
     """A residual spread of nothing is no estimate where the units leave no residual."""
     values = y if model.family.name == "gaussian" else np.log(y)
     if spread**2 * len(y) <= 1e-10 * float(values @ values) and _explained_by_units(model, values):
-        raise ModelError(_no_residual(model))
+        raise ModelError(notes.no_residual(model.response, model.chain.names[0]))
 
 
 def _explained_by_units(model: Model, values: np.ndarray) -> bool:
@@ -127,14 +128,6 @@ def _explained_by_units(model: Model, values: np.ndarray) -> bool:
     others, left = columns[:, :-1], columns[:, -1]
     left = left - others @ np.linalg.lstsq(others, left, rcond=1e-10)[0]
     return float(left @ left) <= 1e-10 * len(values) * float(values.var())
-
-
-def _no_residual(model: Model) -> str:
-    finest = model.chain.names[0]
-    return (
-        f"within the units of {finest!r} {model.response!r} does not vary beyond the fixed part, "
-        f"so no residual is left to estimate; take one row for each unit and leave {finest!r} out."
-    )
 
 
 def _search(
@@ -190,20 +183,18 @@ def _finish(
     point = point_at(theta, True)
     if point is None:
         raise ModelError(_advice(model, y, searches))
-    notes = _notes(model, searches, point_at)
-    return Estimate(problem, point, tuple(searches), zero, notes, metric)
+    others = _other_optima(model, searches, point_at)
+    return Estimate(problem, point, tuple(searches), zero, others, metric)
 
 
-def _notes(
-    model: Model, searches: list[Search], point_at: PointAt
-) -> tuple[str, ...]:
+def _other_optima(model: Model, searches: list[Search], point_at: PointAt) -> tuple[str, ...]:
     """What a reader should know of the search; ``searches`` have the best first."""
 
     def sigma_at(theta: np.ndarray) -> float:
         point = point_at(theta, False) if model.family.name == "gaussian" else None
         return point.sigma if point else 1.0
 
-    return tuple(second_optimum(model, [s for s in searches if s.converged], sigma_at))
+    return second_optimum(model, [s for s in searches if s.converged], sigma_at)
 
 
 def _settle_zeros(
@@ -233,9 +224,9 @@ def _settle_zeros(
 def _start_beta(model: Model, y: np.ndarray) -> tuple[np.ndarray, bool]:
     """Fixed effects without random effects, by iterated weighted least squares.
 
-    Also whether they seem to run off: no end after many steps, or a row without any weight. The
-    plain members stand in for the dispersed families; a gamma response is fitted with constant
-    weights, which is its own weighting.
+    Also whether they seem to grow without bound: no end after many steps, or a row without any
+    weight. The plain members stand in for the dispersed families; a gamma response is fitted with
+    constant weights, which is its own weighting.
     """
     x, size, link = model.x, model.size, model.family.link
     if link == "log":
@@ -305,30 +296,21 @@ def _maximum_likelihood(
     if found is None:
         raise ModelError(_advice(model, y, searches))
     metric_theta = first[0].inverse_hessian if first else None
-    notes = _notes(model, searches, point_at)
-    return Estimate(problem, found, (*first, *searches), zero, notes, metric_theta)
+    others = _other_optima(model, searches, point_at)
+    return Estimate(problem, found, (*first, *searches), zero, others, metric_theta)
 
 
 def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:
     """Why no search converged, where that can be told, and what to try."""
-    told = "; ".join(sorted({s.reason for s in searches})) or "no start could be evaluated"
-    failed = f"the model for {model.response!r} did not converge"
+    because = ""
     if not model.family.counts:
         values = y if model.family.name == "gaussian" else np.log(y)
         if _explained_by_units(model, values):
-            return f"{failed}: {_no_residual(model)}"
+            because = notes.no_residual(model.response, model.chain.names[0])
     elif model.family.link == "logit" and model.chain.n_nested:
         starts, finest = model.chain.row_start[:-1], model.chain.names[0]
         none = np.add.reduceat(y, starts) == 0
         alike = none | (np.add.reduceat(model.size - y, starts) == 0)
         if alike.mean() > MOST:
-            return (
-                f"{failed}: {int(alike.sum())} of {len(alike)} units of {finest!r} are all zero or "
-                f"all successes, so the variance between units runs off. Take one row for each "
-                f"unit and leave {finest!r} out, or count more in each."
-            )
-    return (
-        f"{failed} ({told}). Things to try: look for extreme values in the response, leave out a "
-        f"nested level with few units, use fewer fixed terms, or rescale covariates that span many "
-        f"orders of magnitude."
-    )
+            because = notes.units_alike(int(alike.sum()), len(alike), finest)
+    return notes.did_not_converge(model.response, [s.reason for s in searches], because)

@@ -24,7 +24,8 @@ from scipy.special import expit, gammaln
 from trialkit.errors import ModelError
 from trialkit.mixed.compiled import entry
 
-GAUSSIAN, POISSON, BINOMIAL, NEGATIVE_BINOMIAL, GAMMA, BETA_BINOMIAL = range(6)
+# Those with a dispersion parameter come last.
+GAUSSIAN, POISSON, BINOMIAL, NEGATIVE_BINOMIAL, GAMMA, BETA_BINOMIAL = 0, 1, 2, 3, 4, 5
 
 
 @dataclass(frozen=True, slots=True)
@@ -144,10 +145,10 @@ def polygamma_steps(a, n):
 @entry
 def row_terms(code, y, eta, size, phi):
     """Log-density (less its constant), score, weight and slope of the weight of one row."""
-    if code == 1:  # POISSON
+    if code == POISSON:
         mu = math.exp(min(eta, 700.0))
         return y * eta - mu, y - mu, mu, mu
-    if code == 3:  # NEGATIVE_BINOMIAL
+    if code == NEGATIVE_BINOMIAL:
         k = math.exp(phi)
         mu = math.exp(min(eta, 700.0))
         p = mu / (k + mu)
@@ -155,17 +156,18 @@ def row_terms(code, y, eta, size, phi):
         steps = polygamma_steps(k, y)
         ll = steps[0] - (k + y) * math.log1p(mu / k) + y * (eta - phi)
         return ll, k * (y - mu) / (k + mu), w, w * (1.0 - 2.0 * p)
-    if code == 4:  # GAMMA
+    if code == GAMMA:
         nu = math.exp(phi)
         ratio = y * math.exp(-max(eta, -700.0))
         ll = nu * (math.log(nu * ratio) - ratio) - math.lgamma(nu)
         return ll, nu * (ratio - 1.0), nu * ratio, -nu * ratio
+    # By the smaller tail, so that neither a share nor its complement loses digits.
     tail = math.exp(-abs(eta))
     large, small = 1.0 / (1.0 + tail), tail / (1.0 + tail)
     p, rest = (large, small) if eta > 0.0 else (small, large)
     log1p_exp = max(eta, 0.0) + math.log1p(tail)
     q = p * rest
-    if code == 2:  # BINOMIAL
+    if code == BINOMIAL:
         w = size * q
         return y * eta - size * log1p_exp, y - size * p, w, w * (1.0 - 2.0 * p)
     s = math.exp(phi)
@@ -186,7 +188,7 @@ def row_terms(code, y, eta, size, phi):
 @entry
 def shape_terms(code, y, eta, size, phi):
     """Derivatives in ``phi`` of log-density, score and weight of one row."""
-    if code == 3:  # NEGATIVE_BINOMIAL
+    if code == NEGATIVE_BINOMIAL:
         k = math.exp(phi)
         mu = math.exp(min(eta, 700.0))
         p = mu / (k + mu)
@@ -195,7 +197,7 @@ def shape_terms(code, y, eta, size, phi):
         d_ll = steps[1] - math.log1p(mu / k) + (mu - y) / (k + mu)
         d_w = p * (1.0 - p) + (y + k) * (1.0 - 2.0 * p) * dp
         return k * d_ll, k * p * (y - mu) / (k + mu), k * d_w
-    if code == 4:  # GAMMA
+    if code == GAMMA:
         nu = math.exp(phi)
         ratio = y * math.exp(-max(eta, -700.0))
         # polygamma_steps(1, nu - 1) is digamma(nu) + Euler's constant.
@@ -203,6 +205,7 @@ def shape_terms(code, y, eta, size, phi):
         d_ll = math.log(nu * ratio) + 1.0 - ratio - digamma
         return nu * d_ll, nu * (ratio - 1.0), nu * ratio
     s = math.exp(phi)
+    # By the smaller tail, so that neither a share nor its complement loses digits.
     tail = math.exp(-abs(eta))
     large, small = 1.0 / (1.0 + tail), tail / (1.0 + tail)
     p, rest = (large, small) if eta > 0.0 else (small, large)

@@ -11,10 +11,13 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 from trialkit.errors import ModelError
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.families import get_family
-from trialkit.mixed.model import Model, build_model
+from trialkit.mixed.levels import as_list
+from trialkit.mixed.model import build_model
 from trialkit.mixed.result import MixedFit
+from trialkit.mixed.separation import check_cells
 
 
+# Long by the description of its parameters.
 def fit_mixed(
     frame: pd.DataFrame,
     response: str,
@@ -85,7 +88,7 @@ def fit_mixed(
     if method not in ("reml", "ml"):
         raise ModelError(f"method {method!r} is not known; choose 'reml' or 'ml'.")
     law = get_family(family)
-    by_level = {level: _listed(variables) for level, variables in (slopes or {}).items()}
+    by_level = {level: as_list(variables) for level, variables in (slopes or {}).items()}
     if law.name == "gaussian" and (exposure or trials):
         raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
     if (law.link == "log" and trials) or (law.link == "logit" and exposure):
@@ -97,57 +100,11 @@ def fit_mixed(
     if response in frame and is_bool_dtype(frame[response]):
         frame = frame.assign(**{response: frame[response].astype(float)})
     model = build_model(
-        frame, response=response, fixed=fixed, nested=_listed(nested), slopes=by_level,
-        covariance=covariance or {}, crossed=_listed(crossed), family=law,
+        frame, response=response, fixed=fixed, nested=as_list(nested), slopes=by_level,
+        covariance=covariance or {}, crossed=as_list(crossed), family=law,
         exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
     y = np.asarray(model.columns[response], dtype=float)[model.chain.order]
     model.check_response(y)
-    _check_cells(model)
-    reml = method == "reml"
-    return MixedFit(model, estimate(model, y, reml), y, reml)
-
-
-def _listed(names: str | Sequence[str] | None) -> list[str]:
-    """One name, several or none, as a list."""
-    return [names] if isinstance(names, str) else list(names or ())
-
-
-def _check_cells(model: Model) -> None:
-    """A cell of a factor term with only zeros (or only successes) has no finite estimate."""
-    if not model.family.counts:
-        return
-    columns, levels = model.columns, model.part.levels
-    y = np.asarray(columns[model.response], dtype=float)
-    if not y.any():
-        raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
-    size = model.original_order(model.size)
-    if model.family.link == "logit" and (y == size).all():
-        raise ModelError(f"every {model.response!r} is as large as its trials: nothing to compare.")
-    for term in model.part.terms:
-        factors = term.split(":")
-        if not all(f in levels for f in factors):
-            continue
-        cell = np.zeros(len(y), dtype=np.int64)
-        for f in factors:
-            cell = cell * len(levels[f]) + columns[f].codes
-        cells = int(np.prod([len(levels[f]) for f in factors]))
-        rows, sums = np.bincount(cell, minlength=cells), np.bincount(cell, y, cells)
-        full = sums == np.bincount(cell, size, cells)
-        bad = [("zero", sums == 0)]
-        if model.family.link == "logit":
-            bad.append(("as large as its trials", full))
-        for what, found in bad:
-            where = np.flatnonzero(found & (rows > 0))
-            if len(where):
-                shape = [len(levels[f]) for f in factors]
-                labels = [
-                    ":".join(str(levels[f][i]) for f, i in zip(factors, at, strict=True))
-                    for at in zip(*np.unravel_index(where, shape), strict=True)
-                ]
-                names = ", ".join(labels)
-                raise ModelError(
-                    f"every {model.response!r} is {what} under {term} = {names}: the model has "
-                    f"no finite estimate there. Compare the raw totals, pool that setup with "
-                    f"another, or count more frames."
-                )
+    check_cells(model)
+    return MixedFit(model, estimate(model, y, method == "reml"), y, method)

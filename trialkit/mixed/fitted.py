@@ -1,57 +1,57 @@
-"""What every question to a fitted mixed model starts from: estimates and their inference."""
+"""A fitted mixed model as data: model, responses, estimates, and what is read off them directly.
+
+Every question to a fit is a function of a :class:`Fitted`, in a file of its own;
+:class:`trialkit.mixed.MixedFit` assembles them as methods.
+"""
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import Any
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
-from scipy import stats
 
-from trialkit.display import card, table
-from trialkit.mixed import hypotheses, means
+from trialkit.errors import ModelError
+from trialkit.mixed.design import FixedPart
 from trialkit.mixed.estimate import Estimate, estimate
 from trialkit.mixed.families import Family
-from trialkit.mixed.inference import Inference, default_method, inference_by
 from trialkit.mixed.model import Model
-
-# Extra variance of a dispersed family, as a part of the plain one's, that is not worth its name.
-NEGLIGIBLE = 1e-3
-# Standard deviation on the logit scale that units have only if nearly all rows of each are alike.
-BEYOND = 8.0
+from trialkit.mixed.smallsample import Inference
 
 
-def _dependent(covariance: np.ndarray) -> bool:
-    """Whether effects that vary are perfectly correlated, whatever their units."""
-    sd = np.sqrt(np.diag(covariance))
-    if len(sd) < 2 or not (sd > 0).all():
-        return False
-    return bool(np.linalg.eigvalsh(covariance / np.outer(sd, sd))[0] < 1e-8)
+@dataclass(frozen=True, eq=False, repr=False)
+class Fitted:
+    """A model, the responses it was fitted to, and the estimates.
 
-
-class FittedModel:
-    """The fit itself: likelihood, estimates, tests of terms. The base of ``MixedFit``.
-
-    Standard errors, degrees of freedom and tests are worked out when first asked for.
+    Attributes
+    ----------
+    model : Model
+        The design, rows in chain order.
+    found : Estimate
+        The optimum and the story of the search.
+    y : ndarray, shape (rows,)
+        Responses in chain order.
+    method : {"reml", "ml"}
+    inferences : dict
+        Covariances and df rules worked out so far, see :mod:`trialkit.mixed.inference`.
     """
 
-    def __init__(self, model: Model, found: Estimate, y: np.ndarray, reml: bool) -> None:
-        self.model, self.found, self.y, self._reml = model, found, y, reml
+    model: Model
+    found: Estimate
+    y: np.ndarray
+    method: str
+    inferences: dict[str, Inference] = field(default_factory=dict, init=False)
 
-    # ------------------------------------------------------------------ the fit itself
+    # ------------------------------------------------------------------ what was fitted
     @property
     def family(self) -> Family:
         """Response distribution and link."""
         return self.model.family
 
     @property
-    def method(self) -> str:
-        """``"reml"`` or ``"ml"``."""
-        return "reml" if self._reml else "ml"
-
-    @property
-    def fixed_part(self) -> Any:
+    def fixed_part(self) -> FixedPart:
         """Columns, terms and factor levels of the fixed part."""
         return self.model.part
 
@@ -61,10 +61,16 @@ class FittedModel:
         return len(self.y)
 
     @property
+    def rows(self) -> pd.DataFrame:
+        """The rows used, in the order of the input."""
+        return self.model.frame
+
+    # ------------------------------------------------------------------ how well
+    @property
     def loglik(self) -> float:
         """Log-likelihood with every constant; the restricted one for ``method="reml"``."""
         point = self.found.point
-        if not self._reml:
+        if self.method == "ml":
             return point.value
         # The restricted likelihood integrates over the user's coefficients, not the scaled ones.
         return point.value + float(np.log(np.abs(np.diag(self.model.to_original))).sum())
@@ -77,11 +83,7 @@ class FittedModel:
     @cached_property
     def aic(self) -> float:
         """Akaike's criterion of the maximum-likelihood fit (refitted for ``method="reml"``)."""
-        full = self
-        if self._reml:
-            found = estimate(self.model, self.y, False, before=self.found)
-            full = type(self)(self.model, found, self.y, False)
-        return -2.0 * full.loglik + 2.0 * self.n_parameters
+        return -2.0 * by_maximum_likelihood(self).loglik + 2.0 * self.n_parameters
 
     @property
     def converged(self) -> bool:
@@ -91,52 +93,7 @@ class FittedModel:
     @property
     def singular(self) -> bool:
         """Whether a variance is estimated at zero (or a correlation at one)."""
-        return bool(self.found.zero.any()) or any(map(_dependent, self.covariances))
-
-    @property
-    def notes(self) -> tuple[str, ...]:
-        """What a reader should know of this fit: rows left out, zero variances, other optima."""
-        out = [*self.model.notes, *self.found.notes]
-        table = self.variances
-        for _, row in table[table["variance"] == 0.0].iterrows():
-            term = "" if row["term"] == "Intercept" else f" ({row['term']})"
-            out.append(
-                f"the variance between units of {row['level']!r}{term} is estimated at zero."
-            )
-        parts = zip(
-            self.model.chain.names, self.model.slopes, self.model.z, self.covariances, strict=True
-        )
-        for name, columns, z, cov in parts:
-            if _dependent(cov) and len(cov) == 2:
-                out.append(
-                    f"the correlation of {columns[1].name} with the intercept by {name!r} is "
-                    f"estimated at {np.sign(cov[0, 1]):+.0f}."
-                )
-            elif _dependent(cov):
-                out.append(f"effects by {name!r} are estimated at a correlation of one.")
-            sd = float(np.sqrt(np.einsum("ij,jk,ik->i", z, cov, z).mean()))
-            if self.family.link == "logit" and sd > BEYOND:
-                out.append(
-                    f"the standard deviation by {name!r}, {sd:.2g} on the logit scale, is beyond "
-                    f"what the approximation can tell: units are nearly all zero or all "
-                    f"successes. Take one row for each unit instead."
-                )
-        if self._no_more_than_chance:
-            plain = "poisson" if self.family.link == "log" else "binomial"
-            out.append(
-                f"no more spread than that of {plain} counts was found ({self._spread_words}): "
-                f"family {plain!r} does as well."
-            )
-        return tuple(out)
-
-    @property
-    def _no_more_than_chance(self) -> bool:
-        """Whether a family's extra variance is below a thousandth of the plain one's."""
-        if self.family.name == "negative_binomial":
-            return bool(self.y.max() < NEGLIGIBLE * self.dispersion)
-        if self.family.name == "beta_binomial":
-            return bool(self.model.size.max() - 1.0 < NEGLIGIBLE * (self.dispersion + 1.0))
-        return False
+        return bool(self.found.zero.any()) or any(map(perfectly_correlated, self.covariances))
 
     @property
     def searches(self) -> pd.DataFrame:
@@ -213,106 +170,38 @@ class FittedModel:
         """Variance of all random effects together in each row of ``frame`` (link scale)."""
         return self.model.random_variance(frame, self.covariances)
 
-    # ------------------------------------------------------------------ inference
-    @property
-    def inference_method(self) -> str:
-        """How standard errors and df are found by default."""
-        return default_method(self)
 
-    @cached_property
-    def inference(self) -> Inference:
-        """Covariance of the fixed effects and the df rule of the default method."""
-        return inference_by(self, self.inference_method)
+# Whatever kind of fit goes in, the same comes out.
+F = TypeVar("F", bound=Fitted)
 
-    @property
-    def covariance(self) -> pd.DataFrame:
-        """Covariance matrix of the fixed effects (Kenward-Roger adjusted for REML fits)."""
-        names = list(self.model.part.names)
-        return pd.DataFrame(self.inference.adjusted, index=names, columns=names)
 
-    @property
-    def coefficients(self) -> pd.DataFrame:
-        """Table by coefficient: estimate, se, df, statistic, p, and the 95 % interval."""
-        names = list(self.model.part.names)
-        table = self.linear(np.eye(len(names)))
-        return table.set_index(pd.Index(names, name="term"))
+def refit(fit: F, values: np.ndarray) -> F:
+    """Fit the same model to new responses, shape (rows,), rows in the order of ``rows``.
 
-    def term_tests(self, method: str | None = None) -> pd.DataFrame:
-        """F test of every term: equal-weight marginal hypotheses (Type III), coding-free.
+    Raises
+    ------
+    ModelError
+        If the number of values differs or they do not suit the family.
+    """
+    values = np.asarray(values, dtype=float)
+    if values.shape != (fit.n_rows,):
+        raise ModelError(f"refit needs {fit.n_rows} values, got shape {values.shape}.")
+    ordered = values[fit.model.chain.order]
+    fit.model.check_response(ordered)
+    found = estimate(fit.model, ordered, fit.method == "reml", before=fit.found)
+    return replace(fit, found=found, y=ordered)
 
-        Parameters
-        ----------
-        method : optional
-            "kenward-roger", "kenward-roger-nonzero" (a variance estimated at zero taken as zero),
-            "satterthwaite" or "asymptotic". Default: the fit's own.
 
-        Returns
-        -------
-        DataFrame by term: F, num_df, den_df, p. Where aliased columns leave less than all of a
-        term's hypothesis to be estimated, that part is tested, and a further column ``tested``
-        says so: "1 of 2 df", or "nothing" (F, den_df and p are then NaN).
-        """
-        inference = self.inference if method is None else inference_by(self, method)
-        beta = self.fixed_effects.to_numpy()
-        part = self.model.part
-        out, told = {}, {}
-        for term in part.full_terms:
-            if term == "1":
-                continue
-            rows = hypotheses.term_rows(part, term)
-            q, f, df = len(rows), np.nan, np.nan
-            if q:
-                f, df = inference.f_test(rows, beta)
-            p = stats.chi2.sf(f * q, q) if np.isinf(df) else stats.f.sf(f, q, df)
-            out[term] = {"F": f, "num_df": q, "den_df": df, "p": float(p)}
-            told[term] = hypotheses.told_words(part, term, q) if part.aliased else ""
-        table = pd.DataFrame.from_dict(out, orient="index", columns=["F", "num_df", "den_df", "p"])
-        if any(told.values()):
-            table["tested"] = [told[term] or "all" for term in table.index]
-        return table.rename_axis("term")
+def by_maximum_likelihood(fit: F) -> F:
+    """The fit itself if it is one by maximum likelihood, else that of the same responses."""
+    if fit.method == "ml":
+        return fit
+    return replace(fit, found=estimate(fit.model, fit.y, False, before=fit.found), method="ml")
 
-    def linear(self, rows: np.ndarray, level: float = 0.95) -> pd.DataFrame:
-        """Linear functions of the fixed effects: estimate, se, df, statistic, p, low, high.
 
-        Parameters
-        ----------
-        rows : ndarray, shape (functions, terms)
-        """
-        return means.linear_functions(self, rows, level)
-
-    # ------------------------------------------------------------------ views
-    def _title(self) -> str:
-        levels = self.model.levels_text
-        kind = "restricted" if self._reml else "maximum"
-        return (
-            f"{self.family.name} model of {self.model.response} ~ {self.model.fixed}"
-            f"{', units ' + levels if levels else ''}; {self.n_rows} rows, {kind} likelihood "
-            f"{self.loglik:.3f}, df {self.inference_method}"
-        )
-
-    @property
-    def _spread_words(self) -> str:
-        names = {
-            "gaussian": "residual standard deviation",
-            "negative_binomial": "size",
-            "beta_binomial": "precision",
-            "gamma": "squared coefficient of variation",
-        }
-        name = names.get(self.family.name)
-        return f"{name} {self.dispersion:.5g}" if name else ""
-
-    def __repr__(self) -> str:
-        parts = [self._title(), "", self.coefficients.round(4).to_string()]
-        if len(self.variances):
-            parts += ["", self.variances.round(5).to_string(index=False)]
-        if self._spread_words:
-            parts += ["", self._spread_words]
-        return "\n".join([*parts, *(f"note: {n}" for n in self.notes)])
-
-    def _repr_html_(self) -> str:
-        return card(
-            self._title(),
-            [self._spread_words, *self.notes],
-            table(self.coefficients),
-            table(self.variances),
-        )
+def perfectly_correlated(covariance: np.ndarray) -> bool:
+    """Whether effects that vary are perfectly correlated, whatever their units."""
+    sd = np.sqrt(np.diag(covariance))
+    if len(sd) < 2 or not (sd > 0).all():
+        return False
+    return bool(np.linalg.eigvalsh(covariance / np.outer(sd, sd))[0] < 1e-8)

@@ -14,7 +14,6 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -22,19 +21,17 @@ from scipy import stats
 
 from trialkit.display import card, table
 from trialkit.errors import ModelError
-from trialkit.mixed.check import response_law
-from trialkit.mixed.effects import unit_effects, unit_part
+from trialkit.mixed import notes
+from trialkit.mixed.effects import linear_predictor
+from trialkit.mixed.fitted import Fitted, refit
+from trialkit.mixed.law import response_law, simulate
+from trialkit.mixed.parallel import Progress
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem
 
-if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
-
-# Below this two-sided p the sentence says that the model is doubtful.
-DOUBT = 0.05
 BLOCK_VALUES = 200_000
 
 # Of a fit (for its dispersion), responses and fitted means, both (data sets, rows).
-Statistic = Callable[["MixedFit", np.ndarray, np.ndarray], np.ndarray]
+Statistic = Callable[[Fitted, np.ndarray, np.ndarray], np.ndarray]
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,18 +80,18 @@ class Redrawn:
 
     Attributes
     ----------
-    fits : sequence of MixedFit
+    fits : sequence of fits
         Of chain-ordered responses ``y``; what they say of their own precision is not theirs.
     failures : data sets that could not be fitted.
     """
 
-    fits: Sequence[MixedFit]
+    fits: Sequence[Fitted]
     failures: int
 
 
 def redrawn(
-    fit: MixedFit, n: int, seed: int | np.random.Generator | None,
-    progress: Callable[[int, int], None] | None = None,
+    fit: Fitted, n: int, seed: int | np.random.Generator | None,
+    progress: Progress | None = None,
 ) -> Redrawn:  # fmt: skip
     """Simulate ``n`` data sets from a fit and find their effects, see the module.
 
@@ -103,7 +100,7 @@ def redrawn(
     ModelError
         If n is below 20, or more than half of the data sets cannot be fitted.
     """
-    again = _refitted if fit.family.dispersed else _given_variances
+    again = _refitted if fit.family.dispersed else given_variances
     fits, failures = [], 0
     for done, y in enumerate(_responses(fit, n, seed), 1):
         try:
@@ -113,7 +110,7 @@ def redrawn(
         else:
             # Hundreds of fits: without the working arrays of each.
             found = replace(new.found, problem=fit.found.problem)
-            fits.append(type(fit)(new.model, found, new.y, reml=new.method == "reml"))
+            fits.append(replace(new, found=found))
         if progress is not None:
             progress(done, n)
     if 2 * failures > n:
@@ -122,17 +119,33 @@ def redrawn(
 
 
 def dispersion_check(
-    fit: MixedFit, n: int, seed: int | np.random.Generator | None, drawn: Redrawn | None = None
-) -> Check:
-    """See :meth:`trialkit.mixed.MixedFit.dispersion_check`; of data sets already ``drawn``, if
-    any."""
+    fit: Fitted, n: int = 1000, seed: int | np.random.Generator | None = None,
+    drawn: Redrawn | None = None,
+) -> Check:  # fmt: skip
+    """Do the rows vary about their fitted units as the family says? By simulation.
+
+    Parameters
+    ----------
+    n, seed : simulations, at least 20, and their seed.
+    drawn : Redrawn, optional
+        Data sets to compare with instead of ``n`` new ones, from :func:`redrawn`.
+
+    Returns
+    -------
+    Check : Pearson chi-square observed, expected, their ratio, two-sided p, a sentence.
+
+    Raises
+    ------
+    ModelError
+        For a Gaussian or gamma response: their dispersion is estimated, not implied.
+    """
     if not fit.family.counts:
         raise ModelError(
             f"the dispersion of a {fit.family.name} response is estimated, so there is nothing to "
             f"check it against; look at the quantile residuals."
         )
 
-    def pearson(at: MixedFit, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+    def pearson(at: Fitted, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
         law = response_law(at, mean)
         # A row fitted without variation (a share of zero or one) has nothing to show.
         square, variance = (y - law.mean()) ** 2, law.var()
@@ -143,21 +156,34 @@ def dispersion_check(
     observed, draws = _against_simulated(fit, pearson, drawn)
     expected = float(draws.mean())
     ratio, p = observed / expected, _p_value(observed, draws)
-    verdict = (
-        f"Rows vary about their fitted units {ratio:.2f} times as much as the "
-        f"{fit.family.name.replace('_', ' ')} model says (p = {p:.3g}): {_words(p)}"
-    )
+    verdict = notes.dispersion_found(ratio, fit.family.name, p)
     return Check("Pearson chi-square", observed, expected, ratio, p, draws, drawn.failures, verdict)
 
 
 def zero_check(
-    fit: MixedFit, n: int, seed: int | np.random.Generator | None, drawn: Redrawn | None = None
-) -> Check:
-    """See :meth:`trialkit.mixed.MixedFit.zero_check`; of data sets already ``drawn``, if any."""
+    fit: Fitted, n: int = 1000, seed: int | np.random.Generator | None = None,
+    drawn: Redrawn | None = None,
+) -> Check:  # fmt: skip
+    """Are there as many zeros as the model leads one to expect? By simulation.
+
+    Parameters
+    ----------
+    n, seed, drawn : as for :func:`dispersion_check`.
+
+    Returns
+    -------
+    Check : zeros observed, expected given the fitted units, their ratio, two-sided p, a
+    sentence.
+
+    Raises
+    ------
+    ModelError
+        For a continuous response.
+    """
     if not fit.family.counts:
         raise ModelError(f"a {fit.family.name} response has no zeros to count.")
 
-    def excess(at: MixedFit, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+    def excess(at: Fitted, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
         return (y == 0).sum(axis=1) - response_law(at, mean).pmf(0).sum(axis=1)
 
     zeros = float((fit.y == 0).sum())
@@ -167,77 +193,32 @@ def zero_check(
     expected = max(zeros - own + float(draws.mean()), 0.0)
     p = _p_value(own, draws)
     ratio = zeros / expected if expected > 0 else np.nan
-    verdict = f"{zeros:.0f} zeros where {expected:.3g} are expected (p = {p:.3g}): {_words(p)}"
+    verdict = notes.zeros_found(zeros, expected, p)
     draws = draws - draws.mean() + expected
     return Check("zeros", zeros, expected, ratio, p, draws, drawn.failures, verdict)
 
 
-def effect_quantiles(
-    fit: MixedFit, level: str, n: int, seed: int | np.random.Generator | None, band: float
-) -> pd.DataFrame:
-    """See :meth:`trialkit.mixed.MixedFit.effect_quantiles`.
-
-    A predicted effect varies by ``G - C`` over repetitions: its variance component less its
-    prediction variance (Searle, Casella & McCulloch 1992, Variance Components, chapter 7).
-    """
-    own = _given_variances(fit, fit.y)
-    effects, standard = _standardised(own, level)
-    draws = np.array(
-        [np.sort(_standardised(_given_variances(fit, y), level)[1], axis=0)
-         for y in _responses(fit, n, seed)]
-    )  # fmt: skip
-    low, high = np.quantile(draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
-    lev = fit.model.chain.names.index(level)
-    m = len(standard)
-    tables = []
-    for j, column in enumerate(fit.model.unit_columns(lev)):
-        order = np.argsort(standard[:, j])
-        table = fit.model.unit_labels(lev).iloc[order].reset_index(drop=True)
-        table["term"] = column.name
-        table["effect"], table["standardised"] = effects[order, j], standard[order, j]
-        # Blom's plotting positions.
-        table["theoretical"] = stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
-        table["low"], table["high"] = low[:, j], high[:, j]
-        tables.append(table)
-    return pd.concat(tables, ignore_index=True)
-
-
-def _standardised(fit: MixedFit, level: str) -> tuple[np.ndarray, np.ndarray]:
-    """Effects of the units of a level, plain and over their marginal sd, (units, columns)."""
-    table = unit_effects(fit, level)
-    lev = fit.model.chain.names.index(level)
-    width = len(fit.model.unit_columns(lev))
-    values = table.iloc[:, -2 * width :].to_numpy(dtype=float)
-    effects, se = values[:, ::2], values[:, 1::2]
-    variance = np.diag(fit.covariances[lev])[:width]
-    if (variance == 0.0).any():
-        raise ModelError(f"a variance of {level!r} is estimated at zero: no effects to look at.")
-    marginal = np.maximum(variance - se**2, 1e-12 * variance)
-    return effects, effects / np.sqrt(marginal)
-
-
 def _against_simulated(
-    fit: MixedFit, statistic: Statistic, drawn: Redrawn
+    fit: Fitted, statistic: Statistic, drawn: Redrawn
 ) -> tuple[float, np.ndarray]:
     """The statistic observed, and simulated."""
 
-    def of(fits: Sequence[MixedFit]) -> np.ndarray:
-        eta = [f.model.offset + f.model.x @ f.found.point.beta + unit_part(f) for f in fits]
-        mean = fit.family.inverse_link(np.array(eta))
+    def statistics(fits: Sequence[Fitted]) -> np.ndarray:
+        mean = fit.family.inverse_link(np.array([linear_predictor(f) for f in fits]))
         return statistic(fits[0], np.array([f.y for f in fits]), mean)
 
     # The laws of scipy are slow to set up: data sets of one dispersion share one.
     size = 1 if fit.family.dispersed else max(1, BLOCK_VALUES // fit.n_rows)
-    draws = [of(drawn.fits[i : i + size]) for i in range(0, len(drawn.fits), size)]
-    observed = fit if fit.family.dispersed else _given_variances(fit, fit.y)
-    return float(of([observed])[0]), np.concatenate(draws)
+    draws = [statistics(drawn.fits[i : i + size]) for i in range(0, len(drawn.fits), size)]
+    observed = fit if fit.family.dispersed else given_variances(fit, fit.y)
+    return float(statistics([observed])[0]), np.concatenate(draws)
 
 
-def _refitted(fit: MixedFit, y: np.ndarray) -> MixedFit:
-    return fit.refit(fit.model.original_order(y))
+def _refitted(fit: Fitted, y: np.ndarray) -> Fitted:
+    return refit(fit, fit.model.original_order(y))
 
 
-def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
+def given_variances(fit: Fitted, y: np.ndarray) -> Fitted:
     """Fixed and unit effects for responses in chain order, the variances held.
 
     Raises
@@ -256,24 +237,24 @@ def _given_variances(fit: MixedFit, y: np.ndarray) -> MixedFit:
         new = problem.point(point.theta, point.beta, graded=False)
     if new is None:
         raise ModelError("the unit effects of a data set could not be found; see fit.notes.")
-    return type(fit)(model, replace(fit.found, problem=problem, point=new), y, reml=True)
+    found = replace(fit.found, problem=problem, point=new)
+    return replace(fit, found=found, y=y, method="reml")
 
 
-def _responses(
-    fit: MixedFit, n: int, seed: int | np.random.Generator | None
-) -> Iterator[np.ndarray]:
+def _responses(fit: Fitted, n: int, seed: int | np.random.Generator | None) -> Iterator[np.ndarray]:
     """Responses drawn from the fit, new units included, in chain order."""
     if n < 20:
         raise ModelError(f"a check by simulation needs at least 20 simulations, got {n}.")
     rng = np.random.default_rng(seed)
     for _ in range(n):
-        yield fit.simulate(1, rng)[:, 0][fit.model.chain.order]
+        yield simulate(fit, 1, rng)[:, 0][fit.model.chain.order]
+
+
+def plotting_positions(m: int) -> np.ndarray:
+    """Blom's, for a normal Q-Q plot of ``m`` values."""
+    return stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
 
 
 def _p_value(observed: float, draws: np.ndarray) -> float:
     tails = min((draws >= observed).sum(), (draws <= observed).sum())
     return float(min(1.0, 2.0 * (1 + tails) / (len(draws) + 1)))
-
-
-def _words(p: float) -> str:
-    return "the model is doubtful." if p < DOUBT else "no sign against the model."

@@ -19,7 +19,7 @@ from __future__ import annotations
 import numpy as np
 
 from trialkit.mixed.compiled import inner, part
-from trialkit.mixed.families import shape_terms
+from trialkit.mixed.families import NEGATIVE_BINOMIAL, shape_terms
 from trialkit.mixed.kernels import (
     COLUMN,
     END,
@@ -40,6 +40,8 @@ from trialkit.mixed.kernels import (
     unit_coefficients,
 )
 
+# Codes of families with a dispersion parameter begin here, see ``families``.
+DISPERSED = NEGATIVE_BINOMIAL
 PARAMETER, E_POSITION, E_COLUMN, E_LEVEL, E_PLACE, E_PARTNER = 0, 1, 2, 3, 4, 5
 
 
@@ -110,6 +112,7 @@ def gaussian_gradient(
     m = inv.shape[0]
     coef = np.zeros(q + 1)
     residual = np.zeros(q)
+    # Backwards: a unit's inverse block needs that of the unit above it.
     for f in range(tree.shape[0] - 1, -1, -1):
         for lev in range(tree[f, ENDS] - 1, -1, -1):
             inverse_blocks(lev, tree[f, UNIT + lev], levels, m, fac, inv)
@@ -127,6 +130,24 @@ def gaussian_gradient(
                 2.0 / rss_scale * residual[entries[e, E_COLUMN]]
                 * _unit_value(f, e, tree, levels, entries, u)
             )  # fmt: skip
+
+
+@inner
+def _spread_inverse(links, val, inv, spread):
+    """Add ``M H^-1 M'`` of one chain, so that a row's leverage needs its distinct columns only."""
+    for e in range(links.shape[0]):
+        # The right-hand side is no column of H.
+        if links[e, LEVEL] < 0:
+            continue
+        i = links[e, POSITION]
+        a = links[e, COLUMN]
+        spread[a, a] += val[e] * val[e] * inv[i, i]
+        for g in range(e + 1, links.shape[0]):
+            if links[g, LEVEL] >= 0:
+                b = links[g, COLUMN]
+                # Both orders of a pair; what lies off the diagonal is doubled once.
+                s = 2.0 * val[e] * val[g] * inv[i, links[g, POSITION]]
+                spread[min(a, b), max(a, b)] += s
 
 
 @inner
@@ -157,29 +178,19 @@ def leverage_pass(
             tilt[a] = 0.0
             for b in range(a, q):
                 spread[a, b] = 0.0
-        for e in range(links.shape[0]):
-            if links[e, LEVEL] < 0:
-                continue
-            i = links[e, POSITION]
-            a = links[e, COLUMN]
-            spread[a, a] += val[e] * val[e] * inv[i, i]
-            for g in range(e + 1, links.shape[0]):
-                if links[g, LEVEL] >= 0:
-                    b = links[g, COLUMN]
-                    # Both orders of a pair; what lies off the diagonal is doubled once.
-                    s = 2.0 * val[e] * val[g] * inv[i, links[g, POSITION]]
-                    spread[min(a, b), max(a, b)] += s
+        _spread_inverse(links, val, inv, spread)
         for i in range(tree[f, FIRST], tree[f, END]):
             h = 0.0
             for a in range(q):
                 d = data[i, a]
+                # Many columns are indicators: zeros are worth a test.
                 if d != 0.0:
                     s = 0.0
                     for b in range(a, q):
                         s += spread[a, b] * data[i, b]
                     h += s * d
             v = work[i, ROW_SLOPE] * h
-            if family > 2:
+            if family >= DISPERSED:
                 prior = obs[i, PRIOR]
                 d_ll, d_r, d_w = shape_terms(
                     family, obs[i, RESPONSE], work[i, ETA], obs[i, SIZE], phi
@@ -222,7 +233,7 @@ def mode_pass(
                 s += cross[f, a, b] * s_coef[b]
             moved[a] = s
             outer[a] += cross[f, a, q] - 0.5 * (pulls[0, f, a] - s)
-            if family > 2:
+            if family >= DISPERSED:
                 shape -= 0.5 * s_coef[a] * pulls[1, f, a]
         for e in range(entries.shape[0]):
             a = entries[e, E_COLUMN]

@@ -53,6 +53,72 @@ def unit_terms(code, phi, theta, y, size, weight, offset, first, last, u):
     return h, theta * slope - u, 1.0 + theta * theta * curvature, third
 
 
+@inner
+def unit_mode(code, phi, theta, y, size, weight, offset, first, last, u):
+    """Newton from ``u`` to one unit's mode: (found, mode, curvature, its slope in ``eta``)."""
+    h, slope, c, third = unit_terms(code, phi, theta, y, size, weight, offset, first, last, u)
+    if not math.isfinite(h):
+        # The last mode can be a bad start far away: then from the centre.
+        u = 0.0
+        h, slope, c, third = unit_terms(code, phi, theta, y, size, weight, offset, first, last, u)
+    found = False
+    for _ in range(200):
+        if found or not math.isfinite(h):
+            break
+        # Only the beta-binomial law can bend the other way, far from the mode.
+        bend = c if c > 0.05 else 1.0
+        step = slope / bend
+        better = False
+        for _ in range(60):
+            new = unit_terms(
+                code, phi, theta, y, size, weight, offset, first, last, u + step
+            )  # fmt: skip
+            # Near the mode the gain drowns in rounding: a step that loses no more is kept.
+            if new[0] >= h - 1e-13 * (1.0 + abs(h)):
+                better = True
+                break
+            step *= 0.5
+        if not better:
+            break
+        # Newton's error after a step is of the order of the step squared.
+        found = abs(step) * math.sqrt(bend) < 1e-8
+        u += step
+        h, slope, c, third = new
+    return found and c > 0.0, u, c, third
+
+
+@inner
+def node_terms(
+    code, dispersed, phi, theta, y, size, weight, offset, first, last, u, root, nodes, log_weights,
+    box,
+):  # fmt: skip
+    """Fill the first lines of ``box`` at every node of one unit; returns the largest log term.
+
+    Log of the term, node, score summed over the rows and slope in ``phi``; then every row's score.
+    """
+    top = -math.inf
+    for k in range(len(nodes)):
+        uk = u + nodes[k] * root
+        hk = -0.5 * uk * uk
+        sk = 0.0
+        dk = 0.0
+        for i in range(first, last):
+            eta = offset[i] + theta * uk
+            ll, s, _, _ = row_terms(code, y[i], eta, size[i], phi)
+            hk += weight[i] * ll
+            sk += weight[i] * s
+            box[4 + i - first, k] = s
+            if dispersed:
+                dk += weight[i] * shape_terms(code, y[i], eta, size[i], phi)[0]
+        box[0, k] = log_weights[k] + hk
+        box[1, k] = uk
+        box[2, k] = sk
+        box[3, k] = dk
+        top = max(top, box[0, k])
+    return top
+
+
+# A little long: the sums over nodes feed the rows' loop by a dozen scalars.
 @entry
 def integrate_units(
     code, dispersed, phi, theta, y, size, weight, offset, row_start, nodes, log_weights, mode,
@@ -67,73 +133,28 @@ def integrate_units(
     total = 0.0
     grad[0] = 0.0
     grad[1] = 0.0
-    n_nodes = len(nodes)
     for j in range(len(mode)):
         first = row_start[j]
         last = row_start[j + 1]
-        u = mode[j]
-        h, slope, c, third = unit_terms(
-            code, phi, theta, y, size, weight, offset, first, last, u
+        found, u, c, third = unit_mode(
+            code, phi, theta, y, size, weight, offset, first, last, mode[j]
         )  # fmt: skip
-        if not math.isfinite(h):
-            u = 0.0
-            h, slope, c, third = unit_terms(
-                code, phi, theta, y, size, weight, offset, first, last, u
-            )  # fmt: skip
-        found = False
-        for _ in range(200):
-            if found or not math.isfinite(h):
-                break
-            # Only the beta-binomial law can bend the other way, far from the mode.
-            bend = c if c > 0.05 else 1.0
-            step = slope / bend
-            better = False
-            for _ in range(60):
-                new = unit_terms(
-                    code, phi, theta, y, size, weight, offset, first, last, u + step
-                )  # fmt: skip
-                if new[0] >= h - 1e-13 * (1.0 + abs(h)):
-                    better = True
-                    break
-                step *= 0.5
-            if not better:
-                break
-            # Newton's error after a step is of the order of the step squared.
-            found = abs(step) * math.sqrt(bend) < 1e-8
-            u += step
-            h, slope, c, third = new
-        if not (found and c > 0.0):
+        if not found:
             return math.nan
         mode[j] = u
-
         root = 1.0 / math.sqrt(c)
-        top = -math.inf
-        for k in range(n_nodes):
-            uk = u + nodes[k] * root
-            hk = -0.5 * uk * uk
-            sk = 0.0
-            dk = 0.0
-            for i in range(first, last):
-                eta = offset[i] + theta * uk
-                ll, s, w, w3 = row_terms(code, y[i], eta, size[i], phi)
-                hk += weight[i] * ll
-                sk += weight[i] * s
-                box[4 + i - first, k] = s
-                if dispersed:
-                    dk += weight[i] * shape_terms(code, y[i], eta, size[i], phi)[0]
-            box[0, k] = log_weights[k] + hk
-            box[1, k] = uk
-            box[2, k] = sk
-            box[3, k] = dk
-            top = max(top, box[0, k])
+        top = node_terms(
+            code, dispersed, phi, theta, y, size, weight, offset, first, last, u, root, nodes,
+            log_weights, box,
+        )  # fmt: skip
         mass = 0.0
-        for k in range(n_nodes):
+        for k in range(len(nodes)):
             mass += math.exp(box[0, k] - top)
         total += top + math.log(mass) - 0.5 * math.log(c)
 
         mean_slope = 0.0
         tilt = 0.0
-        for k in range(n_nodes):
+        for k in range(len(nodes)):
             share = math.exp(box[0, k] - top) / mass
             box[0, k] = share
             if share == 0.0:
@@ -148,9 +169,9 @@ def integrate_units(
         g = (mean_slope + f * theta * theta * theta * third) / c
         for i in range(first, last):
             eta = offset[i] + theta * u
-            ll, s, w, w3 = row_terms(code, y[i], eta, size[i], phi)
+            _, s, w, w3 = row_terms(code, y[i], eta, size[i], phi)
             mean_score = 0.0
-            for k in range(n_nodes):
+            for k in range(len(nodes)):
                 if box[0, k] > 0.0:
                     mean_score += box[0, k] * box[4 + i - first, k]
             moved = f * theta * theta * w3 - g * theta * w
@@ -198,6 +219,10 @@ class Criterion:
         self.box = np.empty((int(np.diff(self.row_start).max()) + 4, nodes))
         self.constant = self.family.log_constant(y, self.size, self.weight)
         self.evaluations = 0
+
+    @property
+    def dispersed(self) -> bool:
+        return self.family.dispersed
 
     def point(self, parameters: np.ndarray) -> tuple[float, np.ndarray]:
         """Log-likelihood with every constant, and gradient; NaN where it cannot be evaluated."""

@@ -1,4 +1,4 @@
-"""The hypothesis of a term, and what of it the data can tell."""
+"""The hypothesis of a term, what of it the data can tell, and its test."""
 
 from __future__ import annotations
 
@@ -8,11 +8,59 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from trialkit.mixed.design import FixedPart, Products, formula_variables
+from trialkit.mixed.fitted import Fitted
+from trialkit.mixed.inference import default_method, inference_by
 
 # Of a function of the coefficients that the data do not tell, as a part of its size.
 UNTOLD = 1e-8
+
+
+def term_tests(fit: Fitted, method: str | None = None) -> pd.DataFrame:
+    """F test of every term: equal-weight marginal hypotheses (Type III), coding-free.
+
+    Parameters
+    ----------
+    method : optional
+        "kenward-roger", "kenward-roger-nonzero" (a variance estimated at zero taken as zero),
+        "satterthwaite" or "asymptotic". Default: the fit's own.
+
+    Returns
+    -------
+    DataFrame by term: F, num_df, den_df, p. Where aliased columns leave less than all of a
+    term's hypothesis to be estimated, that part is tested, and a further column ``tested``
+    says so: "1 of 2 df", or "nothing" (F, den_df and p are then NaN).
+
+    Raises
+    ------
+    ModelError
+        For an unknown method, or a small-sample method on a maximum-likelihood fit.
+    """
+    inference = inference_by(fit, method or default_method(fit))
+    beta, part = fit.fixed_effects.to_numpy(), fit.fixed_part
+    out, tested = {}, {}
+    for term in part.full_terms:
+        if term == "1":
+            continue
+        rows = term_rows(part, term)
+        q, f, df = len(rows), np.nan, np.nan
+        if q:
+            f, df = inference.f_test(rows, beta)
+        out[term] = {"F": f, "num_df": q, "den_df": df, "p": upper_tail(f, q, df)}
+        tested[term] = _part_tested(part, term, q) if part.aliased else ""
+    table = pd.DataFrame.from_dict(out, orient="index", columns=["F", "num_df", "den_df", "p"])
+    if any(tested.values()):
+        table["tested"] = [tested[term] or "all" for term in table.index]
+    return table.rename_axis("term")
+
+
+def upper_tail(f: float, num_df: int, den_df: float) -> float:
+    """p value of an F statistic, of a chi-square where the denominator has infinite df."""
+    if np.isinf(den_df):
+        return float(stats.chi2.sf(f * num_df, num_df))
+    return float(stats.f.sf(f, num_df, den_df))
 
 
 def term_rows(part: FixedPart, term: str) -> np.ndarray:
@@ -35,8 +83,8 @@ def term_rows(part: FixedPart, term: str) -> np.ndarray:
     return (vectors[:, rank:].T @ rows)[:, part.keep]
 
 
-def told_words(part: FixedPart, term: str, tested: int) -> str:
-    """What is tested of a term of which less than all can be: "1 of 2 df"; "" for all."""
+def _part_tested(part: FixedPart, term: str, tested: int) -> str:
+    """What is tested of a term of which less than all can be: "1 of 2 df"; empty for all."""
     whole = len(_hypothesis(part, term))
     return "" if tested == whole else f"{tested} of {whole} df" if tested else "nothing"
 
@@ -72,9 +120,7 @@ def _grid(part: FixedPart, term: str) -> dict[str, list[Any]]:
     return {v: list(levels) for v, levels in part.levels.items()} | numbers
 
 
-def _cells(
-    part: FixedPart, known: Sequence[str], grid: Mapping[str, Sequence[Any]]
-) -> np.ndarray:
+def _cells(part: FixedPart, known: Sequence[str], grid: Mapping[str, Sequence[Any]]) -> np.ndarray:
     """All columns for the cells of a grid, those of transformed covariates zero."""
     frame = pd.DataFrame(itertools.product(*grid.values()), columns=list(grid))
     other = [t for t in part.full_terms if t not in known]

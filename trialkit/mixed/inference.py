@@ -2,66 +2,33 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
-
 import numpy as np
 from scipy.linalg import block_diag
 
 from trialkit.errors import ModelError
+from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.problem import GaussianProblem, Point
 from trialkit.mixed.smallsample import (
+    Asymptotic,
     Component,
+    Inference,
     KenwardRoger,
     Satterthwaite,
     kenward_roger,
     satterthwaite,
 )
 
-if TYPE_CHECKING:
-    from trialkit.mixed.fitted import FittedModel
-
 # Eigenvalue of a correlation matrix below which it is singular.
 SINGULAR = 1e-8
 METHODS = ("kenward-roger", "kenward-roger-nonzero", "satterthwaite", "asymptotic")
 
 
-@dataclass(frozen=True, slots=True)
-class Asymptotic:
-    """Normal-theory inference from the information matrix.
-
-    Attributes
-    ----------
-    adjusted : ndarray, shape (terms, terms)
-        Covariance of the fixed effects.
-    """
-
-    adjusted: np.ndarray
-
-    def df(self, rows: np.ndarray) -> np.ndarray:
-        """Infinite for every row of ``rows``."""
-        return np.full(len(rows), np.inf)
-
-    def moments(self, contrast: np.ndarray) -> tuple[float, float]:
-        """No rescaling, infinite denominator df."""
-        return 1.0, np.inf
-
-    def f_test(self, contrast: np.ndarray, estimate: np.ndarray) -> tuple[float, float]:
-        """Wald chi-square over its df, infinite denominator df."""
-        effect = contrast @ estimate
-        cov = contrast @ self.adjusted @ contrast.T
-        return float(effect @ np.linalg.solve(cov, effect)) / len(contrast), np.inf
-
-
-Inference = KenwardRoger | Satterthwaite | Asymptotic
-
-
-def default_method(fit: FittedModel) -> str:
+def default_method(fit: Fitted) -> str:
     """Kenward-Roger for REML fits, else normal theory."""
     return "kenward-roger" if fit.method == "reml" else "asymptotic"
 
 
-def inference_by(fit: FittedModel, method: str) -> Inference:
+def inference_by(fit: Fitted, method: str) -> Inference:
     """Covariance of the fixed effects and df rule by the named method.
 
     "kenward-roger" reads the formulas of 1997 as they stand: every variance parameter is
@@ -72,11 +39,24 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
     second may be bold (rates of both: ``notebooks/calibration.csv``). Neither goes below one df,
     as the formulas do where a variance is nearly unknown.
 
+    Worked out once a fit and method.
+
     Raises
     ------
     ModelError
         For an unknown method, or a small-sample method on a maximum-likelihood fit.
     """
+    if method not in fit.inferences:
+        fit.inferences[method] = _worked_out(fit, method)
+    return fit.inferences[method]
+
+
+def default_inference(fit: Fitted) -> Inference:
+    """Covariance of the fixed effects and the df rule of the default method."""
+    return inference_by(fit, default_method(fit))
+
+
+def _worked_out(fit: Fitted, method: str) -> Inference:
     if method not in METHODS:
         raise ModelError(f"method {method!r} is not known; choose one of {METHODS}.")
     if method == "asymptotic":
@@ -88,7 +68,7 @@ def inference_by(fit: FittedModel, method: str) -> Inference:
     return _kenward_roger(fit, with_zeros=method == "kenward-roger")
 
 
-def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
+def _kenward_roger(fit: Fitted, with_zeros: bool) -> KenwardRoger:
     model, point = fit.model, fit.found.point
     positive = [np.diag(c) > 0 for c in fit.covariances]
     components = [
@@ -114,7 +94,7 @@ def _kenward_roger(fit: FittedModel, with_zeros: bool) -> KenwardRoger:
     return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)
 
 
-def _directions(fit: FittedModel, components: list[Component]) -> np.ndarray | None:
+def _directions(fit: Fitted, components: list[Component]) -> np.ndarray | None:
     """Directions that keep covariances estimated singular as singular as they are, or None.
 
     The tangent space of the matrices of rank ``r`` at ``L L'`` is spanned by ``e_a l_b' + l_b
@@ -148,11 +128,11 @@ def _tangent(cov: np.ndarray, pairs: list[tuple[int, int]]) -> np.ndarray | None
     return basis[length > 1e-8 * length.max(initial=0.0)] * scale
 
 
-def _satterthwaite(fit: FittedModel) -> Satterthwaite:
+def _satterthwaite(fit: Fitted) -> Satterthwaite:
     problem, point, model = fit.found.problem, fit.found.point, fit.model
     free = np.flatnonzero(~fit.found.zero)
 
-    def at(parameters: np.ndarray) -> Point:
+    def point_at(parameters: np.ndarray) -> Point:
         theta = point.theta.copy()
         theta[free] = parameters[: len(free)]
         if isinstance(problem, GaussianProblem):
@@ -160,12 +140,12 @@ def _satterthwaite(fit: FittedModel) -> Satterthwaite:
         return _must(problem.point(theta, point.beta))
 
     def phi_at(parameters: np.ndarray) -> np.ndarray:
-        found = at(parameters)
+        found = point_at(parameters)
         half = model.to_original @ np.linalg.inv(found.root) * found.sigma
         return half @ half.T
 
     def gradient(parameters: np.ndarray) -> np.ndarray:
-        found = at(parameters)
+        found = point_at(parameters)
         grad = found.grad[free]
         if isinstance(problem, GaussianProblem):
             s = float(parameters[-1])
@@ -180,7 +160,7 @@ def _satterthwaite(fit: FittedModel) -> Satterthwaite:
     return satterthwaite(phi_at, gradient, start, scale)
 
 
-def _information_covariance(fit: FittedModel) -> np.ndarray:
+def _information_covariance(fit: Fitted) -> np.ndarray:
     """Covariance of the fixed effects from the full information matrix."""
     problem, point, model = fit.found.problem, fit.found.point, fit.model
     t = model.to_original

@@ -15,7 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import partial
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -24,12 +24,12 @@ from trialkit.display import card, table
 from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain, closing
 from trialkit.mixed.estimate import estimate
+from trialkit.mixed.fitted import Fitted
+from trialkit.mixed.inference import default_inference
 from trialkit.mixed.model import Model
+from trialkit.mixed.notes import influence_heading
 from trialkit.mixed.parallel import Progress, in_batches, plain_reason, stop_run_off
 from trialkit.mixed.problem import GaussianProblem
-
-if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -71,8 +71,7 @@ class Influence:
     @property
     def _title(self) -> str:
         failed = int((self.units["reason"] != "").sum())
-        note = f", {failed} of which the model cannot do without" if failed else ""
-        return f"influence of {len(self.units)} units of {self.level!r}{note}"
+        return influence_heading(len(self.units), self.level, failed)
 
     def __repr__(self) -> str:
         return f"{self._title}\n\n{self.summary.head(12).round(4).to_string()}"
@@ -81,8 +80,29 @@ class Influence:
         return card(self._title, [], table(self.summary, rows=12))
 
 
-def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -> Influence:
-    """See :meth:`trialkit.mixed.MixedFit.influence`."""
+def influence(
+    fit: Fitted, level: str, jobs: int = 1, progress: Progress | None = None
+) -> Influence:
+    """Leave one unit out at a time and fit again, from the fit's own variances on.
+
+    Parameters
+    ----------
+    level : str
+        A nested level, or ``"row"``.
+    jobs : processes.
+    progress : callable, optional
+        Called with (units done, units in all).
+
+    Returns
+    -------
+    Influence : Cook's distance, DFBETAS, coefficients and variances without each unit; what
+    cannot be fitted without a unit is named with its reason.
+
+    Raises
+    ------
+    ModelError
+        For an unknown level.
+    """
     model, chain = fit.model, fit.model.chain
     if level == "row" and level not in chain.names:
         of_row = np.arange(fit.n_rows)
@@ -101,7 +121,7 @@ def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -
     found = [empty if isinstance(r, str) else r for r in results]
     beta = np.array([f[0] for f in found])
     moved = fit.fixed_effects.to_numpy() - beta
-    inverse = np.linalg.inv(fit.inference.adjusted)
+    inverse = np.linalg.inv(default_inference(fit).adjusted)
     units["rows"] = np.bincount(of_row)
     units["cooks_distance"] = np.einsum("ij,jk,ik->i", moved, inverse, moved) / len(names)
     units["reason"] = [r if isinstance(r, str) else "" for r in results]
@@ -119,7 +139,7 @@ def influence(fit: MixedFit, level: str, jobs: int, progress: Progress | None) -
     return Influence(level, *tables)
 
 
-def _without(fit: MixedFit, of_row: np.ndarray, units: Sequence[int]) -> list[Any]:
+def _without(fit: Fitted, of_row: np.ndarray, units: Sequence[int]) -> list[Any]:
     """Per unit: coefficients, their standard errors, variances; or why there are none."""
     out: list[Any] = []
     for unit in units:
@@ -128,7 +148,7 @@ def _without(fit: MixedFit, of_row: np.ndarray, units: Sequence[int]) -> list[An
         try:
             model = _subset(fit.model, keep)
             found = estimate(model, fit.y[keep], fit.method == "reml", before=fit.found)
-            less = type(fit)(model, found, fit.y[keep], fit.method == "reml")
+            less = replace(fit, model=model, found=found, y=fit.y[keep])
             stop_run_off(fit, less)
         except (ModelError, np.linalg.LinAlgError) as error:
             out.append(plain_reason(model, error) if model else str(error))
@@ -138,7 +158,7 @@ def _without(fit: MixedFit, of_row: np.ndarray, units: Sequence[int]) -> list[An
     return out
 
 
-def _variances(fit: MixedFit) -> dict[str, float]:
+def _variances(fit: Fitted) -> dict[str, float]:
     table = fit.variances
     plain = table["term"] == "Intercept"
     names = table["level"].where(plain, table["level"] + ": " + table["term"])
@@ -148,9 +168,9 @@ def _variances(fit: MixedFit) -> dict[str, float]:
     return out
 
 
-def _standard_errors(fit: MixedFit, less: MixedFit) -> np.ndarray:
+def _standard_errors(fit: Fitted, less: Fitted) -> np.ndarray:
     """Standard errors of the full fit, for Gaussian responses at the variances of ``less``."""
-    se = np.sqrt(np.diag(fit.inference.adjusted))
+    se = np.sqrt(np.diag(default_inference(fit).adjusted))
     problem, point = fit.found.problem, fit.found.point
     if not isinstance(problem, GaussianProblem):
         return se

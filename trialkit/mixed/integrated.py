@@ -27,16 +27,13 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import special
 
 from trialkit.errors import ModelError
+from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem
-
-if TYPE_CHECKING:
-    from trialkit.mixed.fitted import FittedModel
 
 # Gauss-Legendre on u in (0, 1); s = centre u / (1 - u).
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(24)
@@ -135,7 +132,7 @@ def weak_prior(sd: np.ndarray, scale: float) -> np.ndarray:
 
 
 def integrate(
-    fit: FittedModel, level: str, variable: str | None = None, scale: float = 0.1
+    fit: Fitted, level: str, variable: str | None = None, scale: float = 0.1
 ) -> Integrated:
     """Fixed effects of a restricted fit, integrated over the spread of one error stratum.
 
@@ -193,7 +190,7 @@ def integrate(
     )  # fmt: skip
 
 
-def parameter_of(fit: FittedModel, level: str, variable: str | None = None) -> int:
+def parameter_of(fit: Fitted, level: str, variable: str | None = None) -> int:
     """Parameter of a level's intercept, or of a variable's effect in it."""
     model = fit.model
     if level not in model.chain.names:
@@ -206,7 +203,7 @@ def parameter_of(fit: FittedModel, level: str, variable: str | None = None) -> i
     raise ModelError(f"no effect of {variable!r} varies between the units of {level!r}.")
 
 
-def _blocks(fit: FittedModel, level: str, variable: str | None) -> list[int]:
+def _blocks(fit: Fitted, level: str, variable: str | None) -> list[int]:
     """Parameters of what the units' blocks differ by: the level itself, or the one above."""
     if variable is not None:
         return [parameter_of(fit, level)]

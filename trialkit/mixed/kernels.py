@@ -104,6 +104,7 @@ def fill_rows(family, phi, obs, data, tree, levels, links, val, base, u, root, c
             work[i, ROW_SLOPE] = prior * w3
             for a in range(q):
                 d = data[i, a]
+                # Many columns are indicators: zeros are worth a test.
                 if d != 0.0:
                     wd = w * d
                     for b in range(a, q):
@@ -126,6 +127,7 @@ def _spread(f, cross, links, val, front):
         for g in range(e + 1, links.shape[0]):
             j = links[g, POSITION]
             s = val[e] * val[g] * cross[f, a, links[g, COLUMN]]
+            # Two links into one position (a Lambda with entries below its diagonal) meet twice.
             front[i, j] += s + s if i == j else s
 
 
@@ -135,6 +137,7 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
     width = m - o
     logdet = 0.0
     decrement = 0.0
+    # The penalty u'u / 2: one on the diagonal, -u in the gradient.
     for b in range(k):
         front[o + b, o + b] += 1.0
         front[o + b, m - 1] -= u[u0 + b]
@@ -158,6 +161,7 @@ def _close(front, parent, o, k, m, u, u0, fac, f0):
     for i in range(o + k, m):
         for j in range(i, m):
             parent[i, j] += front[i, j]
+    # The next unit of this level starts from nothing.
     for i in range(o, m):
         for j in range(i, m):
             front[i, j] = 0.0
@@ -253,6 +257,7 @@ def back_solve(tree, levels, fac, root, out):
     chain = np.zeros(m)
     for j in range(root.shape[0]):
         chain[top + j] = root[j]
+    # The reverse of elimination: units above are known when a unit is reached.
     for f in range(tree.shape[0] - 1, -1, -1):
         for lev in range(tree[f, ENDS] - 1, -1, -1):
             o = levels[lev, AT]

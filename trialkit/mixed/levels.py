@@ -12,10 +12,21 @@ from trialkit.errors import ModelError
 from trialkit.mixed.chain import Chain
 from trialkit.mixed.design import Columns
 from trialkit.mixed.families import Family
+from trialkit.mixed.notes import (
+    constant_within_units,
+    nested_after_all,
+    single_label,
+    single_unit,
+)
 from trialkit.mixed.random_part import SlopeColumn
 
 # Cross-products of the distinct columns, one set a finest unit, must fit in memory.
 LARGEST_CROSS = 50_000_000
+
+
+def as_list(names: str | Sequence[str] | None) -> list[str]:
+    """One name, several or none, as a list."""
+    return [names] if isinstance(names, str) else list(names or ())
 
 
 def check_names(
@@ -50,9 +61,7 @@ def useful_levels(
         if len(used[name].categories) > 1:
             kept_crossed.append(name)
         else:
-            notes.append(
-                f"{name!r} has a single label: its variance cannot be estimated, left out."
-            )
+            notes.append(single_label(name))
     kept: list[str] = []
     for name in nested:
         labels: Any = used[name]
@@ -60,10 +69,7 @@ def useful_levels(
         if kept or not (labels == labels[0]).all():
             kept.append(name)
             continue
-        own = f" and its slopes of {', '.join(slopes[name])}" if slopes.get(name) else ""
-        notes.append(
-            f"{name!r} has a single unit: its variance{own} cannot be estimated, left out."
-        )
+        notes.append(single_unit(name, slopes.get(name, ())))
     if not kept and kept_crossed:
         kept = [max(kept_crossed, key=lambda name: len(used[name].categories))]
         kept_crossed.remove(kept[0])
@@ -80,9 +86,9 @@ def check_size(chain: Chain, used: Columns, crossed: Sequence[str], columns: int
     labels = {name: len(used[name].categories) for name in crossed}
     q = columns + sum(labels.values())
     if crossed and len(chain.row_start) * q**2 > LARGEST_CROSS:
-        told = ", ".join(f"{name!r} with {many}" for name, many in labels.items())
+        held = ", ".join(f"{name!r} with {many}" for name, many in labels.items())
         raise ModelError(
-            f"crossed factors of so many labels ({told}) do not fit in memory beside "
+            f"crossed factors of so many labels ({held}) do not fit in memory beside "
             f"{len(chain.row_start) - 1} nested units; nest the factor of most labels, or "
             f"leave one out."
         )
@@ -151,10 +157,7 @@ def _check_crossed(
                 f"so their variances cannot be told apart; keep one of them."
             )
         if both == many and lev < chain.n_nested:
-            notes.append(
-                f"every label of {name!r} lies in one unit of {chain.names[lev]!r}: it is nested "
-                f"there, not crossed."
-            )
+            notes.append(nested_after_all(name, chain.names[lev]))
             return
 
 
@@ -205,7 +208,4 @@ def _check_slopes(
                 f"be told from the intercepts; leave them out."
             )
         if not moves[same].any():
-            notes.append(
-                f"{variable!r} is constant within every unit of {name!r}: its slopes, and their "
-                f"correlation with the intercepts, are hardly told apart from the intercepts."
-            )
+            notes.append(constant_within_units(variable, name))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cached_property
 
@@ -14,9 +14,10 @@ from trialkit.mixed.chain import Chain, build_chain
 from trialkit.mixed.design import Columns, FixedPart, fixed_part, formula_variables, prepare
 from trialkit.mixed.families import Family
 from trialkit.mixed.levels import check_names, check_size, check_units, useful_levels
+from trialkit.mixed.marginal import Component
+from trialkit.mixed.notes import columns_dropped, rows_left_out
 from trialkit.mixed.problem import Entry, GaussianProblem, LaplaceProblem, Layout, build_layout
 from trialkit.mixed.random_part import SlopeColumn, crossed_columns, slope_columns
-from trialkit.mixed.smallsample import Component
 
 
 @dataclass(frozen=True)
@@ -119,9 +120,9 @@ class Model:
         chain = self.chain
         counts = [len(self.z[lev].T) if lev >= chain.n_nested else n
                   for lev, n in enumerate(chain.counts)]  # fmt: skip
-        told = [f"{name} ({n})" for name, n in zip(chain.names, counts, strict=True)]
-        nested = " > ".join(reversed(told[: chain.n_nested]))
-        return ", crossed with ".join([nested, *told[chain.n_nested :]])
+        levels = [f"{name} ({n})" for name, n in zip(chain.names, counts, strict=True)]
+        nested = " > ".join(reversed(levels[: chain.n_nested]))
+        return ", crossed with ".join([nested, *levels[chain.n_nested :]])
 
     @property
     def row_units(self) -> list[np.ndarray]:
@@ -195,7 +196,7 @@ def build_model(
     used, dropped = prepare(frame, wanted)
     notes = []
     if dropped:
-        notes.append(f"{dropped} of {len(frame)} rows have missing values and were left out.")
+        notes.append(rows_left_out(dropped, len(frame)))
     n = len(frame) - dropped
     if not n:
         raise ModelError("no complete row is left to fit.")
@@ -203,7 +204,7 @@ def build_model(
     chain = build_chain(used, n, nested, crossed)
     part = fixed_part(used, n, fixed)
     if part.aliased:
-        notes.append(f"aliased with earlier columns and dropped: {', '.join(part.aliased)}.")
+        notes.append(columns_dropped(part.aliased))
     if n <= part.x.shape[1]:
         raise ModelError(
             f"{n} rows cannot estimate {part.x.shape[1]} fixed effects and a variance."
@@ -217,31 +218,13 @@ def build_model(
     ]
     check_size(chain, used, crossed, x.shape[1] + sum(len(c) for c in columns))
     columns += [tuple(crossed_columns(used, name)) for name in crossed]
-    z = [
-        np.column_stack([c.values(used, n) for c in cols])[chain.order]
-        for cols in columns[: chain.n_nested]
-    ]
-    z += [
-        np.eye(len(cols))[used[name].codes[chain.order]]
-        for name, cols in zip(crossed, columns[chain.n_nested :], strict=True)
-    ]
+    z = _values(used, chain, columns)
     check_units(chain, family, x, columns, z, notes)
     entries, scale, components = _entries(columns, z, covariances)
-    take = lambda c, default: (  # noqa: E731
-        np.full(n, default) if c is None else np.asarray(used[c], dtype=float)[chain.order]
-    )
-    size, area, weight = take(trials, 1.0), take(exposure, 1.0), take(weights, 1.0)
-    for what, values in (("trials", size), ("exposure", area), ("weights", weight)):
-        if not (values > 0).all():
-            raise ModelError(f"{what} must be above zero in every row.")
+    given = {"trials": trials, "exposure": exposure, "weights": weights}
+    size, area, weight = _positive(used, chain, given)
     if family.link == "logit":
-        if (size != np.round(size)).any():
-            raise ModelError(f"trials must be whole numbers; {trials!r} holds others.")
-        if family.dispersed and (size == 1.0).all():
-            raise ModelError(
-                f"single trials tell nothing of the precision of family {family.name!r}; use "
-                f"family 'binomial', or give the column of trials."
-            )
+        _check_trials(family, size, trials)
     return Model(
         columns=used, response=response, fixed=fixed, family=family,
         chain=chain, part=part,
@@ -249,6 +232,38 @@ def build_model(
         entries=tuple(entries), theta_scale=scale, components=tuple(components),
         size=size, offset=np.log(area), weight=weight, notes=tuple(notes),
     )  # fmt: skip
+
+
+def _values(
+    used: Columns, chain: Chain, columns: Sequence[tuple[SlopeColumn, ...]]
+) -> list[np.ndarray]:
+    """Values of the random columns of every level, (rows, k), rows in chain order."""
+    n, many = len(chain.order), chain.n_nested
+    z = [np.column_stack([c.values(used, n) for c in own])[chain.order] for own in columns[:many]]
+    labels = zip(chain.names[many:], columns[many:], strict=True)
+    return z + [np.eye(len(own))[used[name].codes[chain.order]] for name, own in labels]
+
+
+def _positive(used: Columns, chain: Chain, given: Mapping[str, str | None]) -> Iterator[np.ndarray]:
+    """Columns that are above zero, in chain order; ones where none is given."""
+    for what, name in given.items():
+        if name is None:
+            yield np.ones(len(chain.order))
+            continue
+        values = np.asarray(used[name], dtype=float)[chain.order]
+        if not (values > 0).all():
+            raise ModelError(f"{what} must be above zero in every row.")
+        yield values
+
+
+def _check_trials(family: Family, size: np.ndarray, trials: str | None) -> None:
+    if (size != np.round(size)).any():
+        raise ModelError(f"trials must be whole numbers; {trials!r} holds others.")
+    if family.dispersed and (size == 1.0).all():
+        raise ModelError(
+            f"single trials tell nothing of the precision of family {family.name!r}; use "
+            f"family 'binomial', or give the column of trials."
+        )
 
 
 def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

@@ -107,6 +107,7 @@ def trust(info, slopes, parameters, mix, inverse):
     # Gauss-Jordan; an approximate information need not be positive definite.
     for c in range(k):
         d = h[c, c]
+        # With the ridge every pivot of a positive definite information is one at least.
         if d < 0.5:
             for i in range(k):
                 for j in range(k):
@@ -177,6 +178,7 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
     return RUNNING
 
 
+# Long, as it is one machine: every branch ends in a verdict or in the next point to evaluate.
 @entry
 def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new, known, informed):
     """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict.

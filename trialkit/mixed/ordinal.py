@@ -28,7 +28,6 @@ the layout's degrees of freedom; the normal distribution is for large samples.
 
 from __future__ import annotations
 
-import math
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -39,20 +38,15 @@ from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from trialkit.errors import ModelError
 from trialkit.mixed.families import FAMILIES
+from trialkit.mixed.levels import as_list
 from trialkit.mixed.model import Model, build_model
+from trialkit.mixed.notes import scores_not_read
 from trialkit.mixed.ordinal_fit import OrdinalFit
-from trialkit.mixed.ordinal_likelihood import OrdinalCriterion, lay_out
-from trialkit.mixed.ordinal_separation import check_ordinal_separation
-from trialkit.mixed.quadrature import GAIN, MAX_NODES, Optimum, maximise
-
-# Where searches start: standard deviations of the random part, in natural scale.
-START = 0.7
-# A standard deviation this many standard errors from zero leaves no room for an optimum there.
-CLEAR = 6.0
-# Random effects with a standard deviation above this (logits) have run off.
-RUN_OFF = 10.0
+from trialkit.mixed.ordinal_search import estimate_ordinal
+from trialkit.mixed.quadrature import check_nodes
 
 
+# Long by the description of its parameters.
 def fit_ordinal(
     frame: pd.DataFrame,
     response: str,
@@ -90,19 +84,18 @@ def fit_ordinal(
     ModelError
         As :func:`trialkit.mixed.fit_mixed`; when all readings are alike; when the fixed part
         separates low from high readings (every reading under a setup in the lowest category, for
-        one); when the random part runs off because units hardly overlap.
+        one); when the random part has no finite estimate because units hardly overlap.
 
     Examples
     --------
     >>> fit = fit_ordinal(samples, "score", "cushion", nested=["pair", "strip"])  # doctest: +SKIP
     """
-    listed = lambda names: [names] if isinstance(names, str) else list(names or ())  # noqa: E731
     if response not in frame:
         raise ModelError(f"columns [{response!r}] are not in the data; it has {list(frame)}.")
     ordered, values = _order(frame[response], scale)
     model = build_model(
-        frame.assign(**{response: ordered}), response=response, fixed=fixed, nested=listed(nested),
-        slopes={level: listed(names) for level, names in (slopes or {}).items()},
+        frame.assign(**{response: ordered}), response=response, fixed=fixed, nested=as_list(nested),
+        slopes={level: as_list(names) for level, names in (slopes or {}).items()},
         covariance=covariance or {}, crossed=[], family=FAMILIES["binomial"], exposure=None,
         trials=None, weights=None,
     )  # fmt: skip
@@ -114,39 +107,15 @@ def fit_ordinal(
     _check_nodes(model, nodes)
     held, codes = np.unique(model.columns[response].astype(int), return_inverse=True)
     if len(held) < 2:
-        told = f"is {values[held[0]]}" if len(held) else "is missing"
-        raise ModelError(f"every reading of {response!r} {told}: nothing to compare.")
+        only = values[held[0]] if len(held) else "missing"
+        raise ModelError(f"every reading of {response!r} is {only}: nothing to compare.")
     notes, unused = list(model.notes), [v for i, v in enumerate(values) if i not in held]
     if unused:
-        what = "score" if len(unused) == 1 else "scores"
-        notes.append(
-            f"no reading has the {what} {', '.join(map(str, unused))}; the model knows the others "
-            f"only, in their order."
-        )
-    return estimate_ordinal(
-        replace(model, notes=tuple(notes)), codes[model.chain.order],
-        tuple(values[i] for i in held), tuple(unused), nodes,
-    )  # fmt: skip
-
-
-def estimate_ordinal(
-    model: Model, codes: np.ndarray, categories: tuple[Any, ...], unused: tuple[Any, ...],
-    nodes: int,
-) -> OrdinalFit:  # fmt: skip
-    """Maximise the likelihood of ``codes`` (chain order, every category present)."""
-    readings = lay_out(model, codes)
-    check_ordinal_separation(model, readings.model.x, readings.reached, codes, categories)
-    criterion = OrdinalCriterion(readings, nodes)
-    best = _search(criterion, model, codes)
-    widest = np.abs(best.parameters[: model.n_theta] / np.maximum(model.theta_scale, 1e-300))
-    if not best.gain < GAIN or widest.max(initial=0.0) > RUN_OFF:
-        finest = f" of {model.chain.names[0]!r}" if model.chain.n_levels else ""
-        raise ModelError(
-            f"the model for {model.response!r} did not converge: units{finest} hardly overlap in "
-            f"their scores, or columns of the fixed part are nearly separated by them. Leave out "
-            f"a level with one or two readings a unit, use fewer fixed terms, or pool scores."
-        )
-    return OrdinalFit(model, codes, categories, unused, readings, criterion, best)
+        notes.append(scores_not_read(unused))
+    codes, categories = codes[model.chain.order], tuple(values[i] for i in held)
+    found = estimate_ordinal(model, codes, categories, nodes)
+    model = replace(model, notes=tuple(notes))
+    return OrdinalFit(model, codes, categories, tuple(unused), *found)
 
 
 def _order(given: pd.Series, scale: Sequence[Any] | None) -> tuple[pd.Series, list[Any]]:
@@ -183,49 +152,9 @@ def _order(given: pd.Series, scale: Sequence[Any] | None) -> tuple[pd.Series, li
 
 
 def _check_nodes(model: Model, nodes: int) -> None:
-    if isinstance(nodes, bool) or not isinstance(nodes, int | np.integer):
-        raise ModelError(f"nodes must be a whole number, got {nodes!r}.")
-    if not 1 <= nodes <= MAX_NODES:
-        raise ModelError(f"nodes must lie between 1 and {MAX_NODES}, got {nodes}.")
+    check_nodes(nodes)
     if nodes > 1 and (model.chain.n_levels != 1 or len(model.slopes[0]) != 1):
         raise ModelError(
             "quadrature is for one nested level with its random intercept only; take nodes=1, the "
             "Laplace approximation."
         )
-
-
-def _search(criterion: OrdinalCriterion, model: Model, codes: np.ndarray) -> Optimum:
-    """The best optimum from the interior and with each variance at zero; zeros settled."""
-    k, top = model.n_theta, int(codes.max())
-    start = np.zeros(k + criterion.readings.model.x.shape[1])
-    start[model.diagonal] = START * model.theta_scale[model.diagonal]
-    upto = np.cumsum(np.bincount(codes))[:-1] / len(codes)
-    start[k : k + top] = np.log(upto / (1.0 - upto))
-    everything = np.arange(len(start))
-    best = maximise(criterion, start, everything)  # type: ignore[arg-type]
-    for _ in range(2 * len(model.diagonal)):
-        zeros = [j for j in model.diagonal if best.parameters[j] == 0.0]
-        found = best
-        for j in sorted({*model.diagonal} - {*zeros}):
-            if best.gain < GAIN:
-                at = int(np.flatnonzero(best.free == j)[0])
-                variance = np.linalg.inv(best.information)[at, at]
-                if abs(best.parameters[j]) > CLEAR * math.sqrt(variance):
-                    continue
-            held = [*zeros, j]
-            at_zero = best.parameters.copy()
-            at_zero[j] = 0.0
-            flat = maximise(criterion, at_zero, np.setdiff1d(everything, held))  # type: ignore[arg-type]
-            if flat.gain < GAIN and not flat.value < found.value - GAIN:
-                found = flat
-        if found is best:
-            break
-        best = found
-    # With another variance at zero, one that was given up may come back.
-    for j in [j for j in model.diagonal if best.parameters[j] == 0.0]:
-        back = best.parameters.copy()
-        back[j] = 0.3 * model.theta_scale[j]
-        again = maximise(criterion, back, np.union1d(best.free, [j]))  # type: ignore[arg-type]
-        if again.gain < GAIN and again.value > best.value + 1e-6:
-            best = again
-    return best

@@ -13,7 +13,6 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -21,12 +20,11 @@ from scipy import stats
 
 from trialkit.display import card, table
 from trialkit.errors import ModelError
+from trialkit.mixed import notes
+from trialkit.mixed.climb import GAIN, Optimum, maximise
+from trialkit.mixed.ordinal_fitted import OrdinalFitted
 from trialkit.mixed.ordinal_likelihood import OrdinalCriterion, lay_out, slopes_part
-from trialkit.mixed.quadrature import GAIN, maximise
 from trialkit.mixed.separation import separating_direction
-
-if TYPE_CHECKING:
-    from trialkit.mixed.ordinal_fit import OrdinalFit
 
 COLUMNS = ["column", "threshold", "log_odds_ratio", "se", "odds_ratio"]
 
@@ -55,14 +53,15 @@ class ProportionalOdds:
     words: str
 
     def _repr_html_(self) -> str:
-        head = f"one odds ratio for every threshold: {self.term}"
-        return card(head, [self.words], table(self.by_threshold))
+        return card(
+            notes.proportional_odds_heading(self.term), [self.words], table(self.by_threshold)
+        )
 
 
-def check_proportional_odds(
-    fit: OrdinalFit, term: str, name: str | None = None
-) -> ProportionalOdds:
-    """Compare the fit with one in which a term's coefficients differ between thresholds.
+def proportional_odds(fit: OrdinalFitted, term: str, name: str | None = None) -> ProportionalOdds:
+    """Test one odds ratio for all thresholds against one for each.
+
+    The fit is compared with one in which a term's coefficients differ between thresholds.
 
     Parameters
     ----------
@@ -70,6 +69,10 @@ def check_proportional_odds(
         Of the fixed part.
     name : str, optional
         What the words call it.
+
+    Returns
+    -------
+    ProportionalOdds
 
     Raises
     ------
@@ -84,26 +87,37 @@ def check_proportional_odds(
         raise ModelError("only two scores were read: there is one threshold, nothing to check.")
     free = [j - (j > part.terms["1"][0]) for j in part.terms[term]]
     groups = _groups(fit, free)
-    found, readings = None, None
-    if groups is not None:
-        readings = lay_out(fit.model, fit.codes, free, groups)
-        side = np.where(readings.reached > 0, 1.0, -1.0)
-        if separating_direction(readings.model.x, side) is None:
-            at_one = fit.best.parameters
-            extra = np.zeros(len(free) * max(groups))
-            criterion = OrdinalCriterion(readings, fit.criterion.nodes)
-            movable = np.r_[fit.best.free, len(at_one) + np.arange(len(extra))]
-            found = maximise(criterion, np.r_[at_one, extra], movable)  # type: ignore[arg-type]
+    found = None if groups is None else _partial(fit, free, groups)
     if groups is None or found is None or not found.gain < GAIN:
-        words = (
-            f"Whether {name or term} has the same odds ratio at every score cannot be tested: at "
-            f"all thresholds but one, or at all, readings of a setup lie on one side only. Compare "
-            f"the shares read."
-        )
         empty = pd.DataFrame(columns=COLUMNS)
+        words = notes.odds_ratios_not_tested(name or term)
         return ProportionalOdds(term, np.nan, 0, np.nan, empty, words)
     statistic, df = 2.0 * max(found.value - fit.loglik, 0.0), len(free) * max(groups)
     p = float(stats.chi2.sf(statistic, df))
+    by_threshold = _by_threshold(fit, free, groups, found)
+    ratios = by_threshold["odds_ratio"]
+    words = notes.odds_ratios_found(name or term, ratios.min(), ratios.max(), p)
+    return ProportionalOdds(term, statistic, df, p, by_threshold, words)
+
+
+def _partial(fit: OrdinalFitted, free: list[int], groups: list[int]) -> Optimum | None:
+    """The optimum with a coefficient for every group; None where the readings are separated."""
+    readings = lay_out(fit.model, fit.codes, free, groups)
+    side = np.where(readings.reached > 0, 1.0, -1.0)
+    if separating_direction(readings.model.x, side) is not None:
+        return None
+    at_one = fit.best.parameters
+    extra = np.zeros(len(free) * max(groups))
+    movable = np.r_[fit.best.free, len(at_one) + np.arange(len(extra))]
+    criterion = OrdinalCriterion(readings, fit.criterion.nodes)
+    return maximise(criterion, np.r_[at_one, extra], movable)
+
+
+def _by_threshold(
+    fit: OrdinalFitted, free: list[int], groups: list[int], found: Optimum
+) -> pd.DataFrame:
+    """Log odds ratio of every column at every group of thresholds."""
+    top = len(fit.categories) - 1
     covariance = np.zeros((len(found.parameters),) * 2)
     covariance[np.ix_(found.free, found.free)] = np.linalg.inv(found.information)
     thresholds = [
@@ -120,11 +134,10 @@ def check_proportional_odds(
             pick *= fit.back[top + j, top + j]
             value, se = float(pick @ found.parameters), math.sqrt(pick @ covariance @ pick)
             rows.append((fit.names[j], threshold, value, se, math.exp(value)))
-    table = pd.DataFrame(rows, columns=COLUMNS)
-    return ProportionalOdds(term, statistic, df, p, table, _words(name or term, table, p))
+    return pd.DataFrame(rows, columns=COLUMNS)
 
 
-def _groups(fit: OrdinalFit, free: list[int]) -> list[int] | None:
+def _groups(fit: OrdinalFitted, free: list[int]) -> list[int] | None:
     """Group of every threshold; None where fewer than two stand by themselves."""
     x = np.column_stack([np.ones(fit.n_rows), slopes_part(fit.model)[:, free]])
     alone = [
@@ -134,14 +147,3 @@ def _groups(fit: OrdinalFit, free: list[int]) -> list[int] | None:
     if len(alone) < 2:
         return None
     return [int(np.abs(np.array(alone) - k).argmin()) for k in range(len(fit.categories) - 1)]
-
-
-def _words(name: str, table: pd.DataFrame, p: float) -> str:
-    low, high = table["odds_ratio"].min(), table["odds_ratio"].max()
-    said = f"Threshold by threshold the odds ratio of {name} runs from {low:.2g} to {high:.2g}"
-    if p < 0.05:
-        return (
-            f"{said}; one odds ratio for all does not describe the readings well (p = {p:.2g}). "
-            f"Read the shares of each score rather than the odds ratio."
-        )
-    return f"{said}, which leaves room for one odds ratio at all of them (p = {p:.2g})."

@@ -116,7 +116,7 @@ class OrdinalCriterion:
     One node is the Laplace approximation.
     """
 
-    family = FAMILIES["binomial"]
+    dispersed = False
 
     def __init__(self, readings: Readings, nodes: int = 1) -> None:
         self.readings, self.nodes = readings, nodes

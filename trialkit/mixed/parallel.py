@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import joblib
 import numpy as np
 
 from trialkit.errors import ModelError
-
-if TYPE_CHECKING:
-    from trialkit.mixed.model import Model
-    from trialkit.mixed.result import MixedFit
+from trialkit.mixed.fitted import Fitted
+from trialkit.mixed.model import Model
+from trialkit.mixed.separation import check_cells
 
 Progress = Callable[[int, int], None]
 
 # More batches than jobs, so that one slow batch does not hold the others up.
 BATCHES_PER_JOB = 8
-# A linear predictor this far from the fit's own (a factor of 3,000 on the log scale) has run off
-# to infinity.
+# A linear predictor this far from the fit's own (a factor of 3,000 on the log scale) is on its
+# way to infinity.
 RUN_OFF = 8.0
 
 
@@ -58,7 +57,7 @@ def in_batches(
     return out
 
 
-def stop_run_off(fit: MixedFit, again: MixedFit) -> None:
+def stop_run_off(fit: Fitted, again: Fitted) -> None:
     """A refit of counts whose coefficients have gone far out has no finite estimate.
 
     Raises
@@ -69,15 +68,13 @@ def stop_run_off(fit: MixedFit, again: MixedFit) -> None:
         return
     moved = fit.model.x @ (again.found.point.beta - fit.found.point.beta)
     if np.abs(moved).max() > RUN_OFF:
-        raise ModelError("the coefficients ran off: there is no finite estimate.")
+        raise ModelError("the coefficients grow without bound: there is no finite estimate.")
 
 
 def plain_reason(model: Model, error: Exception) -> str:
     """Why a refit failed: a cell without events if there is one, else what was raised."""
-    from trialkit.mixed.fit import _check_cells  # fit imports the result, which imports us
-
     try:
-        _check_cells(model)
+        check_cells(model)
     except ModelError as cause:
         return str(cause)
     return str(error)

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from typing import Any
 
 import numpy as np
@@ -106,14 +107,12 @@ def build_layout(
     n_root = len(x_columns) if with_fixed else 0
     top = len(widths)
     m = int(at[-1]) + n_root + 1
-    links: list[tuple[int, int, int, int]] = []
-    slot: list[int] = []
-    for lev, k in enumerate(widths):
-        for b in range(k):
-            for e in entries:
-                if e.level == lev and e.column == b:
-                    links.append((int(at[lev]) + b, z_columns[lev][e.row], lev, b))
-                    slot.append(e.parameter)
+    # By position, as the loops walk them: levels in order, columns in order.
+    ordered = sorted(entries, key=lambda e: (e.level, e.column))
+    links = [
+        (int(at[e.level]) + e.column, z_columns[e.level][e.row], e.level, e.column) for e in ordered
+    ]
+    slot = [e.parameter for e in ordered]
     if with_fixed:
         links += [(int(at[-1]) + j, c, top, j) for j, c in enumerate(x_columns)]
     links.append((m - 1, n_data, -1, 0))
@@ -125,33 +124,25 @@ def build_layout(
         levels[lev + 1, 2] = levels[lev, 2] + count * k
         levels[lev + 1, 3] = levels[lev, 3] + count * k * (m - at[lev])
     on_diagonal = {(e.level, e.row): i for i, e in enumerate(entries) if e.row == e.column}
+    free = [
+        (e.parameter, at[e.level] + e.column, z_columns[e.level][e.row], e.level, e.column,
+         on_diagonal[e.level, e.row])
+        for e in entries
+    ]  # fmt: skip
+    own = [e.parameter if e.row == e.column else -1 for e in entries]
+    whole = partial(np.array, dtype=np.int64)
     return Layout(
         widths=widths,
         n_root=n_root,
         n_theta=max((e.parameter for e in entries), default=-1) + 1,
         entries=tuple(entries),
-        x_columns=np.array(x_columns, dtype=np.int64),
+        x_columns=whole(x_columns),
         tree=np.column_stack([chain.row_start[:-1], chain.row_start[1:], chain.closes, chain.unit]),
         levels=levels,
-        links=np.array(links, dtype=np.int64),
-        slot=np.array(slot, dtype=np.int64),
-        links_entries=np.array(
-            [
-                (
-                    e.parameter,
-                    at[e.level] + e.column,
-                    z_columns[e.level][e.row],
-                    e.level,
-                    e.column,
-                    on_diagonal[e.level, e.row],
-                )
-                for e in entries
-            ],
-            dtype=np.int64,
-        ).reshape(-1, 6),
-        entry_at=np.array(
-            [e.parameter if e.row == e.column else -1 for e in entries], dtype=np.int64
-        ),
+        links=whole(links),
+        slot=whole(slot),
+        links_entries=whole(free).reshape(-1, 6),
+        entry_at=whole(own),
     )
 
 

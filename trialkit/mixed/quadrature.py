@@ -1,100 +1,32 @@
 """Maximum likelihood by adaptive Gauss-Hermite quadrature, for one grouping level.
 
 The check on the Laplace approximation where counts are few; the likelihood itself is in
-:mod:`trialkit.mixed.hermite`. The search (BFGS) runs from the Laplace fit in units that make the
-curvature there one and ends with Newton steps; standard errors come from the information on all
-parameters together, taken by differences of the exact gradient.
+:mod:`trialkit.mixed.hermite`. The search runs from the Laplace fit; standard errors come from the
+information on all parameters together, taken by differences of the exact gradient.
 """
 
 from __future__ import annotations
 
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from trialkit.display import card, table
 from trialkit.errors import ModelError
+from trialkit.mixed import notes
+from trialkit.mixed.climb import GAIN, Optimum, maximise
+from trialkit.mixed.fitted import Fitted, by_maximum_likelihood
 from trialkit.mixed.hermite import Criterion
-from trialkit.mixed.variance_inference import DISPERSIONS
-
-if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
 
 # numpy's nodes are tested to degree 100.
 MAX_NODES = 100
-# Expected further gain in log-likelihood above which an optimum is not one.
-GAIN = 1e-8
 # Standard deviation below which zero is tried.
 NEAR_ZERO = 0.05
 # Change of the log-likelihood with more nodes that is worth a note.
 NODE_ERROR = 1e-3
-# Information on the logarithm of the dispersion below which it is at the end of its range.
-FLAT = 1e-5
-
-
-@dataclass(frozen=True, slots=True)
-class Optimum:
-    """Where a search ended.
-
-    ``gain`` is the expected further gain in log-likelihood there (infinite at a saddle), ``free``
-    the parameters that ``information`` (minus second derivatives) covers.
-    """
-
-    parameters: np.ndarray
-    value: float
-    gain: float
-    free: np.ndarray
-    information: np.ndarray
-
-
-def maximise(criterion: Criterion, start: np.ndarray, free: np.ndarray) -> Optimum:
-    """Climb over the ``free`` parameters, in units that make the curvature at ``start`` one."""
-    centre = start.copy()
-    value = criterion.point(centre)[0]
-    worst = abs(value) + 1e10 if math.isfinite(value) else 1e10
-    curvature, axes = np.linalg.eigh(_finite(criterion.information(centre, free)))
-    mix = axes / np.sqrt(np.maximum(np.abs(curvature), 1e-2))
-
-    def lost(step: np.ndarray) -> tuple[float, np.ndarray]:
-        parameters = centre.copy()
-        parameters[free] += mix @ step
-        found, grad = criterion.point(parameters)
-        # A step too far out counts as very bad.
-        return (-found, -grad[free] @ mix) if math.isfinite(found) else (worst, 0.0 * step)
-
-    end = optimize.minimize(lost, np.zeros(len(free)), jac=True, method="BFGS",
-                            options={"gtol": 1e-6, "maxiter": 500})  # fmt: skip
-    parameters = centre.copy()
-    parameters[free] += mix @ end.x
-    value, grad = criterion.point(parameters)
-    for _ in range(6):
-        kept = free
-        information = criterion.information(parameters, free)
-        if criterion.family.dispersed and 1 in free:
-            at = int(np.flatnonzero(free == 1)[0])
-            if abs(information[at, at]) < FLAT and abs(grad[1]) < FLAT:
-                kept = np.delete(free, at)
-                information = np.delete(np.delete(information, at, 0), at, 1)
-        curvature, axes = np.linalg.eigh(_finite(information))
-        if curvature[0] <= 0.0:
-            return Optimum(parameters, value, math.inf, kept, information)
-        along = axes.T @ grad[kept]
-        gain = 0.5 * float((along**2 / curvature).sum())
-        trial = parameters.copy()
-        trial[kept] += axes @ (along / curvature)
-        better, slope = criterion.point(trial)
-        if gain < 1e-12 or not better > value:
-            break
-        parameters, value, grad = trial, better, slope
-    return Optimum(parameters, value, gain, kept, information)
-
-
-def _finite(matrix: np.ndarray) -> np.ndarray:
-    return np.where(np.isfinite(matrix), matrix, 0.0)
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,7 +52,7 @@ class Quadrature:
     variances : DataFrame
         level, term, variance, sd (link scale), and the standard error of the sd.
     dispersion : float
-        The family's dispersion parameter, as in ``MixedFit.dispersion``; 1 where it has none.
+        The family's dispersion parameter, as in ``Fitted.dispersion``; 1 where it has none.
     comparison : DataFrame by (part, term)
         laplace and quadrature (maximum likelihood both), difference (quadrature less Laplace),
         the standard error of the quadrature's estimate, and the difference in such errors.
@@ -156,10 +88,30 @@ class Quadrature:
         return card(self.title, self.notes, *tables)
 
 
-def quadrature(fit: MixedFit, nodes: int) -> Quadrature:
-    """See :meth:`trialkit.mixed.MixedFit.quadrature`."""
-    _check(fit, nodes)
-    laplace = fit if fit.method == "ml" else fit._again(fit.y, False)
+def quadrature(fit: Fitted, nodes: int = 15) -> Quadrature:
+    """The maximum-likelihood fit by adaptive Gauss-Hermite quadrature, beside Laplace's.
+
+    Started from the Laplace fit (a restricted one is first refitted by maximum likelihood).
+    The two differ where units have few rows and small counts, binary responses above all.
+
+    Parameters
+    ----------
+    nodes : int
+        Nodes for every unit, 1 (the Laplace approximation) to 100. ``node_error`` of the
+        result tells whether they were enough.
+
+    Returns
+    -------
+    Quadrature : loglik, coefficients, variances, dispersion, comparison, converged, notes.
+
+    Raises
+    ------
+    ModelError
+        For a Gaussian response, no or several levels, random slopes, or nodes out of range.
+    """
+    check_nodes(nodes)
+    _check(fit)
+    laplace = by_maximum_likelihood(fit)
     model = fit.model
     criterion = Criterion(model, fit.y, nodes)
     start = np.r_[laplace.found.point.theta, laplace.found.point.beta]
@@ -178,11 +130,20 @@ def quadrature(fit: MixedFit, nodes: int) -> Quadrature:
     return _result(laplace, criterion, best, node_error)
 
 
-def _check(fit: MixedFit, nodes: int) -> None:
+def check_nodes(nodes: int) -> None:
+    """A whole number of nodes that numpy has.
+
+    Raises
+    ------
+    ModelError
+    """
     if isinstance(nodes, bool) or not isinstance(nodes, int | np.integer):
         raise ModelError(f"nodes must be a whole number, got {nodes!r}.")
     if not 1 <= nodes <= MAX_NODES:
         raise ModelError(f"nodes must lie between 1 and {MAX_NODES}, got {nodes}.")
+
+
+def _check(fit: Fitted) -> None:
     if fit.family.name == "gaussian":
         raise ModelError("a gaussian response needs no quadrature: its likelihood is exact.")
     chain, columns = fit.model.chain, fit.model.slopes
@@ -200,8 +161,8 @@ def _check(fit: MixedFit, nodes: int) -> None:
     )
 
 
-def _result(laplace: MixedFit, criterion: Criterion, best: Optimum, error: float) -> Quadrature:
-    model, family = laplace.model, laplace.family
+def _result(laplace: Fitted, criterion: Criterion, best: Optimum, error: float) -> Quadrature:
+    model, family, nodes = laplace.model, laplace.family, len(criterion.nodes)
     level, own = model.chain.names[0], 1 + family.dispersed
     converged = best.gain < GAIN
     covariance = np.full((len(best.parameters),) * 2, np.nan)
@@ -209,59 +170,62 @@ def _result(laplace: MixedFit, criterion: Criterion, best: Optimum, error: float
         covariance[np.ix_(best.free, best.free)] = np.linalg.inv(best.information)
     theta = abs(float(best.parameters[0]))
     se_sd = float(np.sqrt(covariance[0, 0]))
-
     names = list(model.part.names)
     beta = model.to_original @ best.parameters[own:]
     cov_beta = model.to_original @ covariance[own:, own:] @ model.to_original.T
-    table = pd.DataFrame({"estimate": beta, "se": np.sqrt(np.diag(cov_beta)), "df": np.inf},
-                         index=pd.Index(names, name="term"))  # fmt: skip
-    table["statistic"] = table["estimate"] / table["se"]
-    table["p"] = 2.0 * stats.norm.sf(table["statistic"].abs())
-    reach = stats.norm.ppf(0.975) * table["se"]
-    table["low"], table["high"] = table["estimate"] - reach, table["estimate"] + reach
+    table = _coefficients(names, beta, np.sqrt(np.diag(cov_beta)))
+    dispersion, se_dispersion = 1.0, math.nan
+    if family.dispersed:
+        sign = -1.0 if family.name == "gamma" else 1.0
+        dispersion = math.exp(sign * float(best.parameters[1]))
+        se_dispersion = dispersion * float(np.sqrt(covariance[1, 1]))
 
     rows = [("log-likelihood", "", laplace.loglik, best.value, np.nan)]
     rows += [("fixed", *row) for row in
              zip(names, laplace.fixed_effects, beta, table["se"], strict=True)]  # fmt: skip
     rows.append(("sd", level, float(laplace.variances["sd"].iloc[0]), theta, se_sd))
-    dispersion = 1.0
     if family.dispersed:
-        sign = -1.0 if family.name == "gamma" else 1.0
-        dispersion = math.exp(sign * float(best.parameters[1]))
-        se = dispersion * float(np.sqrt(covariance[1, 1]))
-        rows.append(("dispersion", DISPERSIONS[family.name], laplace.dispersion, dispersion, se))
+        name = notes.DISPERSIONS[family.name]
+        rows.append(("dispersion", name, laplace.dispersion, dispersion, se_dispersion))
     comparison = pd.DataFrame(rows, columns=["part", "term", "laplace", "quadrature", "se"])
     comparison = comparison.set_index(["part", "term"])
     comparison.insert(2, "difference", comparison["quadrature"] - comparison["laplace"])
     comparison["in_se"] = comparison["difference"] / comparison["se"]
-
-    notes = list(model.notes)
-    if theta == 0.0:
-        notes.append(f"the variance between units of {level!r} is estimated at zero.")
-    if family.dispersed and 1 not in best.free:
-        notes.append("the dispersion is at the end of its range; it has no standard error.")
-    if converged and not abs(error) < NODE_ERROR:
-        notes.append(
-            f"more nodes change the log-likelihood by {error:.2g}: {len(criterion.nodes)} are "
-            f"too few; ask for more."
-        )
-    if not converged:
-        notes.append(
-            "the search did not end at an optimum, so there are no standard errors: look for "
-            "cells of the design with almost no counts, or use fewer fixed terms."
-        )
-    title = (
-        f"{family.name} model of {model.response} ~ {model.fixed}, units {level} "
-        f"({model.chain.counts[0]}); {laplace.n_rows} rows, maximum likelihood by adaptive "
-        f"Gauss-Hermite quadrature with {len(criterion.nodes)} nodes {best.value:.3f}, by the "
-        f"Laplace approximation {laplace.loglik:.3f}"
-    )
     return Quadrature(
-        title=title, nodes=len(criterion.nodes), loglik=best.value, laplace_loglik=laplace.loglik,
+        title=notes.model_heading(
+            family.name, model.response, model.fixed, model.levels_text, f"{laplace.n_rows} rows",
+            notes.quadrature_heading(nodes, best.value, laplace.loglik),
+        ),
+        nodes=nodes, loglik=best.value, laplace_loglik=laplace.loglik,
         node_error=error, coefficients=table,
         covariance=pd.DataFrame(cov_beta, index=names, columns=names),
         variances=pd.DataFrame({"level": [level], "term": ["Intercept"], "variance": [theta**2],
                                 "sd": [theta], "se_sd": [se_sd]}),
         dispersion=dispersion, comparison=comparison, converged=converged,
-        evaluations=criterion.evaluations, notes=tuple(notes),
+        evaluations=criterion.evaluations, notes=tuple(_notes(laplace, best, error, nodes)),
     )  # fmt: skip
+
+
+def _coefficients(names: list[str], beta: np.ndarray, se: np.ndarray) -> pd.DataFrame:
+    """Normal-theory table of the coefficients."""
+    index = pd.Index(names, name="term")
+    table = pd.DataFrame({"estimate": beta, "se": se, "df": np.inf}, index=index)
+    table["statistic"] = table["estimate"] / table["se"]
+    table["p"] = 2.0 * stats.norm.sf(table["statistic"].abs())
+    reach = stats.norm.ppf(0.975) * table["se"]
+    table["low"], table["high"] = table["estimate"] - reach, table["estimate"] + reach
+    return table
+
+
+def _notes(laplace: Fitted, best: Optimum, error: float, nodes: int) -> list[str]:
+    """What a reader should know of the search and of the approximation."""
+    out = list(laplace.model.notes)
+    if best.parameters[0] == 0.0:
+        out.append(notes.zero_variance(laplace.model.chain.names[0]))
+    if laplace.family.dispersed and 1 not in best.free:
+        out.append(notes.DISPERSION_AT_ITS_END)
+    if not best.gain < GAIN:
+        out.append(notes.NO_QUADRATURE_OPTIMUM)
+    elif not abs(error) < NODE_ERROR:
+        out.append(notes.too_few_nodes(error, nodes))
+    return out

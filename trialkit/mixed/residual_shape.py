@@ -14,21 +14,19 @@ the variances held (families with a dispersion parameter are refitted), as in `g
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import special, stats
 
 from trialkit.display import card, table
-from trialkit.mixed.check import quantile_residuals
-from trialkit.mixed.effects import _modes, unit_part
-from trialkit.mixed.goodness import Check, Redrawn, _given_variances, _words, redrawn
-
-if TYPE_CHECKING:
-    from trialkit.mixed.result import MixedFit
+from trialkit.mixed import notes
+from trialkit.mixed.effects import linear_predictor, modes, unit_effects
+from trialkit.mixed.fitted import Fitted
+from trialkit.mixed.goodness import Check, Redrawn, given_variances, plotting_positions, redrawn
+from trialkit.mixed.law import between, quantile_residuals
+from trialkit.mixed.parallel import Progress
 
 # Trapezoids reach this many standard deviations of the row effect; the tail left is 6e-7.
 REACH = 5.0
@@ -62,13 +60,13 @@ class ResidualShape:
     def _repr_html_(self) -> str:
         found = [check.summary for check in self.checks.values()]
         return card(
-            "residuals and unit effects against the model's own",
+            notes.SHAPE_HEADING,
             [check.verdict for check in self.checks.values()],
             *([table(pd.concat(found))] if found else []),
         )
 
 
-def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarray:
+def row_quantile_residuals(fit: Fitted, rng: np.random.Generator) -> np.ndarray:
     """Randomised quantile residuals, mixed over a row-level effect; see the module.
 
     Returns
@@ -80,15 +78,13 @@ def row_quantile_residuals(fit: MixedFit, rng: np.random.Generator) -> np.ndarra
         return quantile_residuals(fit, rng)
     model = fit.model
     sd = float(np.sqrt(fit.covariances[lev][0, 0]))
-    eta = model.offset + model.x @ fit.found.point.beta + unit_part(fit) - _modes(fit, lev)[:, 0]
-    below, upto = _mixed_cdf(fit, eta, sd)
-    u = below + rng.uniform(size=len(eta)) * (upto - below)
-    return model.original_order(stats.norm.ppf(np.clip(u, 1e-12, 1 - 1e-12)))
+    below, upto = _mixed_cdf(fit, linear_predictor(fit) - modes(fit, lev)[:, 0], sd)
+    return model.original_order(between(below, upto, rng))
 
 
 def residual_shape(
-    fit: MixedFit, n: int = 400, seed: int | np.random.Generator | None = None,
-    band: float = 0.95, progress: Callable[[int, int], None] | None = None,
+    fit: Fitted, n: int = 400, seed: int | np.random.Generator | None = None,
+    band: float = 0.95, progress: Progress | None = None,
     drawn: Redrawn | None = None,
 ) -> ResidualShape:  # fmt: skip
     """Compare residuals and unit effects with those of ``n`` simulated data sets.
@@ -112,7 +108,7 @@ def residual_shape(
     """
     rng = np.random.default_rng(seed)
     drawn = drawn or redrawn(fit, n, rng, progress)
-    own = fit if fit.family.dispersed else _given_variances(fit, fit.y)
+    own = fit if fit.family.dispersed else given_variances(fit, fit.y)
     marginal = _marginal_sds(own)
     residuals = row_quantile_residuals(own, rng)
     sorted_draws, distances = [], []
@@ -122,37 +118,33 @@ def residual_shape(
         sorted_draws.append(values)
         distances.append(_kolmogorov(values))
         for lev, sd in marginal.items():
-            effects[lev].append(np.sort(_modes(again, lev) / sd, axis=0))
+            effects[lev].append(np.sort(modes(again, lev) / sd, axis=0))
     failures = drawn.failures
     order = np.argsort(residuals, kind="stable")
     low, high = np.quantile(sorted_draws, [(1 - band) / 2, (1 + band) / 2], axis=0)
     quantiles = pd.DataFrame(
-        {"row": order, "theoretical": _blom(len(residuals)), "residual": residuals[order],
+        {"row": order, "theoretical": plotting_positions(len(order)), "residual": residuals[order],
          "low": low, "high": high}
     )  # fmt: skip
     own_distance = _kolmogorov(residuals[order])
-    checks = {
-        "residuals": _check(
-            "Kolmogorov distance of the residuals", own_distance, np.array(distances), failures
-        )
-    }
+    checks = {"residuals": _check(notes.KOLMOGOROV, own_distance, np.array(distances), failures)}
     tables = []
     for lev, sd in marginal.items():
         name, draws = fit.model.chain.names[lev], np.array(effects[lev])
-        standard = _modes(own, lev) / sd
+        standard = modes(own, lev) / sd
         largest = np.nanmax(np.abs(draws), axis=(1, 2))
         checks[name] = _check(
-            f"largest standardised effect of {name!r}", float(np.nanmax(np.abs(standard))),
+            notes.largest_effect(name), float(np.nanmax(np.abs(standard))),
             largest, failures,
         )  # fmt: skip
-        tables.append(_effect_quantiles(fit, lev, _modes(own, lev), standard, draws, band))
+        tables.append(_effect_quantiles(fit, lev, modes(own, lev), standard, draws, band))
     columns = ["level", "unit", "term", "effect", "standardised", "theoretical", "low", "high"]
     table = pd.concat(tables[::-1], ignore_index=True) if tables else pd.DataFrame(columns=columns)
     return ResidualShape(residuals, quantiles, checks, table[columns])
 
 
 def _effect_quantiles(
-    fit: MixedFit, lev: int, effect: np.ndarray, standard: np.ndarray, draws: np.ndarray,
+    fit: Fitted, lev: int, effect: np.ndarray, standard: np.ndarray, draws: np.ndarray,
     band: float,
 ) -> pd.DataFrame:  # fmt: skip
     labels = fit.model.unit_labels(lev).astype(str).agg(" ".join, axis=1).to_numpy()
@@ -166,18 +158,14 @@ def _effect_quantiles(
             pd.DataFrame(
                 {"level": fit.model.chain.names[lev], "unit": labels[order], "term": column.name,
                  "effect": effect[order, j], "standardised": standard[order, j],
-                 "theoretical": _blom(len(order)), "low": low[:, j], "high": high[:, j]}
+                 "theoretical": plotting_positions(len(order)),
+                 "low": low[:, j], "high": high[:, j]}
             )
         )  # fmt: skip
     return pd.concat(tables, ignore_index=True)
 
 
-def _blom(m: int) -> np.ndarray:
-    """Plotting positions."""
-    return stats.norm.ppf((np.arange(1, m + 1) - 0.375) / (m + 0.25))
-
-
-def _row_level(fit: MixedFit) -> int | None:
+def _row_level(fit: Fitted) -> int | None:
     """The finest level, if it is one normal effect a row of a family with none of its own."""
     chain = fit.model.chain
     alone = chain.n_nested > 0 and chain.counts[0] == fit.n_rows
@@ -185,7 +173,7 @@ def _row_level(fit: MixedFit) -> int | None:
     return 0 if alone and plain and len(fit.model.slopes[0]) == 1 else None
 
 
-def _mixed_cdf(fit: MixedFit, eta: np.ndarray, sd: float) -> tuple[np.ndarray, np.ndarray]:
+def _mixed_cdf(fit: Fitted, eta: np.ndarray, sd: float) -> tuple[np.ndarray, np.ndarray]:
     """P(Y < y) and P(Y <= y) of every row, its own normal effect integrated (chain order)."""
     size, y = fit.model.size, fit.y
     # Nodes no further apart than the spread of the plain law on the link scale: as the rule for a
@@ -211,14 +199,18 @@ def _mixed_cdf(fit: MixedFit, eta: np.ndarray, sd: float) -> tuple[np.ndarray, n
     return (upto - mass) @ weight, upto @ weight
 
 
-def _marginal_sds(fit: MixedFit) -> dict[int, np.ndarray]:
-    """By level: sd over repetitions of each predicted effect, (units, columns); nan without one."""
+def _marginal_sds(fit: Fitted) -> dict[int, np.ndarray]:
+    """By level: sd over repetitions of each predicted effect, (units, columns); nan without one.
+
+    It varies by ``G - C``: its variance component less its prediction variance (Searle, Casella &
+    McCulloch 1992, Variance Components, chapter 7).
+    """
     out = {}
     for lev in range(fit.model.chain.n_nested):
         variance = np.diag(fit.covariances[lev])
         if lev == _row_level(fit) or not variance.any():
             continue
-        table = fit.unit_effects(fit.model.chain.names[lev]).iloc[:, -2 * len(variance) :]
+        table = unit_effects(fit, fit.model.chain.names[lev]).iloc[:, -2 * len(variance) :]
         se = table.iloc[:, 1::2].to_numpy(dtype=float)
         marginal = np.sqrt(np.maximum(variance - se**2, 1e-12 * variance))
         out[lev] = np.where(variance > 0, marginal, np.nan)
@@ -235,8 +227,5 @@ def _check(what: str, observed: float, values: np.ndarray, failures: int) -> Che
     """One-sided: only a statistic too large speaks against the model."""
     p = float((1 + (values >= observed).sum()) / (len(values) + 1))
     expected = float(values.mean())
-    verdict = (
-        f"{what[0].upper()}{what[1:]}: {observed:.3g} where {expected:.3g} is usual "
-        f"(p = {p:.3g}): {_words(p)}"
-    )
+    verdict = notes.statistic_found(what, observed, expected, p)
     return Check(what, observed, expected, observed / expected, p, values, failures, verdict)

@@ -10,6 +10,8 @@ thesis, University of Oxford).
 
 from __future__ import annotations
 
+from collections.abc import Callable, Iterator, Mapping, Sequence
+
 import numpy as np
 from scipy.optimize import linprog
 
@@ -77,21 +79,12 @@ def check_separation(model: Model, y: np.ndarray) -> None:
     direction = separating_direction(x, side)
     if direction is None:
         return
-    free = np.ones(x.shape[1], dtype=bool)
     terms = [t for t in reversed(part.terms) if t != "1"] + ["1"] * ("1" in part.terms)
-    to_blame = []
-    for term in terms:
-        free[part.terms[term]] = False
-        without = separating_direction(x, side, free)
-        if without is None:
-            free[part.terms[term]] = True
-            to_blame.append(term)
-        else:
-            direction = without
+    to_blame, direction = terms_to_blame(x, side, direction, {t: part.terms[t] for t in terms})
     apart = np.abs(x @ direction)
     apart = apart > 1e-6 * apart.max()
-    blamed = [t for t in reversed(to_blame) if t != "1"]
-    names = " and ".join(filter(None, [", ".join(blamed[:-1]), *blamed[-1:]]))
+    blamed = [t for t in to_blame if t != "1"]
+    names = listed(blamed)
     zeros, full = int((apart & (side < 0)).sum()), int((apart & (side > 0)).sum())
     if not names:
         raise ModelError(
@@ -108,3 +101,88 @@ def check_separation(model: Model, y: np.ndarray) -> None:
         f"{names} {verb} {what}: the model has no finite estimate. Leave out or coarsen {names}, "
         f"pool levels, or count more."
     )
+
+
+def terms_to_blame(
+    x: np.ndarray, side: np.ndarray, direction: np.ndarray, columns: Mapping[str, list[int]]
+) -> tuple[list[str], np.ndarray]:
+    """The fewest terms that separate, and a direction in their columns.
+
+    Parameters
+    ----------
+    x, side : as for :func:`separating_direction`.
+    direction : ndarray, shape (terms,)
+        One in all columns.
+    columns : positions by term, in the order in which terms are dropped; those that cannot be
+        come back in the opposite order.
+    """
+    free = np.ones(x.shape[1], dtype=bool)
+    blamed: list[str] = []
+    for term, own in columns.items():
+        free[own] = False
+        without = separating_direction(x, side, free)
+        if without is None:
+            free[own] = True
+            blamed.insert(0, term)
+        else:
+            direction = without
+    return blamed, direction
+
+
+def listed(names: Sequence[str]) -> str:
+    """``"a, b and c"``."""
+    return " and ".join(filter(None, [", ".join(names[:-1]), *names[-1:]]))
+
+
+def check_cells(model: Model) -> None:
+    """A cell of a factor term with only zeros (or only successes) has no finite estimate.
+
+    Raises
+    ------
+    ModelError
+        Naming the cells of the first such term; also where all responses are alike.
+    """
+    if not model.family.counts:
+        return
+    y = np.asarray(model.columns[model.response], dtype=float)
+    if not y.any():
+        raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
+    size = model.original_order(model.size)
+    if model.family.link == "logit" and (y == size).all():
+        raise ModelError(f"every {model.response!r} is as large as its trials: nothing to compare.")
+    for term, cell, names in factor_cells(model):
+        many = int(cell.max()) + 1
+        rows, sums = np.bincount(cell), np.bincount(cell, y, many)
+        bad = [("zero", sums == 0)]
+        if model.family.link == "logit":
+            bad.append(("as large as its trials", sums == np.bincount(cell, size, many)))
+        for what, found in bad:
+            where = np.flatnonzero(found & (rows > 0))
+            if len(where):
+                raise ModelError(
+                    f"every {model.response!r} is {what} under {term} = {names(where)}: the model "
+                    f"has no finite estimate there. Compare the raw totals, pool that setup with "
+                    f"another, or count more frames."
+                )
+
+
+def factor_cells(
+    model: Model,
+) -> Iterator[tuple[str, np.ndarray, Callable[[np.ndarray], str]]]:
+    """Terms of factors alone: the term, the cell of every row (input order), names of cells."""
+    columns, levels = model.columns, model.part.levels
+    for term in model.part.terms:
+        factors = term.split(":")
+        if not all(f in levels for f in factors):
+            continue
+        shape = [len(levels[f]) for f in factors]
+        cell = np.ravel_multi_index(tuple(columns[f].codes for f in factors), shape)
+
+        def names(cells: np.ndarray, factors: list[str] = factors, shape: list[int] = shape) -> str:
+            labels = [
+                ":".join(str(levels[f][i]) for f, i in zip(factors, at, strict=True))
+                for at in zip(*np.unravel_index(cells, shape), strict=True)
+            ]
+            return ", ".join(labels)
+
+        yield term, cell, names

@@ -219,8 +219,8 @@ def _from_derivatives(
     expected = 0.5 * (trace - np.einsum("ij,rsji->rs", phi, twice_q) + both)
     # Parameters may differ by many orders of magnitude. One of which the data tell nothing (its
     # effects lie in the fixed part's space) has no uncertainty that the tests could count in.
-    own, told = np.diag(expected), np.diag(expected) > SILENT * np.diag(trace)
-    scale = np.where(told, own, np.inf) ** -0.5
+    own, known = np.diag(expected), np.diag(expected) > SILENT * np.diag(trace)
+    scale = np.where(known, own, np.inf) ** -0.5
     scaled = expected * np.outer(scale, scale)
     w = np.linalg.pinv(scaled, rcond=1e-10, hermitian=True) * np.outer(scale, scale)
     u = 0.5 * np.einsum("rs,rsij->ij", w, twice_q) - np.einsum("rs,rij,sjk->ik", w, p, phi_p)
@@ -279,6 +279,36 @@ class Satterthwaite:
         effect = contrast @ estimate
         f = effect @ np.linalg.solve(contrast @ self.phi @ contrast.T, effect) / len(contrast)
         return float(f), self.moments(contrast)[1]
+
+
+@dataclass(frozen=True, slots=True)
+class Asymptotic:
+    """Normal-theory inference from the information matrix.
+
+    Attributes
+    ----------
+    adjusted : ndarray, shape (terms, terms)
+        Covariance of the fixed effects.
+    """
+
+    adjusted: np.ndarray
+
+    def df(self, rows: np.ndarray) -> np.ndarray:
+        """Infinite for every row of ``rows``."""
+        return np.full(len(rows), np.inf)
+
+    def moments(self, contrast: np.ndarray) -> tuple[float, float]:
+        """No rescaling, infinite denominator df."""
+        return 1.0, np.inf
+
+    def f_test(self, contrast: np.ndarray, estimate: np.ndarray) -> tuple[float, float]:
+        """Wald chi-square over its df, infinite denominator df."""
+        effect = contrast @ estimate
+        cov = contrast @ self.adjusted @ contrast.T
+        return float(effect @ np.linalg.solve(cov, effect)) / len(contrast), np.inf
+
+
+Inference = KenwardRoger | Satterthwaite | Asymptotic
 
 
 def satterthwaite(

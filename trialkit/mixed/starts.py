@@ -16,6 +16,7 @@ from collections.abc import Callable, Iterator, Sequence
 
 import numpy as np
 
+from trialkit.mixed import notes
 from trialkit.mixed.model import Model
 from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
@@ -179,26 +180,20 @@ def _evaluate(problem: Problem, at: np.ndarray) -> Point | None:
 
 def second_optimum(
     model: Model, searches: Sequence[Search], sigma_at: Callable[[np.ndarray], float]
-) -> list[str]:
+) -> tuple[str, ...]:
     """A note where another optimum lies little below the best; ``searches`` start with that."""
     if not searches:
-        return []
+        return ()
     best = searches[0]
     others = [
         s for s in searches[1:]
         if SAME_VALUE < s.value - best.value < MATTERS and apart(model, s, best)
     ]  # fmt: skip
     if not others:
-        return []
+        return ()
     near = others[0]
-    places = [_spreads(model, s, sigma_at) for s in (best, near)]
-    names = [n for n in places[0] if places[0][n] != places[1][n]]
-    here, there = (", ".join(f"{n} {p[n]}" for n in names) for p in places)
-    return [
-        f"a second set of standard deviations fits nearly as well: {there} instead of {here} "
-        f"(its log-likelihood is {near.value - best.value:.2g} lower). Estimates and tests are "
-        f"those of the better set."
-    ]
+    here, there = (_spreads(model, s, sigma_at) for s in (best, near))
+    return (notes.second_optimum(here, there, near.value - best.value),)
 
 
 def _spreads(

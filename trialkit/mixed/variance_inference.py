@@ -1,252 +1,74 @@
 """How well variances are known: profile intervals, and tests at the boundary.
 
 Everything rests on the fit's own log-likelihood (restricted for REML fits) maximised with one
-quantity held: a standard deviation, a correlation, the dispersion or an intraclass correlation.
-The search runs over absolute Lambda entries ``sigma Lambda`` (signed roots: a zero variance is an
-interior point), ``log sigma`` and, for Laplace maximum likelihood, the fixed effects. A held
-quantity replaces a block of these by a function of the block and the value, whose Jacobian is
-taken by complex steps (Squire & Trapp 1998, SIAM Rev. 40:110-112), so gradients stay exact.
+quantity held, see :mod:`trialkit.mixed.profile`: a standard deviation, a correlation, the
+dispersion or an intraclass correlation.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
-from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy import optimize, stats
+from scipy import stats
 
 from trialkit.errors import ModelError
-from trialkit.mixed.optimise import (
-    BEGUN,
-    CONVERGED,
-    GAIN,
-    NO_START,
-    RUNNING,
-    STALLED,
-    advance,
-    begin,
-    forget,
+from trialkit.mixed.fitted import Fitted
+from trialkit.mixed.notes import DISPERSIONS
+from trialkit.mixed.profile import (
+    Held,
+    Profile,
+    place_correlation,
+    place_sd,
+    place_share,
+    place_value,
 )
-from trialkit.mixed.problem import GaussianProblem
-
-if TYPE_CHECKING:
-    from trialkit.mixed.fitted import FittedModel
-
-# Doublings of the first step outward after which an interval is open.
-MAX_DOUBLINGS = 12
 
 
-@dataclass(frozen=True, slots=True)
-class Held:
-    """A quantity that can be held at a value.
-
-    Attributes
-    ----------
-    block : ndarray of int
-        Positions of the search vector it replaces.
-    place : function of (block values, value), analytic in the block
-        The block with the quantity at that value.
-    estimate, step : the estimate, and a first step away from it.
-    lowest, highest : natural bounds.
-    """
-
-    block: np.ndarray
-    place: Callable[[np.ndarray, float], np.ndarray]
-    estimate: float
-    step: float
-    lowest: float
-    highest: float
-
-
-class Profile:
-    """The log-likelihood of a fit, maximised with one quantity held."""
-
-    def __init__(self, fit: FittedModel) -> None:
-        self.problem = fit.found.problem
-        self.gaussian = isinstance(self.problem, GaussianProblem)
-        point, model = fit.found.point, fit.model
-        self.n_theta, self.n_own = model.n_theta, len(model.scale)
-        self.best = point.value
-        self.beta = point.beta
-        scale = model.scale * point.sigma
-        start = point.theta * point.sigma
-        if self.gaussian:
-            start, scale = np.r_[start, math.log(point.sigma)], np.r_[scale, 0.3]
-        self.mix = np.diag(scale)
-        if not self.gaussian and fit.method == "ml":
-            assert point.weight is not None
-            information = (model.x * point.weight[:, None]).T @ model.x
-            root = np.linalg.cholesky(np.linalg.inv(information))
-            start = np.r_[start, point.beta]
-            zero = np.zeros((len(scale), len(root)))
-            self.mix = np.block([[self.mix, zero], [zero.T, root]])
-        self.start = start
-        self.diagonal = model.diagonal
-        # Whether the last search ended at an optimum.
-        self.settled = True
-        # Values held so far, with the search vector and inverse Hessian found there.
-        self.known: list[tuple[float, np.ndarray, np.ndarray | None]] = []
-
-    def evaluate(self, w: np.ndarray) -> tuple[float, np.ndarray]:
-        """Minus the log-likelihood and its gradient in the search vector."""
-        bad = math.inf, np.zeros(len(w))
-        if not np.isfinite(w).all():
-            return bad
-        if isinstance(self.problem, GaussianProblem):
-            sigma = math.exp(w[-1])
-            point = self.problem.point(w[:-1] / sigma, sigma=sigma)
-            if point is None:
-                return bad
-            in_log = point.rss / sigma**2 - self.problem.df - point.grad @ point.theta
-            return -point.value, -np.r_[point.grad / sigma, in_log]
-        theta, beta = w[: self.n_own], w[self.n_own :]
-        point = self.problem.point(theta, beta if len(beta) else self.beta)
-        if point is None:
-            return bad
-        self.beta = point.beta
-        return -point.value, -point.grad
-
-    def at(self, held: Held, value: float) -> float:
-        """Twice the log-likelihood lost by holding a quantity at ``value``.
-
-        The search starts from the nearest value held before.
-        """
-        near = min(self.known, key=lambda k: abs(k[0] - value), default=(0.0, self.start, None))
-        base, known_metric = near[1].copy(), near[2]
-        for j in self.diagonal:
-            # A variance at zero has a zero gradient: leave it.
-            if abs(base[j]) < 0.05 * self.mix[j, j]:
-                base[j] = 0.05 * self.mix[j, j]
-        block = base[held.block]
-
-        def whole(free: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
-            w = base + self.mix @ free
-            jacobian = self.mix.copy()
-            inner = w[held.block]
-            steps = inner + 1e-30j * np.eye(len(block))
-            turn = np.array([held.place(s, value).imag / 1e-30 for s in steps]).T
-            jacobian[held.block] = turn @ self.mix[held.block]
-            w[held.block] = held.place(inner.astype(complex), value).real
-            return w, jacobian
-
-        x = np.zeros(len(base))
-        metric = np.eye(len(base)) if known_metric is None else known_metric.copy()
-        counts, scalars, grad, step, trial = begin(x, GAIN, 0)
-        verdict = RUNNING
-        while verdict == RUNNING:
-            w, jacobian = whole(trial)
-            lost, slope = self.evaluate(w)
-            slope = slope @ jacobian
-            if known_metric is None and not counts[BEGUN]:
-                forget(metric, slope)
-            verdict = advance(counts, scalars, x, grad, metric, step, trial, lost, slope, 0, metric)
-        self.settled = verdict in (CONVERGED, STALLED)
-        if verdict == NO_START:
-            return math.inf
-        self.known.append((value, whole(x)[0], metric))
-        return max(2.0 * (self.best + float(scalars[0])), 0.0)
-
-    def interval(self, held: Held, level: float) -> tuple[float, float]:
-        """Values whose loss stays below the chi-square quantile; NaN where a search fails."""
-        cut = math.sqrt(stats.chi2.ppf(level, 1))
-        ends = []
-        for side, bound in ((-1.0, held.lowest), (1.0, held.highest)):
-            self.known = [(held.estimate, self.start, None)]
-            ends.append(self._end(held, side, bound, cut))
-        return ends[0], ends[1]
-
-    def _end(self, held: Held, side: float, bound: float, cut: float) -> float:
-        def beyond(value: float) -> float:
-            return min(math.sqrt(self.at(held, value)), 1e3) - cut
-
-        inside, step = held.estimate, held.step
-        for _ in range(MAX_DOUBLINGS):
-            outside = inside + side * step
-            if side * (outside - bound) >= 0.0:
-                outside = bound
-            if beyond(outside) > 0.0:
-                end = optimize.brentq(beyond, inside, outside, xtol=1e-9 * held.step, rtol=1e-8)
-                return float(end) if self.settled else math.nan
-            if outside == bound:
-                return bound
-            inside, step = outside, 2.0 * step
-        return bound
-
-
-def _length(row: np.ndarray) -> np.ndarray:
-    """Euclidean length, analytic for complex rows."""
-    return np.sqrt((row * row).sum())
-
-
-def _place_sd(row: np.ndarray, value: float) -> np.ndarray:
-    """A row of Lambda at length ``value``, its direction kept."""
-    return value * row / _length(row)
-
-
-def _place_correlation(first: int) -> Callable[[np.ndarray, float], np.ndarray]:
-    """For two rows of Lambda, the first of ``first`` entries: the second is turned to an angle
-    of cosine ``value`` with the first; both keep their length."""
-
-    def place(both: np.ndarray, value: float) -> np.ndarray:
-        a, b = both[:first], both[first:]
-        along = np.zeros(len(b), dtype=complex)
-        along[:first] = a / _length(a)
-        across = b - (b @ along) * along
-        across = across / _length(across)
-        turned = value * along + math.sqrt(1.0 - value * value) * across
-        return np.concatenate([a, _length(b) * turned])
-
-    return place
-
-
-def _place_share(shared: int) -> Callable[[np.ndarray, float], np.ndarray]:
-    """Absolute Lambda entries, the first ``shared`` of which make up the share ``value`` of the
-    total variance, and ``log sigma`` last."""
-
-    def place(block: np.ndarray, value: float) -> np.ndarray:
-        own, rest = block[:shared], block[shared:-1]
-        other = (rest * rest).sum() + np.exp(2.0 * block[-1])
-        size = np.sqrt(value / (1.0 - value) * other)
-        return np.concatenate([size * own / _length(own), block[shared:]])
-
-    return place
-
-
-def _place_value(block: np.ndarray, value: float) -> np.ndarray:
-    return np.full(1, value, dtype=complex)
-
-
-def _row(fit: FittedModel, lev: int, j: int) -> np.ndarray:
+def _row(fit: Fitted, lev: int, j: int) -> np.ndarray:
     """Parameters of row ``j`` of a level's Lambda, the diagonal last."""
     found = [(e.column, e.parameter) for e in fit.model.entries if (e.level, e.row) == (lev, j)]
     return np.array([parameter for _, parameter in sorted(found)])
 
 
-def _held_sd(fit: FittedModel, lev: int, j: int) -> Held:
+def _held_sd(fit: Fitted, lev: int, j: int) -> Held:
     row = _row(fit, lev, j)
     estimate = math.sqrt(fit.covariances[lev][j, j])
     scale = float(fit.model.scale[row[-1]]) * fit.found.point.sigma
     step = max(0.25 * estimate, 0.05 * scale)
-    return Held(row, _place_sd, estimate, step, 0.0, math.inf)
+    return Held(row, place_sd, estimate, step, 0.0, math.inf)
 
 
-def _held_correlation(fit: FittedModel, lev: int, i: int, j: int) -> Held:
+def _held_correlation(fit: Fitted, lev: int, i: int, j: int) -> Held:
     first, second = _row(fit, lev, i), _row(fit, lev, j)
     cov = fit.covariances[lev]
     both = math.sqrt(cov[i, i] * cov[j, j])
     estimate = cov[i, j] / both if both > 0 else 0.0
-    place = _place_correlation(len(first))
+    place = place_correlation(len(first))
     return Held(np.r_[first, second], place, min(max(estimate, -1.0), 1.0), 0.2, -1.0, 1.0)
 
 
 def variance_intervals(
-    fit: FittedModel, level: float, only: tuple[str, str] | None = None
+    fit: Fitted, level: float = 0.95, only: tuple[str, str] | None = None
 ) -> pd.DataFrame:
-    """See :meth:`trialkit.mixed.MixedFit.variance_intervals`."""
+    """Profile-likelihood intervals of standard deviations, correlations and dispersion.
+
+    The fit's own likelihood (restricted for REML fits), maximised with each quantity held in
+    turn. An interval that reaches zero means the variance may be zero.
+
+    Parameters
+    ----------
+    level : float
+        Confidence level.
+    only : (str, str), optional
+        Random level and term whose standard deviation alone is asked for.
+
+    Returns
+    -------
+    DataFrame: level, term, quantity ("sd" or "correlation"; the last row, "residual", is the
+    residual sd or the family's dispersion), estimate, low, high.
+    """
     if not 0.0 < level < 1.0:
         raise ModelError(f"level {level!r} must lie between 0 and 1.")
     profile = Profile(fit)
@@ -282,27 +104,42 @@ def variance_intervals(
     return pd.DataFrame(rows, columns=["level", "term", "quantity", "estimate", "low", "high"])
 
 
-DISPERSIONS = {
-    "gaussian": "sd", "negative_binomial": "size", "beta_binomial": "precision",
-    "gamma": "squared coefficient of variation",
-}  # fmt: skip
-
-
-def _dispersion_row(fit: FittedModel, profile: Profile, level: float) -> dict[str, object]:
+def _dispersion_row(fit: Fitted, profile: Profile, level: float) -> dict[str, object]:
     """Interval of the family's dispersion, held on its logarithm."""
     point = fit.found.point
     at = profile.n_own if profile.gaussian else profile.n_theta
     centre = math.log(point.sigma) if profile.gaussian else float(point.theta[profile.n_theta])
-    held = Held(np.array([at]), _place_value, centre, 0.25, -math.inf, math.inf)
+    held = Held(np.array([at]), place_value, centre, 0.25, -math.inf, math.inf)
     ends = np.exp(profile.interval(held, level))
     if fit.family.name == "gamma":
         ends = 1.0 / ends[::-1]
-    return {"level": "residual", "term": "", "quantity": DISPERSIONS[fit.family.name],
+    quantity = "sd" if profile.gaussian else DISPERSIONS[fit.family.name]
+    return {"level": "residual", "term": "", "quantity": quantity,
             "estimate": fit.dispersion, "low": float(ends[0]), "high": float(ends[1])}  # fmt: skip
 
 
-def variance_test(fit: FittedModel, level: str, term: str | None) -> pd.Series:
-    """See :meth:`trialkit.mixed.MixedFit.variance_test`."""
+def variance_test(fit: Fitted, level: str, term: str | None = None) -> pd.Series:
+    """Likelihood-ratio test that a variance is zero, a bound of its range.
+
+    With ``k`` parameters vanishing (the variance, and its free correlations) the null
+    distribution is the 50:50 mixture of chi-squares with ``k - 1`` and ``k`` df (Self & Liang
+    1987, J. Am. Stat. Assoc. 82:605-610; Stram & Lee 1994, Biometrics 50:1171-1177); it holds
+    for many units and is conservative for few.
+
+    Parameters
+    ----------
+    level : nested level.
+    term : random column of the level, where it has several.
+
+    Returns
+    -------
+    Series: statistic, p, null (the mixture in words).
+
+    Raises
+    ------
+    ModelError
+        For an unknown level or term.
+    """
     model = fit.model
     if level not in model.chain.names:
         raise ModelError(f"{level!r} is no level of this fit: {model.chain.names[::-1]}.")
@@ -317,7 +154,7 @@ def variance_test(fit: FittedModel, level: str, term: str | None) -> pd.Series:
             else f"{term!r} is no random term of {level!r}: {sorted(set(names))}."
         )
     profile = Profile(fit)
-    statistic = profile.at(_held_sd(fit, lev, names.index(term)), 0.0)
+    statistic = profile.lost(_held_sd(fit, lev, names.index(term)), 0.0)
     if not profile.settled:
         raise ModelError(f"the model without the variance of {level!r} did not converge.")
     lost = len(names) if model.covariances[level] == "unstructured" else 1
@@ -340,8 +177,21 @@ def mixture_name(parameters: int) -> str:
     return f"0.5 chi2({parameters - 1}) + 0.5 chi2({parameters})"
 
 
-def intraclass_correlation(fit: FittedModel, level: float) -> pd.DataFrame:
-    """See :meth:`trialkit.mixed.MixedFit.intraclass_correlation`."""
+def intraclass_correlation(fit: Fitted, level: float = 0.95) -> pd.DataFrame:
+    """Correlation of two rows of the same unit, per level, with profile intervals.
+
+    The variance of the level and those above it as a share of the total (Gaussian responses,
+    levels without slopes).
+
+    Returns
+    -------
+    DataFrame: level, estimate, low, high.
+
+    Raises
+    ------
+    ModelError
+        For other families, slopes, or no nested level.
+    """
     model = fit.model
     if fit.family.name != "gaussian":
         raise ModelError("the intraclass correlation is for gaussian responses.")
@@ -357,7 +207,7 @@ def intraclass_correlation(fit: FittedModel, level: float) -> pd.DataFrame:
         share = float(variance[lev:].sum()) / total
         own = [int(_row(fit, k, 0)[0]) for k in range(len(variance))]
         block = np.array([*own[lev:], *own[:lev], profile.n_own])
-        held = Held(block, _place_share(len(own) - lev), share, 0.1, 0.0, 1.0 - 1e-6)
+        held = Held(block, place_share(len(own) - lev), share, 0.1, 0.0, 1.0 - 1e-6)
         low, high = profile.interval(held, level)
         rows.append({"level": model.chain.names[lev], "estimate": share, "low": low, "high": high})
     return pd.DataFrame(rows)

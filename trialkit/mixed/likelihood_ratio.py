@@ -3,24 +3,38 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from scipy import stats
 
 from trialkit.errors import ModelError
+from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.variance_inference import mixture_name, mixture_p
-
-if TYPE_CHECKING:
-    from trialkit.mixed.fitted import FittedModel
 
 NESTED_FAMILIES = {("poisson", "negative_binomial"), ("binomial", "beta_binomial")}
 
 
-def compare(one: FittedModel, other: FittedModel) -> pd.DataFrame:
-    """See :meth:`trialkit.mixed.MixedFit.compare`."""
-    small, big = sorted((one, other), key=lambda f: f.n_parameters)
+def compare(fit: Fitted, other: Fitted) -> pd.DataFrame:
+    """Likelihood-ratio test between two fits, one nested in the other.
+
+    Where the fits differ by one variance (or by the extra dispersion of a family) the null
+    distribution is the mixture of :func:`trialkit.mixed.variance_inference.variance_test`. Tests
+    of fixed effects by this ratio are liberal with few units;
+    :func:`trialkit.mixed.hypotheses.term_tests` is the better one.
+
+    Returns
+    -------
+    DataFrame by fit ("smaller", "larger"): fixed, levels, parameters, loglik, aic, and on the
+    larger's row statistic, df, p and null (the reference distribution).
+
+    Raises
+    ------
+    ModelError
+        If the fits differ in data or method, are not nested, or are REML fits with different
+        fixed parts.
+    """
+    small, big = sorted((fit, other), key=lambda f: f.n_parameters)
     _check_same_data(small, big)
     added = _rank(_columns(big)) - _rank(_columns(small))
     if _rank(np.hstack([_columns(small), _columns(big)])) > _rank(_columns(big)):
@@ -60,7 +74,7 @@ def compare(one: FittedModel, other: FittedModel) -> pd.DataFrame:
     return table
 
 
-def _columns(fit: FittedModel) -> np.ndarray:
+def _columns(fit: Fitted) -> np.ndarray:
     x: np.ndarray = fit.fixed_part.x
     return x / np.linalg.norm(x, axis=0)
 
@@ -69,7 +83,7 @@ def _rank(columns: np.ndarray) -> int:
     return int(np.linalg.matrix_rank(columns, tol=1e-7))
 
 
-def _check_same_data(small: FittedModel, big: FittedModel) -> None:
+def _check_same_data(small: Fitted, big: Fitted) -> None:
     """Same rows, responses and sizes, a common method and families one within the other."""
     a, b = small.model, big.model
     same = a.response == b.response and small.n_rows == big.n_rows
@@ -84,7 +98,7 @@ def _check_same_data(small: FittedModel, big: FittedModel) -> None:
         raise ModelError(f"the families are not nested: {families[0]}; {families[1]}.")
 
 
-def _check_random_nested(small: FittedModel, big: FittedModel) -> None:
+def _check_random_nested(small: Fitted, big: Fitted) -> None:
     for name in small.model.chain.names:
         if name not in big.model.chain.names:
             raise ModelError(f"the larger fit has no level {name!r}: not nested.")
@@ -96,7 +110,7 @@ def _check_random_nested(small: FittedModel, big: FittedModel) -> None:
             raise ModelError(f"the random parts of level {name!r} are not nested.")
 
 
-def _random_part(fit: FittedModel, name: str) -> tuple[list[tuple[str, object]], str]:
+def _random_part(fit: Fitted, name: str) -> tuple[list[tuple[str, object]], str]:
     """Names and codes of a level's random columns, and the kind of their covariance."""
     model = fit.model
     lev = model.chain.names.index(name)
