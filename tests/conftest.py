@@ -23,7 +23,7 @@ FIRST = (
     "tests/plan/test_described.py",
     "tests/intake/test_mess.py",
     "tests/intake/test_delimited.py",
-    "tests/report/test_browser.py",
+    "tests/pages/test_browser.py",
     "notebooks/reports/researcher.ipynb",
     "notebooks/plan_a_trial.ipynb",
     "notebooks/tour.ipynb",

@@ -6,6 +6,7 @@
 from __future__ import annotations
 
 import ast
+import json
 import re
 import sys
 from collections.abc import Iterator
@@ -16,8 +17,8 @@ SENTENCE = re.compile(r"(?:\b[A-Za-z][a-z'’]+[,;:]? )(?:[A-Za-z][a-z'’-]*[,;
 
 
 def in_python(source: str) -> Iterator[tuple[int, str]]:
-    """Line and text of every sentence in Python: docstrings, what is raised and the help of a
-    command's options aside."""
+    """Line and text of every sentence in Python: docstrings, what is raised, help of a command's
+    options and mathematics aside."""
     tree = ast.parse(source)
     passed: set[int] = set()
     for node in ast.walk(tree):
@@ -28,6 +29,8 @@ def in_python(source: str) -> Iterator[tuple[int, str]]:
             passed |= {id(inner) for inner in ast.walk(node)}
         if isinstance(node, ast.keyword) and node.arg == "help":
             passed |= {id(inner) for inner in ast.walk(node.value)}
+        if isinstance(node, ast.Call) and getattr(node.func, "id", "") == "sign":
+            passed |= {id(inner) for inner in ast.walk(node)}  # mathematics for LaTeX and Typst
     for node in ast.walk(tree):
         if id(node) in passed:
             continue
@@ -54,9 +57,12 @@ def in_script(source: str) -> Iterator[tuple[int, str]]:
 
 
 def in_file(path: Path) -> list[tuple[int, str]]:
-    """Sentences of a file by its kind."""
-    read = in_python if path.suffix == ".py" else in_script
-    return list(read(path.read_text(encoding="utf-8")))
+    """Sentences of a file by its kind; of a notebook, those of its code."""
+    text = path.read_text(encoding="utf-8")
+    if path.suffix == ".ipynb":
+        cells = json.loads(text)["cells"]
+        text = "\n".join("".join(c["source"]) for c in cells if c["cell_type"] == "code")
+    return list((in_script if path.suffix in (".js", ".typ") else in_python)(text))
 
 
 if __name__ == "__main__":

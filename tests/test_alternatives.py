@@ -12,11 +12,11 @@ from frozen_trials import CUSHION_PAIRS, GAP, frozen_dir
 from scipy import stats
 from statsmodels.stats.multitest import multipletests
 
-from trialkit.analysis.alternatives import alternatives
 from trialkit.analysis.estimates import holm
-from trialkit.analysis.refits import strip_values
+from trialkit.analysis.questions.alternatives import alternatives
+from trialkit.analysis.questions.refits import strip_values
+from trialkit.analysis.questions.simpler import blocks, fieller, paired_t, sign_flip
 from trialkit.analysis.responses import analyse_response
-from trialkit.analysis.simpler import blocks, fieller, paired_t, sign_flip
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.trial import Trial, load_trial
@@ -211,18 +211,18 @@ def test_conclusion_follows_the_rows(pairs):
     others = found.table[found.table["role"] == "alternative"].set_index("model")
     assert (others["p"] < 0.05).drop(FLIPS).all() and others["p"][FLIPS] > 0.05
     assert "hangs on the choice of model" in found.conclusion
-    assert "not so sign-flip test of strip means" in found.conclusion
+    assert "this one does not: sign-flip test of strip means" in found.conclusion
     wide = alternatives(pairs["header_loss"], level=0.9)
     assert "does not hang on the choice" in wide.conclusion
 
 
 def test_what_fails_says_why_and_the_rest_stands():
     trial = load_trial(frozen_dir("cushion_pairs"))
-    frames = trial.tables()["frames"]
+    frames = trial.tables["frames"]
     strip = frames["strip"].iloc[0]
     empty = frames["strip"].eq(strip) & frames["zone"].eq("header")
     frames = frames.assign(loose_kernels=frames["loose_kernels"].mask(empty, 0))
-    tables = {**trial.tables(), "frames": frames}
+    tables = {**trial.tables, "frames": frames}
     bare = Trial.from_tables(trial.config, tables)
     found = alternatives(one_response(bare, "header_loss"))
     failed = found.table[found.table["reason"] != ""]

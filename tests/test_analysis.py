@@ -17,7 +17,7 @@ from trialkit.errors import DesignError, ModelError
 from trialkit.intake import SetupFactor
 from trialkit.mixed import fit_mixed
 from trialkit.mixed.inference import inference_by
-from trialkit.simulate import Effort, Truth, simulate_trial, true_header_loss
+from trialkit.simulate import Effort, Truth, simulate_trial, true_of
 from trialkit.trial import Trial, load_trial
 
 KG = 3.0  # kg/ha per kernel/m2 at 300 g per 1000
@@ -39,10 +39,10 @@ def pairs():
 def changed(trial: Trial, **tables) -> Trial:
     """The trial with some tables replaced, each by a frame or a function of the old one."""
     new = {
-        name: make(trial.tables()[name]) if callable(make) else make
+        name: make(trial.tables[name]) if callable(make) else make
         for name, make in tables.items()
     }
-    return Trial.from_tables(trial.config, {**trial.tables(), **new})
+    return Trial.from_tables(trial.config, {**trial.tables, **new})
 
 
 def header(trial: Trial, level: float = 0.95):
@@ -114,7 +114,7 @@ def test_forty_small_paired_trials_from_counts_to_intervals(ratio):
     for seed in range(1, rounds + 1):
         trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=4, effort=FRAMES_ONLY)
         result = header(trial)
-        true = true_header_loss(truth, trial).set_index("level").loc["cushion"]
+        true = true_of("header_loss", truth, trial).set_index("level").loc["cushion"]
         row = result.contrasts.iloc[0]
         mean = result.means.set_index("level").loc["cushion"]
         covered["ratio"] += row["ratio_low"] < true["ratio"] < row["ratio_high"]
@@ -192,7 +192,7 @@ def test_a_level_of_ninety_per_cent_gives_narrower_intervals(pairs):
 def test_the_other_reference_turns_the_comparison_round(pairs):
     turned = replace(pairs.config, setups=(replace(CUSHION, reference="cushion"),))
     one = header(pairs).contrasts.iloc[0]
-    two = header(Trial.from_tables(turned, pairs.tables())).contrasts.iloc[0]
+    two = header(Trial.from_tables(turned, pairs.tables)).contrasts.iloc[0]
     assert two["ratio"] == pytest.approx(1 / one["ratio"], rel=1e-4)
     assert two["ratio_low"] == pytest.approx(1 / one["ratio_high"], rel=1e-3)
     assert two["difference"] == pytest.approx(-one["difference"], rel=1e-4)
@@ -206,7 +206,7 @@ def test_row_order_and_kernel_mass_do_not_change_the_comparison(pairs):
     one = header(pairs)
     two = header(changed(pairs, frames=shuffle, strips=shuffle))
     heavier = replace(pairs.config, thousand_kernel_mass=360.0)
-    three = header(Trial.from_tables(heavier, pairs.tables()))
+    three = header(Trial.from_tables(heavier, pairs.tables))
     columns = ["ratio", "ratio_low", "ratio_high", "df", "p"]
     for other in (two, three):
         np.testing.assert_allclose(other.contrasts[columns], one.contrasts[columns], rtol=1e-3)
@@ -239,7 +239,8 @@ def test_models_follow_the_designs(demos):
     one = demos["cushion_pairs"].responses["header_loss"]
     assert one.formula == "cushion"
     assert one.variances["level"].tolist() == ["pair", "strip", "frame"]
-    assert "6 pairs on one field" in one.model and "speaks for this field" in " ".join(one.notes)
+    assert "6 pairs on one field" in one.model
+    assert "speaks for this field" in " ".join(one.sentences)
 
     many = demos["gap_fields"].responses["header_loss"]
     assert many.formula == "gap + moisture_centred"
@@ -260,7 +261,7 @@ def test_models_follow_the_designs(demos):
     split = demos["split_strips"].responses["header_loss"]
     assert "cushion:gap" in split.formula and "speed_centred" not in split.formula
     assert "main_strip" in split.variances["level"].tolist()
-    assert "Ground speed went with the setup" in " ".join(split.notes)
+    assert "Ground speed went with the setup" in " ".join(split.sentences)
     # Cushion is judged between ten main strips in five blocks, gap and speed between 60 strips.
     # Five blocks of two main strips of six: main-strip error 4 df; subplot error, two-way
     # interactions fitted, 50 - (2 + 1) - (2 + 1 + 2) = 42 (Cochran & Cox 1957, section 7.1).
@@ -284,7 +285,7 @@ def test_covariates_need_every_strip(demos):
     result = header(changed(trial, strips=forget))
     assert result.formula == "gap"
     assert result.design.measured_after == () and result.at_same is None
-    notes = " ".join(result.notes)
+    notes = " ".join(result.sentences)
     assert "Ground speed was not recorded on 1 of 72 strips, so setups are not compared at" in notes
     assert "Grain moisture was not recorded on 1 of 72 strips, so setups are compared with" in notes
 
@@ -296,20 +297,20 @@ def test_two_fields_have_no_slopes_and_say_whom_they_speak_for():
     frames = trial.frames[trial.frames["strip"].isin(strips["strip"])]
     result = header(changed(trial, strips=strips, frames=frames))
     assert "gap" not in result.variances["term"].tolist()
-    assert "2 fields are too few" in " ".join(result.notes)
+    assert "2 fields are too few" in " ".join(result.sentences)
 
 
 def test_strips_without_measurements_are_counted(pairs):
     lost = pairs.strips["strip"].iloc[0]
     result = header(changed(pairs, frames=lambda t: t[t["strip"] != lost]))
-    assert "1 of 12 strips has no measurement" in " ".join(result.notes)
+    assert "1 of 12 strips has no measurement" in " ".join(result.sentences)
     assert len(result.by_strip) == 11
 
 
 def test_without_preharvest_frames_the_difference_stands_and_the_ratio_is_explained(pairs):
     bare = header(changed(pairs, frames=lambda t: t[t["zone"] != "preharvest"]))
     full = header(pairs)
-    assert "no preharvest frames" in " ".join(bare.notes)
+    assert "no preharvest frames" in " ".join(bare.sentences)
     np.testing.assert_allclose(
         bare.contrasts["difference"], full.contrasts["difference"], rtol=1e-9
     )
@@ -334,13 +335,13 @@ def test_a_loss_near_zero_carries_no_ratio(pairs):
     assert np.isnan([row["ratio"], row["ratio_low"], row["ratio_high"]]).all()
     assert np.isfinite([row["difference"], row["difference_low"], row["p"]]).all()
     assert (result.means["low"] < 0).any()  # never clipped
-    assert "too near zero for a ratio" in " ".join(result.notes)
+    assert "too near zero for a ratio" in " ".join(result.sentences)
 
 
 # ---------------------------------------------------------------- what cannot be analysed
 def keep_strips(trial: Trial, mask: pd.Series) -> Trial:
     strips = trial.strips[mask.to_numpy()]
-    kept = {name: trial.tables()[name] for name in ("frames", "ears", "grain", "residue")}
+    kept = {name: trial.tables[name] for name in ("frames", "ears", "grain", "residue")}
     return changed(
         trial,
         strips=strips,
@@ -376,7 +377,7 @@ def test_a_factor_that_changes_between_too_few_larger_strips():
 def test_no_setup_declared(pairs):
     strips = pairs.strips.drop(columns="cushion")
     trial = Trial.from_tables(
-        replace(pairs.config, setups=(), option=None), {**pairs.tables(), "strips": strips}
+        replace(pairs.config, setups=(), option=None), {**pairs.tables, "strips": strips}
     )
     with pytest.raises(DesignError, match="declare no setup factor"):
         analyse(trial)
@@ -396,7 +397,7 @@ def test_factors_that_always_change_together(pairs):
         gap=pairs.strips["cushion"].map({"standard": "usual", "cushion": "wide"})
     )
     trial = Trial.from_tables(
-        replace(pairs.config, setups=(CUSHION, gap)), {**pairs.tables(), "strips": strips}
+        replace(pairs.config, setups=(CUSHION, gap)), {**pairs.tables, "strips": strips}
     )
     with pytest.raises(DesignError, match="Gathering chain and Gap always change together"):
         analyse(trial)
@@ -441,7 +442,7 @@ def test_a_model_without_an_optimum_gives_way_to_a_simpler_one(monkeypatch):
     monkeypatch.setattr(responses, "fit_mixed", stubborn)
     result = header(load_trial(frozen_dir("split_strips")))
     assert result.formula == "cushion + gap + speed"
-    assert "could not be fitted to these counts" in " ".join(result.notes)
+    assert "could not be fitted to these counts" in " ".join(result.sentences)
     assert " by " not in result.model.split("fixed effects of")[1].split(";")[0]
 
 
@@ -483,7 +484,7 @@ def test_level_outside_zero_and_one(pairs):
 def test_progress_is_told_and_text_is_escaped(pairs):
     said: list[str] = []
     nasty = replace(CUSHION, level_labels=("<b>standard</b>", "cushion"))
-    trial = Trial.from_tables(replace(pairs.config, setups=(nasty,)), pairs.tables())
+    trial = Trial.from_tables(replace(pairs.config, setups=(nasty,)), pairs.tables)
     page = both(trial, progress=said.append)._repr_html_()
     assert [s.split(":")[0] for s in said] == ["Header loss", "Kernel damage"]
     assert "<b>standard</b>" not in page and "&lt;b&gt;standard" in page

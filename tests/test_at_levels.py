@@ -6,7 +6,7 @@ import pytest
 from frozen_trials import frozen_dir
 
 import trialkit as tk
-from trialkit.analysis.at_levels import effects_at, speed_factor
+from trialkit.analysis.questions.at_levels import effects_at, speed_factor
 from trialkit.errors import DesignError
 
 

@@ -11,14 +11,16 @@ from frozen_trials import frozen_dir
 from mediated_trial import CONFIG, TOTAL, mediated
 from scipy import stats
 
-from trialkit.analysis import analyse, at_same
+from trialkit.analysis import analyse
 from trialkit.analysis.design import read_design
+from trialkit.analysis.questions import at_same
+from trialkit.analysis.questions.speed import speed_means
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.analysis.speed import speed_means
 from trialkit.errors import ModelError
 from trialkit.intake.config import ModelConfig
 from trialkit.trial import Trial, load_trial
+from trialkit.words import said
 
 
 def header(trial: Trial):
@@ -63,7 +65,7 @@ def test_the_second_answer_is_the_model_with_the_covariate() -> None:
     np.testing.assert_allclose(second.contrasts[columns], told.contrasts[columns], rtol=1e-3)
     np.testing.assert_allclose(second.means["estimate"], told.means["estimate"], rtol=1e-4)
     assert "settings ask that comparisons be adjusted for ground speed and grain moisture" in (
-        " ".join(told.notes)
+        " ".join(said(told.notes))
     )
     assert "not the whole effect of choosing a setup" in told.why
     held = {"p_classical", "df_classical", "classical", "p_classical_adjusted", "primary"}
@@ -125,11 +127,11 @@ def test_moisture_is_adjusted_for_where_pairs_were_cut_on_one_day() -> None:
     apart = read(strips(days))
     assert apart.covariates == ()
     assert apart.measured_after == ("speed_centred", "moisture_centred")
-    assert "In 1 of 9 pairs (blocks) strips were cut on different days" in " ".join(apart.why)
+    assert "In 1 of 9 pairs (blocks) strips were cut on different days" in " ".join(said(apart.why))
     days[3] = None
     unknown = read(strips(days))
     assert (unknown.covariates, unknown.measured_after) == ((), apart.measured_after)
-    told = " ".join(unknown.why)
+    told = " ".join(said(unknown.why))
     assert "not known of 1 of 18 strips" in told and "taken to have been cut on different" in told
     # A strip alone in its pair was cut on one day, known or not.
     alone = strips(days).drop(index=2)
@@ -138,13 +140,13 @@ def test_moisture_is_adjusted_for_where_pairs_were_cut_on_one_day() -> None:
 
 def test_moisture_keeps_its_conditions_and_speed_that_went_with_the_setup_stays_out() -> None:
     two = read(strips().query("field != 'C'"))
-    assert two.covariates == () and "on fewer than 3 fields" in " ".join(two.notes)
+    assert two.covariates == () and "on fewer than 3 fields" in " ".join(said(two.notes))
     even = read(strips().assign(moisture=18.0, speed_measured=8.0))
     assert (even.covariates, even.measured_after) == ((), ())
     table = strips()
     tied = read(table.assign(speed_measured=8.0 + 2.0 * table["chain"].eq("new")))
     assert "speed_centred" not in (*tied.covariates, *tied.measured_after)
-    assert "Ground speed went with the setup" in " ".join(tied.notes)
+    assert "Ground speed went with the setup" in " ".join(said(tied.notes))
 
 
 def test_the_settings_override_the_rules() -> None:
@@ -152,20 +154,21 @@ def test_the_settings_override_the_rules() -> None:
     none = read(strips(), given=True)
     assert none.covariates == ()
     assert none.measured_after == ("speed_centred", "moisture_centred")
-    assert "be adjusted for nothing that was measured." in " ".join(none.notes)
+    assert "be adjusted for nothing that was measured." in " ".join(said(none.notes))
     own = read(strips(days), "moisture", given=True)
     assert (own.covariates, own.measured_after) == (("moisture_centred",), ("speed_centred",))
     # What the strips cannot tell is told, whatever is asked for.
     lacking = read(strips().assign(speed_measured=np.nan), "speed", "gap", given=True)
     assert lacking.covariates == ()
-    assert "Ground speed was not recorded, so it is not adjusted for" in " ".join(lacking.notes)
-    assert "measured on the header is not known by header" in " ".join(lacking.notes)
+    notes = " ".join(said(lacking.notes))
+    assert "Ground speed was not recorded, so it is not adjusted for" in notes
+    assert "measured on the header is not known by header" in notes
     # Speed that went with the setup is the settings' own risk, and said to be.
     table = strips()
     tied = table.assign(speed_measured=table["speed_measured"] + 4.0 * table["chain"].eq("new"))
     asked = read(tied, "speed", given=True)
     assert asked.covariates == ("speed_centred",)
-    assert "not the whole effect of choosing a setup" in " ".join(asked.why)
+    assert "not the whole effect of choosing a setup" in " ".join(said(asked.why))
 
 
 def test_planned_speeds_stay_factors_and_have_no_second_answer() -> None:

@@ -8,8 +8,8 @@ import pytest
 from scipy import stats
 
 from trialkit.analysis.averaged import averaged
-from trialkit.analysis.fields import slope_turns
 from trialkit.analysis.predictions import unit_information
+from trialkit.analysis.questions.fields import slope_turns
 from trialkit.mixed import fit_mixed
 
 

@@ -52,8 +52,8 @@ def split() -> Trial:
 
 
 def changed(trial: Trial, **tables: Callable[[pd.DataFrame], pd.DataFrame]) -> Trial:
-    new = {name: make(trial.tables()[name].copy()) for name, make in tables.items()}
-    return Trial.from_tables(trial.config, {**trial.tables(), **new})
+    new = {name: make(trial.tables[name].copy()) for name, make in tables.items()}
+    return Trial.from_tables(trial.config, {**trial.tables, **new})
 
 
 def strips(trial: Trial, **columns: Callable[[pd.DataFrame], object]) -> Trial:
@@ -278,12 +278,12 @@ def test_what_is_said_of_one_response(case: str) -> None:
     make, name, analysed, sentences = SAID[case]
     trial = make()
     found = analyse(trial, responses=[name, "test_weight"])  # which every trial here has
-    text = " ".join(found.responses[name].notes) if analysed else found.skipped.get(name, "")
+    text = " ".join(found.responses[name].sentences) if analysed else found.skipped.get(name, "")
     for sentence in sentences:
         assert sentence in text, text
     for result in found.responses.values():
         out = set(trial.strips["strip"]) - set(result.data["strip"])
-        assert all(strip in " ".join(result.notes) for strip in out)
+        assert all(strip in " ".join(result.sentences) for strip in out)
         contrasts = result.contrasts[["difference", "difference_low", "difference_high", "p"]]
         assert np.isfinite(contrasts.to_numpy()).all()
 
@@ -352,20 +352,20 @@ def test_seasons_in_one_folder_are_pointed_at(tmp_path) -> None:
     warned = " ".join(analyse(mixed, responses=["header_loss"]).warnings)
     assert "harvested in 2 years (2024: 6, 2025: 6 strips)" in warned
     # Read from its folder the other season's strips are refused, and that is said with the rest.
-    write_trial(tmp_path / "mixed", mixed.config, mixed.tables())
+    write_trial(tmp_path / "mixed", mixed.config, mixed.tables)
     warned = analyse(load_trial(tmp_path / "mixed"), responses=["header_loss"]).warnings[0]
     assert "6 rows of strips.csv were refused when the trial was read" in warned
     # ... as it is where nothing is left to compare.
     alternate = [pd.Timestamp(2024 + i % 2, 10, 3) for i in range(len(trial.strips))]
     mixed = strips(trial, harvested_at=lambda s: alternate)
-    write_trial(tmp_path / "alternate", mixed.config, mixed.tables())
+    write_trial(tmp_path / "alternate", mixed.config, mixed.tables)
     with pytest.raises(DesignError, match=r"6 rows of strips\.csv were refused.*leave no setup"):
         analyse(load_trial(tmp_path / "alternate"), responses=["header_loss"])
 
 
 def test_strips_refused_at_the_door_are_counted(tmp_path) -> None:
     trial = pairs(6)
-    write_trial(tmp_path / "t", trial.config, trial.tables())
+    write_trial(tmp_path / "t", trial.config, trial.tables)
     file = tmp_path / "t" / "strips.csv"
     file.write_text(file.read_text().replace("standard", "stanard", 1))
     found = analyse(load_trial(tmp_path / "t"), responses=["header_loss"])

@@ -13,11 +13,13 @@ from scipy import integrate, stats
 
 from trialkit import plots
 from trialkit.analysis import analyse
-from trialkit.analysis.checks import check_model
-from trialkit.analysis.refits import block_outliers, leave_out, strip_values
+from trialkit.analysis.questions.checks import check_model
+from trialkit.analysis.questions.findings import CheckFinding
+from trialkit.analysis.questions.refits import block_outliers, leave_out, strip_values
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
+from trialkit.facts import Note
 from trialkit.mixed import fit_mixed
 from trialkit.mixed.effects import unit_part
 from trialkit.mixed.residual_shape import _mixed_cdf, residual_shape
@@ -51,12 +53,12 @@ def check(pairs):
 
 def recounted(trial: Trial, change) -> Trial:
     """The trial with its header frames' kernels changed by a function of the joined frames."""
-    frames = trial.tables()["frames"].reset_index(drop=True)
+    frames = trial.tables["frames"].reset_index(drop=True)
     joined = frames.merge(trial.strips[["strip", "pair", "cushion"]], on="strip", how="left")
     header = frames["zone"].eq("header").to_numpy()
     kernels = np.where(header, change(joined), frames["loose_kernels"]).astype(int)
     return Trial.from_tables(
-        trial.config, {**trial.tables(), "frames": frames.assign(loose_kernels=kernels)}
+        trial.config, {**trial.tables, "frames": frames.assign(loose_kernels=kernels)}
     )
 
 
@@ -177,7 +179,7 @@ def test_outlier_test_is_that_of_statsmodels(pairs):
 def test_leaving_a_pair_out_is_a_trial_without_it(demo, pairs):
     table = leave_out(pairs["kernel_damage"], "pair", 0.95)
     gone = demo.strips.loc[demo.strips["pair"] != "4", "strip"]
-    tables = demo.tables()
+    tables = dict(demo.tables)
     less = Trial.from_tables(
         demo.config,
         {"fields": tables["fields"],
@@ -223,7 +225,8 @@ def test_verdict_is_quiet_on_the_demo_and_repeatable(pairs, check):
     assert "zeros" not in set(check.checks["check"])
     again = check_model(pairs["header_loss"], seed=1, n=200)
     pd.testing.assert_frame_equal(check.checks, again.checks)
-    odd = replace(check, title="<u>loss</u>", verdict="<script>")
+    said = CheckFinding("shape", "doubt", Note("model.as_written", {"text": "<script>"}))
+    odd = replace(check, title="<u>loss</u>", findings=(said,))
     assert "<u>" not in odd._repr_html_() and "&lt;script&gt;" in odd._repr_html_()
 
 
@@ -287,7 +290,7 @@ def test_without_a_field_of_three_effects_are_those_of_a_trial_of_two_fields():
 
     def of(fields):
         tables = {k: t[t["field"].isin(fields)] if "field" in t else t
-                  for k, t in trial.tables().items()}  # fmt: skip
+                  for k, t in trial.tables.items()}  # fmt: skip
         kept = set(tables["strips"]["strip"])
         tables = {k: t[t["strip"].isin(kept)] if "strip" in t else t for k, t in tables.items()}
         return analyse(Trial.from_tables(trial.config, tables), responses=["yield"])["yield"]

@@ -12,9 +12,10 @@ from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 from trialkit.analysis import SPECIFICATIONS, analyse
-from trialkit.analysis.checks import check_model
-from trialkit.analysis.refits import block_outliers, leave_out
+from trialkit.analysis.questions.checks import check_model
+from trialkit.analysis.questions.refits import block_outliers, leave_out
 from trialkit.analysis.responses import analyse_response
+from trialkit.display import decimals, number
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.quantities import scales
 from trialkit.simulate import Effort, Truth, simulate_trial
@@ -38,7 +39,7 @@ def one(trial: Trial, name: str):
 
 def spoilt(trial: Trial, table: str, column: str, change, zone: str = "") -> Trial:
     """The trial with a column changed on the cushioned strip of pair 3 alone."""
-    tables = trial.tables()
+    tables = dict(trial.tables)
     rows = tables[table].reset_index(drop=True)
     strips = trial.strips[trial.strips["pair"].eq("3") & trial.strips["cushion"].eq("cushion")]
     hit = rows["strip"].isin(strips["strip"])
@@ -159,9 +160,9 @@ def test_skewed_amounts_are_seen_on_the_wrong_scale():
     # Yields that vary by a factor of ten are nothing like normal.
     rng = np.random.default_rng(4)
     trial = simulate_trial(CUSHION_PAIRS.config, TRUTH, seed=3, blocks=20, effort=EFFORT)
-    strips = trial.tables()["strips"]
+    strips = trial.tables["strips"]
     strips["yield"] *= np.exp(rng.normal(0, 1.5, len(strips))) / 20
-    bad = Trial.from_tables(trial.config, {**trial.tables(), "strips": strips})
+    bad = Trial.from_tables(trial.config, {**trial.tables, "strips": strips})
     found = check_model(one(bad, "yield"), seed=2, n=100)
     p = found.checks.set_index("check")["p_adjusted"]
     assert p["residuals"] < 0.05
@@ -177,7 +178,7 @@ def test_leaving_a_pair_out_is_a_trial_without_it(drawn, name):
     name = name.removeprefix("demo ")
     table = leave_out(one(trial, name), "pair", 0.95)
     gone = trial.strips.loc[trial.strips["pair"] != "4", "strip"]
-    tables = trial.tables()
+    tables = dict(trial.tables)
     less = {k: t[t["strip"].isin(gone)] if "strip" in t else t for k, t in tables.items()}
     known = one(Trial.from_tables(trial.config, less), name).contrasts.iloc[0]
     ours = table.set_index("pair").loc["4"]
@@ -197,7 +198,11 @@ def test_differences_are_drawn_where_there_is_no_ratio(drawn):
     (none,) = (m for m in ax.lines if m.get_gid() == "none")
     assert none.get_xdata()[0] == 0.0
     assert ax.get_xscale() == "linear" and "kg/ha, difference from" in ax.get_xlabel()
-    assert f"the difference is {found.full['difference'].item():.0f} (" in figure.alt_text
+    value, low, high = (
+        found.full[f"difference{end}"].item() for end in ("", "_low", "_high")
+    )
+    said = number(value, decimals((high - low) / 2))
+    assert f"the difference is {said} (" in figure.alt_text
     assert residual_quantiles(found).alt_text.startswith("Yield")
 
 

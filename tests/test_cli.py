@@ -13,7 +13,7 @@ from typer.testing import CliRunner, Result
 
 import trialkit
 from trialkit.cli import app, plain
-from trialkit.report import demo_dir
+from trialkit.pages import demo_dir
 
 
 def run(*arguments: object) -> Result:
@@ -68,13 +68,12 @@ def test_what_cannot_be_is_refused_before_anything_is_computed(
 
     monkeypatch.setattr("trialkit.analysis.analyse", never)
     monkeypatch.setattr("trialkit.plan.power", never)
-    monkeypatch.setattr("trialkit.report.render", never)
+    monkeypatch.setattr("trialkit.pages.render", never)
     (tmp_path / "models.csv").touch()
     for arguments, words in (
         (("analyse", trial, "--out", tmp_path), "already holds models.csv"),
         (("report", trial, "--grower", "A"), "--grower goes with --for grower"),
-        (("power", "--reduction", "0.3"), "give percent, as in 30"),
-        (("power", "--power", "0.8"), "give percent above 5"),
+        (("power", trial, "--reduction", "0.3"), "give percent, as in 30"),
     ):
         result = run(*arguments)
         assert result.exit_code == 2 and words in result.stderr.replace("\n", " "), result.output

@@ -14,17 +14,18 @@ import openpyxl
 import pandas as pd
 import pytest
 from frozen_trials import CUSHION, CUSHION_PAIRS, GAP
+from scipy import stats
 from typer.testing import CliRunner
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.analysis.matching import normalised
 from trialkit.cli import app
 from trialkit.display import decimals, number
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
-from trialkit.report.compared import in_part, sentences
-from trialkit.report.letters import ComparedLetters
+from trialkit.many.matching import normalised
+from trialkit.pages.compared import in_part, sentences
+from trialkit.pages.letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 
 TRUTH = Truth(
@@ -47,7 +48,7 @@ def write(folder: Path, seed: int, ratio: float = 0.7, setup: SetupFactor = CUSH
          "hybrid": [f"H{seed % 5}", f"H{(seed + 1) % 5}"]}
     )  # fmt: skip
     trial = simulate_trial(config, truth, seed=seed, blocks=3, fields=fields, effort=EFFORT)
-    write_trial(folder, config, trial.tables())
+    write_trial(folder, config, trial.tables)
     return folder
 
 
@@ -91,7 +92,7 @@ def mixed(tmp_path_factory) -> Path:
 
 
 @pytest.fixture(scope="module")
-def result(mixed: Path) -> tuple[tk.Comparison, list[str]]:
+def result(mixed: Path) -> tuple[tk.TrialsCompared, list[str]]:
     told: list[str] = []
     return tk.compare(mixed, progress=told.append), told
 
@@ -136,6 +137,26 @@ def test_one_tidy_table_of_strips(result, mixed) -> None:
     assert len(taken) == 1 and taken[0].startswith("book.xlsx: no thousand-kernel mass")
 
 
+def test_every_trial_speaks_for_itself_by_its_own_pairs(result) -> None:
+    comparison, _ = result
+    alone = comparison.by_trial.set_index("trial")
+    assert len(alone) == 14
+    strips = comparison.strips
+    strips = strips.assign(place=strips["field"].astype(str) + strips["pair"].astype(str))
+    for name in ("t03", "season 2/spelt"):
+        own = strips[strips["trial"] == name]
+        per = (own["amount"] / own["size"]).groupby([own["place"], own["cushion"]]).sum().unstack()
+        logs = np.log(per["cushion"] / per["standard"])
+        test = stats.ttest_1samp(logs, 0.0)  # a paired t test of the logarithms, by scipy
+        row = alone.loc[name]
+        assert (row["raw"], row["p"]) == pytest.approx((logs.mean(), test.pvalue), rel=1e-9)
+        apart = row["raw_low"] > 0 or row["raw_high"] < 0
+        assert apart == (test.pvalue < 0.05) == (row["evidence"] in ("clear", "good"))
+    less = int(((alone["raw"] < 0) & alone["evidence"].isin(["clear", "good"])).sum())
+    said = sentences(comparison)[-1]
+    assert f"By its own pairs alone, of 14 trials {less} less" in said
+
+
 def test_a_growers_own_fields_against_the_rest(result) -> None:
     comparison, _ = result
     rows = comparison.growers.set_index(["grower", "factor"])
@@ -178,7 +199,7 @@ def test_the_next_trials_prior_is_no_effect_give_or_take_what_effects_came_to(re
 
 
 @pytest.fixture(scope="module")
-def damp(tmp_path_factory) -> tk.Comparison:
+def damp(tmp_path_factory) -> tk.TrialsCompared:
     """Sixteen trials in which moisture decides how much the cushion saves."""
     root = tmp_path_factory.mktemp("damp")
     for seed in range(16):
@@ -213,7 +234,7 @@ def test_other_factors_stand_at_their_reference(tmp_path) -> None:
         write(tmp_path / f"t{seed}", seed)
     both = replace(CUSHION_PAIRS.config, setups=(replace(CUSHION, hard_to_change=False), GAP))
     trial = simulate_trial(both, TRUTH, seed=5, blocks=3, fields=["A", "B"], effort=EFFORT)
-    write_trial(tmp_path / "both", both, trial.tables())
+    write_trial(tmp_path / "both", both, trial.tables)
     compared = tk.compare(tmp_path, factors=["Cushion"])
     found = compared.trials.set_index("trial")
     assert found.loc["both", "n_strips"] == 12  # of 36: gap at its reference
@@ -269,7 +290,7 @@ def others(tmp_path_factory) -> Path:
     for seed in range(10):
         trial = simulate_trial(config, OTHERS, seed=200 + seed,
                                blocks=3, fields=["A", "B"], effort=effort)  # fmt: skip
-        write_trial(root / f"t{seed}", replace(config, title=f"T{seed}"), trial.tables())
+        write_trial(root / f"t{seed}", replace(config, title=f"T{seed}"), trial.tables)
     return root
 
 
@@ -336,7 +357,7 @@ def test_the_command_prints_words_and_no_names(mixed, tmp_path) -> None:
     assert "A field of the next trial: from " in done.stdout and "Grower D" in done.stdout
     assert "Left out: broken: trial.toml is not valid TOML" in done.stderr
     texts = [done.stdout, *(p.read_text(encoding="utf-8") for p in sorted(out.iterdir()))]
-    assert len(texts) == 10
+    assert len(texts) == 11
     for name in PRIVATE:  # growers here are called "Grower 0" to "Grower 3"
         pattern = r"Grower \d" if name == "Grower" else rf"\b{name}\b"
         assert not any(re.search(pattern, text) for text in texts), name

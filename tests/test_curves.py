@@ -12,9 +12,10 @@ from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import integrate, stats
 
 from trialkit.analysis import analyse
-from trialkit.analysis.crossing import crossing
-from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import Offset
+from trialkit.analysis.questions.crossing import crossing
+from trialkit.analysis.questions.curve_line import Line
+from trialkit.analysis.questions.curves import EffectCurve, effect_curve
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
@@ -67,7 +68,7 @@ def moist_trial(slope: float, seed: int, fields: int = 6, blocks: int = 2) -> Tr
         frames["loose_kernels"] + rng.poisson(np.maximum(at - 1, 0) * frames["loose_kernels"]),
     )  # fmt: skip
     frames["loose_kernels"] = counts
-    return Trial.from_tables(trial.config, {**trial.tables(), "frames": frames})
+    return Trial.from_tables(trial.config, {**trial.tables, "frames": frames})
 
 
 def curve_of(trial: Trial, **options) -> EffectCurve:
@@ -142,7 +143,7 @@ def test_critical_value_is_that_of_a_line_over_an_interval(steep):
     root = np.linalg.cholesky(v)
     u = np.array([[1, x] for x in ends]) @ root
     angle = np.arccos(u[0] @ u[1] / np.linalg.norm(u[0]) / np.linalg.norm(u[1]))
-    df = line.told(steep.table["x"].to_numpy()).df.min()
+    df = line.compared(steep.table["x"].to_numpy()).df.min()
     # The grid's points stand for the interval: their arc is the same, their number costs < 0.01.
     c = steep.critical_ratio
     assert arc_probability(c, df, angle) == pytest.approx(0.95, abs=5e-4)
@@ -161,7 +162,7 @@ def test_crossing_is_the_set_of_fieller(steep):
     for end, is_open in zip(found.intervals[0], (found.open_low, found.open_high), strict=True):
         if is_open:
             continue
-        told = line.told(np.array([end]))
+        told = line.compared(np.array([end]))
         t = (h + b * (end - line.centre)) / told.se[0]
         assert abs(t) == pytest.approx(stats.t.ppf(0.975, told.df[0]), rel=1e-6)
     assert not (found.open_low and found.open_high)
@@ -179,7 +180,7 @@ def test_at_the_mean_the_comparison_is_that_of_the_analysis_without_interaction(
         result = gaps.responses[name]
         line = Line(result.fit, result, "gap", "wide", "usual", "moisture")
         at = np.array([line.centre])
-        found = line.told(at)
+        found = line.compared(at)
         row = result.contrasts.set_index("level").loc["wide"]
         for what in ("ratio", "difference"):
             told = found.interval(what, stats.t.ppf(0.975, found.df))
@@ -217,7 +218,7 @@ def test_words_follow_the_band_for_all_values(gaps, steep):
     flat = effect_curve(gaps.responses["header_loss"], level="narrow")
     assert not ((flat.table["ratio_low_all"] > 1) | (flat.table["ratio_high_all"] < 1)).any()
     assert "nowhere leaves out 1" in flat.words[0]
-    assert any("observed, not set" in note for note in curve.notes)
+    assert any("observed, not set" in note for note in curve.sentences)
 
 
 def test_a_hole_in_the_moistures_is_called_thin():
@@ -269,7 +270,7 @@ def test_speed_that_is_a_setup_has_no_curve(gaps):
             effect_curve(result, "speed_measured", factor=factor, level=level)
         said = str(error.value)
         assert "(3.5 mph, 5.5 mph) was set as a setup of this trial" in said
-        assert "The contrasts of Ground speed" in said and "at_levels.effects_at" in said
+        assert "The contrasts of Ground speed" in said and "analysis.effects_at" in said
     # The factor itself went with it, which is told as before; observed speed still has a curve.
     with pytest.raises(DesignError, match="went with Ground speed"):
         effect_curve(result, "speed_measured", factor="speed")
@@ -297,7 +298,7 @@ def test_sentences_speak_the_trials_own_units(gaps):
     assert factor["mph"] == pytest.approx(factor["km/h"] ** KM_H_PER_MPH, abs=0.015)
     where = {unit: crossing(c, scale="ratio").words for unit, c in (("mph", us), ("km/h", si))}
     assert all(unit in words for unit, words in where.items()) and "km/h" not in where["mph"]
-    assert "mph" in " ".join(result.design.why) and "km/h" not in " ".join(result.design.why)
+    assert "mph" in result.why and "km/h" not in result.why
 
 
 # ---------------------------------------------------------------- the figure

@@ -9,9 +9,9 @@ from pathlib import Path
 import pytest
 
 from trialkit import units
-from trialkit.decide import CAUTION, annual_cost, break_even_area, capital_recovery_factor, money
+from trialkit.decide import CAUTION, annual_cost, balance, break_even_area, capital_recovery_factor
 from trialkit.intake import OptionCost
-from trialkit.report import FieldDayPage
+from trialkit.pages import field_day
 
 DEMO = Path(__file__).parent.parent / "data_demo"
 
@@ -26,8 +26,9 @@ def with_config(analysis, **changes):
     return replace(analysis, trial=replace(trial, config=replace(trial.config, **changes)))
 
 
+ACRE = 0.40468564224  # ha, exact
 # The worked option: 6,000 over 10 years at 8 %, on 600 ac a year.
-WORKED = OptionCost("cushion", "cushion", 6000.0, 10.0, 0.08, 600 * 0.40468564224)
+WORKED = OptionCost("cushion", "cushion", 6000.0, 10.0, 0.08, 600 * ACRE)
 
 
 def with_difference(analysis, bu_ac: float, half: float = 0.2):
@@ -58,31 +59,31 @@ def test_capital_recovery_of_the_worked_option():
 def test_break_even_area_of_the_worked_option(analysis):
     # 1 bu/ac at 4.00 against 894 a year: 224 ac a year, from the definitions.
     assert round(break_even_area(annual_cost(6000, 10, 0.08), 4.0)) == 224
-    result = money(with_difference(analysis, 1.0))
-    assert round(result.break_even_ac) == 224
-    assert (result.value_per_ac, result.price_per_bu) == (pytest.approx(4.0), pytest.approx(4.0))
-    assert result.value_per_ac_low == pytest.approx(3.2)
-    assert result.value_per_ac_high == pytest.approx(4.8)
+    result = balance(with_difference(analysis, 1.0))
+    even, least, most = result.even_area.in_system
+    assert round(even) == 224
+    assert result.grain.times(ACRE) == pytest.approx((4.0, 3.2, 4.8))
+    assert result.given.price * 25.40117272 / 1000 == pytest.approx(4.0)
     # Low and high ends of the area belong to the high and low ends of the value.
-    assert result.break_even_ac_low == pytest.approx(result.annual_cost / 4.8)
-    assert result.break_even_ac_high == pytest.approx(result.annual_cost / 3.2)
+    assert (least, most) == pytest.approx((result.annual_cost / 4.8, result.annual_cost / 3.2))
 
 
 def test_hectares_and_acres_agree(analysis):
-    result = money(analysis)
-    acre = 0.40468564224  # ha, exact
-    assert result.value_per_ac == pytest.approx(result.value_per_ha * acre)
-    assert result.break_even_ac == pytest.approx(result.break_even_ha / acre)
-    assert result.area_per_year == pytest.approx(600 * acre)
-    assert result.cost_per_ac == pytest.approx(result.annual_cost / 600)
+    result = balance(analysis)
+    assert result.even_area.in_system[0] == pytest.approx(result.even_area.value / ACRE)
+    assert result.area == pytest.approx(600 * ACRE)
+    assert -result.option * ACRE == pytest.approx(result.annual_cost / 600)
     saved = -analysis.responses["header_loss"].contrasts["difference"].item()
-    assert result.value_per_ha == pytest.approx(saved / 25.40117272 * 4.0)
-    assert result.value_per_ha_low < result.value_per_ha < result.value_per_ha_high
+    assert result.grain.value == pytest.approx(saved / 25.40117272 * 4.0)
+    assert result.grain.low < result.grain.value < result.grain.high
+    assert result.net_per_year.value == pytest.approx(
+        result.area * result.grain.value - result.annual_cost
+    )
     assert result.confidence == 0.95
 
 
 def test_words_state_the_interval_the_area_and_the_caution(analysis):
-    result = money(with_difference(analysis, 1.0))
+    result = balance(with_difference(analysis, 1.0))
     value, area, pays, caution = result.sentences
     assert value.startswith(
         "Cushioned chain against standard chain, at the header: loose grain worth USD 4.00"
@@ -96,44 +97,45 @@ def test_words_state_the_interval_the_area_and_the_caution(analysis):
     assert "it pays where it saves more than 0.37 bu/ac" in area
     assert caution == CAUTION and "not a guarantee" in caution
     metric = with_config(with_difference(analysis, 1.0), units="SI")
-    assert "saved per ha" in money(metric).sentences[0]
+    assert "saved per ha" in balance(metric).sentences[0]
 
 
 def test_no_saving_never_pays(analysis):
-    worse = money(with_difference(analysis, -0.5, half=0.1))
-    assert math.isinf(worse.break_even_ac) and worse.value_per_ac < 0
+    worse = balance(with_difference(analysis, -0.5, half=0.1))
+    assert math.isinf(worse.even_area.value) and worse.grain.value < 0
     assert "USD 2.00 lost per ac (95 % interval of the loss 1.60 to 2.40)" in worse.sentences[0]
     assert "no saving to pay for it" in worse.sentences[2]
-    unsure = money(with_difference(analysis, 0.5, half=0.8))
-    assert math.isinf(unsure.break_even_ac_high) and "interval at least" in unsure.sentences[2]
+    unsure = balance(with_difference(analysis, 0.5, half=0.8))
+    assert math.isinf(unsure.even_area.high) and "interval at least" in unsure.sentences[2]
 
 
 def test_without_price_option_or_loss(analysis):
-    assert money(with_config(analysis, price_per_t=None)) is None
-    assert money(replace(analysis, responses={})) is None
-    bare = money(with_config(analysis, option=None))
-    assert bare.annual_cost is None and bare.break_even_ac is None
-    assert len(bare.sentences) == 2 and bare.value_per_ac == money(analysis).value_per_ac
+    assert balance(with_config(analysis, price_per_t=None)) is None
+    assert balance(replace(analysis, responses={})) is None
+    bare = balance(with_config(analysis, option=None))
+    assert bare.annual_cost == 0 and bare.area is None
+    assert len(bare.sentences) == 2 and bare.grain == balance(analysis).grain
 
 
 def test_a_comparison_by_name(analysed):
     analysis = analysed("split_strips")
-    assert money(analysis).level == "cushion"
-    wide = money(analysis, "gap", "wide")
-    assert (wide.factor, wide.level, wide.annual_cost) == ("gap", "wide", None)
-    assert wide.value_per_ac < 0  # the wide gap loses more
+    assert balance(analysis).level == "cushion"
+    wide = balance(analysis, "gap", "wide")
+    assert (wide.factor, wide.level, wide.bought) == ("gap", "wide", False)
+    assert wide.grain.value < 0  # the wide gap loses more
     with pytest.raises(ValueError, match="the analysis has cushion: cushion, gap: narrow"):
-        money(analysis, "gap", "shut")
+        balance(analysis, "gap", "shut")
 
 
 def test_without_an_option_money_follows_the_headline(analysed):
     analysis = analysed("gap_fields")
     table = analysis.responses["header_loss"].contrasts
     assert table["level"].tolist() == ["narrow", "wide"]
-    assert money(analysis).level == table.loc[table["p_adjusted"].idxmin(), "level"] == "wide"
-    assert FieldDayPage(analysis)._findings("header_loss", "gap")[0].own.label.startswith("Wide")
+    assert balance(analysis).level == table.loc[table["p_adjusted"].idxmin(), "level"] == "wide"
+    first = field_day(analysis).context.findings("header_loss", "gap")[0]
+    assert first.own.label.startswith("Wide")
 
 
 def test_user_text_is_escaped(analysis):
-    page = money(with_config(analysis, currency="<i>USD</i>"))._repr_html_()
+    page = balance(with_config(analysis, currency="<i>USD</i>"))._repr_html_()
     assert "<i>" not in page and "&lt;i&gt;USD" in page

@@ -16,9 +16,11 @@ import trialkit as tk
 from trialkit.demo import CUSHION_PAIRS, GAP_FIELDS, SCENARIOS, SPLIT_STRIPS, denied, write_demo
 from trialkit.demo.days import harvested_at
 from trialkit.errors import FileExistsRefusal
+from trialkit.pages import demo_dir
+from trialkit.pages.html import html
+from trialkit.pages.letters import Letters
+from trialkit.pages.run.planned import planned_against_run
 from trialkit.plan import read_plan
-from trialkit.report import ResearcherPage, demo_dir
-from trialkit.report.planned import planned_against_run
 from trialkit.simulate import truths
 
 IDS = [s.folder for s in SCENARIOS]
@@ -47,8 +49,8 @@ def test_a_folder_reads_back_as_it_was_drawn(scenario) -> None:
     trial, drawn = tk.load_trial(folder), scenario.trial()
     assert trial.refused.empty
     assert (trial.read["rows_kept"] == trial.read["rows_in"]).all()
-    for name, table in drawn.tables().items():
-        read = trial.tables()[name]
+    for name, table in drawn.tables.items():
+        read = trial.tables[name]
         assert len(table) > 0 and list(read.columns) == list(table.columns)
         for column in table:
             if table[column].dtype.kind in "if":
@@ -154,7 +156,7 @@ def test_two_headers_si_units_and_a_plan() -> None:
     plan = read_plan(folder)
     assert plan is not None and plan.seed == CUSHION_PAIRS.seed
     analysis = tk.analyse(tk.load_trial(folder), responses=["header_loss"])
-    told = planned_against_run(analysis, ResearcherPage(analysis).letters)
+    told = html(planned_against_run(analysis, Letters(analysis.trial)))
     assert "Planned and run" in told and "All 12 planned strips were run, and no other." in told
     assert not any(s.planned for s in (GAP_FIELDS, SPLIT_STRIPS))
 

@@ -20,20 +20,20 @@ from frozen_trials import frozen_dir
 
 import trialkit as tk
 from trialkit import decide, plan
-from trialkit.analysis.crossing import crossing
-from trialkit.analysis.meta import combine_trials
-from trialkit.analysis.ordinal import ordinal_model
-from trialkit.analysis.surface import StationaryPoint
+from trialkit.analysis.questions.crossing import crossing
+from trialkit.analysis.questions.ordinal import ordinal_model
+from trialkit.analysis.questions.surface_model import StationaryPoint
 from trialkit.decide.grades import US_CORN_GRADES, DiscountTable
 from trialkit.display import p_text, table
+from trialkit.facts import Note
 from trialkit.header.noise import row_noise
+from trialkit.many.meta import combine_trials
 from trialkit.mixed.ordinal import fit_ordinal
 from trialkit.mixed.residual_shape import residual_shape
-from trialkit.plan.described import EXAMPLE
+from trialkit.pages import demo_dir
 from trialkit.quantities import scales, span
-from trialkit.randomisation import paired_randomisation_test
-from trialkit.report import demo_dir
 from trialkit.simulate import Effort, HeaderProfile, Truth
+from trialkit.words.plan_file import example
 
 HOSTILE = '<i class="evil">a & b</i>'
 
@@ -114,7 +114,7 @@ def recorded(h: bool) -> Any:
 
 
 def described(h: bool) -> dict[str, Any]:
-    asked = tomllib.loads(EXAMPLE)
+    asked = tomllib.loads(example())
     return asked | {"title": HOSTILE} if h else asked
 
 
@@ -160,19 +160,12 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "Budget": (budget, False),
     "Budget of draws": (
         lambda h: replace(budget(h), price=np.array([120.0, 150.0, 180.0])), False),
-    "Estimate": (lambda h: decide.Estimate(3.0, 0.4, 7.0), False),
-    "Estimate, certain": (lambda h: decide.Estimate(3.0), False),
-    "decide.Comparison": (
-        lambda h: decide.comparison(analysed(hostile=h), "header_loss"), True),
-    "Money": (lambda h: decide.money(analysed(hostile=h)), True),
+    "Balance": (lambda h: decide.balance(analysed(hostile=h)), True),
     "Payback": (lambda h: decide.payback(analysed(hostile=h), n=500), True),
     "BreakEven": (lambda h: decide.payback(analysed(hostile=h), n=500).area, False),
     "BreakEven of the price": (lambda h: decide.payback(analysed(hostile=h), n=500).price, True),
     "Sensitivity": (
         lambda h: decide.sensitivity(budget(h), RANGES, currency=HOSTILE, system="US"), True),
-    "BalanceMap": (
-        lambda h: decide.balance_map(budget(h), np.linspace(50, 500, 9), np.linspace(60, 250, 7),
-                                     currency=HOSTILE, system="US"), True),
     "SpeedChoice": (speeds, True),
     "LossCurve": (lambda h: speeds(h).curve, False),
     "Discount": (
@@ -192,14 +185,15 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "OrdinalFit": (lambda h: scores(), True),
     "ProportionalOdds": (lambda h: scores().proportional_odds("gap"), True),
     "ResidualShape": (lambda h: residual_shape(plain_fit(), 20, 1), False),
-    "PairedRandomisation": (lambda h: paired_randomisation_test([1.0, 2.0, -0.5, 3.0]), False),
     "Plan": (lambda h: planned(h), True),
     "PowerGrid": (lambda h: simulated(h), True),
     "Exchange": (lambda h: simulated(h).better(2, 1), False),
     "Expected": (lambda h: plan.Expected(basis={"loss": HOSTILE} if h else {}), True),
     "Work": (lambda h: plan.Work(change_minutes={"cushion": 90.0}), False),
     "CheapestPlan": (
-        lambda h: plan.CheapestPlan(6, 8, 1, 1230.0, 0.83, 0.04, HOSTILE if h else "6 pairs."),
+        lambda h: plan.CheapestPlan(6, 8, 1, 1230.0, 0.83, 0.04, Note("power.cheapest", {
+            "plan": HOSTILE if h else "6 pairs", "minutes": 1230.0, "counting": 300.0,
+            "power": 0.83, "error": 0.04, "aim": 0.8})),
         True),
     "DescribedPlan": (lambda h: plan.check_description(described(h)), True),
     "PlannedTrial": (lambda h: recorded(h), True),

@@ -9,8 +9,15 @@ import pytest
 from frozen_trials import frozen_dir
 
 from trialkit.analysis import analyse
-from trialkit.analysis.equivalence import ABOVE, BELOW, OPEN, WITHIN, equivalence, no_more_than
 from trialkit.analysis.estimates import Offset
+from trialkit.analysis.questions.equivalence import (
+    ABOVE,
+    BELOW,
+    OPEN,
+    WITHIN,
+    equivalence,
+    no_more_than,
+)
 from trialkit.errors import DesignError
 from trialkit.trial import load_trial
 

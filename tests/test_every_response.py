@@ -13,14 +13,15 @@ from frozen_trials import CUSHION_PAIRS, SCENARIOS
 from noncentral_t import paired_t_power
 from scipy import stats
 
-from trialkit.analysis.crossing import crossing
-from trialkit.analysis.curves import EffectCurve, Line, effect_curve
 from trialkit.analysis.estimates import estimate_factors
-from trialkit.analysis.power import power_attained
-from trialkit.analysis.precision import Contrast
+from trialkit.analysis.questions.crossing import crossing
+from trialkit.analysis.questions.curve_line import Line
+from trialkit.analysis.questions.curves import EffectCurve, effect_curve
+from trialkit.analysis.questions.power_attained import power_attained
+from trialkit.analysis.questions.precision import Contrast
+from trialkit.analysis.questions.surface import response_surface
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.analysis.surface import response_surface
 from trialkit.errors import DesignError
 from trialkit.mixed.means import reference_grid
 from trialkit.plots.curves import effect_along
@@ -62,7 +63,7 @@ def paired() -> Trial:
     away = strips["moisture"].to_numpy(dtype=float) - 22
     value = 12000 + 60 * away + cushion * (150 + 80 * away) + strips["pair"].map(pair).to_numpy()
     strips = strips.assign(**{"yield": value + rng.normal(0, 120, len(strips))})
-    return Trial.from_tables(trial.config, {**trial.tables(), "strips": strips})
+    return Trial.from_tables(trial.config, {**trial.tables, "strips": strips})
 
 
 def line_of(curve: EffectCurve) -> Line:
@@ -94,7 +95,7 @@ def test_curve_of_a_gaussian_response_is_that_of_statsmodels(paired):
     cov = np.linalg.inv(design.T @ np.linalg.solve(v, design))
     rows = np.column_stack([np.zeros_like(x), np.ones_like(x), np.zeros_like(x), x])
     line = line_of(curve)
-    gradient = line.told(curve.table["x"].to_numpy()).rows
+    gradient = line.compared(curve.table["x"].to_numpy()).rows
     own = gradient @ curve.fit.inference.phi @ gradient.T
     assert np.diag(own) == pytest.approx(np.diag(rows @ cov @ rows.T), rel=1e-3)
     assert curve.table["ratio"].isna().all() and np.isnan(curve.critical_ratio)
@@ -104,7 +105,7 @@ def test_curve_of_a_gaussian_response_is_that_of_statsmodels(paired):
     found = crossing(curve)
     assert found.scale == "difference" and found.value == 0.0
     for end in found.intervals[0]:
-        at = line.told(np.array([end]))
+        at = line.compared(np.array([end]))
         inside = curve.table["x"].iloc[0] < end < curve.table["x"].iloc[-1]
         if inside:
             assert abs(at.estimate[0]) == pytest.approx(stats.t.ppf(0.975, at.df[0]) * at.se[0])
@@ -127,8 +128,8 @@ def test_at_the_mean_a_curve_is_the_analysis_of_its_own_fit(gaps, name):
     row = contrasts.set_index("level").loc["wide"]
     line = line_of(curve)
     at = np.array([line.centre])
-    assert line.told(at).interval("difference", 0.0)[0][0] == pytest.approx(row["difference"])
-    ratio = line.told(at).interval("ratio", 0.0)[0][0]
+    assert line.compared(at).interval("difference", 0.0)[0][0] == pytest.approx(row["difference"])
+    ratio = line.compared(at).interval("ratio", 0.0)[0][0]
     assert np.isnan(row["ratio"]) or ratio == pytest.approx(row["ratio"])
     assert curve.table["ratio"].isna().all() or result.reading.ratios
     figure = effect_along(curve, shown=None if curve.table["ratio"].notna().any() else "difference")
@@ -174,7 +175,7 @@ def test_curve_of_a_difference_between_zones_is_that_of_its_parts(gaps):
     # Two levels against the third in two zones.
     assert curve.interaction["num_df"] == 4
     assert np.isnan(curve.interaction["per_unit"])
-    assert any("in each zone" in note for note in curve.notes)
+    assert any("in each zone" in note for note in curve.sentences)
 
 
 def test_a_slope_that_rounds_to_none_is_told_in_percent(gaps):

@@ -11,12 +11,12 @@ from scipy import stats
 from sound_trial import SETTINGS
 from statsmodels.stats.multitest import multipletests
 
-from trialkit import schema
 from trialkit.analysis import SPECIFICATIONS, analyse
-from trialkit.analysis.family import evidence, hold_families, looked_at, strongest_first
+from trialkit.analysis.family import comparisons, hold_families, looked_at, strongest_first
 from trialkit.intake.config import read_toml
-from trialkit.report import advice
-from trialkit.report.wording import findings
+from trialkit.pages import advice
+from trialkit.pages.wording import findings
+from trialkit.responses import RESPONSES
 from trialkit.trial import Trial
 
 GAPS = ("usual", "narrow", "wide", "wider", "tight", "open")
@@ -76,14 +76,15 @@ def test_the_classical_test_is_adjusted_within_the_same_families(analysed) -> No
     other = held["kernel_damage"].contrasts
     np.testing.assert_allclose(other["p_classical_adjusted"], [0.004, np.nan])
     assert "p_classical_adjusted" not in held["yield"].contrasts
-    for row in table.to_dict("records"):
-        assert evidence(row) == max(row["p_adjusted"], row["p_classical_adjusted"])
-    told = [evidence(row) for row in strongest_first(other).to_dict("records")]
+    first = comparisons(held["header_loss"])
+    for own, row in zip(first, table.to_dict("records"), strict=True):
+        assert own.evidence == max(row["p_adjusted"], row["p_classical_adjusted"])
+    told = [own.evidence for own in strongest_first(comparisons(held["kernel_damage"]))]
     assert told == sorted(told)
 
 
 def test_the_settings_name_a_response_of_the_analysis() -> None:
-    assert set(schema.RESPONSES) == set(SPECIFICATIONS)
+    assert set(RESPONSES) == set(SPECIFICATIONS)
 
 
 def null_trial(rng: np.random.Generator) -> Trial:

@@ -13,8 +13,8 @@ from scipy import stats
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.analysis.fields import field_effects
 from trialkit.analysis.predictions import unit_information
+from trialkit.analysis.questions.fields import field_effects
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError

@@ -20,10 +20,10 @@ from scipy import special, stats
 from trialkit.analysis import ResponseAnalysis, analyse
 from trialkit.analysis.comparisons import against
 from trialkit.analysis.estimates import clear_of_zero, contrast_columns
-from trialkit.analysis.intervals import Told, mean_intervals, told
-from trialkit.analysis.pairwise import pairwise
+from trialkit.analysis.intervals import ComparedMeans, compare_means, mean_intervals
+from trialkit.analysis.judges import Judge
+from trialkit.analysis.questions.pairwise import pairwise
 from trialkit.analysis.reading import Means, Offset, Reading, means_of, setting_cells
-from trialkit.analysis.strata import Judge
 from trialkit.mixed.integrated import Integrated
 from trialkit.simulate import Effort, Truth, simulate_trial
 
@@ -80,7 +80,7 @@ def test_p_and_the_intervals_agree(kind, shifts, spread):
     fit, reading = own.fit, own.reading
     for factor in own.design.names:
         one, other, judge = moved(own, factor, shifts, spread)
-        compared = told(fit, reading, one, other, judge)
+        compared = compare_means(fit, reading, one, other, judge)
         both = Means(*(np.concatenate([getattr(m, n) for m in (other, one)])
                        for n in ("value", "gradient", "link")))  # fmt: skip
         low, high = mean_intervals(fit, both, reading, 0.95, len(own.design.strips) - 1)
@@ -131,7 +131,7 @@ def test_a_ratio_of_typical_means_is_its_contrast(kind):
 def built(
     link: str, m0: float, contrast: float, se: float, df: float, *, known: float = 1e-9,
     offset: Offset | None = None, compared: tuple[int, int] = (1, 0),
-) -> Told:  # fmt: skip
+) -> ComparedMeans:  # fmt: skip
     """Two means with a contrast of its own se; the first's link has the sd ``known``."""
     v = np.diag([known**2, se**2])
     rows = np.array([[1.0, 0.0], [1.0, 1.0]])  # link of the reference, and of the other
@@ -148,7 +148,7 @@ def built(
         inference=SimpleNamespace(adjusted=v, df=lambda g: np.full(len(g), df)),
     )
     one, other = (means.take([i]) for i in compared)
-    return told(fit, Reading(1.0, offset), one, other, judge)
+    return compare_means(fit, Reading(1.0, offset), one, other, judge)
 
 
 SE, DF = st.floats(0.02, 0.6), st.floats(2.0, 30.0)

@@ -19,8 +19,8 @@ from typer.testing import CliRunner
 import trialkit as tk
 from trialkit.cli import app
 from trialkit.errors import FileExistsRefusal, ReportError
-from trialkit.report import lab, notebooks_dir
-from trialkit.report.lab import lab_command, notebooks_copy, run_lab
+from trialkit.pages import lab, notebooks_dir
+from trialkit.pages.lab import lab_command, notebooks_copy, run_lab
 
 
 def files(folder: Path) -> dict[str, bytes]:

@@ -12,28 +12,27 @@ import trialkit
 # From the top down. A room may import from any room below its own line, never from beside it.
 LAYERS: tuple[tuple[str, ...], ...] = (
     ("cli",),
-    ("report", "pages"),
+    ("pages",),
     ("plots", "demo"),
     ("decide", "plan"),
-    ("comparison", "many"),
+    ("many",),
     ("analysis",),
     ("simulate", "header"),
     ("trial",),
     ("losses",),
-    ("behind_machine", "ear_mass"),
     ("intake",),
-    ("schema", "responses"),
+    ("responses",),
     ("words",),
-    ("quantities",),
     ("facts",),
+    ("quantities",),
     ("units",),
     # Mathematics that knows nothing of corn.
     ("mixed", "randomisation"),
     # What everyone may use.
-    ("display", "errors"),
+    ("display", "errors", "version"),
 )
 # Stricter than the order: who may know of these rooms at all.
-KNOWN_BY = {"mixed": {"analysis"}, "randomisation": {"analysis"}}
+KNOWN_BY = {"mixed": {"analysis", "many"}, "randomisation": {"analysis"}}
 
 PACKAGE = Path(trialkit.__file__).parent
 DEPTH = {room: depth for depth, rooms in enumerate(LAYERS) for room in rooms}

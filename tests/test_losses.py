@@ -8,9 +8,10 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit import schema, units
+from trialkit import units
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
 from trialkit.losses import losses
+from trialkit.responses import schema
 
 FT2 = units.SQUARE_METRES_PER_SQUARE_FOOT
 # Thousand-kernel mass at which 2 kernels/ft2 are exactly 1 bu/ac: 87,120 kernels a bushel.

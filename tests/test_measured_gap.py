@@ -12,17 +12,19 @@ from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
 import trialkit as tk
-from trialkit import schema
 from trialkit.analysis.covariates import choose_covariates
 from trialkit.analysis.gaps import departures, with_measured_gaps
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
+from trialkit.facts import Note
 from trialkit.header import strip_gaps
 from trialkit.intake.config import SetupFactor
 from trialkit.intake.write import write_trial
+from trialkit.responses import schema
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.trial import Trial
+from trialkit.words import say
 
 EFFORT = Effort(
     header_frames=6, preharvest_frames=0, total_frames=0, ear_area=0, grain_samples=0,
@@ -55,7 +57,7 @@ def checks(**gaps: float | tuple[float, float]) -> pd.DataFrame:
 
 
 def run_by(trial: Trial, headers: np.ndarray, table: pd.DataFrame, **strips: object) -> Trial:
-    tables = trial.tables()
+    tables = dict(trial.tables)
     tables["strips"] = tables["strips"].assign(header=headers, **strips)
     return Trial.from_tables(trial.config, {**tables, "header_check": table})
 
@@ -75,7 +77,7 @@ def two_headers(seed: int, blocks: int = 8, apart: float = 6.0) -> Trial:
     # A Poisson count plus another of its own count times `more` keeps the mean the model is after.
     more = np.where(of_b, PER_MM**apart - 1, 0.0)
     frames["loose_kernels"] = frames["loose_kernels"] + rng.poisson(more * frames["loose_kernels"])
-    trial = Trial.from_tables(trial.config, {**trial.tables(), "frames": frames})
+    trial = Trial.from_tables(trial.config, {**trial.tables, "frames": frames})
     return run_by(trial, headers, checks(A=33.0, B=33.0 + apart))
 
 
@@ -161,7 +163,7 @@ def test_a_header_that_goes_with_setup_or_pair_is_not_adjusted_for(headers, word
     tied = run_by(trial, headers(trial.strips), trial.header_check)
     result = header_loss(tied)
     assert "gap" not in result.formula
-    assert any(words in note and "not adjusted for" in note for note in result.notes)
+    assert any(words in note and "not adjusted for" in note for note in result.sentences)
     plain = header_loss(without_checks(tied))
     pd.testing.assert_frame_equal(result.contrasts, plain.contrasts)
 
@@ -169,14 +171,14 @@ def test_a_header_that_goes_with_setup_or_pair_is_not_adjusted_for(headers, word
 @pytest.mark.parametrize(
     ("table", "words"),
     [
-        (checks(A=33.0, B=34.0), "differ by 1.0 mm in measured gap, less than 2.0 mm"),
+        (checks(A=33.0, B=34.0), "differ by 1.0 mm, less than 2.0 mm"),
         (checks(A=33.0), "not known for 8 of 16 strips (this header was not checked)"),
     ],
 )
 def test_small_or_unknown_departures_are_told(table, words) -> None:
     trial = two_headers(4)
     result = header_loss(run_by(trial, trial.strips["header"].to_numpy(), table))
-    assert "gap" not in result.formula and words in " ".join(result.notes)
+    assert "gap" not in result.formula and words in " ".join(result.sentences)
 
 
 def test_one_header_is_silent_and_few_strips_are_not_adjusted() -> None:
@@ -188,7 +190,7 @@ def test_one_header_is_silent_and_few_strips_are_not_adjusted() -> None:
     strips = few.strips.assign(header=["A", "B", "B", "A", "A", "B", "B", "B"])
     few = header_loss(replace(few, strips=strips))
     assert "too few strips to adjust for stripper-plate gap measured on the header" in " ".join(
-        few.notes
+        few.sentences
     )
 
 
@@ -224,7 +226,7 @@ def test_setting_at_the_check_comes_from_the_table(tmp_path: Path) -> None:
     front, rear = 31.75, 34.925
     told = trial.header_check.assign(set_front=np.nan, set_rear=np.nan)
     told.loc[0, ["set_front", "set_rear"]] = front, rear  # one row of the header is enough
-    folder = write_trial(tmp_path / "t", trial.config, {**trial.tables(), "header_check": told})
+    folder = write_trial(tmp_path / "t", trial.config, {**trial.tables, "header_check": told})
     assert "set_front (in)" in (folder / "header_check.csv").read_text().splitlines()[0]
     read = tk.load_trial(folder)
     expected = strip_gaps(trial, checked_at=(front, rear))
@@ -245,7 +247,7 @@ def test_surface_takes_the_gap_as_measured() -> None:
     np.testing.assert_allclose(measured.grid["gap_measured"], by_set.grid["gap"] + 2.0, rtol=1e-12)
     np.testing.assert_allclose(measured.grid["estimate"], by_set.grid["estimate"], rtol=1e-9)
     assert measured.settings[0].factors == ("gap",)
-    assert "measured on the header it was +0.079 in from the setting" in " ".join(by_set.notes)
+    assert "measured on the header it was +0.079 in from the setting" in " ".join(by_set.sentences)
     bare = header_loss(without_checks(trial))
     with pytest.raises(DesignError, match="no header_check table"):
         bare.surface(("gap_measured", "speed"))
@@ -277,14 +279,14 @@ def test_spread_between_rows_needs_a_third_header() -> None:
     """Two headers are told apart once; of three, one can also differ in how its rows vary."""
     factors = CONFIG.setups
     two = layout("AABBABBAABBABBAABABBAABB", {"A": 0.5, "B": 3.0}, {"A": 33.0, "B": 39.0})
-    why: list[str] = []
-    notes: list[str] = []
+    why: list[Note] = []
+    notes: list[Note] = []
     assert choose_covariates(factors, two, (), why, notes) == (("gap_centred",), ())
-    assert not notes and "else the two headers differ by" in why[0]
+    assert not notes and "else the two headers differ by" in say(why[0])
     three = layout("ABCABCBCACABCABBCAABCBCA", {"A": 0.5, "B": 3.0, "C": 0.6},
                    {"A": 33.0, "B": 36.0, "C": 39.0})  # fmt: skip
     why = []
     first, after = choose_covariates(factors, three, (), why, [])
     assert (first, after) == (("gap_centred", "gap_spread_centred"), ())
-    assert "2.5 mm in the spread of the gap between their rows" in why[1]
+    assert "2.5 mm in the spread of the gap between their rows" in say(why[1])
     assert three["gap_spread_centred"].sum() == pytest.approx(0.0, abs=1e-12)

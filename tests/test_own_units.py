@@ -9,7 +9,7 @@ from pathlib import Path
 import pytest
 
 import trialkit as tk
-from trialkit.report.further import _aim
+from trialkit.pages.response.further import aim
 
 DEMO = Path(__file__).parent.parent / "data_demo" / "cushion_pairs"
 KG_HA_PER_BU_AC = 56 * 0.45359237 / 0.40468564224
@@ -64,7 +64,7 @@ def test_power_attained(results, system, unit, factor) -> None:
         value = row["value"] * factor
         assert value == pytest.approx(float(f"{value:.2g}"), rel=1e-12)
     scale = tk.quantities.scales("kg/ha", system)[0]
-    words = _aim(found, "half-width", found.needed["value"].iloc[0], scale)
+    words = aim(found, "half-width", found.needed["value"].iloc[0], scale)
     assert words.endswith(unit)
 
 
@@ -73,11 +73,11 @@ def test_margins_and_preharvest_loss(results, system, unit, factor) -> None:
     found = results[system]["yield"].equivalence(200.0, scale="difference")
     words = found.table["words"].iloc[0]
     low, high = (float(f"{end * factor:.3g}") for end in (-200.0, 200.0))
-    assert f"within {low:g} to {high:+g} {unit} of" in words
+    assert f"within \N{MINUS SIGN}{-low:g} to {high:+g} {unit} of" in words
     row = found.table.iloc[0]
     shown = numbers(words.split("difference")[1])[:3]
     assert shown == pytest.approx([row[c] * factor for c in ("estimate", "low", "high")], rel=6e-3)
     loss = results[system]["header_loss"]
-    note = next(n for n in loss.notes if n.startswith("Preharvest loss"))
+    note = next(n for n in loss.sentences if n.startswith("Preharvest loss"))
     value = float(re.search(rf": ([0-9.]+) {unit}", note)[1])
     assert value == pytest.approx(loss.offset.value * factor, abs=0.06)

@@ -17,11 +17,13 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.decide import best_speed, loss_curve, money
+from trialkit.decide import balance, best_speed, loss_curve
 from trialkit.decide.cost import HECTARES_PER_ACRE as ACRE
 from trialkit.errors import DesignError
+from trialkit.facts import Estimate
 from trialkit.plots.canvas import LEVELS
 from trialkit.quantities import decimals, number
+from trialkit.responses import SOURCES
 from trialkit.simulate import Effort, Truth, simulate_trial
 
 KG_HA_PER_BU_AC = 62.768  # 56 lb over an acre, in kg/ha; computed
@@ -210,7 +212,7 @@ def test_lettering_stays_readable_in_a_column_of_the_handout(pairs) -> None:
     drawn = (
         plots.loss_by_setup(pairs),
         plots.paired_strips(pairs),
-        plots.money_by_area(money(pairs)),
+        plots.money_by_area(balance(pairs)),
     )
     for figure in drawn:
         sizes = [t.get_fontsize() for t in figure.findobj(mpl.text.Text) if t.get_text().strip()]
@@ -302,31 +304,32 @@ def test_bars_stack_the_sources_from_zero(analysis) -> None:
 
 
 def test_money_crosses_zero_at_the_break_even_area(pairs) -> None:
-    worth = money(pairs)
-    assert worth is not None and worth.annual_cost is not None
+    worth = balance(pairs)
+    assert worth is not None and worth.bought
     for system, even, saved in (
-        ("US", worth.break_even_ac, worth.value_per_ac),
-        ("SI", worth.break_even_ha, worth.value_per_ha),
+        ("US", worth.even_area.value / ACRE, worth.grain.value * ACRE),
+        ("SI", worth.even_area.value, worth.grain.value),
     ):
         figure = plots.money_by_area(replace(worth, system=system))
-        (balance,) = lines(figure.axes[0], "balance")
-        area, net = balance.get_xdata(), balance.get_ydata()
-        assert worth.balance is not None
+        (drawn,) = lines(figure.axes[0], "balance")
+        area, net = drawn.get_xdata(), drawn.get_ydata()
         size = 1.0 if system == "SI" else ACRE
-        cost = replace(worth.balance, area=area * size).annual_cost
+        cost = replace(worth.given, area=area * size).annual_cost
         assert net == pytest.approx(saved * area - cost)
         # To what a straight line between 121 points leaves of a gentle bend.
         assert np.interp(0, net, area) == pytest.approx(even, rel=1e-3)
         (point,) = lines(figure.axes[0], "even")
         assert point.get_xdata()[0] == pytest.approx(even)
     with pytest.raises(DesignError, match="no option cost"):
-        plots.money_by_area(replace(worth, balance=None))
+        plots.money_by_area(replace(worth, bought=False))
 
 
 def test_a_saving_that_never_pays_is_drawn_without_a_point(pairs) -> None:
-    worth = money(pairs)
+    worth = balance(pairs)
     assert worth is not None
-    figure = plots.money_by_area(replace(worth, value_per_ha=-1.0))
+    figure = plots.money_by_area(
+        replace(worth, given=replace(worth.given, saved=-1.0), saved=Estimate(-1.0, 0.1, 9.0))
+    )
     assert not lines(figure.axes[0], "even")
     assert "never" in figure.alt_text
 
@@ -390,6 +393,7 @@ def test_what_was_not_analysed_says_so(pairs) -> None:
 def test_marks_differ_without_colour() -> None:
     assert len({marker for marker, _ in LEVELS}) == len(LEVELS)
     # Relative luminance (Rec. 709 weights on sRGB values) of the three sources, well apart.
+    told = [s.colour for s in SOURCES.values() if not (s.whole or s.part_of)]
     grey = sorted(float(np.dot(colors.to_rgb(c), (0.2126, 0.7152, 0.0722)))
-                  for _, c in plots.SOURCES.values())  # fmt: skip
+                  for c in told)  # fmt: skip
     assert np.diff(grey).min() > 0.2

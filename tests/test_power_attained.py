@@ -13,7 +13,7 @@ import pytest
 from frozen_trials import CUSHION_PAIRS, SCENARIOS, frozen_dir
 from noncentral_t import paired_t_power, t_power
 
-from trialkit.analysis.power import chance, detectable, power_attained
+from trialkit.analysis.questions.power_attained import chance, detectable, power_attained
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError
@@ -121,7 +121,7 @@ def test_twice_the_pairs_halve_the_variance_as_a_twice_as_large_trial_does(demos
     assert (few["se"] / many["se"]) ** 2 == pytest.approx(2)
     assert many["df"] / few["df"] == pytest.approx((12 - 1) / (6 - 1))
     trial = load_trial(frozen_dir("cushion_pairs"))
-    tables = trial.tables()
+    tables = dict(trial.tables)
     copies = {
         "strips": tables["strips"].assign(pair=tables["strips"]["pair"] + "x"),
         "grain": tables["grain"],
@@ -144,7 +144,7 @@ def test_needed_is_the_smallest_that_will_do_and_fields_limit_pairs(demos):
     assert np.isnan(table.loc[1.02, "pairs"]) and table.loc[1.02, "fields"] > 100
     assert table.loc[1.15, "pairs_twice_the_rows"] <= table.loc[1.15, "pairs"]
     assert table.loc[1.15, "pairs"] > 24
-    assert "differs between fields" in found.notes[0]
+    assert "differs between fields" in found.sentences[0]
 
 
 def test_wrong_calls_and_escaping(demos):

@@ -32,6 +32,18 @@ def test_number_prints_thousands_true_minus_and_no_negative_zero() -> None:
     assert number(math.nan, 1) == "not known"
 
 
+@pytest.mark.parametrize(
+    ("tie", "places", "printed"),
+    [(3.95, 1, "4.0"), (3.55, 1, "3.6"), (-1.65, 1, "−1.6"), (0.185, 2, "0.18"), (2.5, 0, "2"),
+     (1_062_500.0, -3, "1,062,000"), (1e300, 2, f"{10**300:,}.00")],
+)  # fmt: skip
+def test_a_half_rounds_to_even_whatever_its_last_bits(
+    tie: float, places: int, printed: str
+) -> None:
+    beside = [tie * (1 + bits * 2.0**-52) for bits in (-4, -1, 0, 1, 4)]
+    assert {number(value, places) for value in beside} == {printed}
+
+
 def test_span_rounds_estimate_and_interval_alike() -> None:
     own, other = scales("kg/ha", "US")
     # 62.768 kg/ha are one bu/ac (56 lb a bushel, 43,560 ft2 an acre; computed).
@@ -44,6 +56,12 @@ def test_span_rounds_estimate_and_interval_alike() -> None:
 def test_own_units_come_first() -> None:
     assert [s.unit for s in scales("kg/ha", "SI")] == ["kg/ha", "bu/ac"]
     assert [s.unit for s in scales("%", "US")] == ["%"]
+
+
+def test_things_counted_on_an_area_are_told_per_acre_too() -> None:
+    own, other = scales("ears/ha", "US")  # 0.40469 ha are an acre (43,560 ft2; computed)
+    assert (own.unit, other.unit, other.factor) == ("ears/ac", "ears/ha", 1.0)
+    assert own.factor == pytest.approx(0.40469, abs=5e-6)
 
 
 @pytest.mark.parametrize(

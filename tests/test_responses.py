@@ -10,17 +10,17 @@ import pytest
 from frozen_trials import CUSHION_PAIRS, frozen_dir
 from scipy import stats
 
-from trialkit import schema, units
+from trialkit import units
 from trialkit.analysis import SPECIFICATIONS, analyse
 from trialkit.analysis.specifications import STILL
 from trialkit.errors import DesignError
-from trialkit.report import FieldDayPage
-from trialkit.report.field_day import SHOWN
-from trialkit.simulate import Effort, Truth, simulate_trial, true_butt_damage, true_damage
+from trialkit.pages import field_day
+from trialkit.responses import ZONES, in_full, schema
+from trialkit.simulate import Effort, Truth, simulate_trial, true_of
 from trialkit.trial import Trial, load_trial
 
 KG = 3.0  # kg/ha per kernel/m2 at 300 g per 1000
-NEW = tuple(name for name in SPECIFICATIONS if name not in SHOWN)
+NEW = tuple(name for name in SPECIFICATIONS if name not in in_full())
 CUSHIONED = {"cushion": {"cushion": 0.6}}
 TRUTH = Truth(
     preharvest=4.0, header=15.0, header_ratios=CUSHIONED, processing=12.0,
@@ -55,8 +55,8 @@ def drawn() -> Trial:
 
 
 def changed(trial: Trial, **tables) -> Trial:
-    new = {name: make(trial.tables()[name]) for name, make in tables.items()}
-    return Trial.from_tables(trial.config, {**trial.tables(), **new})
+    new = {name: make(trial.tables[name]) for name, make in tables.items()}
+    return Trial.from_tables(trial.config, {**trial.tables, **new})
 
 
 def one(trial: Trial, name: str):
@@ -71,9 +71,9 @@ def reason(trial: Trial, name: str) -> str:
 def truths(trial: Trial) -> dict[str, dict[str, float]]:
     """What `TRUTH` says of every new response: mean under the standard chain, and comparison."""
     ear = units.to_standard_moisture(160.0, 20.25, 15.5)  # 160 g at about 20.25 % (0.5 for half)
-    damage = true_damage(TRUTH, trial).set_index("level")["percent"]
+    damage = true_of("kernel_damage", TRUTH, trial).set_index("level")["percent"]
     share = 100 * 0.02 * np.exp((0.2**2 + 0.15**2 + 0.25**2) / 2)
-    butts = true_butt_damage(TRUTH, trial).set_index("level")["percent"]
+    butts = true_of("ear_butt_damage", TRUTH, trial).set_index("level")["percent"]
     rng = np.random.default_rng(1)
 
     def score(ratio: float) -> float:
@@ -178,7 +178,7 @@ def test_balanced_pairs_give_the_paired_t_test(pairs, drawn, folder, name):
         low, high = known.confidence_interval(0.95)
         found = [row["difference"], row["difference_low"], row["difference_high"]]
         np.testing.assert_allclose(found, [difference, low, high], rtol=1e-3)
-        assert np.isnan(row["ratio"]) and "for a ratio" not in " ".join(result.notes)
+        assert np.isnan(row["ratio"]) and "for a ratio" not in " ".join(result.sentences)
 
 
 def test_processing_loss_is_total_less_header_with_the_chance_of_both(drawn):
@@ -197,13 +197,13 @@ def test_processing_loss_is_total_less_header_with_the_chance_of_both(drawn):
         assert means["se"][level] > KG * np.sqrt(count)
     # Frames have a variance in each zone: one of both, and what the header's have beside it.
     assert result.variances["level"].tolist() == ["pair", "strip", "zone", "frame", "frame"]
-    assert "hardly told apart" not in " ".join(result.notes)
+    assert "hardly told apart" not in " ".join(result.sentences)
     # What lies on half the header's width is half as much over all of it.
     header = replace(drawn.config.header, discharge_width=drawn.config.header.width / 2)
-    half = one(Trial.from_tables(replace(drawn.config, header=header), drawn.tables()),
+    half = one(Trial.from_tables(replace(drawn.config, header=header), drawn.tables),
                "processing_loss")  # fmt: skip
     np.testing.assert_allclose(half.means["estimate"], result.means["estimate"] / 2)
-    assert "spread over the whole width" in " ".join(half.notes)
+    assert "spread over the whole width" in " ".join(half.sentences)
 
 
 def test_processing_loss_takes_every_strip_at_its_own_width(drawn):
@@ -219,13 +219,13 @@ def test_processing_loss_takes_every_strip_at_its_own_width(drawn):
         discharge_width=np.where(np.arange(len(t)) % 2, wide, wide / 3)))  # fmt: skip
     half = one(mixed, "processing_loss")
     np.testing.assert_allclose(half.means["estimate"], result.means["estimate"] / 2)
-    assert "read each strip's own value" in " ".join(half.notes)
+    assert "read each strip's own value" in " ".join(half.sentences)
 
 
 def test_residue_of_the_tank_and_from_behind_are_two_responses(drawn):
     tank, behind = one(drawn, "residue_mass"), one(drawn, "leaf_intake")
     assert len(tank.data) == len(behind.data) == 24
-    assert "take no part" not in " ".join((*tank.notes, *behind.notes))
+    assert "take no part" not in " ".join((*tank.sentences, *behind.sentences))
     rows = drawn.residue[drawn.residue["taken_at"].eq("behind")]
     per_cobs = rows["residue_mass"] / (rows["sample_mass"] - rows["residue_mass"])
     np.testing.assert_allclose(np.sort(behind.data["value"]), np.sort(np.log(per_cobs)))
@@ -240,7 +240,7 @@ def test_setups_and_zones_need_every_strip_in_both_zones(drawn):
     bare = changed(drawn, frames=lambda t: t[~(t["strip"].eq(lost) & t["zone"].eq("total"))])
     result = one(bare, "processing_loss")
     assert lost not in set(result.data["strip"])
-    assert "1 of 12 strips has no measurement" in " ".join(result.notes)
+    assert "1 of 12 strips has no measurement" in " ".join(result.sentences)
 
 
 def test_ears_without_their_grain_are_reported_as_ears(drawn):
@@ -350,7 +350,7 @@ def test_a_few_empty_samples_stand_as_half_the_least_and_many_are_refused(drawn)
     assert result.data["value"].min() == pytest.approx(
         np.log(least / 2 / drawn.grain["sample_mass"].iloc[0])
     )
-    assert f"half of the least mass weighed, {least:g} g" in " ".join(result.notes)
+    assert f"half of the least mass weighed, {least:g} g" in " ".join(result.sentences)
     assert "3 of 24 samples hold no broken corn" in reason(emptied(3), "broken_corn")
 
 
@@ -359,7 +359,7 @@ def test_a_few_empty_samples_stand_as_half_the_least_and_many_are_refused(drawn)
 def test_an_entry_names_columns_and_zones_that_exist(spec):
     columns = schema.column_names(spec.table)
     assert spec.response in columns and (spec.size is None or spec.size in columns)
-    assert set(spec.zones) <= set(schema.ZONES) and set(spec.given_by) <= set(spec.zones)
+    assert set(spec.zones) <= set(ZONES) and set(spec.given_by) <= set(spec.zones)
     if len(spec.zones) == 2:
         assert sum(spec.zones.values()) == 0
 
@@ -367,12 +367,12 @@ def test_an_entry_names_columns_and_zones_that_exist(spec):
 @pytest.mark.parametrize("folder", ["cushion_pairs", "gap_fields", "split_strips"])
 def test_the_field_day_page_tells_of_loss_and_damage_alone(folder):
     trial = load_trial(frozen_dir(folder))
-    every, few = analyse(trial), analyse(trial, responses=SHOWN)
-    given = [name for name, spec in SPECIFICATIONS.items() if spec.given(trial)]
-    assert [*every.responses] == given and len(given) >= 12 and [*few.responses] == [*SHOWN]
+    every, few = analyse(trial), analyse(trial, responses=in_full())
+    given = [name for name, spec in SPECIFICATIONS.items() if spec.given(trial.tables)]
+    assert [*every.responses] == given and len(given) >= 12 and [*few.responses] == [*in_full()]
     # Damage alone hangs on what else was analysed: all but header loss is held to one family.
     for piece in ("headline", "loss_by_setup", "measured"):
-        wide, narrow = (getattr(FieldDayPage(a), piece)() for a in (every, few))
+        wide, narrow = (getattr(field_day(a), piece)() for a in (every, few))
         assert wide._repr_html_() == narrow._repr_html_()
     damage = [a["kernel_damage"].contrasts for a in (every, few)]
     assert (damage[0]["p_adjusted"] >= damage[1]["p_adjusted"]).all()
@@ -380,7 +380,7 @@ def test_the_field_day_page_tells_of_loss_and_damage_alone(folder):
     pd.testing.assert_frame_equal(*(table.drop(columns=held) for table in damage))
     yields = analyse(trial, responses=["yield"])
     with pytest.raises(DesignError, match="No loss or damage"):
-        FieldDayPage(yields)
+        field_day(yields)
 
 
 def test_an_unknown_response_is_answered_with_those_there_are(pairs):

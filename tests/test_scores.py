@@ -12,7 +12,7 @@ from matplotlib.colors import to_rgb
 
 import trialkit as tk
 from trialkit import plots
-from trialkit.analysis.ordinal import ordinal_model
+from trialkit.analysis.questions.ordinal import ordinal_model
 from trialkit.errors import DesignError
 from trialkit.trial import Trial
 
@@ -35,7 +35,7 @@ def drawn(name: str, seed: int, shift: float, factor: str, level: str, per: int 
         "sample": [str(i + 1) for i in range(per)] * len(eta),
         "score": (latent.to_numpy()[:, None] > THRESHOLDS).sum(axis=1).astype(float),
     })  # fmt: skip
-    return Trial.from_tables(trial.config, {**trial.tables(), "residue": residue})
+    return Trial.from_tables(trial.config, {**trial.tables, "residue": residue})
 
 
 def model(trial: Trial):
@@ -75,7 +75,7 @@ def test_tables_are_those_of_the_fit(pairs) -> None:
     assert 0 < row["p_rank"] <= 1
     assert f"the odds of a higher score are {row['odds_ratio']:.2g} times as high" in pairs.words[0]
     assert "odds ratio" in pairs.words[1]
-    text = " ".join([*pairs.words, *pairs.notes, pairs.model]).lower()
+    text = " ".join([*pairs.words, *pairs.sentences, pairs.model]).lower()
     assert "signific" not in text
     assert "Odds of a higher score".lower() in pairs._repr_html_().lower()
 
@@ -103,7 +103,7 @@ def test_no_overlap_ends_in_a_sentence_and_the_shares_read() -> None:
     residue = trial.residue.assign(
         score=trial.residue["score"].where(~trial.residue["strip"].isin(soft), 0.0)
     )
-    found = model(Trial.from_tables(trial.config, {**trial.tables(), "residue": residue}))
+    found = model(Trial.from_tables(trial.config, {**trial.tables, "residue": residue}))
     assert found.fit is None and found.table.empty
     assert "every 'score' is 0, the lowest, under cushion = cushion" in found.words[0]
     own = found.probabilities.set_index(["level", "score"])["observed"]
@@ -126,7 +126,7 @@ def test_one_reading_a_strip_has_no_strip_effect() -> None:
     found = model(drawn("cushion_pairs", 8, -1.0, "cushion", "cushion", per=1))
     assert found.fit is not None
     assert "strip" not in found.fit.model.chain.names
-    assert any("the test of ranks (p_rank) is the one to read" in note for note in found.notes)
+    assert any("the test of ranks (p_rank) is the one to read" in note for note in found.sentences)
 
 
 def test_picture_shows_the_shares(pairs) -> None:
@@ -160,7 +160,7 @@ def test_effects_found_to_vary_between_fields_are_judged_against_fields() -> Non
     residue = trial.residue.assign(
         score=lambda t: t["score"].where(~t["strip"].isin(turned), 4.0 - t["score"])
     )
-    found = model(Trial.from_tables(trial.config, {**trial.tables(), "residue": residue}))
+    found = model(Trial.from_tables(trial.config, {**trial.tables, "residue": residue}))
     assert (found.fit.variances.query("level == 'field' and term == 'gap'")["variance"] > 0).all()
     # Fields by setups, less one for the moisture the model adjusts for.
     assert found.table["df"].tolist() == [(len(fields) - 1) * 2.0 - 1] * 2

@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
-from trialkit.simulate import Effort, Truth, simulate_trial, true_damage, true_header_loss
+from trialkit.simulate import Effort, Truth, simulate_trial, true_of
 
 
 def test_layouts_hold_every_setup_once_in_every_block():
@@ -72,7 +72,7 @@ def test_the_reported_truth_is_the_mean_over_random_effects():
     # By hand: exp(half the variance); the field's effects count only where there are fields.
     truth = replace(QUIET, sd={"field": 9.0, "pair": 0.3, "frame": 0.4, "main_strip": 9.0})
     trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=1, blocks=2)
-    table = true_header_loss(truth, trial).set_index("level")
+    table = true_of("header_loss", truth, trial).set_index("level")
     standard = 3 * 20.0 * np.exp((0.09 + 0.16) / 2)  # 300 g per 1000: 3 kg/ha per kernel/m2
     assert table.loc["standard", "kg_ha"] == pytest.approx(standard)
     assert table.loc["cushion", "ratio"] == pytest.approx(0.5)
@@ -82,13 +82,13 @@ def test_the_reported_truth_is_the_mean_over_random_effects():
     rng = np.random.default_rng(3)
     eta = np.log(0.08 / 0.92) + 0.8 * rng.standard_normal(400_000)
     sample = 100 / (1 + np.exp(-eta))
-    value = true_damage(truth, trial).set_index("level").loc["standard", "percent"]
+    value = true_of("kernel_damage", truth, trial).set_index("level").loc["standard", "percent"]
     assert value == pytest.approx(sample.mean(), abs=5 * sample.std() / np.sqrt(len(sample)))
 
 
 def test_interactions_enter_the_truth_of_the_other_factors_levels():
     trial = SPLIT_STRIPS.trial()
-    table = true_header_loss(SPLIT_STRIPS.truth, trial).set_index(["factor", "level"])
+    table = true_of("header_loss", SPLIT_STRIPS.truth, trial).set_index(["factor", "level"])
     # Cushion 0.65, times 0.80 with a wide gap; gaps 0.90, 1, 1.45 averaged as grain on the ground.
     cushion = 0.65 * (0.90 + 1 + 1.45 * 0.80) / (0.90 + 1 + 1.45)
     assert table.loc[("cushion", "cushion"), "ratio"] == pytest.approx(cushion)

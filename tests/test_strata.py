@@ -112,7 +112,7 @@ RESPONSES = ("header_loss", "kernel_damage", "residue_mass", "yield")
 def without(trial: Trial, lost: list[str]) -> Trial:
     """The trial with some strips not measured."""
     tables = {n: t[~t["strip"].isin(lost)] if "strip" in t else t
-              for n, t in trial.tables().items()}  # fmt: skip
+              for n, t in trial.tables.items()}  # fmt: skip
     return Trial.from_tables(trial.config, tables)
 
 

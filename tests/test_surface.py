@@ -11,11 +11,12 @@ from frozen_trials import CUSHION_PAIRS, frozen_dir
 from matplotlib.path import Path as Outline
 from scipy import stats
 
-from trialkit.analysis import analyse, quadratic
+from trialkit.analysis import analyse
+from trialkit.analysis.questions import quadratic
+from trialkit.analysis.questions.settings import read_setting
+from trialkit.analysis.questions.surface import ResponseSurface, response_surface
 from trialkit.analysis.responses import analyse_response
-from trialkit.analysis.settings import read_setting
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.analysis.surface import ResponseSurface, response_surface
 from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor
 from trialkit.mixed import fit_mixed
@@ -201,7 +202,7 @@ def test_known_bowl_is_recovered(found):
 def test_levels_that_are_numbers_serve_where_nothing_was_measured(found):
     trial = bowl()
     strips = trial.strips.assign(gap_front=np.nan, gap_rear=np.nan)
-    bare = Trial.from_tables(trial.config, {**trial.tables(), "strips": strips})
+    bare = Trial.from_tables(trial.config, {**trial.tables, "strips": strips})
     other = surface_of(bare, ("plate", "speed"))
     assert other.grid["estimate"].to_numpy() == pytest.approx(found.grid["estimate"].to_numpy())
     with pytest.raises(DesignError, match="has no numbers"):
@@ -214,7 +215,7 @@ def test_the_lowest_estimate_on_log_scale_does_not_depend_on_units(found):
     strips = trial.strips.assign(
         gap_front=2 * trial.strips["gap_front"], gap_rear=2 * trial.strips["gap_rear"]
     )
-    other = surface_of(Trial.from_tables(trial.config, {**trial.tables(), "strips": strips}))
+    other = surface_of(Trial.from_tables(trial.config, {**trial.tables, "strips": strips}))
     assert other.grid["estimate"].to_numpy() == pytest.approx(
         found.grid["estimate"].to_numpy(), rel=1e-6
     )
@@ -225,7 +226,7 @@ def test_two_speeds_leave_the_surface_straight_along_them(analysed):
     surface = analysed("split_strips").responses["header_loss"]
     found = response_surface(surface)
     assert "ground speed squared" not in found.terms and found.stationary is None
-    assert any("2 distinct values" in note for note in found.notes)
+    assert any("2 distinct values" in note for note in found.sentences)
     # Held at one chain the surface is that chain's.
     lower = response_surface(surface, hold={"cushion": "cushion"})
     upper = response_surface(surface, hold={"cushion": "standard"})
@@ -291,7 +292,7 @@ def hill() -> Trial:
     noise = np.random.default_rng(4).normal(0, 60, len(strips))
     value = peak(gap, strips["speed_measured"].to_numpy(dtype=float)) + noise
     strips = strips.assign(**{"yield": value})
-    return Trial.from_tables(trial.config, {**trial.tables(), "strips": strips})
+    return Trial.from_tables(trial.config, {**trial.tables, "strips": strips})
 
 
 def test_a_surface_of_yield_finds_the_highest(hill):
@@ -314,7 +315,7 @@ def test_a_surface_of_yield_finds_the_highest(hill):
 def test_higher_is_lower_upside_down(hill):
     found = response_surface(yields(hill))
     strips = hill.strips.assign(**{"yield": 20000 - hill.strips["yield"].astype(float)})
-    other = Trial.from_tables(hill.config, {**hill.tables(), "strips": strips})
+    other = Trial.from_tables(hill.config, {**hill.tables, "strips": strips})
     turned = response_surface(yields(other), better="lower")
     for column in ("excess", "excess_high"):
         assert turned.grid[column].to_numpy() == pytest.approx(found.grid[column].to_numpy())

@@ -183,8 +183,8 @@ def test_hash_follows_the_data(tmp_path: Path) -> None:
 def test_trial_in_memory(tmp_path: Path) -> None:
     read = load_trial(folder(tmp_path))
     made = Trial.from_tables(read.config, {"strips": read.strips, "frames": read.frames})
-    for name, frame in read.tables().items():
-        pd.testing.assert_frame_equal(made.tables()[name], frame)
+    for name, frame in read.tables.items():
+        pd.testing.assert_frame_equal(made.tables[name], frame)
     assert made.refused.empty
     assert made.source is None
     shuffled = Trial.from_tables(read.config, {"strips": read.strips[::-1], "frames": read.frames})

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING, Any
 
-__version__ = "0.1.0"
+from trialkit.version import __version__
 
 # Heavy rooms (compiled engine, plots) are imported on first use.
 _PUBLIC = {
@@ -13,37 +13,67 @@ _PUBLIC = {
     "analyse": "trialkit.analysis",
     "TrialAnalysis": "trialkit.analysis",
     "check_header": "trialkit.header",
-    "compare": "trialkit.comparison",
-    "Comparison": "trialkit.comparison",
+    "compare": "trialkit.many",
+    "TrialsCompared": "trialkit.many",
 }
-_ROOMS = {"plots", "decide", "simulate", "mixed", "losses", "units", "report", "header", "plan"}
+_ROOMS = {
+    "analysis", "decide", "header", "losses", "many", "mixed", "pages", "plan", "plots", "simulate",
+    "units",
+}  # fmt: skip
 
 __all__ = [
-    "Comparison",
     "Trial",
     "TrialAnalysis",
+    "TrialsCompared",
     "__version__",
     "analyse",
+    "analysis",
     "check_header",
     "compare",
+    "decide",
+    "header",
     "load_trial",
+    "losses",
+    "many",
+    "mixed",
+    "pages",
+    "plan",
+    "plots",
+    "simulate",
+    "units",
 ]
 
 if TYPE_CHECKING:
+    from trialkit import (
+        analysis,
+        decide,
+        header,
+        losses,
+        many,
+        mixed,
+        pages,
+        plan,
+        plots,
+        simulate,
+        units,
+    )
     from trialkit.analysis import TrialAnalysis, analyse
-    from trialkit.comparison import Comparison, compare
     from trialkit.header import check_header
+    from trialkit.many import TrialsCompared, compare
     from trialkit.trial import Trial, load_trial
 
 
-def __getattr__(name: str) -> Any:
-    from importlib import import_module
+# A type checker knows the names above and refuses any other.
+if not TYPE_CHECKING:
 
-    if name in _PUBLIC:
-        return getattr(import_module(_PUBLIC[name]), name)
-    if name in _ROOMS:
-        return import_module(f"trialkit.{name}")
-    raise AttributeError(f"module 'trialkit' has no attribute {name!r}")
+    def __getattr__(name: str) -> Any:
+        from importlib import import_module
+
+        if name in _PUBLIC:
+            return getattr(import_module(_PUBLIC[name]), name)
+        if name in _ROOMS:
+            return import_module(f"trialkit.{name}")
+        raise AttributeError(f"module 'trialkit' has no attribute {name!r}")
 
 
 def __dir__() -> list[str]:

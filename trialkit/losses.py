@@ -1,27 +1,11 @@
 """Counts on the ground to grain loss by source: per frame, per strip and per setup.
 
-Three zones are counted behind and ahead of a stopped combine:
-
-* ``preharvest`` P: standing corn ahead of the header;
-* ``header`` H: ground the header crossed but the combine body did not (contains P);
-* ``total`` T: ground behind the machine (contains H).
-
-Then, with r the header width over the width the residue is discharged on::
-
-    header loss     = H - P
-    processing loss = (T - H) / r      threshing and separation, spread over the header's width
-    total loss      = H + (T - H) / r  per area of field; equal to T when r is 1
-
-Where kernels still on pieces of cob were counted in every frame behind the machine, they are in T,
-and processing loss is told as its two parts: these kernels over r are threshing loss, the loose
-ones less H, over r, separation loss. An ear that went through the machine whole is threshing loss.
-
-Zone arithmetic: Sumner & Williams, *Measuring Field Losses From Grain Combines*, University of
-Georgia Extension, and University of Missouri Extension G1290 (rev. 1993), combined.
+Zones are counted behind and ahead of a stopped combine, and every source of loss is a weighted sum
+of what lies in them (`trialkit.responses.zones`, `trialkit.responses.sources`).
 
 A count times the thousand-kernel mass at base moisture is already grain at base moisture and is
 never shrunk a second time. Ears weighed at harvest are brought to base moisture by dry matter. A
-difference is reported as measured, negative when sampling makes it so, with the variance of both
+difference is reported as measured, negative when sampling makes it so, with the variance of all
 terms.
 """
 
@@ -35,16 +19,22 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
-from trialkit.behind_machine import cobs_counted, cobs_left_out, discharge_width, width_assumed
 from trialkit.display import card, decimals, number, table
-from trialkit.ear_mass import NO_EAR_MASS, ear_table
-from trialkit.quantities import kernel_mass_taken
+from trialkit.responses import SOURCES, ZONES
+from trialkit.responses.behind_machine import (
+    cobs_counted,
+    cobs_left_out,
+    discharge_width,
+    width_assumed,
+)
+from trialkit.responses.ear_mass import ear_table
+from trialkit.words import losses as words
+from trialkit.words.grain import kernel_mass_taken
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
+    from trialkit.responses import Source
 
-ZONES = ("preharvest", "header", "total")
-SOURCES = ("preharvest", "header", "threshing", "separation", "processing", "total")
 KINDS = ("kernels", "ears", "all")
 
 
@@ -59,8 +49,8 @@ class Losses:
         (m2), ``loose_kernels``, ``kernels_on_cobs``, and of both together ``kernels_per_m2``,
         ``kg_ha``, ``bu_ac``; nothing taken off.
     strips : DataFrame
-        One row per strip, ``source`` (preharvest, header, threshing and separation where they were
-        counted apart, processing, which is their sum, total) and ``kind`` (kernels,
+        One row per strip, ``source`` (of `trialkit.responses.SOURCES`; threshing and separation
+        where they were counted apart, beside processing, their sum) and ``kind`` (kernels,
         ears, all): ``kg_ha, se_kg_ha, bu_ac, se_bu_ac``; ``percent_of_yield`` (of the grain
         harvested from the strip); ``n_frames`` (frames or ear searches in the source's own zone);
         ``counted`` (what an ``all`` row adds up: ``kernels``, ``ears`` or ``kernels+ears``);
@@ -81,9 +71,8 @@ class Losses:
 
     def _repr_html_(self) -> str:
         return card(
-            "Loss by source, mean over the strips of a setup",
-            ["Plus or minus the standard error. Single strips and frames: see strips and "
-             "frames.", *self.notes],
+            words.HEADING,
+            [words.KEY, *self.notes],
             table(_by_source(self.setups, "bu_ac"), "bu/ac", rows=len(self.setups)),
             table(_by_source(self.setups, "kg_ha"), "kg/ha", rows=len(self.setups)),
         )  # fmt: skip
@@ -101,9 +90,9 @@ def losses(
     Parameters
     ----------
     frames, ears, strips, fields : DataFrame
-        Tables of a trial in SI units, as `trialkit.schema` describes them; ``ears`` and ``fields``
-        may be empty. ``fields`` is accepted so that all tables can be passed alike; every quantity
-        needed here stands in ``strips``.
+        Tables of a trial in SI units, as `trialkit.responses` describes them; ``ears`` and
+        ``fields`` may be empty. ``fields`` is accepted so that all tables can be passed alike;
+        every quantity needed here stands in ``strips``.
     config : TrialConfig
         Supplies header and discharge width (m), thousand-kernel mass (g) and base moisture (%).
 
@@ -131,18 +120,20 @@ def losses(
     if len(frame_table):
         kernels = frame_table[["strip", "field", "pair", "zone", "area", "kg_ha"]].copy()
         kernels["one"] = _count_se(frame_table["kernels"], frame_table["area"], config)
-        apart = None
+        by_column = None
         if cobs_counted(frames):
-            behind = frame_table[frame_table["zone"].eq("total")]
-            cobs, loose = (_alone(behind, c, config) for c in ("kernels_on_cobs", "loose_kernels"))
-            apart = cobs, loose
-        parts.append(_sources(kernels, strips, config, notes, "kernels", apart))
+            by_column = {
+                source.column: _zone_means(_alone(frame_table, source.column, config), ["strip"])
+                for source in SOURCES.values() if source.column
+            }  # fmt: skip
+        parts.append(_sources(kernels, strips, config, notes, "kernels", by_column))
     if len(ears):
-        found = ear_table(ears, strips, config, notes)
-        parts.append(_sources(found, strips, config, notes, "ears"))
+        found = _sources(ear_table(ears, strips, config, notes), strips, config, notes, "ears")
         if cobs_counted(frames):  # whole ears behind, beyond the header's, were not threshed
-            through = parts[-1][parts[-1]["source"].eq("processing")]
-            parts[-1] = pd.concat([parts[-1], through.assign(source="threshing")])
+            whole = [found[found["source"].eq(source.part_of)].assign(source=source.name)
+                     for source in SOURCES.values() if source.ears_as_whole]  # fmt: skip
+            found = pd.concat([found, *whole])
+        parts.append(found)
     frame_table = frame_table.drop(columns="kernels")
     if parts:
         parts.append(_all_kinds(parts, notes))
@@ -186,12 +177,13 @@ def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
     groups = table.groupby(keys, sort=False)
     unit = groups.ngroup().to_numpy()
     first = table.loc[groups.head(1).index, keys]
-    zone = table["zone"].map({name: i for i, name in enumerate(ZONES)}).to_numpy(dtype=int)
-    cell = unit * len(ZONES) + zone
+    names = list(ZONES)
+    zone = table["zone"].map({name: i for i, name in enumerate(names)}).to_numpy(dtype=int)
+    cell = unit * len(names) + zone
     area, value = table["area"].to_numpy(dtype=float), table["kg_ha"].to_numpy(dtype=float)
 
     def total(values: np.ndarray | None) -> np.ndarray:
-        sums = np.bincount(cell, values, minlength=len(first) * len(ZONES))
+        sums = np.bincount(cell, values, minlength=len(first) * len(names))
         return sums.astype(float)
 
     n, w = total(None), total(area)
@@ -201,11 +193,11 @@ def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
         between = squares / w**2 * n / (n - 1)
     single = total(table["one"].to_numpy(dtype=float) ** 2)
     variance = np.where(n > 1, between, np.where(n == 1, single, np.nan))
-    wide = [v.reshape(-1, len(ZONES)) for v in (mean, variance, np.where(n > 0, n, np.nan))]
+    wide = [v.reshape(-1, len(names)) for v in (mean, variance, np.where(n > 0, n, np.nan))]
     return pd.DataFrame(
         np.hstack(wide),
         index=first[keys[0]].to_numpy() if len(keys) == 1 else pd.MultiIndex.from_frame(first),
-        columns=pd.MultiIndex.from_product([["mean", "var", "n"], ZONES]),
+        columns=pd.MultiIndex.from_product([["mean", "var", "n"], names]),
     ).rename_axis(index=keys)
 
 
@@ -215,89 +207,90 @@ def _sources(
     config: TrialConfig,
     notes: list[str],
     kind: str,
-    apart: tuple[pd.DataFrame, pd.DataFrame] | None = None,
+    by_column: dict[str, pd.DataFrame] | None = None,
 ) -> pd.DataFrame:
     """Loss by source for every strip counted: long table with mean, variance and origin.
 
-    `apart` are the frames behind the machine with kernels on cobs alone, and with loose ones alone.
+    `by_column` are the zones' means of single columns of counts, for sources told of these; None
+    where they were not counted apart.
     """
     zones = _zone_means(table, ["strip"])
     place = strips.set_index("strip").loc[zones.index, ["field", "pair"]]
-    borrowed = _preharvest(table, zones, place)
-    p_mean, p_var, origin = borrowed["mean"], borrowed["var"], borrowed["origin"]
-    if (n_borrowed := origin.isin(["pair", "field"]).sum()) > 0:
-        notes.append(
-            f"{n_borrowed} strips have no preharvest count of {kind}; that of the same pair, "
-            "else of the same field, was taken off."
-        )
-    bare = sorted(place["field"][origin.eq("none")].unique())
-    if bare:
-        notes.append(
-            f"No preharvest count of {kind} in field {', '.join(bare)}: its header loss still "
-            "contains what lay on the ground before harvest."
-        )
+    before = {n: _before(table, zones, place, n) for n, zone in ZONES.items() if zone.before}
+    origin = next(iter(before.values()))["origin"]
+    if (n_borrowed := int(origin.isin(["pair", "field"]).sum())) > 0:
+        notes.append(words.preharvest_borrowed(n_borrowed, kind))
+    if bare := sorted(place["field"][origin.eq("none")].unique()):
+        notes.append(words.preharvest_inside(bare, kind))
     fell_on = discharge_width(strips, config).set_axis(strips["strip"]).loc[zones.index]
     spread = config.header.width / fell_on
-    h_mean, h_var, h_n = (zones[part, "header"] for part in ("mean", "var", "n"))
-    t_mean, t_var, t_n = (zones[part, "total"] for part in ("mean", "var", "n"))
-    searched = t_mean
-    if kind == "ears":  # the body drops no ears: behind it lie those the header left
-        t_mean, t_var, t_n = t_mean.fillna(h_mean), t_var.fillna(h_var), t_n.fillna(h_n)
-    even = spread.eq(1.0)  # then T is all of it, with or without frames of the header's zone
-    whole = (
-        t_mean.where(even, h_mean * (1 - 1 / spread) + t_mean / spread),
-        t_var.where(even, h_var * (1 - 1 / spread) ** 2 + t_var / spread**2),
-    )
-    by_source = {
-        "preharvest": (
-            zones["mean", "preharvest"],
-            zones["var", "preharvest"],
-            zones["n", "preharvest"],
-        ),
-        "header": (h_mean - p_mean.fillna(0.0), h_var + p_var.fillna(0.0), h_n),
-        "processing": ((searched - h_mean) / spread, (t_var + h_var) / spread**2, t_n),
-        "total": (*whole, t_n),
-    }
-    if apart is not None:
-        cobs, loose = (
-            _zone_means(each, ["strip"]).reindex(zones.index).xs("total", axis=1, level=1)
-            for each in apart
+    parts = []
+    for source in SOURCES.values():
+        found = zones
+        if source.column:
+            if by_column is None:
+                continue
+            found = by_column[source.column].reindex(zones.index)
+        mean, var, n = _weighted(source, found, before, spread, kind)
+        taken = any(name in before and weight < 0 for name, weight in source.zones.items())
+        parts.append(
+            pd.DataFrame(
+                {
+                    "source": source.name,
+                    "kg_ha": mean,
+                    "var": var,
+                    "n_frames": n,
+                    "preharvest_from": origin if taken else "",
+                },
+                index=zones.index,
+            )
         )
-        by_source["threshing"] = (cobs["mean"] / spread, cobs["var"] / spread**2, t_n)
-        by_source["separation"] = (
-            (loose["mean"] - h_mean) / spread, (loose["var"] + h_var) / spread**2, t_n,
-        )  # fmt: skip
-    parts = [
-        pd.DataFrame(
-            {
-                "source": source,
-                "kg_ha": mean,
-                "var": var,
-                "n_frames": n,
-                "preharvest_from": origin if source == "header" else "",
-            },
-            index=zones.index,
-        )
-        for source, (mean, var, n) in by_source.items()
-    ]
     out = pd.concat(parts).dropna(subset=["kg_ha"]).reset_index().assign(kind=kind)
     out["n_frames"] = out["n_frames"].astype(int)
     out["se_from"] = np.where(out["n_frames"] > 1, "between", "count")
     return out.assign(counted=kind)
 
 
-def _preharvest(table: pd.DataFrame, zones: pd.DataFrame, place: pd.DataFrame) -> pd.DataFrame:
-    """Each strip's preharvest mean and variance: its own, else its pair's, else its field's."""
-    ahead = table[table["zone"].eq("preharvest")]
-    mean = zones["mean", "preharvest"].copy()
-    var = zones["var", "preharvest"].copy()
+def _weighted(
+    source: Source, zones: pd.DataFrame, before: dict[str, pd.DataFrame], spread: pd.Series,
+    kind: str,
+) -> tuple[pd.Series, pd.Series, pd.Series]:  # fmt: skip
+    """Mean, variance and number of frames of a source: the weighted sum over its zones.
+
+    A zone of weight zero takes no part, counted or not: where residue fell on the header's whole
+    width, what lies behind the machine is all of the loss.
+    """
+    weights = {name: pd.Series(w, index=zones.index) for name, w in source.zones.items()}
+    for name, weight in source.spread.items():
+        weights[name] = weights.get(name, 0.0) + weight / spread
+    mean, var = pd.Series(0.0, index=zones.index), pd.Series(0.0, index=zones.index)
+    n = zones["n", source.own]
+    for name, weight in weights.items():
+        own, own_var = zones["mean", name], zones["var", name]
+        if kind == "ears" and (other := source.ears_at.get(name)):
+            own, own_var = own.fillna(zones["mean", other]), own_var.fillna(zones["var", other])
+            n = n.fillna(zones["n", other]) if name == source.own else n
+        if name in before and (weight < 0).all():
+            own, own_var = before[name]["mean"].fillna(0.0), before[name]["var"].fillna(0.0)
+        mean += (weight * own).where(weight.ne(0), 0.0)
+        var += (weight**2 * own_var).where(weight.ne(0), 0.0)
+    return mean, var, n
+
+
+def _before(
+    table: pd.DataFrame, zones: pd.DataFrame, place: pd.DataFrame, zone: str
+) -> pd.DataFrame:
+    """Mean and variance of what no setup left: the strip's own, else its pair's, its field's."""
+    ahead = table[table["zone"].eq(zone)]
+    mean = zones["mean", zone].copy()
+    var = zones["var", zone].copy()
     origin = pd.Series(np.where(mean.notna(), "strip", "none"), index=zones.index)
     for keys, name in ((["field", "pair"], "pair"), (["field"], "field")):
         if not origin.eq("none").any():
             break
         pooled = _zone_means(ahead, keys)
         match = place.merge(
-            pooled.xs("preharvest", axis=1, level=1)[["mean", "var"]],
+            pooled.xs(zone, axis=1, level=1)[["mean", "var"]],
             left_on=keys,
             right_index=True,
             how="left",
@@ -322,14 +315,11 @@ def _all_kinds(parts: list[pd.DataFrame], notes: list[str]) -> pd.DataFrame:
     header = out.loc[out["source"].eq("header"), "counted"]
     for lacking, other in (("ears", "kernels"), ("kernels", "ears")):
         if len(header) and (count := int(header.eq(other).sum())):
-            if lacking == "ears" and NO_EAR_MASS in notes:  # searched for all the same
-                notes.append("The loss of all kinds at the header is kernels alone.")
+            if lacking == "ears" and words.no_ear_mass() in notes:  # searched for all the same
+                notes.append(words.kernels_alone())
                 continue
-            where = "the trial has" if count == len(header) else f"{count} strips have"
-            notes.append(
-                f"{where[0].upper()}{where[1:]} no count of {lacking} on the ground the "
-                f"header crossed; the loss of all kinds there is {other} alone."
-            )
+            strips = None if count == len(header) else count
+            notes.append(words.kind_lacking(lacking, other, strips))
     return out.assign(kind="all")
 
 
@@ -403,10 +393,7 @@ def _by_source(setups: pd.DataFrame, unit: str) -> pd.DataFrame:
         value, se = row[unit], row[f"se_{unit}"]
         key = tuple(str(row[factor]) for factor in factors)
         cells = rows.setdefault(key, dict(zip(factors, key, strict=True)))
-        known = se == se
-        cells[row["source"]] = (
-            f"{number(value, decimals(se))} \N{PLUS-MINUS SIGN} {number(se, decimals(se))}"
-            if known
-            else number(value, 2)
-        )
+        places = decimals(se)
+        both = f"{number(value, places)} \N{PLUS-MINUS SIGN} {number(se, places)}"
+        cells[row["source"]] = both if se == se else number(value, 2)
     return pd.DataFrame(list(rows.values()))

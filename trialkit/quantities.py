@@ -4,25 +4,20 @@ rule stands in `trialkit.display`)."""
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 
 from trialkit.display import decimals, number
-from trialkit.units import (
-    DEFAULT_THOUSAND_KERNEL_MASS,
-    PUBLISHED_KERNEL_MASS,
-    convert,
-    kg_ha_to_bu_ac,
-)
+from trialkit.units import convert, kg_ha_to_bu_ac
 
 __all__ = [
     "Scale",
     "Span",
     "decimals",
+    "difference_unit",
     "inches",
     "inches_both",
-    "kernel_mass_taken",
     "listed",
     "lower_first",
     "number",
@@ -61,14 +56,24 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
     Parameters
     ----------
     unit : str
-        Unit of the quantity inside the program, such as "kg/ha", "kg/hL", "km/h", "mm" or "%".
+        Unit of the quantity inside the program, such as "kg/ha", "kg/hL", "km/h", "mm" or "%"; of
+        things counted on an area, "ears/ha".
     system : str
         Units the trial declares: "US" or "SI".
     """
-    if unit not in _TWO_SYSTEMS:
+    if unit in _TWO_SYSTEMS:
+        us, si = _TWO_SYSTEMS[unit]
+    elif unit.endswith("/ha"):
+        us = Scale(f"{unit[:-3]}/ac", float(convert(1.0, "plants/ha", "plants/ac")))
+        si = Scale(unit, 1.0)
+    else:
         return (Scale(unit, 1.0),)
-    us, si = _TWO_SYSTEMS[unit]
     return (us, si) if system == "US" else (si, us)
+
+
+def difference_unit(unit: str) -> str:
+    """The unit of a difference: percentages differ by points."""
+    return "percentage points" if unit == "%" else unit
 
 
 def inches(mm: float, step: int = 16) -> str:
@@ -104,27 +109,17 @@ def inches_both(mm: float, step: int = 16, places: int = 2) -> str:
     if not math.isfinite(length):
         return fraction
     exact = abs(length * step - round(length * step)) < 1e-6
-    decimal = number(length, max(step.bit_length() - 1, 1) if exact else places)
+    places = max(step.bit_length() - 1, 1) if exact else places
+    decimal = number(length + math.copysign(1e-9, length), places)  # a half up, as a tape is read
     decimal = decimal.rstrip("0").rstrip(".")
     return fraction if f"{decimal} in" == fraction else f"{fraction} ({decimal})"
 
 
-def listed(words: list[str]) -> str:
+def listed(words: Sequence[str]) -> str:
     """ "a", "a and b", "a, b and c"."""
     if len(words) < 2:
         return "".join(words)
     return f"{', '.join(words[:-1])} and {words[-1]}"
-
-
-def kernel_mass_taken() -> str:
-    """What a trial without a thousand-kernel mass of its own must be told."""
-    usual, (low, high) = DEFAULT_THOUSAND_KERNEL_MASS, PUBLISHED_KERNEL_MASS
-    return (
-        f"No thousand-kernel mass was given, so {usual:g} g was taken. Published averages run from "
-        f"{low:g} to {high:g} g: loss of kernels by weight, and its worth, could be "
-        f"{100 * (1 - low / usual):.0f} % less or {100 * (high / usual - 1):.0f} % more than said. "
-        "How many percent setups are apart in loss of kernels does not hang on it. Weigh your own."
-    )
 
 
 def places_in(scale: Scale, uncertainty: float) -> int:

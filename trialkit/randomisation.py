@@ -14,7 +14,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from trialkit.display import card
 from trialkit.errors import DesignError
 
 EXACT_PAIRS = 20
@@ -41,17 +40,6 @@ class PairedRandomisation:
     """Sign patterns looked at: 2^n when exact, else the random ones and the observed one."""
     exact: bool
     alternative: str
-
-    def __str__(self) -> str:
-        how = "all" if self.exact else "randomly drawn"
-        return (
-            f"mean difference {self.mean:.4g} over {self.n_pairs} pairs; {self.as_extreme} of "
-            f"{self.patterns} {how} sign patterns at least as extreme ({self.alternative}), "
-            f"p = {self.p:.4g}"
-        )
-
-    def _repr_html_(self) -> str:
-        return card("Paired randomisation test", [f"{self}."])
 
 
 def paired_randomisation_test(

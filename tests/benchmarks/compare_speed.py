@@ -65,7 +65,7 @@ def write(folder: Path, trials: int) -> None:
         trial = simulate_trial(
             config, truth, seed=i, blocks=6 // many, fields=fields, effort=EFFORT
         )
-        write_trial(folder / f"trial_{i:03d}", config, trial.tables())
+        write_trial(folder / f"trial_{i:03d}", config, trial.tables)
 
 
 def main() -> None:

@@ -17,13 +17,13 @@ import sys
 import tempfile
 from pathlib import Path
 
-from trialkit.report import demo_dir, notebooks_dir
-from trialkit.report.rendering import REPORTS
+from trialkit.pages import demo_dir, notebooks_dir
+from trialkit.pages.readers import READERS
 
 ONE = """
 import json, sys, time
 begun = time.perf_counter()
-from trialkit.report import render
+from trialkit.pages import render
 trial, out, report = sys.argv[1:]
 steps = []
 made = render(trial, out, report=report, pdf=True,
@@ -50,10 +50,10 @@ def timed(trial: Path, report: str) -> dict[str, float]:
 
 def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("reports", nargs="*", metavar="REPORT", help=f"of {', '.join(REPORTS)}")
-    names = parser.parse_args().reports or list(REPORTS)
+    parser.add_argument("reports", nargs="*", metavar="REPORT", help=f"of {', '.join(READERS)}")
+    names = parser.parse_args().reports or list(READERS)
     folder = notebooks_dir() / "reports"
-    names = [n for n in names if (folder / f"{REPORTS[n].notebook}.ipynb").is_file()]
+    names = [n for n in names if (folder / f"{READERS[n].notebook}.ipynb").is_file()]
     trials = sorted(path.parent for path in demo_dir().parent.glob("*/trial.toml"))
     for name in names:
         timed(trials[0], name)  # compiles

@@ -23,7 +23,7 @@ from statsmodels.stats.proportion import proportion_confint
 from trial_settings import EFFECT, Effect, Setting, setting
 
 from trialkit import __version__
-from trialkit.analysis.strata import PRIOR
+from trialkit.analysis.judges import PRIOR
 from trialkit.errors import ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.hypotheses import term_rows

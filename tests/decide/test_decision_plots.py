@@ -12,8 +12,8 @@ import numpy as np
 import pytest
 
 from trialkit import plots
-from trialkit.decide import Budget, LossCurve, balance_map, best_speed, sensitivity
-from trialkit.plots.sensitivity import HIGH, LOW, PAYS
+from trialkit.decide import Budget, LossCurve, best_speed, sensitivity
+from trialkit.plots.sensitivity import HIGH, LOW
 
 ACRE = 0.40468564224
 # 1 bu/ac at 4.00 on 600 ac, 894.18 a year.
@@ -60,32 +60,6 @@ def test_bars_run_from_the_base_to_each_end_widest_first(system):
 
 
 @pytest.mark.parametrize("system", ["US", "SI"])
-def test_the_map_s_zero_line_is_where_the_budget_breaks_even(system):
-    result = balance_map(BASE, np.linspace(50, 500, 91), np.linspace(60, 250, 77), system=system)
-    figure = plots.balance_by_area_and_price(result)
-    (zero,) = [c for c in figure.axes[0].collections if c.get_gid() == "zero"]
-    points = np.vstack([path.vertices for path in zero.get_paths()])
-    size, price = (ACRE, 25.40117272 / 1000) if system == "US" else (1.0, 1.0)
-    net = [replace(BASE, area=a * size, price=p / price).net_per_year for a, p in points]
-    # Linear interpolation in cells of 5 ha by 2.5 a tonne; the balance there changes by up to 160.
-    assert np.abs(net).max() < 1.0 and len(points) > 20
-    (dot,) = [line for line in figure.axes[0].lines if line.get_gid() == "base"]
-    assert dot.get_xdata()[0] == pytest.approx(BASE.area / size)
-    assert "reaches" not in figure.alt_text and "pays above USD" in figure.alt_text
-
-
-def test_a_map_that_never_pays_has_no_zero_line():
-    result = balance_map(replace(BASE, saved=-5.0), [50.0, 100.0], [100.0, 200.0])
-    figure = plots.balance_by_area_and_price(result)
-    assert not [c for c in figure.axes[0].collections if c.get_gid() == "zero"]
-    assert "no grain price pays" in figure.alt_text
-    assert "does not pay anywhere" in [t.get_text() for t in figure.axes[0].texts]
-    always = balance_map(replace(BASE, discount_avoided=90.0), [50.0, 100.0], [100.0, 200.0])
-    texts = [t.get_text() for t in plots.balance_by_area_and_price(always).axes[0].texts]
-    assert "pays everywhere" in texts
-
-
-@pytest.mark.parametrize("system", ["US", "SI"])
 def test_speed_figure_draws_the_table(choice, system):
     figure = plots.cost_by_speed(replace(choice, system=system))
     ax = figure.axes[0]
@@ -108,7 +82,6 @@ def test_figures_leave_no_trace_and_read_in_greyscale(choice):
     def draw():
         return [
             plots.sensitivity_bars(sensitivity(BASE, RANGES, currency="$<b>")),
-            plots.balance_by_area_and_price(balance_map(BASE, [50, 400], [100, 250])),
             plots.cost_by_speed(choice),
         ]
 
@@ -120,5 +93,5 @@ def test_figures_leave_no_trace_and_read_in_greyscale(choice):
     for svg in svgs:
         ElementTree.fromstring(svg)
     assert "$<b>" in " ".join("".join(ElementTree.fromstring(svgs[0]).itertext()).split())
-    grey = [float(np.dot(colors.to_rgb(c), (0.2126, 0.7152, 0.0722))) for c in (HIGH, LOW, PAYS)]
+    grey = [float(np.dot(colors.to_rgb(c), (0.2126, 0.7152, 0.0722))) for c in (HIGH, LOW)]
     assert np.diff(grey).min() > 0.2

@@ -9,10 +9,11 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from trialkit.decide import Comparison, DiscountTable, Estimate, discount, us_corn_grade
+from trialkit.decide import DiscountTable, discount, us_corn_grade
 from trialkit.decide.discount import _draw_means
 from trialkit.decide.grades import share_above
 from trialkit.errors import DesignError
+from trialkit.facts import UNKNOWN, Comparison, Ends, Estimate
 
 DEMO = Path(__file__).parents[2] / "data_demo"
 BU_PER_T = 1000 / 25.40117272  # 56 lb of 0.45359237 kg
@@ -104,7 +105,7 @@ def test_draws_keep_the_intervals_of_means_and_ratio(analysis):
     result = discount(analysis, THREE_THEN_FIVE)
     found = result.found
     logs = np.log(_draw_means(found, 40_000, 3))
-    half = stats.t.ppf(0.975, found.difference.df)
+    half = stats.t.ppf(0.975, found.df)
     # One df, the ratio's: its interval is the printed one, the means' hardly other.
     row = analysis.responses["kernel_damage"].contrasts.iloc[0]
     low, high = np.quantile(logs[:, 0] - logs[:, 1], [0.025, 0.975])
@@ -119,31 +120,31 @@ def test_draws_keep_the_intervals_of_means_and_ratio(analysis):
 
 def test_draws_of_means_that_share_their_error():
     # Errors of 10, 8 and, for the ratio, 4 %: correlation (100 + 64 - 16)/(2 x 80) = 0.925.
+    t = stats.t.ppf([0.025, 0.975], 12)
     found = Comparison(
-        "kernel_damage", "%", "f", "a", "b", "A", "B",
+        "kernel_damage", "%", "lower", "f", "a", "b", "A", "B",
+        difference=Ends(-2.0, *(-2.0 + 0.3 * t)),
+        ratio=Ends(4 / 6, *(4 / 6 * np.exp(0.04 * t))), df=12,
         mean=Estimate(4.0, 0.40, 12), reference_mean=Estimate(6.0, 0.48, 12),
-        difference=Estimate(-2.0, 0.3, 12), log_ratio=Estimate(np.log(4 / 6), 0.04, 12),
-        bought=False,
     )  # fmt: skip
     logs = np.log(_draw_means(found, 40_000, 3))
-    t = stats.t.ppf([0.025, 0.975], 12)
     assert np.quantile(logs[:, 0] - logs[:, 1], [0.025, 0.975]) == pytest.approx(
         np.log(4 / 6) + 0.04 * t, abs=0.003
     )
     assert np.corrcoef(logs.T)[0, 1] == pytest.approx(0.925, abs=0.005)
     # Without a ratio in percent, clipped at zero: errors 0.40, 0.48 and 0.30 points.
-    plain = _draw_means(replace(found, log_ratio=None), 40_000, 3)
+    plain = _draw_means(replace(found, ratio=UNKNOWN), 40_000, 3)
     assert np.quantile(plain[:, 0] - plain[:, 1], [0.025, 0.975]) == pytest.approx(
         -2 + 0.3 * t, abs=0.02
     )
-    low = replace(found, mean=Estimate(0.2, 0.4, 12), log_ratio=None)
+    low = replace(found, mean=Estimate(0.2, 0.4, 12), ratio=UNKNOWN)
     assert _draw_means(low, 1000, 3).min() == 0
 
 
 def test_expected_discount_of_a_step_is_a_tail_probability(analysis):
     # One step of 10 per t at 5 %, loads alike: 10 x P(mean damage > 5 %), from the t on the log.
     result = discount(analysis, DiscountTable(((5, 10.0),), resolution=0), n=40_000)
-    df = result.found.difference.df
+    df = result.found.df
     for row, mean in zip(
         result.table.itertuples(), (result.found.mean, result.found.reference_mean), strict=True
     ):
@@ -160,7 +161,6 @@ def test_expected_discount_of_a_step_is_a_tail_probability(analysis):
     assert result.low <= result.avoided <= result.high
     measured = analysis.trial.strips["yield"].mean()
     assert result.avoided_per_ha == pytest.approx(result.avoided * measured / 1000)
-    assert result.avoided_per_ac == pytest.approx(result.avoided_per_ha * 0.40468564224)
     assert result.draws_per_ha.mean() == pytest.approx(result.avoided_per_ha)
 
 

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from trialkit.decide import Budget, break_even, money, payback, sensitivity
+from trialkit.decide import Budget, balance, break_even, payback, sensitivity
 from trialkit.decide.break_even import area_to_break_even
 from trialkit.decide.cost import annual_cost, capital_recovery_factor, life_in_years, wear_per_area
 from trialkit.errors import TrialError
@@ -231,21 +231,21 @@ def test_money_tells_the_same_balance_in_acres_and_hectares(analysed):
     )
     option = OptionCost("cushion", "cushion", 6000.0, 10.0, 0.08, CHAIN.area, 5000 * ACRE)
     config = replace(found.trial.config, option=option, price_per_t=PER_T, units="US")
-    worth = money(
+    worth = balance(
         replace(
             found, trial=replace(found.trial, config=config),
             responses={**found.responses, "header_loss": replace(result, contrasts=table)},
         )
     )
-    assert worth is not None and worth.balance is not None
+    assert worth is not None and worth.bought
     # 894.18 / 4.00 while years end its life; at 1.20 an acre wear alone costs more.
-    assert worth.break_even_ac == pytest.approx(223.545, rel=1e-4)
-    assert worth.break_even_ha == pytest.approx(223.545 * ACRE, rel=1e-4)
-    assert worth.break_even_ac_low == pytest.approx(894.18 / 5.6, rel=1e-4)
-    assert worth.break_even_ac_high == math.inf
-    thin = replace(worth, value_per_ha=1.40 / ACRE)
+    even, least, most = worth.even_area.in_system
+    assert even == pytest.approx(223.545, rel=1e-4)
+    assert worth.even_area.value == pytest.approx(223.545 * ACRE, rel=1e-4)
+    assert least == pytest.approx(894.18 / 5.6, rel=1e-4) and most == math.inf
+    thin = replace(worth, given=replace(worth.given, saved=1000 * 1.40 / ACRE / PER_T))
     acres = np.geomspace(1, 1e6, 200_001)
-    assert thin.break_even_ac == pytest.approx(acres[by_hand(acres) < 1.40][0], rel=1e-4)
+    assert thin.even_area.in_system[0] == pytest.approx(acres[by_hand(acres) < 1.40][0], rel=1e-4)
     _, costs, pays, _ = worth.sentences
     lasts = "On 2,000 ac a year cushioned chain lasts 2.5 years (5,000 ac) and costs USD 2,742"
     assert lasts in costs

@@ -11,13 +11,14 @@ from scipy import integrate, stats
 from sound_trial import SETTINGS
 
 from trialkit.decide import payback
-from trialkit.decide.comparison import Estimate, comparison
-from trialkit.decide.prior import chance_with, in_words, probabilities
+from trialkit.decide.comparison import comparison
+from trialkit.decide.prior import chance_with, probabilities
 from trialkit.errors import TrialError
+from trialkit.facts import Estimate
 from trialkit.intake import Prior
 from trialkit.intake.config import read_toml
 from trialkit.intake.write import toml_text
-from trialkit.report.chances import chance, pays
+from trialkit.words.chances import believed_before, chance, pays
 
 P = np.linspace(0.02, 0.98, 25)
 
@@ -85,7 +86,7 @@ def test_a_sceptic_is_less_sure_that_it_pays(analysed) -> None:
 
 def test_both_chances_are_told_where_they_differ_by_a_step() -> None:
     prior = Prior(1.0, 1.5)
-    assert in_words(prior) == "no effect, 19 times in 20 between 0.67 and 1.5 times the loss"
+    assert believed_before(prior) == "no effect, 19 times in 20 between 0.67 and 1.5 times the loss"
     said = pays(0.75, "600 ac", 0.66, prior)
     assert "taking every saving as equally likely before the trial" in said
     assert "about 3 in 4" in said and said.endswith("it is about 2 in 3.")

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import optimize, special
 
-from trialkit.analysis.speed import speed_means
+from trialkit.analysis.questions.speed import speed_means
 from trialkit.decide import LossCurve, best_speed, loss_curve
 from trialkit.errors import DesignError
 

@@ -14,8 +14,10 @@ from frozen_trials import frozen_dir
 import trialkit as tk
 from trialkit.errors import DesignError, ReportError, TrialError
 from trialkit.header import HeaderLimits, RowUnit, at_speeds, check_header
-from trialkit.header.limits import PLAUSIBLE, SOURCES
-from trialkit.report.header_options import header_reports
+from trialkit.header.limits import SOURCES
+from trialkit.pages.header_options import header_reports
+from trialkit.words import said
+from trialkit.words.header_limits import setting, source
 
 INCH, MPH = 25.4, 1.609344
 
@@ -64,7 +66,7 @@ def test_two_headers_before_any_strip_names_one() -> None:
     for name in ("A", "B"):
         report = check_header(planned, name, speed=6.0, population=79_000)
         assert report.summary["feed_row"] == pytest.approx(7.9 * 0.762 * 6 / 3.6)
-        assert any("no strip names this header" in note for note in report.notes)
+        assert any("no strip names this header" in note for note in said(report.notes))
 
 
 def test_speeds_by_hand() -> None:
@@ -79,7 +81,7 @@ def test_speeds_by_hand() -> None:
     assert at["speed"].tolist() == [7.5, 8.0, 9.42, 9.5]
     assert at["pull_through"].tolist() == pytest.approx([397.9, 424.4, 499.75, 504.0], abs=0.05)
     assert at["pulling"].tolist() == [
-        "on every roll", "on some rolls", "on some rolls", "not even on new rolls"
+        "every", "some", "some", "not new"
     ]  # fmt: skip
     assert at["rows_short"].tolist()[:3] == [[], ["3", "4"], ["2", "3", "4"]]
     # 32,000 plants/ac in 30-in rows at 8 km/h; eight rows on 20 ft at 70 %.
@@ -89,7 +91,7 @@ def test_speeds_by_hand() -> None:
     assert at["chain_ratio"].iloc[1] == pytest.approx(2.5 * 3.6 / 8)
     every = replace(trial, header_check=wear.assign(roll_left_wear_length=90.0))
     worn = check_header(every, unit=unit)
-    assert at_speeds(worn, [8.0])["pulling"].tolist() == ["on new rolls only"]
+    assert at_speeds(worn, [8.0])["pulling"].tolist() == ["new only"]
     no_rolls = check_header(replace(trial, strips=trial.strips.assign(roll_rpm=np.nan)))
     assert at_speeds(no_rolls, [8.0])["pulling"].tolist() == ["not known"]
 
@@ -100,9 +102,9 @@ def test_list_says_what_to_do_and_why() -> None:
     first, second = report.items
     assert (first.label, second.label) == ("Row 6", "Row 3")
     assert (first.rank, second.rank) == (1, 2) and first.grade == "repair"
-    assert "crooked" in first.found[0] and "seat the plates" in first.do[0]
-    assert "set the gap to 1-1/4 in at the front and 1-3/8 in at the rear" in first.do
-    assert "butt of the ear" in first.why[0] and "guides" in second.do[0]
+    assert "crooked" in said(first.found)[0] and "seat the plates" in said(first.do)[0]
+    assert "set the gap to 1-1/4 in at the front and 1-3/8 in at the rear" in said(first.do)
+    assert "butt of the ear" in said(first.why)[0] and "guides" in said(second.do)[0]
     once = report.repairs["share_removed"].iloc[0]
     left = np.var(report.gaps_after, ddof=1) / report.rows["gap"].var()
     assert report.plates_out == (5,) and once == pytest.approx(1 - left)
@@ -114,20 +116,22 @@ def test_list_says_what_to_do_and_why() -> None:
 def test_every_setting_has_its_source() -> None:
     settings = [*HeaderLimits.__dataclass_fields__, *RowUnit.__dataclass_fields__]
     assert list(SOURCES) == settings
-    assert all(about.source for about in SOURCES.values())
+    told = {name: source(about.source) for name, about in SOURCES.items()}
+    assert all(told.values()) and all(map(setting, SOURCES))
     # No published figure is known for these, so the page may not credit anyone with them.
     unsupported = """guide_clearance crooked own_gap stalk_percentile cushion roll_worn chain_ratio
                      feed_rule taper_off roll_pair"""
-    assert {SOURCES[name].source for name in unsupported.split()} == {"common practice"}
+    assert {told[name] for name in unsupported.split()} == {"common practice"}
     # A maker gives these for its own header.
     makers = "plate_edge flute_pair roll_clearance chain_slack chain_stretch"
-    assert {SOURCES[name].source for name in makers.split()} == {
+    assert {told[name] for name in makers.split()} == {
         "no published figure: the operator's manual comes first"
     }
-    assert "operator's manual" in SOURCES["flute"].source
-    assert {SOURCES[name].source for name in ("roll_length", "pulled_length")} == {PLAUSIBLE}
+    assert "operator's manual" in told["flute"]
+    plausible = "plausible, no published figure: measure it"
+    assert {told[name] for name in ("roll_length", "pulled_length")} == {plausible}
     # "12 to 15 plants a second" and "15 to 18 mph" are a maker's words, so no source of a limit.
-    assert not any(n in str(SOURCES.values()) for n in ("12 to 15", "15 to 18", "12-15", "15-18"))
+    assert not any(n in str(told.values()) for n in ("12 to 15", "15 to 18", "12-15", "15-18"))
 
 
 def test_options_are_in_the_trials_own_units() -> None:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from dataclasses import replace
 from functools import cache
 from typing import Any
@@ -12,13 +11,17 @@ import pandas as pd
 import pytest
 
 import trialkit as tk
-from trialkit import schema
 from trialkit.header import HeaderLimits, HeaderReport, RowUnit, check_header
 from trialkit.header.advice import ADVICE, GRADES
 from trialkit.header.limits import SOURCES
 from trialkit.header.plates import STATIONS
-from trialkit.report import HeaderPage, demo_dir
-from trialkit.report.header_tables import fix_table, settings_table
+from trialkit.pages import demo_dir
+from trialkit.pages import header as header_page
+from trialkit.pages.elements import Table
+from trialkit.pages.header_tables import fix_table
+from trialkit.pages.parts.header import settings_table
+from trialkit.responses import schema
+from trialkit.words import said, spoken
 
 INCH, MPH = 25.4, 1.609344
 # A 20-in roll pulling at 90 mm and 1,000 1/min, 28 in of stalk: 4.712 m/s x 20 / 28 = 7.53 mph new.
@@ -99,7 +102,7 @@ PLANTED = {
 
 
 def told(report: HeaderReport) -> dict[str, str]:
-    return {item.label: "; ".join(item.found) for item in report.items}
+    return {item.label: "; ".join(said(item.found)) for item in report.items}
 
 
 @pytest.mark.parametrize("mph", SPEEDS)
@@ -108,14 +111,14 @@ def test_planted_faults_are_told_at_every_speed(mph: float, unit: RowUnit | None
     report = check_header(faulty(), speed=mph * MPH, unit=unit)
     first = report.items[0]
     assert (first.label, first.grade, first.whole) == ("All rows", "repair", True)
-    assert first.found == (
+    assert said(first.found) == [
         "the gap reads 1-1/2 in at the front and 1-5/8 in at the rear (median row); 1/4 in wider "
         "than the 1-1/4 in and 1-3/8 in it was set to; wider than any published start, 1-1/4 in at "
         "the front",
-    )
+    ]
     rows = [item for item in report.items if not item.whole]
     assert {item.label for item in rows} == set(PLANTED)
-    words = {item.label: "; ".join(item.found) for item in rows}
+    words = {item.label: "; ".join(said(item.found)) for item in rows}
     for label, parts in PLANTED.items():
         assert all(part in words[label] for part in parts), (label, words[label])
     # 12 in of 20; where no one measured the roll, of the 24 to 16 in it may have.
@@ -127,9 +130,9 @@ def test_planted_faults_are_told_at_every_speed(mph: float, unit: RowUnit | None
     grades = [GRADES.index(item.grade) for item in report.items]
     assert grades == sorted(grades)
     # The list, the rows' verdicts and the terminal say the same.
-    assert fix_table(report)["found"].tolist() == ["; ".join(i.found) for i in report.items]
+    assert fix_table(report)["found"].tolist() == ["; ".join(said(i.found)) for i in report.items]
     for item in rows:
-        assert "; ".join(item.found) in report.rows["verdict"][item.places[0]]
+        assert "; ".join(said(item.found)) in report.verdicts[item.places[0]]
 
 
 def test_worn_rolls_are_two_verdicts_and_no_order_on_assumed_sizes() -> None:
@@ -148,18 +151,19 @@ def test_worn_rolls_are_two_verdicts_and_no_order_on_assumed_sizes() -> None:
         assert "up to 5.8 mph, new rolls up to 7.5 mph, so 78 % of their speed" in words["Row 8"]
         assert "up to 3.0 mph, new rolls up to 7.5 mph, so 40 % of their speed" in words["Row 11"]
     report = check_header(faulty(), speed=5.0 * MPH, unit=MEASURED)
-    do = {item.label: item.do for item in report.items}
-    assert do["Row 11"] == ("change the rolls, or drive slower than 3.0 mph",)
+    do = {item.label: said(item.do) for item in report.items}
+    assert do["Row 11"] == ["change the rolls, or drive slower than 3.0 mph"]
     assert "stay below 5.8 mph, and measure again before the next season" in do["Row 8"]
     for mph in SPEEDS:
         assumed = check_header(faulty(), speed=mph * MPH)
         for item in assumed.items:
             if {"rolls", "speed"} & set(item.parts) and item.label != "Row 9":
-                assert item.grade == "ask" and "measure these three, then ask again" in item.do[0]
-        assert "change the rolls" not in " ".join(d for i in assumed.items for d in i.do)
+                assert item.grade == "ask"
+                assert "measure these three, then ask again" in said(item.do)[0]
+        assert "change the rolls" not in " ".join(d for i in assumed.items for d in said(i.do))
     # One size measured leaves two to ask for, and a narrower range.
     some = check_header(faulty(), speed=5.0 * MPH, unit=RowUnit(roll_length=20 * INCH))
-    asked = next(item for item in some.items if item.label == "Row 11").do[0]
+    asked = said(next(item for item in some.items if item.label == "Row 11").do)[0]
     assert asked.startswith("measure these two, then ask again") and "--roll-length" not in asked
     low, high = some.new_speeds[1:]
     # 3 in at 1,000 1/min are 3.990 m/s, 4-1/2 in 5.985; over 36 and 24 in of stalk, on 20 in.
@@ -172,8 +176,9 @@ def test_a_fault_of_all_rows_is_one_line() -> None:
     report = check_header(header(**warped))
     (only,) = report.items
     assert only.label == "All rows" and report.first.empty
-    assert "guides pinched at the front and second stations, down to 4-1/2 in" in only.found[0]
-    assert report.rows["verdict"].tolist() == ["in order but for what all rows have"] * 12
+    (found,) = said(only.found)
+    assert "guides pinched at the front and second stations, down to 4-1/2 in" in found
+    assert report.verdicts == ("in order but for what all rows have",) * 12
     for rows, label in (((3,), "All rows but 3"), ((3, 7), "All rows but 3 and 7")):
         sound = {"flaps": {i: "missing" for i in range(1, 13) if i not in rows}}
         assert [i.label for i in check_header(header(**sound)).items] == [label]
@@ -185,11 +190,13 @@ def test_a_fault_of_all_rows_is_one_line() -> None:
 
 def test_headline_list_and_exit_agree() -> None:
     """"Nothing to repair was found" never stands above something to do."""
-    page = HeaderPage(header(**gaps(1.53, 1.66)))
-    assert "Nothing to repair" not in page.headline().html and page.each[0].to_fix
+    trial, sound = header(**gaps(1.53, 1.66)), header()
+    page = header_page(trial)
+    assert "Nothing to repair" not in page.headline().html and check_header(trial).items
     assert "what all rows have" in page.headline().html
-    closed = HeaderPage(header())
-    assert "Nothing to repair was found" in closed.headline().html and not closed.each[0].to_fix
+    closed = header_page(sound)
+    assert "Nothing to repair was found" in closed.headline().html
+    assert not check_header(sound).items
 
 
 def test_thin_stalks_never_order_a_gap_below_the_published_start() -> None:
@@ -198,12 +205,14 @@ def test_thin_stalks_never_order_a_gap_below_the_published_start() -> None:
     assert not check_header(thin).items and check_header(thin).target.front == 1.25 * INCH
     thick = replace(trial, stalks=trial.stalks.assign(diameter=35.0))  # 1.38 in
     (item,) = check_header(thick).items
-    assert item.kinds == ("all narrow",) and "20 stalks measured need, 1-7/16 in" in item.found[0]
+    assert item.kinds == ("all narrow",)
+    assert "20 stalks measured need, 1-7/16 in" in said(item.found)[0]
     assert "wider than any published start (1-1/4 in)" in " ".join(check_header(thick).sentences)
     # The room a cushion takes is common practice: a question, flagged, not an order.
     (item,) = check_header(trial, cushion=True).items
     assert (item.kinds, item.grade) == (("cushion",), "ask")
-    assert "toward 1-5/8 in at the front and 1-3/4 in at the rear, wider than any" in item.do[0]
+    (do,) = said(item.do)
+    assert "toward 1-5/8 in at the front and 1-3/4 in at the rear, wider than any" in do
     # At the narrowest published start, without stalks, nothing is ordered either way.
     at = gaps(1.0, 1.125)
     bare = header(**at, set_front=at["gap_front"], set_rear=at["gap_rear"])
@@ -214,7 +223,7 @@ def test_plates_that_do_not_read_what_was_set() -> None:
     """Within the published starts, but 1/8 in off the indicator: one line, no gap to close."""
     (item,) = check_header(header(**gaps(1.125, 1.25))).items
     assert item.kinds == ("off setting",)
-    assert "1/8 in narrower than the 1-1/4 in and 1-3/8 in it was set to" in item.found[0]
+    assert "1/8 in narrower than the 1-1/4 in and 1-3/8 in it was set to" in said(item.found)[0]
 
 
 def test_limits_are_arguments_and_every_one_shows_its_source() -> None:
@@ -229,22 +238,41 @@ def test_limits_are_arguments_and_every_one_shows_its_source() -> None:
     low = check_header(replace(trial, header_check=fluted), limits=loose)
     words = "flutes only 1/8 in (0.12) high at the front, under 0.157 in (given)"
     assert words in told(low)["Row 1"]
-    shown = re.findall(r"<tr>(.*?)</tr>", settings_table(low), flags=re.S)[1:]
-    assert len(shown) == len(SOURCES) - 1  # no speed of the chain was given
-    cells = [re.findall(r"<t[hd].*?>(.*?)</t[hd]>", row, flags=re.S) for row in shown]
-    assert all(len(row) == 3 and all(row) for row in cells)
-    assert sum(row[2] == "given" for row in cells) == 5
-    chain = settings_table(check_header(trial, unit=RowUnit(chain_speed=2.32461)))
+    shown: Table = settings_table(low)
+    assert len(shown.rows) == len(SOURCES) - 1  # no speed of the chain was given
+    assert all(len(row) == 3 and all(row) for row in shown.rows)
+    assert sum(row[2] == "given" for row in shown.rows) == 5
+    chain = str(settings_table(check_header(trial, unit=RowUnit(chain_speed=2.32461))))
     assert "5.2 mph" in chain and "2.32" not in chain
 
 
 def test_a_chain_to_be_changed_is_not_tightened_first() -> None:
     (item,) = check_header(header(chain_slack={3: 1.5}, chain_stretch={3: 3.6})).items
-    assert len(item.found) == 2 and item.do == ("change the chain, and look at its sprockets",)
+    assert len(item.found) == 2
+    assert said(item.do) == ["change the chain, and look at its sprockets"]
+
+
+def test_a_fault_of_all_rows_is_told_once_with_its_range() -> None:
+    """Whatever is to be measured again: the least and the most of the rows, not each of them."""
+    wide = {i: 0.85 + 0.01 * i for i in range(1, 13)}
+    (item,) = check_header(header(plate_right_rear=wide)).items
+    # 0.6875 in on the left and 0.86 to 0.97 on the right are 0.1725 to 0.2825 over 1.375 in, that
+    # is 2.76 and 4.52 sixteenths.
+    assert said(item.found) == [
+        "at the rear the two plates' distances from the row's centre make 3/16 to 5/16 in more "
+        "than the gap"
+    ]
 
 
 def test_every_kind_has_its_advice_and_order() -> None:
+    """Whatever the report, each kind's advice can be said with what is put into it."""
     assert {advice.grade for advice in ADVICE.values()} == set(GRADES)
-    fields = {"front": "", "rear": "", "sizes": "", "speed": "", "flag": ""}
-    assert all(advice.do.format(**fields) is not None and advice.why for advice in ADVICE.values())
-    assert not any("university" in (a.do + a.why).lower() for a in ADVICE.values())
+    gap = {"front": 31.75, "rear": 34.9, "system": "US"}
+    given: dict[str, dict[str, Any]] = {
+        "": {}, "gap": gap, "start": gap | {"start": 31.75},
+        "speed": {"speed": 8.0, "system": "US"}, "sizes": {"lacks": "", "sizes": ("roll_length",)},
+    }  # fmt: skip
+    for advice in ADVICE.values():
+        do = spoken("header_advice", advice.do)(**given[advice.needs])
+        why = spoken("header_advice", advice.why)()
+        assert do and why and "university" not in (do + why).lower()

@@ -10,7 +10,7 @@ import pytest
 from frozen_trials import frozen_dir
 
 import trialkit as tk
-from trialkit.analysis.row_noise import gap_effect, trial_noise
+from trialkit.analysis.questions.row_noise import gap_effect, trial_noise
 from trialkit.errors import DesignError, TrialkitError
 from trialkit.header import check_header, row_noise
 from trialkit.header.noise import spread_after

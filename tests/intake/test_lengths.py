@@ -11,11 +11,11 @@ from hypothesis import given
 from hypothesis import strategies as st
 from sound_trial import Make
 
-from trialkit import schema
 from trialkit.intake import read_trial
 from trialkit.intake.halves import half_gaps, half_questions
 from trialkit.intake.numbers import read_quantity
 from trialkit.quantities import inches
+from trialkit.responses import schema
 from trialkit.trial import load_trial
 
 INCH = 25.4

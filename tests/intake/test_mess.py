@@ -10,9 +10,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sound_trial import SETTINGS, STRIPS
 
-from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake import Intake, read_trial
+from trialkit.responses import schema
 
 LONG_NOTE = "<script>alert(1)</script> & 'x' " * 8
 

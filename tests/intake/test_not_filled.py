@@ -17,9 +17,10 @@ import trialkit as tk
 from trialkit.errors import DesignError, TrialkitError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig, read_trial
 from trialkit.intake.write import csv_text
+from trialkit.pages.html import html
+from trialkit.pages.letters import Letters
+from trialkit.pages.quality import refused_cells
 from trialkit.plan import Ground, plan_trial
-from trialkit.report.letters import Letters
-from trialkit.report.quality import quality
 from trialkit.simulate import Effort
 from trialkit.simulate.tables import draw_tables
 
@@ -113,7 +114,7 @@ def test_from_the_plan_to_the_analysis(tmp_path: Path) -> None:
     assert (row["rows_in"], row["rows_kept"], row["rows_not_filled"]) == (144, 96, 48)
     assert "48 of 144 rows in frames" in half.to_fill
     assert repr(half).endswith("0 rows refused, 108 rows not filled in yet)")
-    assert any(half.to_fill in part for part in quality(half, Letters(half)))
+    assert half.to_fill in html(refused_cells(half, Letters(half)))
 
     only = {"strips": half.strips, "fields": half.fields, "frames": drawn["frames"][done]}
     alone = tk.analyse(tk.Trial.from_tables(config, only), responses=["header_loss"])

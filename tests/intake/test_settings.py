@@ -196,3 +196,12 @@ def test_every_fault_is_listed_with_its_key() -> None:
 def test_broken_toml_says_where() -> None:
     with pytest.raises(TrialError, match=r"at line 1.*quotation marks"):
         read_toml("title = Chain trial\n")
+
+
+def test_margins_stated_before_the_trial_are_read_and_written_again() -> None:
+    text = WHOLE.format(units="SI") + "[model.margins]\nresidue_mass = 1.25\nleaf_intake = 1.5\n"
+    config = read_toml(text)
+    assert dict(config.model.margins) == {"residue_mass": 1.25, "leaf_intake": 1.5}
+    assert read_toml(toml_text(config)).model.margins == config.model.margins
+    with pytest.raises(TrialError, match=r"model\.margins\.leaf_intak"):
+        read_toml(text.replace("leaf_intake", "leaf_intak"))

@@ -12,9 +12,9 @@ import openpyxl
 import pytest
 from sound_trial import FRAMES, STRIPS, Make
 
-from trialkit import schema
 from trialkit.errors import FileExistsRefusal, TrialError
 from trialkit.intake import filled_workbook, new_trial, new_workbook, read_trial
+from trialkit.responses import schema
 from trialkit.trial import load_trial
 
 SETTINGS_ROWS: list[list[Any]] = [

@@ -13,11 +13,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_settings import WHOLE
 
-from trialkit import schema
 from trialkit.errors import FileExistsRefusal, TrialError
 from trialkit.intake import files, read_trial, write_all, write_new, write_trial
 from trialkit.intake.config import read_toml
 from trialkit.intake.write import plain_text
+from trialkit.responses import schema
 
 LABELS = ["1", "b 2", "-7", "=x", "+y", "@z", "Ä;\"'"]
 NOTE = "=HYPERLINK(\"x\")\n<b>wet</b>, 'low'; spot"

@@ -15,9 +15,12 @@ from hypothesis import strategies as st
 
 from trialkit import plan as tp
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.plan.described import EXAMPLE
-from trialkit.plan.simple import simple_description
+from trialkit.plan.power_expected import PREHARVEST_SHARE
 from trialkit.simulate import Effort
+from trialkit.units import KG_HA_PER_BU_AC
+from trialkit.words.plan_file import example
+
+EXAMPLE = example()
 
 DEMO = Path(__file__).parents[2] / "data_demo" / "gap_fields" / "trial.toml"
 FOOT = 0.3048
@@ -43,10 +46,8 @@ def test_the_example_says_what_it_says() -> None:
     assert found.effort.ear_area == pytest.approx(400 * FOOT**2)
     plan = found.plan()
     assert (plan.seed, plan.layout, len(plan.strips)) == (7, "pairs", 12)
-    assert "back up" not in " ".join(plan.notes)
-    assert "takes 22 ft along the rows" in " ".join(plan.counting(Effort()).notes)
-    with pytest.raises(TrialError, match=r"\[pace\] is now \[work\]"):
-        tp.check_description({**tomllib.loads(EXAMPLE), "pace": {"count_minutes": 15}})
+    assert "back up" not in " ".join(plan.to_know)
+    assert "takes 22 ft along the rows" in " ".join(plan.counting(Effort()).to_know)
 
 
 def test_every_key_the_example_shows_is_one() -> None:
@@ -204,21 +205,20 @@ def test_files_that_are_none(tmp_path: Path) -> None:
         tp.read_description(tmp_path / "b.toml")
 
 
-def test_the_common_case_in_a_few_words() -> None:
-    """The same plan as the file that says it at length."""
-    data = simple_description(
-        ["cushion=standard,cushion"], length=1320, fields=["Home"], hard=["cushion"], width=400,
-        row_spacing=30, planter_rows=16, headland="60 ft", corner=None,
-    )  # fmt: skip
-    data["plan"] = {"blocks": 6, "seed": 7}
-    long, short = tp.check_description(asked()), tp.check_description(data)
-    pd.testing.assert_frame_equal(short.plan().strips, long.plan().strips)
-    metric = simple_description(["gap"], length=400, system="SI", row_spacing="75 cm")
-    found = tp.check_description(metric)
-    assert found.config.header.width == pytest.approx(6.0)
-    assert found.config.setups[0].reference == "usual"
-    assert found.grounds[0].strip_length == 400.0
-    with pytest.raises(TrialError, match=r"'cushoin' has no levels.*Perhaps 'cushion' is meant"):
-        simple_description(["cushoin"], length=400)
-    with pytest.raises(TrialError, match="'gap' is not compared"):
-        simple_description(["cushion"], length=400, hard=["gap"])
+def test_what_is_to_be_simulated_is_described() -> None:
+    """The same grid as the arguments give, losses in the trial's own unit, percent as percent."""
+    bare = tomllib.loads(EXAMPLE)
+    section = {"reduction": 45, "loss": 2, "damage": 4, "pairs": [4, 5], "frames": 4, "rounds": 4,
+               "aim": 60}  # fmt: skip
+    found = tp.check_description({**bare, "power": section})
+    loss = 2 * KG_HA_PER_BU_AC
+    expected = tp.Expected(loss, loss * PREHARVEST_SHARE, damage=0.04)
+    plain = tp.check_description(bare).plan()
+    asked = {"pairs": [4, 5], "frames": [4], "rounds": 4, "aim": 0.6, "seed": 2}
+    own = tp.power(plain, reduction=0.45, expected=expected, **asked)
+    pd.testing.assert_frame_equal(found.power(seed=2).table, own.table)
+    more = found.power(seed=2, reduction=0.2, pairs=[4])
+    assert set(more.table["pairs"]) == {4} and more.reductions["cushion"]["cushion"] == 0.2
+    for key, wrong in (("reduction", 100), ("pairs", [1]), ("frames", 2.5), ("aim", 4), ("x", 1)):
+        with pytest.raises(TrialError, match=f"power.{key} is"):
+            tp.check_description({**bare, "power": {key: wrong}})

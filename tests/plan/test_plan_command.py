@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import json
 import re
-import shlex
+import tomllib
 from dataclasses import replace
 from pathlib import Path
 from xml.etree import ElementTree
@@ -20,25 +20,55 @@ from trialkit.cli import app
 from trialkit.intake import read_trial
 from trialkit.simulate import Effort
 
-SIMPLE = ["--compare", "cushion", "--field-length", "1320", "--seed", "7"]
+SIMPLE = """
+title = "Chains"
+season = 2026
+units = "US"
+[header]
+rows = 8
+width = 20
+[[setup]]
+name = "cushion"
+label = "Gathering chain"
+levels = ["standard", "cushion"]
+hard_to_change = true
+[[field]]
+name = "1"
+length = 1320
+[plan]
+seed = 7
+"""
 
 
 def run(*arguments: object) -> Result:
     return CliRunner().invoke(app, [str(a) for a in arguments], env={"COLUMNS": "200"})
 
 
+def written(folder: Path, *changes: tuple[str, str]) -> Path:
+    """The plan as described, with some of its text replaced."""
+    text = SIMPLE
+    for old, new in changes:
+        assert old in text
+        text = text.replace(old, new)
+    path = folder / "plan.toml"
+    path.write_text(text, encoding="utf-8")
+    return path
+
+
 def made(folder: Path, *more: str) -> Path:
-    result = run("plan", folder, *SIMPLE, *more)
+    result = run("plan", folder, "--from", written(folder.parent), *more)
     assert result.exit_code == 0, result.output
     return folder
 
 
 def test_a_plan_in_words_and_files(tmp_path: Path) -> None:
     folder = tmp_path / "chain"
-    result = run(
-        "plan", folder, *SIMPLE, "--header-rows", 8, "--row-spacing", 30, "--planter-rows", 16,
-        "--headland", 60, "--header-frames", 4, "--ear-area", 0, "--corner", "41.5,-93.6",
-    )  # fmt: skip
+    ground = "length = 1320\nrow_spacing = 30\nplanter_rows = 16\nheadland = 60\n"
+    place = "corner = [41.5, -93.6]\nheading = 0\n"
+    counted = "\n[count]\nheader_frames = 4\near_area = 0\n"
+    changes = (("length = 1320\n", ground + place), ("seed = 7\n", "seed = 7" + counted))
+    path = written(tmp_path, *changes)
+    result = run("plan", folder, "--from", path)
     assert result.exit_code == 0, result.output
     record = tp.read_plan(folder)
     assert record is not None and record.seed == 7
@@ -64,63 +94,71 @@ def test_a_plan_in_words_and_files(tmp_path: Path) -> None:
 
 def test_nothing_is_overwritten(tmp_path: Path) -> None:
     """Not even the map alone."""
-    (tmp_path / "pass_map.svg").write_text("mine")
-    result = run("plan", tmp_path, *SIMPLE)
+    path = written(tmp_path)
+    folder = tmp_path / "trial"
+    folder.mkdir()
+    (folder / "pass_map.svg").write_text("mine")
+    result = run("plan", folder, "--from", path)
     assert result.exit_code == 2 and "already holds pass_map.svg" in result.stderr
-    assert [p.name for p in tmp_path.iterdir()] == ["pass_map.svg"]
-    assert (tmp_path / "pass_map.svg").read_text() == "mine"
+    assert [p.name for p in folder.iterdir()] == ["pass_map.svg"]
+    assert (folder / "pass_map.svg").read_text() == "mine"
 
 
+_FIELD, _PLAN = "length = 1320\n", "seed = 7\n"
 REFUSED = {
-    "narrow": ["--field-width", "250", "--planter-rows", "16"],
-    "hours": ["--max-change-hours", "10"],
-    "short": ["--headland", "530"],
-    "planter": ["--header-rows", "12", "--planter-rows", "8", "--field-rows", "120"],
-    "one block": ["--blocks", "1"],
-    "layout": ["--compare", "gap", "--layout", "pairs"],
-    "SI": ["--units", "SI", "--headland", "637.5"],
-}
+    "narrow": [(_FIELD, _FIELD + "width = 250\nplanter_rows = 16\n")],
+    "hours": [(_PLAN, _PLAN + "max_change_hours = 10\n")],
+    "short": [(_FIELD, _FIELD + "headland = 530\n")],
+    "planter": [("rows = 8\nwidth = 20", "rows = 12\nwidth = 30"),
+                (_FIELD, _FIELD + "planter_rows = 8\nrows = 120\n")],
+    "one block": [(_PLAN, _PLAN + "blocks = 1\n")],
+    "layout": [('["standard", "cushion"]', '["a", "b", "c"]'),
+               (_PLAN, _PLAN + 'layout = "pairs"\n')],
+    "SI": [("US", "SI"), ("width = 20", "width = 6"), (_FIELD, _FIELD + "headland = 637.5\n")],
+}  # fmt: skip
 
 
 @pytest.mark.parametrize("case", REFUSED)
-def test_a_refused_plan_gives_the_options_of_one_that_can(case: str, tmp_path: Path) -> None:
-    """And with those options it is made."""
-    result = run("plan", tmp_path / "a", *SIMPLE, *REFUSED[case])
+def test_a_refused_plan_gives_the_lines_of_one_that_can(case: str, tmp_path: Path) -> None:
+    """And with those lines in the file's section it is made."""
+    path = written(tmp_path, *REFUSED[case])
+    result = run("plan", tmp_path / "a", "--from", path)
     assert result.exit_code == 2 and "Traceback" not in result.output
     assert "The nearest plan that can be: " in result.stderr
     assert not (tmp_path / "a").exists()
-    options = re.search(r"As options: (.*)", result.stderr)
-    assert options
-    asked = [*SIMPLE, *REFUSED[case], *shlex.split(options[1])]
-    assert run("plan", tmp_path / "a", *asked).exit_code == 0
+    lines = result.stderr.partition("In the file's section [plan]:\n")[2]
+    nearest = tomllib.loads(lines.partition("\n ")[0])
+    assert nearest
+    text = path.read_text(encoding="utf-8")
+    for key, value in nearest.items():
+        text = re.sub(rf"\n{key} = .*", "", text) + f"{key} = {json.dumps(value)}\n"
+    path.write_text(text, encoding="utf-8")
+    assert run("plan", tmp_path / "a", "--from", path).exit_code == 0
 
 
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["x"], "Give --compare and --field-length"), ([], "Give the new folder"),
-        (["x.xlsx", *SIMPLE], "trialkit new x.xlsx --from"),
+        (["x"], "the file that describes the plan"), ([], "Give the new folder"),
+        (["x.xlsx", "--from", "plan.toml"], "trialkit new x.xlsx --from"),
         (["x", "--from", "nowhere.toml"], "nowhere.toml cannot be read"),
-        (["x", "--from", "a.toml", "--compare", "gap"], "--compare cannot stand beside --from"),
-        (["x", *SIMPLE, "--corner", "north"], "latitude and longitude"),
-        (["x", *SIMPLE, "--corner", "91,0"], "field 1: corner"),
-        (["x", *SIMPLE, "--row-spacing", "wide"], "field 1: row_spacing is 'wide'"),
-        (["x", *SIMPLE, "--min-length", "1 ha"], "plan.min_length is '1 ha'"),
-        (["x", *SIMPLE, "--blocks", "0"], "plan.blocks is 0"),
-        (["x", *SIMPLE, "--compare", "gap=usual,usual"], "setup 2: levels"),
+        (["x", "--from", "plan.toml", "--pairs", "0"], "plan.blocks is 0"),
+        (["x", "--from", "plan.toml", "--layout", "rows"], "Invalid value"),
     ],
 )  # fmt: skip
 def test_what_has_no_meaning_is_told(
     arguments: list[str], words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.chdir(tmp_path)
+    written(tmp_path)
     result = run("plan", *arguments)
     assert result.exit_code == 2 and words in result.stderr
-    assert "Traceback" not in result.output and not list(tmp_path.iterdir())
+    assert "Traceback" not in result.output
+    assert [p.name for p in tmp_path.iterdir()] == ["plan.toml"]
 
 
 def test_from_a_file(tmp_path: Path) -> None:
-    """The example as printed; options for layout and counting go before what it says."""
+    """The example as printed; layout, pairs and seed go before what it says."""
     path = tmp_path / "plan.toml"
     path.write_text(run("plan", "--example").stdout, encoding="utf-8")
     asked = tp.read_description(path)
@@ -129,12 +167,11 @@ def test_from_a_file(tmp_path: Path) -> None:
     assert tp.read_plan(tmp_path / "one").strips.equals(  # type: ignore[union-attr]
         tp.read_plan(asked.plan().write(tmp_path / "two")).strips  # type: ignore[union-attr]
     )
-    more = ["--blocks", "4", "--seed", "9", "--grain-samples", "5", "--balance"]
+    more = ["--pairs", "4", "--seed", "9", "--layout", "blocks"]
     assert run("plan", tmp_path / "three", "--from", path, *more).exit_code == 0
     record = tp.read_plan(tmp_path / "three")
-    assert record is not None and record.effort is not None
-    assert (record.arguments["blocks"], record.arguments["balance"]) == (4, True)
-    assert (record.seed, record.effort.grain_samples) == (9, 5)
+    assert record is not None and record.effort == asked.effort
+    assert (record.seed, record.arguments["blocks"], record.layout) == (9, 4, "blocks")
 
 
 def test_without_sheets(tmp_path: Path) -> None:
@@ -146,13 +183,15 @@ def test_without_sheets(tmp_path: Path) -> None:
 @pytest.mark.parametrize("units", ["US", "SI"])
 def test_a_workbook_from_a_plan(units: str, tmp_path: Path) -> None:
     """The workbook reads as the planned folder does, settings included, and has its drop-downs."""
-    length = "1320" if units == "US" else "400"
+    metric = [("US", "SI"), ("width = 20", "width = 6"), ("length = 1320", "length = 400")]
+    gap = '[[setup]]\nname = "gap"\nlevels = ["narrow", "usual", "wide"]\n[[field]]'
+    changes = [*metric[: 3 * (units == "SI")], ("[[field]]", gap)]
     folder = tmp_path / "trial"
-    options = ["--compare", "cushion", "--compare", "gap", "--field-length", length, "--units",
-               units, "--blocks", "3", "--field", "=North", "--season", "2026"]  # fmt: skip
-    assert run("plan", folder, *options).exit_code == 2  # what a spreadsheet would run
-    options[options.index("=North")] = "North"
-    assert run("plan", folder, *options).exit_code == 0
+    named = written(tmp_path, *changes, ('name = "1"', 'name = "=North"'))
+    asked = ("plan", folder, "--from", named, "--pairs", 3)
+    assert run(*asked).exit_code == 2  # what a spreadsheet would run
+    written(tmp_path, *changes, ('name = "1"', 'name = "North"'))
+    assert run(*asked).exit_code == 0
     result = run("new", tmp_path / "book.xlsx", "--from", folder)
     assert result.exit_code == 0, result.output
     book, plain = read_trial(tmp_path / "book.xlsx"), read_trial(folder)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -237,17 +236,11 @@ def test_one_pair_a_field() -> None:
     grounds = [tp.Ground(f"F{i}", 400.0) for i in range(3)]
     plan = planned(CUSHION, grounds=grounds, blocks=1)
     assert lines(plan) == [("fields", 2), ("cushion", 1), ("strips", 2)]
-    assert any("judged by 2 degrees" in note for note in plan.notes)
+    assert any("judged by 2 degrees" in text for text in plan.to_know)
 
 
-def test_split_strips_names_its_main_factor() -> None:
-    easy = config(factor("chain", 2), GAP)
-    plan = tp.split_strips(easy, ONE, main=["chain"], seed=1, blocks=4)
-    assert plan.config.setups == (replace(easy.setups[0], hard_to_change=True), GAP)
-    assert plan.design.kind == "a split-strip trial of 4 blocks on one field"
-    with pytest.raises(DesignError, match="main names 'roll'"):
-        tp.split_strips(easy, ONE, main=["roll"])
-    assert tp.paired_strips(config(CUSHION), ONE, seed=1).design.kind == (
-        "paired strips, 6 pairs on one field"
-    )
-    assert tp.complete_blocks(config(CUSHION, GAP), ONE, seed=1).layout == "blocks"
+def test_the_layout_is_what_the_factors_ask_for() -> None:
+    split = planned(CUSHION, GAP, blocks=4)
+    assert split.design.kind == "a split-strip trial of 4 blocks on one field"
+    assert planned(CUSHION).design.kind == "paired strips, 6 pairs on one field"
+    assert planned(CUSHION, GAP, layout="blocks").layout == "blocks"

@@ -21,6 +21,8 @@ from trialkit import plan as tp
 from trialkit.analysis.rounds import ANSWERS
 from trialkit.errors import DesignError
 from trialkit.intake import SetupFactor, TrialConfig
+from trialkit.pages.field_paper.crew import time_words
+from trialkit.pages.field_paper.source import field_trial
 from trialkit.plan.arrange import Restrictions, draw_strips, units_of
 from trialkit.plan.draws import Draws
 from trialkit.plan.power_draws import Sampler
@@ -30,8 +32,7 @@ from trialkit.plan.power_run import _Cell
 from trialkit.plan.power_scale import others_of, share_of, shift_of
 from trialkit.plan.power_work import mean_changes, strips_of
 from trialkit.plan.work import count_changes
-from trialkit.report.field_paper.source import field_trial
-from trialkit.report.field_paper.words import time_words
+from trialkit.responses import Drawn
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.trial import Trial
 
@@ -45,12 +46,12 @@ def cell(
     seed: int = 1, effort: Effort | None = None,
 ) -> _Cell:  # fmt: skip
     units = units_of(config, layout, None)  # type: ignore[arg-type]
-    truth = (expected or tp.Expected()).truth(
-        config, as_shares(config, reduction), fields, layout == "split"
-    )
+    about, shares = expected or tp.Expected(), as_shares(config, reduction)
+    truth = about.truth(config, shares, fields, layout == "split")
+    drawn = about.drawn(response, shares)
     names = [str(i + 1) for i in range(fields)]
-    return _Cell(config, response, strips_of(config, units, pairs, names), truth, frames,  # type: ignore[arg-type]
-                 effort or Effort(), 0.95, seed)  # fmt: skip
+    return _Cell(config, response, strips_of(config, units, pairs, names), truth, drawn,
+                 frames, effort or Effort(), 0.95, seed)  # fmt: skip
 
 
 # --- The refit is the analysis -----------------------------------------------------------------
@@ -100,7 +101,9 @@ def test_a_round_is_the_analysis_of_that_trial(
     if response == "header_loss":
         counts, ahead = sampler.header(rounds, 0, frames, own.effort)
     else:
-        counts = sampler.damage(rounds, 0, frames, own.effort.kernels_examined)
+        counts = sampler.counts(
+            own.drawn, "binomial", "sample", rounds, 0, frames, own.effort.kernels_examined
+        )
     compared = ["p", "p_adjusted", "df", "ratio", "ratio_low", "ratio_high", "difference",
                 "difference_low", "difference_high"]  # fmt: skip
     for i in range(rounds):
@@ -196,7 +199,10 @@ def test_damage_has_the_law_of_simulate_trial() -> None:
     effort = Effort(grain_samples=2, header_frames=1, total_frames=0, preharvest_frames=0,
                     residue_samples=0, stalks=0, ear_area=0)  # fmt: skip
     strips = strips_of(PAIRS, units_of(PAIRS, "pairs", None), 4, ["1"])
-    counts = Sampler(strips, ("cushion",), truth, 5).damage(3000, 0, 2, 200)
+    drawn = Drawn(truth.damage, truth.damage_odds, truth.damage_sd)
+    counts = Sampler(strips, ("cushion",), truth, 5).counts(
+        drawn, "binomial", "sample", 3000, 0, 2, 200
+    )
     fast = counts.reshape(3000, 4, 2, 2).sum(3)
     whole = []
     for seed in range(60):

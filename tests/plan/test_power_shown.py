@@ -20,12 +20,13 @@ from trialkit import plots
 from trialkit.cli import app
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import write_trial
-from trialkit.plan.described import EXAMPLE
+from trialkit.pages.effort_panel import effort_panel
 from trialkit.plan.power_learn import _Pool, at_reference
-from trialkit.report.effort_panel import effort_panel
 from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.words import said
+from trialkit.words.plan_file import example
 
-# As the command takes it without a folder: no kernel mass given.
+# As a plan is described: no kernel mass given.
 CONFIG = replace(CUSHION_PAIRS.config, thousand_kernel_mass=tk.units.DEFAULT_THOUSAND_KERNEL_MASS)
 
 
@@ -51,11 +52,11 @@ def test_variances_of_past_trials_are_found_again(tmp_path: Path) -> None:
                     ear_area=0, residue_samples=0, stalks=0)  # fmt: skip
     for seed in range(n):
         trial = simulate_trial(CUSHION_PAIRS.config, truth, seed=seed, blocks=6, effort=effort)
-        write_trial(tmp_path / f"t{seed}", trial.config, trial.tables())
+        write_trial(tmp_path / f"t{seed}", trial.config, trial.tables)
     (tmp_path / "bad").mkdir()
     (tmp_path / "bad" / "trial.toml").write_text("title = 1\n", encoding="utf-8")
     found = tp.learn(tmp_path)
-    assert found.trials == n and any("1 could not be used" in note for note in found.notes)
+    assert found.trials == n and "1 could not be used" in said(found.notes)[0]
     level = 25.0 * np.exp(sum(v**2 for v in sd.values()) / 2)
     row = sd["frame"] ** 2 + 1 / (level * effort.frame_area)
     strip = sd["strip"] ** 2 + row / frames
@@ -78,7 +79,7 @@ def test_variances_of_past_trials_are_found_again(tmp_path: Path) -> None:
     # What they could not tell stays at the usual value and is named.
     assert found.sd["main_strip"] == tp.Expected().sd["main_strip"]
     assert found.damage == tp.Expected().damage
-    assert "main strip (header)" in found.notes[1] and "damage" in found.notes[1]
+    assert {"main strip (header)", "damage"} <= {*found.notes[1].values["kept"]}
     table = found.table().set_index(["what", "level"])["basis"]
     assert table["sd", "main_strip"].startswith("assumed")
     again = tp.power(CUSHION_PAIRS.config, pairs=[6], frames=[4], rounds=4, seed=1,
@@ -236,17 +237,21 @@ def run(*arguments: object) -> Result:
 
 
 def test_the_command_prints_the_grid_and_writes_it_once(tmp_path: Path) -> None:
-    asked = ("--pairs", "4,6", "--frames", "4,10", "--rounds", 60, "--power", 50,
-             "--out", tmp_path / "out")  # fmt: skip
+    described = tmp_path / "plan.toml"
+    section = "[power]\nreduction = 40\nrounds = 60\naim = 50\nframes = [4, 10]\n"
+    described.write_text(f"{example()}\n{section}", encoding="utf-8")
+    asked = (described, "--pairs", "4,6", "--reduction", 30, "--out", tmp_path / "out")
     result = run(*asked)
     assert result.exit_code == 0, result.output
     told = re.findall(r"Simulating: (\d+) %", result.stderr)
     assert told == sorted(told, key=int) and told[-1] == "100"
-    best = grid().cheapest(0.5)
+    plan = tp.read_description(described).plan()
+    own = tp.power(plan, pairs=(4, 6), frames=(4, 10), rounds=60, seed=3, aim=0.5)
+    best = own.cheapest()
     assert best is not None and best.sentence in result.stdout
     assert "one more" in result.stdout or "more pairs" in result.stdout
     written = pd.read_csv(tmp_path / "out" / "power.csv")
-    np.testing.assert_allclose(written["power"], grid().table["power"])
+    np.testing.assert_allclose(written["power"], own.table["power"])
     names = ["power.csv", "power.svg", "power_expected.csv", "power_rounds.csv"]
     assert sorted(p.name for p in (tmp_path / "out").iterdir()) == names
     again = run(*asked)
@@ -257,21 +262,20 @@ def test_the_command_prints_the_grid_and_writes_it_once(tmp_path: Path) -> None:
 def test_the_command_takes_a_planned_folder_and_past_trials(tmp_path: Path) -> None:
     config = replace(CUSHION_PAIRS.config, units="SI")
     tp.plan_trial(config, tp.Ground("North", 400.0), blocks=4, seed=2).write(tmp_path / "plan")
-    result = run(tmp_path / "plan", "--frames", "4", "--rounds", 5, "--loss", 80,
-                 "--from-trials", frozen_dir("cushion_pairs"))  # fmt: skip
+    result = run(tmp_path / "plan", "--frames", "4", "--from-trials", frozen_dir("cushion_pairs"))
     assert result.exit_code == 0, result.output
     rows = re.findall(r"^ +(\d+) +4 ", result.stdout, flags=re.MULTILINE)
     assert rows == ["3", "4", "5", "6", "7"]  # numbers near the plan's own
-    assert "80 kg/ha of header loss" in result.stdout
+    assert "kg/ha of header loss" in result.stdout
     assert "learned from 1 past trial" in result.stdout
 
 
 def test_the_command_takes_a_plan_as_it_is_described(tmp_path: Path) -> None:
     """A factor that is hard to change, in the order it would be run: its own strips' hours."""
     described = tmp_path / "plan.toml"
-    described.write_text(EXAMPLE, encoding="utf-8")
-    asked = ("--pairs", 6, "--frames", 4, "--rounds", 5, "--out")
-    assert run("--from", described, *asked, tmp_path / "a").exit_code == 0
+    described.write_text(example(), encoding="utf-8")
+    asked = ("--pairs", 4, "--frames", 4, "--out")
+    assert run(described, *asked, tmp_path / "a").exit_code == 0
     tp.read_description(described).plan().write(tmp_path / "plan")
     assert run(tmp_path / "plan", *asked, tmp_path / "b").exit_code == 0
     one, other = (pd.read_csv(tmp_path / name / "power.csv") for name in "ab")
@@ -281,16 +285,19 @@ def test_the_command_takes_a_plan_as_it_is_described(tmp_path: Path) -> None:
 @pytest.mark.parametrize(
     ("arguments", "words"),
     [
-        (["--from", "nowhere.toml"], "nowhere.toml"),
-        (["--from", "plan.toml", "--compare", "gap"], "Give one of"),
-        (["--pairs", "8-4"], "--pairs is '8-4'"),
-        (["--frames", "few"], "--frames is 'few'"),
-        (["--compare", "chian"], "has no levels"),
-        (["--from-trials", "nowhere"], "nowhere"),
-        (["nowhere"], "nowhere"),
-        (["--reduction", "100"], "below 100"),
+        (["nowhere.toml"], "nowhere.toml"), (["nowhere"], "nowhere"),
+        (["plan.toml", "--pairs", "8-4"], "--pairs is '8-4'"),
+        (["plan.toml", "--frames", "few"], "--frames is 'few'"),
+        (["plan.toml", "--from-trials", "nowhere"], "nowhere"),
+        (["plan.toml", "--reduction", "100"], "below 100"),
+        (["plan.toml", "--reduction", "0.3"], "give percent, as in 30"),
+        ([], "Missing argument"),
     ],
-)
-def test_what_the_command_refuses(arguments: list[str], words: str) -> None:
+)  # fmt: skip
+def test_what_the_command_refuses(
+    arguments: list[str], words: str, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.chdir(tmp_path)
+    Path("plan.toml").write_text(example(), encoding="utf-8")
     result = run(*arguments)
     assert result.exit_code == 2 and words in result.stderr and "Traceback" not in result.stderr

@@ -13,10 +13,10 @@ import pytest
 from frozen_trials import CUSHION_PAIRS
 
 from trialkit import plan as tp
-from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
 from trialkit.plan.power_run import of_plan
+from trialkit.responses import schema
 from trialkit.simulate import Effort, HeaderProfile
 from trialkit.simulate.tables import draw_tables
 
@@ -75,7 +75,7 @@ def test_a_plan_is_read_back(
     plan = plan if effort is None else plan.counting(effort)
     assert record is not None
     assert (record.seed, record.layout, record.effort) == (plan.seed, plan.layout, effort)
-    assert record.words == (*plan.words, *plan.notes)
+    assert record.words == (*plan.words, *plan.to_know)
     assert json.loads(json.dumps(plan.arguments)) == record.arguments
     for name in ("strips", "passes", "order", "changeovers", "degrees_of_freedom"):
         made = getattr(plan, name)

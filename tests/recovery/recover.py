@@ -42,14 +42,7 @@ import trialkit  # noqa: E402
 from trialkit.errors import DesignError, ModelError  # noqa: E402
 from trialkit.simulate import (  # noqa: E402
     simulate_trial,
-    true_broken_corn,
-    true_butt_damage,
-    true_dropped_ears,
-    true_leaf_intake,
-    true_processing_loss,
-    true_residue,
-    true_residue_score,
-    true_yield,
+    true_of,
     write_simulated,
 )
 from trialkit.trial import Trial  # noqa: E402
@@ -90,14 +83,14 @@ DESIGNS = (*independent.DESIGNS, *OTHER_DESIGNS)
 SPREADS = (0.05, 0.15, 0.3)
 RESPONSES = ("header_loss", "kernel_damage")
 OTHERS = {
-    "ear_butt_damage": (true_butt_damage, "percent"),
-    "dropped_ears": (true_dropped_ears, "kg_ha"),
-    "processing_loss": (true_processing_loss, "kg_ha"),
-    "broken_corn": (true_broken_corn, "percent"),
-    "residue_mass": (true_residue, "percent"),
-    "residue_score": (true_residue_score, "score"),
-    "leaf_intake": (true_leaf_intake, "percent"),
-    "yield": (true_yield, "kg_ha"),
+    "ear_butt_damage": "percent",
+    "dropped_ears": "kg_ha",
+    "processing_loss": "kg_ha",
+    "broken_corn": "percent",
+    "residue_mass": "percent",
+    "residue_score": "score",
+    "leaf_intake": "percent",
+    "yield": "kg_ha",
 }
 
 
@@ -128,8 +121,10 @@ def _drawn(
     write_simulated(folder, drawn, scenario.truth, seed)
     trial = trialkit.load_trial(folder)
     return trial, {
-        response: true_of(scenario.truth, trial).rename(columns={column: "mean"})
-        for response, (true_of, column) in OTHERS.items()
+        response: true_of(response, scenario.truth, trial).rename(
+            columns={column: "mean"}
+        )
+        for response, column in OTHERS.items()
     }
 
 

@@ -7,10 +7,9 @@ that would hide the standard library's module from whatever is run in this folde
 
 Left out: sentences; pictures (their alternative texts are read) and papers, which show the same
 elements; numbers in pages' scripts; the footers of pages, which hold date, versions, fingerprint
-and seed, and change from run to run (`UNREAD`, `VERSION`, `NOISE`); few digits that change from
-machine to machine (`TIES`); what is slow of generated trials: on the grower's page the measured
-means and the effect along moisture and speed, most of the researcher's report but for `WHOLE`;
-rounds and draws one by one, of which the tables are kept.
+and seed, and change from run to run (`UNREAD`, `VERSION`, `NOISE`); what is slow of generated
+trials: on the grower's page the measured means and the effect along moisture and speed, most of the
+researcher's report but for `WHOLE`; rounds and draws one by one, of which the tables are kept.
 """
 
 from __future__ import annotations
@@ -26,10 +25,10 @@ import pandas as pd
 from bs4 import BeautifulSoup
 
 import trialkit as tk
-from trialkit import decide, schema
+from trialkit import decide, units, words
 from trialkit import plan as tp
 from trialkit.analysis import TrialAnalysis
-from trialkit.analysis.grades import all_compared
+from trialkit.analysis.family import comparisons
 from trialkit.decide import Advice, sensitivity
 from trialkit.decide.what_if import Scenario, figures
 from trialkit.header import HeaderReport, RowUnit, at_speeds, check_header
@@ -37,8 +36,10 @@ from trialkit.header.advice import GRADES
 from trialkit.header.butts import butts_by_field
 from trialkit.header.plates import STATIONS
 from trialkit.intake.config import TrialConfig
-from trialkit.report import HeaderPage, demo_dir
-from trialkit.report.export import tables
+from trialkit.pages import by_header, demo_dir
+from trialkit.pages import header as header_page
+from trialkit.pages.export import tables
+from trialkit.responses import schema
 
 Numbers = dict[str, float]
 
@@ -112,7 +113,7 @@ def of_analysis(analysis: TrialAnalysis) -> Numbers:
     for name, result in analysis.responses.items():
         put_rows(out, f"{name}/mean", result.means, ["factor", "level"], MEANS)
         put_rows(out, name, result.contrasts, ["factor", "level"], CONTRASTS)
-        for c in all_compared(result):
+        for c in comparisons(result):
             out[f"{name}/{c.factor},{c.level}/grade"] = float(c.grade.strength)
             out[f"{name}/{c.factor},{c.level}/better"] = float(c.is_better)
         tests = result.term_tests.rename_axis("term").reset_index()
@@ -149,7 +150,7 @@ def of_decisions(analysis: TrialAnalysis) -> Numbers:
             "others": len(own.others),
         })  # fmt: skip
         if own.time is not None:
-            put(out, f"{at}/time", fields_of(own.time))
+            put(out, f"{at}/time", _time(own.time))
         if (balance := own.balance) is not None:
             put(out, f"{at}/balance", {
                 **three("grain", balance.grain), "damage": balance.damage, "time": balance.time,
@@ -159,8 +160,9 @@ def of_decisions(analysis: TrialAnalysis) -> Numbers:
                 "area": balance.area, **(three("hour", balance.hour) if balance.hour else {}),
             })  # fmt: skip
         _worth(out, at, analysis, own.bought, c.factor, c.level)
-    if (headline := decide.money(analysis)) is not None:
-        put(out, "headline", {k: v for k, v in fields_of(headline).items() if k != "balance"})
+    headline = decide.balance(analysis)
+    if headline is not None:
+        put(out, "headline", _headline(headline))
     if config.option is not None and config.price_per_t:
         paid = decide.payback(analysis, config.option.factor, config.option.level, n=2000)
         put_rows(out, "payback", paid.table.rename_axis("what").reset_index(), ["what"])
@@ -175,6 +177,36 @@ def of_decisions(analysis: TrialAnalysis) -> Numbers:
     return out
 
 
+def _time(time: decide.ExtraTime) -> dict[str, Any]:
+    """What a level takes of time, per ha and per acre."""
+    acre = decide.HECTARES_PER_ACRE
+    per_acre = {"hours_per_ac": acre * time.hours_per_ha, "cost_per_ac": acre * time.cost_per_ha}
+    return fields_of(time) | per_acre
+
+
+def _headline(balance: decide.Balance) -> dict[str, Any]:
+    """The balance of the comparison that the decision is about, per ha and per acre."""
+    acre = decide.HECTARES_PER_ACRE
+    given, even = balance.given, balance.even_area
+    value = balance.grain
+    out = {
+        **three("value_per_ha", value), **three("value_per_ac", value.times(acre)),
+        "price_per_t": given.price,
+        "price_per_bu": float(units.price_per_tonne_to_per_bushel(given.price)),
+        "confidence": balance.confidence,
+    }  # fmt: skip
+    if not balance.bought:
+        return out
+    ends = (even.value, even.low, even.high)
+    return out | {
+        "annual_cost": balance.annual_cost, "value_per_year": balance.grain_per_year[0],
+        "area_per_year": given.area,
+        "net_per_year": balance.net_per_year[0], "cost_per_ha": -balance.option,
+        "cost_per_ac": -balance.option * acre, **three("break_even_ha", ends),
+        **three("break_even_ac", (v / acre for v in ends)),
+    }  # fmt: skip
+
+
 def _worth(
     out: Numbers, at: str, analysis: TrialAnalysis, bought: bool, factor: str, level: str
 ) -> None:
@@ -184,17 +216,19 @@ def _worth(
         return
     free = {} if bought else {"area": 100.0, "option_price": 0.0, "years": 10.0, "interest": 0.08}
     budget = decide.budget(analysis, factor, level, **free)
-    put(out, f"{at}/budget", fields_of(budget))
-    kept = dataclasses.replace(found.difference, value=-found.difference.value,
-                               skew=-found.difference.skew)  # fmt: skip
+    terms = fields_of(budget)
+    del terms["grain_per_ha"]  # with "other_per_ha" it is "saving_per_ha"
+    put(out, f"{at}/budget", terms)
+    lost = found.distribution
+    kept = dataclasses.replace(lost, value=-lost.value, skew=-lost.skew)
     scenario = Scenario(factor, level, found.label, found.reference_label, None, kept)
     told = figures(scenario, budget, analysis.level, "USD", "SI")
     put(out, f"{at}/figures", {
-        **three("value_per_ha", told.value_per_ha), **three("net_per_ha", told.net_per_ha),
-        **three("value_per_year", told.value_per_year), **three("net_per_year", told.net_per_year),
-        "probability": told.probability, "annual_cost": told.annual_cost,
+        **three("value_per_ha", told.grain), **three("net_per_ha", told.net),
+        **three("value_per_year", told.grain_per_year), **three("net_per_year", told.net_per_year),
+        "probability": told.chance, "annual_cost": told.annual_cost,
     })  # fmt: skip
-    put(out, f"{at}/even", fields_of(told.area))
+    put(out, f"{at}/even", fields_of(told.even_area))
 
 
 # ---------------------------------------------------------------- export
@@ -257,7 +291,8 @@ def of_header(trial: tk.Trial, unit: RowUnit | None = None) -> Numbers:
     for header in dict.fromkeys(trial.header_check["header"]):
         report = check_header(trial, str(header), unit=unit)
         at = f"header {header}"
-        put_rows(out, f"{at}/row", report.rows, ["row"])
+        rows = report.rows.drop(columns="bare")  # a mark, no measure
+        put_rows(out, f"{at}/row", rows, ["row"])
         put_rows(out, f"{at}/field", report.fields, ["field"])
         put_rows(out, f"{at}/repair", report.repairs, ["row"])
         put_rows(out, f"{at}/speed", at_speeds(report), ["speed"])
@@ -267,7 +302,7 @@ def of_header(trial: tk.Trial, unit: RowUnit | None = None) -> Numbers:
             put(out, f"{at}/item {item.rank}", {
                 "places": item.places, "whole": item.whole, "grade": GRADES.index(item.grade),
                 "kinds": len(item.kinds), "parts": len(item.parts), "found": len(item.found),
-                "said": said(" ".join((*item.found, *item.do))),
+                "said": said(" ".join(words.said((*item.found, *item.do)))),
             })  # fmt: skip
     for name, reach in butts_by_field(trial.ear_butts, 32.0, depth=25.0).items():
         gaps = {f"gap of {g.share}": (g.gap, g.low, g.high) for g in reach.gaps}
@@ -326,9 +361,9 @@ def faulty_trial() -> tk.Trial:
 
 def faulty_page() -> str:
     """The header page of `faulty_trial`: what to repair, and the drawings in words."""
-    page = HeaderPage(faulty_trial())
+    page = header_page(faulty_trial())
     parts = [page.headline(), page.limits()]
-    for one in page.each:
+    for one in by_header(page):
         parts += [one.title(), one.fix_first(), one.drawing()]
     return "".join(part._repr_html_() for part in parts)
 
@@ -339,13 +374,6 @@ def faulty_page() -> str:
 UNREAD = ("script", "style", "template", "svg", "footer", "head", "pre")
 VERSION = re.compile(r"\b\d+(?:\.\d+){2,}\b")
 """Of this program and of others, in the text on methods: left out."""
-TIES = {
-    15: {"1.3", "1.4", "3.9", "4.0", "4.5", "4.6"},
-    19: {"1.6", "-1.6", "1.7", "-1.7", "4.3", "4.4"},
-}
-"""Of generated trials, by number: printed digits that hang on the processor and are left out. Where
-no spread between strips is found a mean share is that of all kernels, such as 79 of 2,000: 3.95 %
-to the last bit or so, which is printed as 3.9 or 4.0."""
 NOISE = 1e-9
 """What is printed smaller than this is a rounding error of the machine, and left out."""
 # A mixed or simple fraction; else a number that no letter touches: "5.5", "-1,200.25", "1e-04".

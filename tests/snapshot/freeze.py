@@ -12,14 +12,14 @@ import tempfile
 from pathlib import Path
 
 TESTS = Path(__file__).resolve().parents[1]
-sys.path[:0] = [str(TESTS / "report"), str(TESTS)]
+sys.path[:0] = [str(TESTS / "pages"), str(TESTS)]
 
 import own_trials  # noqa: E402
 import test_one_voice  # noqa: E402
 from report_pages import PAGES, VARIANTS  # noqa: E402
 
 from snapshot import extract, frozen, sources  # noqa: E402
-from trialkit.report import demo_dir, render  # noqa: E402
+from trialkit.pages import demo_dir, render  # noqa: E402
 
 
 def numbers() -> dict[str, frozen.Frozen]:

@@ -11,7 +11,7 @@ from pathlib import Path
 import trialkit as tk
 from snapshot import extract
 from trialkit.analysis import TrialAnalysis
-from trialkit.report import demo_dir
+from trialkit.pages import demo_dir
 
 FAULTY = "faulty, header"
 """Name of the page of `extract.faulty_page`."""

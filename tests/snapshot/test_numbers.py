@@ -1,5 +1,5 @@
 """Every number of the demo trials is the one that was frozen; pages and generated trials are
-compared in ``tests/report/test_one_voice.py``, which has them made.
+compared in ``tests/pages/test_one_voice.py``, which has them made.
 
 Sentences are not compared, and no name of the program's is: whatever is rebuilt, `extract` may be
 adapted to it, while the JSON files stay as they are. After a change of numbers that is meant, run

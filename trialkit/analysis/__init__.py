@@ -15,18 +15,20 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 
-from trialkit.analysis.crossing import crossing
-from trialkit.analysis.curves import effect_curve
-from trialkit.analysis.equivalence import equivalence, no_more_than
+from trialkit.analysis.asked import ResponseAnalysis, TrialAnalysis
 from trialkit.analysis.family import hold_families
 from trialkit.analysis.gaps import with_measured_gaps
-from trialkit.analysis.ordinal import ordinal_model
+from trialkit.analysis.questions.at_levels import effects_at
+from trialkit.analysis.questions.crossing import crossing
+from trialkit.analysis.questions.curves import effect_curve
+from trialkit.analysis.questions.equivalence import equivalence, no_more_than
+from trialkit.analysis.questions.ordinal import ordinal_model
+from trialkit.analysis.questions.surface import response_surface
 from trialkit.analysis.responses import analyse_response
-from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
 from trialkit.analysis.specifications import SPECIFICATIONS, STILL
-from trialkit.analysis.surface import response_surface
 from trialkit.errors import DesignError, ModelError
 from trialkit.trial import Trial
+from trialkit.words import model as words
 
 __all__ = [
     "SPECIFICATIONS",
@@ -35,6 +37,7 @@ __all__ = [
     "analyse",
     "crossing",
     "effect_curve",
+    "effects_at",
     "equivalence",
     "no_more_than",
     "ordinal_model",
@@ -62,7 +65,7 @@ def analyse(
         that are analysed together are the family that p-values are adjusted for (`family`): of a
         few alone, the comparisons of the others do not count.
     progress : callable, optional
-        Told in words what is being done.
+        Called with what is being done, in words.
 
     Returns
     -------
@@ -90,23 +93,20 @@ def analyse(
     skipped: dict[str, str] = {}
     for name in names:
         spec = SPECIFICATIONS[name]
-        if not spec.expected and not spec.given(trial):
+        if not spec.expected and not spec.given(trial.tables):
             continue
         if progress is not None:
-            progress(f"{name.replace('_', ' ').capitalize()}: choosing and fitting the model")
+            progress(words.fitting(name))
         try:
             done[name] = analyse_response(spec, measured, losses, level)
         except DesignError as error:
             skipped[name] = str(error)
         except ModelError as error:
-            words = str(error).strip().rstrip(".")
-            skipped[name] = f"{spec.title}: no model could be fitted ({words}). {STILL}"
+            why = str(error).strip().rstrip(".")
+            skipped[name] = words.none_fitted(spec.title, why, STILL)
         except Exception as error:  # a fault of ours in one response must not cost the others
-            words = " ".join(str(error).split()).rstrip(".") or "no more is known"
-            skipped[name] = (
-                f"{spec.title}: the analysis broke off with an error that was not foreseen "
-                f"({type(error).__name__}: {words}). Please report it with these words. {STILL}"
-            )
+            why = " ".join(str(error).split()).rstrip(".")
+            skipped[name] = words.broke_off(spec.title, type(error).__name__, why, STILL)
     if not done:
         reasons = (reason.removesuffix(STILL).rstrip() for reason in skipped.values())
         left = [STILL] if any(reason.endswith(STILL) for reason in skipped.values()) else []
@@ -126,27 +126,20 @@ def _refused(trial: Trial) -> list[str]:
     faults = trial.refused[trial.refused["file"].isin(files)]
     if faults.empty:
         return []
-    lines = faults["line"].nunique()
     first = faults.iloc[0]
-    column = first["column"] or "row"
     return [
-        f"{lines} {'row' if lines == 1 else 'rows'} of {first['file']} "
-        f"{'was' if lines == 1 else 'were'} refused when the trial was read (first: line "
-        f"{first['line']}, {column} {first['value']!r}; expected {first['expected']}). Strips "
-        "named there, and what was measured on them, take no part in any comparison."
-    ]
+        words.strips_refused(
+            faults["line"].nunique(), first["file"], first["line"], first["column"] or "row",
+            first["value"], first["expected"],
+        )
+    ]  # fmt: skip
 
 
 def _seasons(trial: Trial) -> list[str]:
     years = trial.strips["harvested_at"].dropna().dt.year.value_counts().sort_index()
     if len(years) < 2:
         return []
-    counts = ", ".join(f"{year}: {count}" for year, count in years.items())
-    return [
-        f"Strips were harvested in {len(years)} years ({counts} strips). The model has no effect "
-        "of the year: what years differ by stands with the difference between fields or blocks. "
-        "Keep each season as a trial of its own, and compare them with trialkit.compare."
-    ]
+    return [words.several_years(list(years.items()))]
 
 
 def _outlying(trial: Trial) -> list[str]:
@@ -157,11 +150,10 @@ def _outlying(trial: Trial) -> list[str]:
         usual = density.median()
         for index in density.index[density > OUTLYING * max(usual, 1.0)]:
             row = frames.loc[index]
+            times = density[index] / max(usual, 1.0)
             out.append(
-                f"Strip {row['strip']}, frame {row['frame']} ({zone}) holds "
-                f"{row['loose_kernels']:,} kernels, {density[index] / max(usual, 1.0):,.0f} times "
-                "the usual density of its zone. It is in the analysis; check the count sheet."
+                words.outlying(row["strip"], row["frame"], zone, row["loose_kernels"], times)
             )
     if len(out) > SHOWN:
-        out[SHOWN:] = [f"{len(out) - SHOWN:,} more frames are as far from the usual."]
+        out[SHOWN:] = [words.more_outlying(len(out) - SHOWN)]
     return out

@@ -16,8 +16,8 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.strata import within_blocks
+from trialkit.words import classical as words
 
 if TYPE_CHECKING:
     from trialkit.analysis.design import Design
@@ -47,13 +47,12 @@ def with_classical(
         for row in contrasts.itertuples()
     ]  # fmt: skip
     p, df = np.array(found, dtype=float).reshape(-1, 2).T
-    of = {"log": "the logarithms of ", "logit": "the logits of "}.get(spec.link, "")
-    of = "" if spec.compared_zones else of
-    words = [
-        _words(design, row.factor, of) if np.isfinite(value) else ""
+    scale = "identity" if spec.compared_zones else spec.link
+    named = [
+        _in_words(design, row.factor, scale) if np.isfinite(value) else ""
         for row, value in zip(contrasts.itertuples(), p, strict=True)
     ]
-    return contrasts.assign(p_classical=p, df_classical=df, classical=words)
+    return contrasts.assign(p_classical=p, df_classical=df, classical=named)
 
 
 def strip_values(
@@ -99,19 +98,13 @@ def _tests(y: pd.Series, design: Design, factor: str) -> dict[str, tuple[float, 
     return out
 
 
-def _words(design: Design, factor: str, of: str) -> str:
-    """The test in words: "paired t-test of the logarithms of 6 pairs"."""
+def _in_words(design: Design, factor: str, scale: str) -> str:
     own = design.strata[factor]
     units = design.strips.drop_duplicates(list(own.keys))
     blocks = units.groupby(list(own.within)).ngroups if own.within else 0
     two = len(design.levels[factor]) == 2 and len(units) == 2 * blocks
-    if own.units == "fields":
-        words = f"t-test of the effects in {units['field'].nunique()} fields"
-    elif not own.within:
-        words = f"analysis of variance of {len(units)} {own.units}"
-    elif own.blocks == "blocks" and two and own.units == "strips":
-        words = f"paired t-test of {of}{blocks} pairs"
-    else:
-        words = f"analysis of variance of {own.units} within {blocks} {own.blocks or 'fields'}"
-    adjusted = " and ".join(SHORT[c] for c in design.covariates)
-    return f"{words} adjusted for {adjusted}" if adjusted else words
+    fields = units["field"].nunique() if own.units == "fields" else 0
+    return words.in_words(
+        fields, len(units), own.units, blocks, own.blocks or "fields",
+        own.blocks == "blocks" and two and own.units == "strips", scale, design.covariates,
+    )  # fmt: skip

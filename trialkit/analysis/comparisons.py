@@ -15,18 +15,18 @@ from typing import TYPE_CHECKING
 import numpy as np
 from scipy import stats
 
+from trialkit.analysis.judges import Judge
 from trialkit.analysis.reading import Means, Offset
-from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.integrated import Integrated
 from trialkit.mixed.means import columns_of_functions as _functions
 
 if TYPE_CHECKING:
-    from trialkit.analysis.result import ResponseAnalysis
+    from trialkit.analysis.result import ResponseResult
 
 
 @dataclass(frozen=True, slots=True)
-class Compared:
+class ByDelta:
     """Comparisons of pairs of means, one entry a pair.
 
     Attributes
@@ -112,21 +112,21 @@ def against(means: Means, reference: int = 0) -> tuple[Means, Means]:
     return means.take(others), means.take(np.full(len(others), reference))
 
 
-def differences(fit: MixedFit, one: Means, other: Means, judge: Judge) -> Compared:
+def differences(fit: MixedFit, one: Means, other: Means, judge: Judge) -> ByDelta:
     """Differences of means, in which the offset cancels."""
     gradient = one.gradient - other.gradient
     se, df = delta_se_df(fit, gradient, one.link - other.link, judge)
-    return Compared(one.value - other.value, se, df, gradient, np.zeros(len(se)))
+    return ByDelta(one.value - other.value, se, df, gradient, np.zeros(len(se)))
 
 
-def link_contrasts(fit: MixedFit, one: Means, other: Means, judge: Judge) -> Compared:
+def link_contrasts(fit: MixedFit, one: Means, other: Means, judge: Judge) -> ByDelta:
     """Contrasts on the link scale: log ratios, log odds ratios or differences of typical units."""
     rows = one.link - other.link
     se, df = link_se_df(fit, rows, judge)
-    return Compared(rows @ fit.fixed_effects.to_numpy(), se, df, rows, np.zeros(len(se)))
+    return ByDelta(rows @ fit.fixed_effects.to_numpy(), se, df, rows, np.zeros(len(se)))
 
 
-def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, judge: Judge) -> Compared:
+def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, judge: Judge) -> ByDelta:
     """Logarithms of ratios of means; not a number where a mean is not above zero."""
     clear = (one.value > 0) & (other.value > 0)
     above, below = (np.where(clear, m.value, np.nan) for m in (one, other))
@@ -136,10 +136,10 @@ def log_ratios(fit: MixedFit, one: Means, other: Means, offset: Offset, judge: J
     se, df = np.where(clear, se, np.nan), np.where(clear, df, np.nan)
     df = np.minimum(_welch(se**2, df, offset, along**2), df)
     se = np.sqrt(se**2 + offset.variance * along**2)
-    return Compared(np.log(above / below), se, df, gradient, along)
+    return ByDelta(np.log(above / below), se, df, gradient, along)
 
 
-def refit(result: ResponseAnalysis, fixed: str, **columns: np.ndarray) -> MixedFit:
+def refit(result: ResponseResult, fixed: str, **columns: np.ndarray) -> MixedFit:
     """The response's own model with another fixed part.
 
     Parameters

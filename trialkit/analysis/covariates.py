@@ -18,12 +18,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.quantities import number, scales, upper_first
+from trialkit.facts import Note
+from trialkit.quantities import number, scales
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
@@ -42,52 +43,36 @@ WITHIN = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Covariate:
-    """A covariate a trial may be adjusted for: column of the strips, its centred column, words,
-    unit, the least range worth a degree of freedom, and its name in the settings."""
+    """A covariate a trial may be adjusted for: column of the strips, its centred column, unit, the
+    least range worth a degree of freedom, and its name in the settings."""
 
     column: str
     centred: str
-    label: str
     unit: str
     enough: float
     of_header: bool = False
     asked: str = ""
 
-    @property
-    def begins(self) -> str:
-        """Its words at the beginning of a sentence."""
-        return upper_first(self.label)
-
 
 KNOWN = (
-    Covariate("speed_measured", "speed_centred", "ground speed", "km/h", SPEED_RANGE,
-              asked="speed"),
-    Covariate("moisture", "moisture_centred", "grain moisture", "points", MOISTURE_RANGE,
-              asked="moisture"),
+    Covariate("speed_measured", "speed_centred", "km/h", SPEED_RANGE, asked="speed"),
+    Covariate("moisture", "moisture_centred", "points", MOISTURE_RANGE, asked="moisture"),
+    Covariate("gap_adjusted", "gap_centred", "mm", GAP_RANGE, of_header=True, asked="gap"),
     Covariate(
-        "gap_adjusted", "gap_centred", "stripper-plate gap measured on the header", "mm",
-        GAP_RANGE, of_header=True, asked="gap",
+        "gap_sd", "gap_spread_centred", "mm", SPREAD_RANGE, of_header=True, asked="gap_spread"
     ),
-    Covariate(
-        "gap_sd", "gap_spread_centred", "spread of the gap between the header's rows", "mm",
-        SPREAD_RANGE, of_header=True, asked="gap_spread",
-    ),
-)  # fmt: skip
-WORDS = {own.centred: own.label for own in KNOWN}
-"""Centred column to the covariate in words."""
-SHORT = {
-    "speed_centred": "speed", "moisture_centred": "moisture", "gap_centred": "measured gap",
-    "gap_spread_centred": "spread of the gap",
-}  # fmt: skip
-"""The same in a word or two."""
+)
+
+Against = list[Note] | None
+"""What speaks against a covariate, in no note where it goes without saying; None for nothing."""
 
 
 def choose_covariates(
     factors: Sequence[SetupFactor],
     strips: pd.DataFrame,
     interactions: Sequence[tuple[str, str]],
-    why: list[str],
-    notes: list[str],
+    why: list[Note],
+    notes: list[Note],
     units: str = "SI",
     asked: Sequence[str] | None = None,
 ) -> tuple[tuple[str, ...], tuple[str, ...]]:
@@ -95,6 +80,10 @@ def choose_covariates(
 
     Parameters
     ----------
+    why, notes : list of Note
+        Take the reasons for what is adjusted for, and for what is not.
+    units : {"US", "SI"}
+        Of amounts in notes.
     asked : sequence of str, optional
         Names of `trialkit.intake.config.ADJUSTABLE` that the settings ask for; the rules of the
         first answer are then theirs, except where the strips cannot tell a slope.
@@ -107,11 +96,12 @@ def choose_covariates(
     names = [f.name for f in factors]
     first: list[str] = []
     after: list[str] = []
-    later: list[tuple[Covariate, str]] = []
+    later: list[tuple[Covariate, dict[str, Any]]] = []
     if asked is not None:
-        notes.append(_of_settings(asked))
+        wished = tuple(c.centred for c in KNOWN if c.asked in asked)
+        notes.append(Note("adjusting.asked_for", {"covariates": wished}))
 
-    def add(covariate: Covariate, against: str | None, chosen: list[str], told: str) -> None:
+    def add(covariate: Covariate, against: Against, chosen: list[str], reason: Note) -> None:
         values = strips[covariate.column].astype(float)
         if against is None:
             against = _no_room(
@@ -120,81 +110,54 @@ def choose_covariates(
         if against is None:
             strips[covariate.centred] = values - values.mean()
             chosen.append(covariate.centred)
-            why.append(told)
-        elif against and (covariate.column != "gap_sd" or asked is not None):
+            why.append(reason)
+        elif covariate.column != "gap_sd" or asked is not None:
             # What keeps the gap out is said once, not again of its spread.
-            notes.append(against)
+            notes.extend(against)
 
     for covariate in KNOWN:
         wanted = asked is not None and covariate.asked in asked
         if not _given(covariate, strips):
             if wanted:
-                so = "is not known by header" if covariate.of_header else "was not recorded"
-                notes.append(f"{covariate.begins} {so}, so it is not adjusted for.")
+                values = {"covariate": covariate.centred, "of_header": covariate.of_header}
+                notes.append(Note("adjusting.not_known", values))
             continue
         own = _after_setup(covariate, strips)
         if wanted:
-            told = _reason(covariate, strips, units) + (_PART if own else "")
-            add(covariate, _against_asked(covariate, strips), first, told)
-        elif own:
+            reason = _reason(covariate, strips, units, after_setup=own is not None)
+            add(covariate, _against_asked(covariate, strips), first, reason)
+        elif own is not None:
             later.append((covariate, own))
         elif asked is None:
-            told = _reason(covariate, strips, units)
-            add(covariate, _against(covariate, strips, names, units), first, told)
+            reason = _reason(covariate, strips, units)
+            add(covariate, _against(covariate, strips, names, units), first, reason)
         elif not covariate.of_header:
-            later.append((covariate, "The settings leave it out of the comparison itself."))
-    for covariate, reason in later:
-        told = _second(covariate, reason, strips, units)
-        add(covariate, _against(covariate, strips, names, units, second=True), after, told)
+            later.append((covariate, {"reason": "settings"}))
+    for covariate, because in later:
+        reach, centre = _shown_range(covariate, strips, units)
+        values = {"covariate": covariate.centred, "reach": reach, "centre": centre, **because}
+        against = _against(covariate, strips, names, units, second=True)
+        add(covariate, against, after, Note("adjusting.second_answer", values))
     return tuple(first), tuple(after)
 
 
-_PART = (
-    " It was measured after the setup had acted, so the comparison is not the whole effect of "
-    "choosing a setup."
-)
-
-
-def _of_settings(asked: Sequence[str]) -> str:
-    wanted = [c.label for c in KNOWN if c.asked in asked]
-    what = "nothing that was measured"
-    if wanted:
-        what = f"{' and '.join(wanted)}, and for nothing else"
-    return f"The trial's settings ask that comparisons be adjusted for {what}."
-
-
-def _after_setup(covariate: Covariate, strips: pd.DataFrame) -> str:
-    """Why a covariate may follow from the setup; "" where it was fixed before."""
+def _after_setup(covariate: Covariate, strips: pd.DataFrame) -> dict[str, Any] | None:
+    """Why a covariate may follow from the setup (`adjusting.second_answer`); None where it was
+    fixed before."""
     if covariate.of_header:
-        return ""
+        return None
     if covariate.column == "speed_measured":
-        return "It was measured after the setup had acted, so what it does is part of the effect."
+        return {"reason": "after the setup"}
     days = strips["harvested_at"].dt.normalize() if "harvested_at" in strips else None
     blocks = [strips["field"], strips["pair"]]
     several = strips.groupby(blocks)["field"].transform("size") > 1
     if days is None or days[several].isna().any():
         n = int(several.sum() if days is None else (days.isna() & several).sum())
-        return (
-            f"The day of cutting is not known of {n} of {len(strips)} strips; strips of one pair "
-            "(block) are then taken to have been cut on different days, so moisture may follow "
-            "from when a setup was run. Fill in harvested_at to have it adjusted for where they "
-            "were not."
-        )
+        return {"reason": "days not known", "n": n, "of": len(strips)}
     apart = int((days.groupby(blocks).nunique() > 1).sum())
     if not apart:
-        return ""
-    return (
-        f"In {apart} of {strips.groupby(blocks).ngroups} pairs (blocks) strips were cut on "
-        "different days, so moisture may follow from when a setup was run."
-    )
-
-
-def _second(covariate: Covariate, reason: str, strips: pd.DataFrame, units: str) -> str:
-    own, centre = _shown_range(covariate, strips, units)
-    return (
-        f"{covariate.begins} ranged over {own}. {reason} The comparison is not adjusted for it; a "
-        f"second answer compares setups at its mean, {centre}."
-    )
+        return None
+    return {"reason": "several days", "n": apart, "of": strips.groupby(blocks).ngroups}
 
 
 def _given(covariate: Covariate, strips: pd.DataFrame) -> bool:
@@ -209,93 +172,65 @@ def _given(covariate: Covariate, strips: pd.DataFrame) -> bool:
 def _no_room(
     covariate: Covariate, values: pd.Series, strips: pd.DataFrame, names: list[str],
     interactions: Sequence[tuple[str, str]], chosen: list[str], second: bool,
-) -> str | None:  # fmt: skip
-    """A note where the strips cannot tell the slope of one covariate more."""
+) -> Against:  # fmt: skip
+    """Where the strips cannot tell the slope of one covariate more."""
     trial = strips.assign(**{covariate.centred: values - values.mean()})
     before = spare(trial, names, interactions, chosen)
     left = spare(trial, names, interactions, [*chosen, covariate.centred])
+    own = {"covariate": covariate.centred}
     if covariate.of_header and left == before:
-        return (
-            f"{covariate.begins} follows from the setups and the pairs (blocks) they were "
-            "run in, so it cannot be told from them and is not adjusted for."
-        )
+        return [Note("adjusting.follows_from_setups", own)]
     if left < SPARE_DF:
-        what = "compare setups at the same" if second else "adjust for"
-        return f"There are too few strips to {what} {covariate.label}."
+        return [Note("adjusting.too_few_strips", {**own, "second": second})]
     return None
 
 
-def _against_asked(covariate: Covariate, strips: pd.DataFrame) -> str | None:
+def _against_asked(covariate: Covariate, strips: pd.DataFrame) -> Against:
     """What speaks against a covariate that the settings ask for: nothing that could be weighed."""
     values = strips[covariate.column].astype(float)
     if values.isna().any():
-        return _unrecorded(covariate, values, strips)
+        return [_unrecorded(covariate, values, strips)]
     if float(values.max() - values.min()) < 1e-9:
-        return f"{covariate.begins} was the same on every strip; there is nothing to adjust for."
+        return [Note("adjusting.all_alike", {"covariate": covariate.centred})]
     return None
 
 
 def _unrecorded(
     covariate: Covariate, values: pd.Series, strips: pd.DataFrame, second: bool = False
-) -> str:
+) -> Note:
+    missing = {"missing": int(values.isna().sum()), "of": len(values)}
     if covariate.of_header:
-        return _unknown_gap(strips)
-    how = "compared without adjusting for it"
-    if second:
-        how = f"not compared at the same {covariate.label} as well"
-    return (
-        f"{covariate.begins} was not recorded on {int(values.isna().sum())} of "
-        f"{len(values)} strips, so setups are {how}; all of these strips are in the comparison."
-    )
+        lacking = strips["gap_adjusted"].isna()
+        reasons = tuple(dict.fromkeys(strips.loc[lacking, "gap_note"]))
+        missing["missing"] = int(lacking.sum())
+        return Note("adjusting.gap_partly_known", {**missing, "reasons": reasons})
+    own = {"covariate": covariate.centred, "second": second}
+    return Note("adjusting.partly_recorded", {**own, **missing})
 
 
 def _against(
     covariate: Covariate, strips: pd.DataFrame, names: list[str], units: str, second: bool = False
-) -> str | None:
-    """What speaks against adjusting: a note, empty where it goes without saying; else None."""
+) -> Against:
+    """What speaks against adjusting."""
     values = strips[covariate.column].astype(float)
+    own = {"covariate": covariate.centred}
     if values.isna().any():
-        return _unrecorded(covariate, values, strips, second)
+        return [_unrecorded(covariate, values, strips, second)]
     spread = float(values.max() - values.min())
     if spread < covariate.enough:
-        if not covariate.of_header:
-            return ""
-        return (
-            f"The headers that ran the strips differ by {_shown(spread, 'mm', units)} in "
-            f"measured gap, less than {_shown(GAP_RANGE, 'mm', units)}, which a gauge and "
-            "the rows of one header differ by too; it is not adjusted for."
-        )
+        apart = {"apart": _shown(spread, "mm", units), "least": _shown(GAP_RANGE, "mm", units)}
+        return [Note("adjusting.headers_alike", apart)] if covariate.of_header else []
     if covariate.column == "moisture" and strips["field"].nunique() < COVARIATE_FIELDS:
-        return (
-            f"{covariate.begins} ranges over {spread:.1f} points but on fewer than "
-            f"{COVARIATE_FIELDS} fields; it is not adjusted for."
-        )
+        reach = {"reach": _shown(spread, covariate.unit, units), "least": COVARIATE_FIELDS}
+        return [Note("adjusting.on_few_fields", {**own, **reach})]
     whole = _squares(values, values.mean())
     setups = values.groupby([strips[name] for name in names]).transform("mean")
     if _squares(values, setups) < 0.5 * whole:
-        return (
-            f"{covariate.begins} went with the setup, so what it does is part of "
-            "the setup's effect and is not adjusted for"
-            + (f", nor is there enough left to compare setups at the same {covariate.label}."
-               if second else ".")
-        )  # fmt: skip
+        return [Note("adjusting.went_with_setup", {**own, "second": second})]
     blocks = values.groupby([strips["field"], strips["pair"]]).transform("mean")
     if covariate.of_header and _squares(values, blocks) < WITHIN * whole:
-        return (
-            f"{covariate.begins} hardly differs inside a pair (block), so setups were compared "
-            "under the same gap; it is not adjusted for."
-        )
+        return [Note("adjusting.alike_in_pairs", own)]
     return None
-
-
-def _unknown_gap(strips: pd.DataFrame) -> str:
-    lacking = strips["gap_adjusted"].isna()
-    reasons = "; ".join(dict.fromkeys(strips.loc[lacking, "gap_note"]))
-    return (
-        f"Several headers ran the strips, and the measured gap is not known for "
-        f"{int(lacking.sum())} of {len(strips)} strips ({reasons}), so setups are compared without "
-        "adjusting for it; all of these strips are in the comparison."
-    )
 
 
 def _squares(values: pd.Series, about: pd.Series | float) -> float:
@@ -317,25 +252,18 @@ def _shown_range(covariate: Covariate, strips: pd.DataFrame, units: str) -> tupl
     return reach, _shown(float(values.mean()), unit, units)
 
 
-def _reason(covariate: Covariate, strips: pd.DataFrame, units: str) -> str:
+def _reason(
+    covariate: Covariate, strips: pd.DataFrame, units: str, after_setup: bool = False
+) -> Note:
     reach, centre = _shown_range(covariate, strips, units)
+    ends = {"reach": reach, "centre": centre}
     if not covariate.of_header:
-        return (
-            f"{covariate.label.capitalize()} was measured on every strip and ranged over {reach}, "
-            f"so setups are compared at its mean, {centre}."
-        )
-    headers = strips["header"].nunique()
+        own = {"covariate": covariate.centred, "after_setup": after_setup}
+        return Note("adjusting.adjusted", {**own, **ends})
+    headers = {"headers": strips["header"].nunique(), **ends}
     if covariate.column == "gap_sd":
-        return (
-            f"The {headers} headers also differed by {reach} in the spread of the gap between "
-            f"their rows, and setups are compared at its mean, {centre}."
-        )
-    beside = "the two headers differ by" if headers == 2 else "goes with a header's gap"
-    return (
-        f"The strips were run by {headers} headers, and their measured gaps, beside what the "
-        f"setups set, lie up to {reach} apart, so setups are compared at one gap, {centre}; what "
-        f"else {beside} is taken off with it."
-    )
+        return Note("adjusting.gap_spread_adjusted", headers)
+    return Note("adjusting.gap_adjusted", headers)
 
 
 def spare(

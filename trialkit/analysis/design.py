@@ -21,7 +21,10 @@ from trialkit.analysis.strata import Stratum, set_on, stratum
 from trialkit.analysis.thin import note_thin
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.facts import Note
 from trialkit.quantities import upper_first
+from trialkit.words import design as words
+from trialkit.words import said, say
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor, TrialConfig
@@ -50,10 +53,10 @@ class Design:
         Factors whose effect varies between fields in the model.
     strata : dict
         Factor name to its error stratum: the units it was set on and their degrees of freedom.
-    kind : str
-        The layout in words.
-    why, notes : tuple of str
-        Sentences: the reason for each part of the model; what was left out or assumed.
+    layout : Note
+        What it is called (`kind`).
+    why, notes : tuple of Note
+        The reason for each part of the model; what was left out or assumed.
     units : {"US", "SI"}
         Units the trial declares, for sentences; every number here is SI.
     measured_after : tuple of str
@@ -68,15 +71,20 @@ class Design:
     nested: tuple[str, ...]
     slope_factors: tuple[str, ...]
     strata: dict[str, Stratum]
-    kind: str
-    why: tuple[str, ...]
-    notes: tuple[str, ...]
+    layout: Note
+    why: tuple[Note, ...]
+    notes: tuple[Note, ...]
     units: str = "SI"
     measured_after: tuple[str, ...] = ()
 
     @property
     def names(self) -> list[str]:
         return [factor.name for factor in self.factors]
+
+    @property
+    def kind(self) -> str:
+        """The layout in words."""
+        return say(self.layout)
 
     def factor(self, name: str | None = None) -> SetupFactor:
         """The factor of that name, the first where none is asked for.
@@ -90,6 +98,11 @@ class Design:
         if name is not None and name not in by_name:
             raise DesignError(f"{name!r} was not compared; the factors are {', '.join(by_name)}.")
         return self.factors[0] if name is None else by_name[name]
+
+    def labels(self, factor: str) -> dict[str, str]:
+        """Label of every level of a factor."""
+        own = self.factor(factor)
+        return dict(zip(own.levels, own.level_labels, strict=True))
 
     @property
     def formula(self) -> str:
@@ -124,11 +137,13 @@ class Design:
                     if level in self.levels[factor.name]
                 ),
                 "degrees of freedom": self.strata[factor.name].df,
-                "effect varies between fields": factor.name in self.slope_factors,
+                words.varies(): factor.name in self.slope_factors,
             }
             for factor in self.factors
         ]
-        return card(upper_first(self.kind), [*self.why, *self.notes], table(pd.DataFrame(rows)))
+        return card(
+            upper_first(self.kind), said((*self.why, *self.notes)), table(pd.DataFrame(rows))
+        )
 
 
 def read_design(
@@ -154,8 +169,8 @@ def read_design(
         When there is nothing to compare, no replication, or a comparison that the layout
         mixes up with something else; the message says what to do.
     """
-    notes: list[str] = []
-    why: list[str] = []
+    notes: list[Note] = []
+    why: list[Note] = []
     strips = strips.reset_index(drop=True)
     factors = _factors(config, strips, notes)
     names = [f.name for f in factors]
@@ -170,16 +185,14 @@ def read_design(
     }
     for f in factors:
         if levels[f.name][0] != f.reference:
-            notes.append(
-                f"No measured strip has the reference level of {f.label} ({f.reference}); "
-                f"{levels[f.name][0]} takes its place."
-            )
+            values = {"factor": f.label, "reference": f.reference, "taken": levels[f.name][0]}
+            notes.append(Note("design.reference_missing", values))
     _check_confounding(factors, strips)
     _check_strata(factors, strips)
     interactions = _check_replication(factors, strips, notes)
     note_thin(factors, levels, strips, notes)
     nested = random_levels(strips, rows, row, notes)
-    kind = _kind(factors, strips, nested)
+    layout = _layout(factors, strips, nested)
     covariates: tuple[str, ...] = ()
     after: tuple[str, ...] = ()
     if adjust:
@@ -188,13 +201,13 @@ def read_design(
         )
     slope_factors = _slopes(names, strips, nested, why, notes)
     design = Design(
-        tuple(factors), levels, strips, covariates, interactions, nested, slope_factors, {}, kind,
+        tuple(factors), levels, strips, covariates, interactions, nested, slope_factors, {}, layout,
         tuple(why), tuple(notes), config.units, after,
     )  # fmt: skip
     return design.with_parts()
 
 
-def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> list[SetupFactor]:
+def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[Note]) -> list[SetupFactor]:
     factors = [f for f in config.setups if strips[f.name].nunique() > 1]
     if not config.setups:
         raise DesignError(
@@ -209,10 +222,11 @@ def _factors(config: TrialConfig, strips: pd.DataFrame, notes: list[str]) -> lis
         )
     for f in config.setups:
         if f not in factors:
-            notes.append(f"{f.label} was the same on every measured strip and is left out.")
-        missing = [v for v in f.levels if f in factors and not strips[f.name].eq(v).any()]
+            notes.append(Note("design.never_changed", {"factor": f.label}))
+        missing = tuple(v for v in f.levels if f in factors and not strips[f.name].eq(v).any())
         if missing:
-            notes.append(f"No measured strip has {f.label} at {', '.join(missing)}.")
+            values = {"factor": f.label, "levels": missing}
+            notes.append(Note("design.levels_missing", values))
     return factors
 
 
@@ -269,17 +283,13 @@ def _check_strata(factors: Sequence[SetupFactor], strips: pd.DataFrame) -> None:
 
 
 def _check_replication(
-    factors: Sequence[SetupFactor], strips: pd.DataFrame, notes: list[str]
+    factors: Sequence[SetupFactor], strips: pd.DataFrame, notes: list[Note]
 ) -> tuple[tuple[str, str], ...]:
     """Interactions the layout has room for; an error when it has no room for main effects."""
     names = [f.name for f in factors]
     if spare(strips, names, ()) < 1:
         one = strips.groupby(["field", "pair"]).ngroups == 1
-        where = (
-            "There is only one pair (block) of strips"
-            if one
-            else (f"The {len(strips)} measured strips leave no setup repeated")
-        )
+        where = words.unrepeated(0 if one else len(strips))
         raise DesignError(
             f"{where}: a difference between setups cannot be told from the "
             "difference between any two strips of the field. Count at least three, better six, "
@@ -291,29 +301,20 @@ def _check_replication(
         if len(strips[[a, b]].drop_duplicates()) == strips[a].nunique() * strips[b].nunique():
             complete.append((a, b))
         else:
-            notes.append(
-                f"Not all combinations of {labels[a]} and {labels[b]} were run; their effects are "
-                "taken to multiply, without an interaction."
-            )
+            notes.append(Note("design.not_crossed", {"one": labels[a], "other": labels[b]}))
     crossed = [pd.get_dummies(joined(strips, pair)) for pair in complete]
     terms = [(strips[a].nunique() - 1) * (strips[b].nunique() - 1) for a, b in complete]
     main = [pd.get_dummies(strips[name]) for name in names]
     if complete and _rank([*main, *crossed]) < _rank(main) + sum(terms):
-        notes.append(
-            "The combinations that were run do not tell every interaction from the effect of "
-            "another factor; effects are taken to multiply, and an interaction, if there is one, "
-            "stands with them."
-        )
+        notes.append(Note("design.interactions_tangled"))
         return ()
     if complete and spare(strips, names, complete) < SPARE_DF:
-        notes.append(
-            "There are too few strips to estimate interactions; effects are taken to multiply."
-        )
+        notes.append(Note("design.too_few_for_interactions"))
         return ()
     return tuple(complete)
 
 
-def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -> tuple[str, ...]:
+def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[Note]) -> tuple[str, ...]:
     """Levels with more than one unit that split their parents further, coarse to fine.
 
     Parameters
@@ -322,14 +323,14 @@ def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -
         Measurements on the strips.
     row : str
         What a measurement is called.
-    notes : list of str
-        Takes sentences on what cannot be told apart.
+    notes : list of Note
+        Takes what cannot be told apart.
     """
     keys = {"field": ["field"], "pair": ["field", "pair"]}
     if strips["main_strip"].notna().all():
         keys["main_strip"] = ["field", "pair", "main_strip"]
     elif strips["main_strip"].notna().any():
-        notes.append("Some strips name no main strip; main strips are left out of the model.")
+        notes.append(Note("design.main_strips_unnamed"))
     keys["strip"] = ["field", "pair", "strip"]
     kept: list[str] = []
     finer = rows
@@ -339,55 +340,46 @@ def random_levels(strips: pd.DataFrame, rows: int, row: str, notes: list[str]) -
             kept.insert(0, level)
             finer = count
         elif level == "field" and count == 1:
-            notes.append("One field: the result speaks for this field; other fields may differ.")
+            notes.append(Note("design.one_field"))
         elif level == "strip" and row != "strip":
-            notes.append(
-                f"One measurement per strip: strip and {row} variation cannot be told "
-                "apart and stand together."
-            )
+            notes.append(Note("design.one_measurement", {"row": row}))
     return tuple(kept)
 
 
-def _kind(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence[str]) -> str:
+def _layout(factors: Sequence[SetupFactor], strips: pd.DataFrame, nested: Sequence[str]) -> Note:
     fields = strips["field"].nunique()
     blocks = strips.groupby(["field", "pair"]).ngroups
-    where = "one field" if fields == 1 else f"{fields} fields"
+    setups = strips.groupby(["field", "pair"])[[f.name for f in factors]].nunique()
     if "main_strip" in nested:
-        return f"a split-strip trial of {blocks} blocks on {where}"
-    if blocks == fields:
-        return f"{len(strips)} strips on {where}, without pairs"
-    if strips.groupby(["field", "pair"])[[f.name for f in factors]].nunique().max().max() <= 1:
-        return f"{blocks} blocks of strips on {where}, each under one setup"
-    if len(factors) == 1 and strips[factors[0].name].nunique() == 2:
-        return f"paired strips, {blocks} pairs on {where}"
-    return f"{blocks} blocks of strips on {where}"
+        kind = "split strips"
+    elif blocks == fields:
+        kind = "without pairs"
+    elif setups.max().max() <= 1:
+        kind = "single"
+    elif len(factors) == 1 and strips[factors[0].name].nunique() == 2:
+        kind = "pairs"
+    else:
+        kind = "blocks"
+    values = {"kind": kind, "strips": len(strips), "blocks": blocks, "fields": fields}
+    return Note("design.layout", values)
 
 
 def _slopes(
     names: Sequence[str],
     strips: pd.DataFrame,
     nested: Sequence[str],
-    why: list[str],
-    notes: list[str],
+    why: list[Note],
+    notes: list[Note],
 ) -> tuple[str, ...]:
     fields = strips["field"].nunique()
     if "field" not in nested:
         return ()
     if fields < SLOPE_FIELDS:
-        notes.append(
-            f"{fields} fields are too few to tell how a setup's effect varies between "
-            "fields; the intervals speak for these fields."
-        )
+        notes.append(Note("design.few_fields", {"fields": fields}))
         return ()
     chosen = [name for name in names if strips.groupby(["field", name]).ngroups < len(strips)]
     if chosen:
-        why.append(
-            f"With {fields} fields the effect of a setup is allowed to differ from field "
-            "to field, so the intervals speak for fields like these."
-        )
+        why.append(Note("design.effects_differ", {"fields": fields}))
     if len(chosen) < len(names):
-        notes.append(
-            "Where a field has one strip per setup, the variation of the setup's effect "
-            "between fields stands with that between strips."
-        )
+        notes.append(Note("design.effects_with_strips"))
     return tuple(chosen)

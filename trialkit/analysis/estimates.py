@@ -24,10 +24,11 @@ import pandas as pd
 from scipy import special, stats
 
 from trialkit.analysis.comparisons import against, singly
-from trialkit.analysis.intervals import Told, f_test, mean_intervals, told
-from trialkit.analysis.reading import Cells, Means, Offset, Reading, means_of, setting_cells
-from trialkit.analysis.strata import Judge, judges
+from trialkit.analysis.intervals import ComparedMeans, compare_means, f_test, mean_intervals
+from trialkit.analysis.judges import Judge, judges
+from trialkit.analysis.reading import MeanCells, Means, Offset, Reading, means_of, setting_cells
 from trialkit.errors import DesignError
+from trialkit.facts import Note
 from trialkit.mixed import MixedFit
 from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.means import reference_grid
@@ -47,7 +48,7 @@ LARGEST_SPREAD = 9.0
 def estimate_factors(
     fit: MixedFit, design: Design, reading: Reading, level: float,
     judged: Mapping[str, Judge] | None = None,
-) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:  # fmt: skip
+) -> tuple[pd.DataFrame, pd.DataFrame, list[Note]]:  # fmt: skip
     """Means and contrasts of every setup factor.
 
     Parameters
@@ -64,14 +65,15 @@ def estimate_factors(
     -------
     means, contrasts : DataFrame
         As `ResponseAnalysis` describes them, in the result's unit only.
-    notes : list of str
+    notes : list of Note
 
     Raises
     ------
     DesignError
         When the counts are too few to hold the estimates.
     """
-    mean_rows, contrast_rows, notes = [], [], []
+    mean_rows, contrast_rows = [], []
+    notes: list[Note] = []
     for factor in design.factors:
         cells = setting_cells(fit, design, reading, factor.name)
         check_held(fit, cells, reading)
@@ -79,14 +81,14 @@ def estimate_factors(
             judged = judges(fit, design, bool(reading.zones))
         means = means_of(fit, reading, cells)
         reference, *others = design.levels[factor.name]
-        labels = dict(zip(factor.levels, factor.level_labels, strict=True))
+        labels = design.labels(factor.name)
         table = _means(fit, means, reading, level, len(design.strips) - 1)
         clear = clear_of_zero(reading, table["low"].to_numpy())
         table.insert(0, "factor", factor.name)
         table.insert(1, "level", [reference, *others])
         table.insert(2, "label", [labels[name] for name in (reference, *others)])
         mean_rows.append(table)
-        found = told(fit, reading, *against(means), judged[factor.name])
+        found = compare_means(fit, reading, *against(means), judged[factor.name])
         own = pd.DataFrame(contrast_columns(found, clear, level))
         if not reading.zones and not reading.additive(fit):
             _within_means(own, table)
@@ -96,8 +98,7 @@ def estimate_factors(
         own.insert(3, "label", [labels[name] for name in others])
         contrast_rows.append(own)
         notes += [
-            f"{labels[name]} against {labels[reference]}: a mean is too near zero for "
-            "a ratio to be given; the difference stands."
+            Note("model.no_ratio", {"label": labels[name], "reference": labels[reference]})
             for name, given in zip(others, own["ratio"].notna(), strict=True)
             if reading.ratios and not given
         ]
@@ -125,7 +126,7 @@ def clear_of_zero(reading: Reading, low: np.ndarray) -> np.ndarray:
     return (low[0] > 0) & (low[1:] > 0) & reading.ratios
 
 
-def check_held(fit: MixedFit, cells: Cells, reading: Reading) -> None:
+def check_held(fit: MixedFit, cells: MeanCells, reading: Reading) -> None:
     with np.errstate(all="ignore"):
         known = fit.linear(cells.rows)
     held = np.isfinite(known[["estimate", "se"]].to_numpy()).all()
@@ -153,7 +154,9 @@ def _means(
     return pd.DataFrame({"estimate": means.value, "se": se, "df": df, "low": low, "high": high})
 
 
-def contrast_columns(found: Told, clear: np.ndarray, level: float) -> dict[str, np.ndarray]:
+def contrast_columns(
+    found: ComparedMeans, clear: np.ndarray, level: float
+) -> dict[str, np.ndarray]:
     """Columns of a table of contrasts; ratios only where the means are `clear` of zero."""
     critical = special.stdtrit(found.df, 0.5 + level / 2)
     columns: dict[str, np.ndarray] = {}

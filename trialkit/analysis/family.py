@@ -6,38 +6,35 @@ responses are secondary and one family: their p is adjusted by Holm over the who
 1979, Scand. J. Stat. 6:65-70), so that the chance of telling any difference among them where there
 is none is at most that of one test. Where a classical test of the same strips stands beside the
 model's (`p_classical`), its p is adjusted within the same families, and the weaker of the two is
-what may be told (`evidence`).
+what may be told (`Comparison.evidence`).
 """
 
 from __future__ import annotations
 
 import dataclasses
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Iterable, Mapping
+from typing import TypeVar
 
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.estimates import holm
-from trialkit.quantities import lower_first
+from trialkit.analysis.questions.at_same import at_same as second_answer
+from trialkit.analysis.result import ResponseResult, TrialResult
+from trialkit.facts import Comparison, Estimate
+from trialkit.words import comparisons as words
+from trialkit.words.comparisons import ADJUSTED as ADJUSTED
+from trialkit.words.comparisons import WEAKER as WEAKER
 
-if TYPE_CHECKING:
-    from trialkit.analysis.result import ResponseAnalysis, TrialAnalysis
+Response = TypeVar("Response", bound=ResponseResult)
 
 TESTS = {"p": "p_adjusted", "p_classical": "p_classical_adjusted"}
 """Columns of p-values, and of the same adjusted for the number of comparisons."""
-ADJUSTED = (
-    "p adjusted by Holm: of the primary response within a factor, of all others over all of them."
-)
-
-WEAKER = (
-    "Evidence goes by that p or by a classical test's, adjusted alike, whichever of them is larger."
-)
 
 
 def hold_families(
-    responses: Mapping[str, ResponseAnalysis], primary: str
-) -> dict[str, ResponseAnalysis]:
+    responses: Mapping[str, Response], primary: str
+) -> dict[str, Response]:
     """The responses with their comparisons' final p-values.
 
     Parameters
@@ -80,55 +77,73 @@ def _adjusted(p: pd.Series) -> pd.Series:
     return out
 
 
-def evidence(row: Mapping[str, Any]) -> float:
-    """The p-value that a comparison is told by: the larger of its adjusted ones that are known.
+def comparisons(
+    result: ResponseResult, *, at_same: bool = False, bought: tuple[str, str] | None = None
+) -> list[Comparison]:
+    """Every level of a response's setup factors against its reference, as its contrasts stand.
 
     Parameters
     ----------
-    row : mapping
-        A row of ``ResponseAnalysis.contrasts``; missing (nan) where the model's own is.
+    result : ResponseAnalysis
+    at_same : bool
+        Of the second answer, which may lack rows, where the response has one.
+    bought : (str, str), optional
+        Factor and level that money is spent on.
     """
-    model = float(row["p_adjusted"])
-    classical = float(row.get("p_classical_adjusted", np.nan))
-    return model if np.isnan(classical) else max(model, classical)  # nan stays nan
+    labels = {
+        f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
+    }
+    means = {
+        (str(row["factor"]), str(row["level"])): Estimate(
+            float(row["estimate"]), float(row["se"]), float(row["df"])
+        )
+        for row in result.means.to_dict("records")
+    }
+    second = second_answer(result) if at_same else None
+    table = result.contrasts
+    if second is not None:  # a response is primary or not in both answers
+        means, table = {}, second.contrasts.assign(primary=result.primary)
+    unknown = Estimate(np.nan, np.nan)
+    return [
+        Comparison.from_row(
+            result.response, row, labels[row["factor"]][row["reference"]], result.unit,
+            result.specification.better, confidence=result.level,
+            mean=means.get((row["factor"], row["level"]), unknown),
+            reference_mean=means.get((row["factor"], row["reference"]), unknown),
+            bought=(row["factor"], row["level"]) == bought,
+        )
+        for row in table.to_dict("records")
+    ]  # fmt: skip
 
 
-def strongest_first(rows: pd.DataFrame) -> pd.DataFrame:
-    """Contrasts sorted by what they are told by, the strongest first, else as analysed."""
-    keys = pd.DataFrame({"told": [evidence(row) for row in rows.to_dict("records")],
-                         "p": rows["p"].to_numpy()})  # fmt: skip
-    # Adjusted values tie, often at one; raw ones then keep the order of the evidence.
-    return rows.iloc[keys.sort_values(["told", "p"], kind="stable").index]
+def strongest_first(every: Iterable[Comparison], first: str | None = None) -> list[Comparison]:
+    """Comparisons by what they are told by, the strongest first, else in their order; that of the
+    level `first` before all."""
+
+    def rank(own: Comparison) -> tuple[bool, float, float]:
+        # Adjusted values tie, often at one; raw ones then keep the order of the evidence.
+        told, p = (np.inf if np.isnan(v) else v for v in (own.evidence, own.p))
+        return own.level != first, float(told), float(p)
+
+    return sorted(every, key=rank)
 
 
-def looked_at(analysis: TrialAnalysis) -> tuple[str, ...]:
+def looked_at(analysis: TrialResult) -> tuple[str, ...]:
     """What the trial is first of all about and how much else was looked at, for any reader."""
     return tuple(filter(None, (stands_in(analysis), counted_words(analysis))))
 
 
-def stands_in(analysis: TrialAnalysis) -> str:
+def stands_in(analysis: TrialResult) -> str:
     """A sentence where the trial's primary response was not analysed; else ""."""
     asked = analysis.trial.config.model.primary
-    if analysis.primary == asked:
-        return ""
-    return (
-        f"The trial is first of all about {asked.replace('_', ' ')}, which was not analysed; "
-        f"{lower_first(analysis.responses[analysis.primary].title)} stands in its place."
-    )
+    title = analysis.responses[analysis.primary].title
+    return "" if analysis.primary == asked else words.stands_in(asked, title)
 
 
-def counted_words(analysis: TrialAnalysis) -> str:
+def counted_words(analysis: TrialResult) -> str:
     """How many comparisons were looked at besides the primary response's, and what follows."""
     others = [r for r in analysis.responses.values() if not r.primary]
-    n = sum(len(r.contrasts) for r in others)
-    besides = f"looked at besides {lower_first(analysis.responses[analysis.primary].title)}"
-    if n == 0:
-        return ""
-    if n == 1:
-        return f"One comparison was {besides}; it is reported only where a difference is found."
-    things = "1 thing" if len(others) == 1 else f"{len(others)} things"
-    return (
-        f"{n} comparisons of {things} were {besides}. With that many, one that looks different by "
-        "chance alone is no surprise, so they are held to a stricter rule: a difference is "
-        "reported only where it still stands after all of them are counted."
-    )
+    return words.looked_at_besides(
+        analysis.responses[analysis.primary].title, sum(len(r.contrasts) for r in others),
+        len(others),
+    )  # fmt: skip

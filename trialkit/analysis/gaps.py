@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import dataclasses
 from typing import TYPE_CHECKING
 
 import pandas as pd
@@ -37,7 +36,7 @@ def with_measured_gaps(trial: Trial) -> Trial:
     set_to = gaps["gap_set"]
     own = set_to.groupby([strips[name] for name in setups]).transform("mean") if setups else set_to
     strips["gap_adjusted"] = strips["gap_measured"] - (own - set_to.mean()).fillna(0.0)
-    return dataclasses.replace(trial, strips=strips)
+    return trial.with_tables(strips=strips)
 
 
 def departures(strips: pd.DataFrame) -> pd.DataFrame:

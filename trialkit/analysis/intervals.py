@@ -22,8 +22,8 @@ import numpy as np
 from scipy import optimize, special
 
 from trialkit.analysis.comparisons import delta_se_df, parted, se_df
+from trialkit.analysis.judges import Judge
 from trialkit.analysis.reading import Means, Offset, Reading
-from trialkit.analysis.strata import Judge
 from trialkit.mixed import MixedFit
 from trialkit.mixed.integrated import Integrated
 
@@ -58,7 +58,7 @@ def scale_of(fit: MixedFit, reading: Reading) -> LinkScale:
 
 
 @dataclass(frozen=True, slots=True)
-class Told:
+class ComparedMeans:
     """Comparisons of pairs of means, entry by entry.
 
     Attributes
@@ -139,7 +139,9 @@ class Told:
             return np.where(np.isfinite(below), above - below, np.inf)
 
 
-def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge) -> Told:
+def compare_means(
+    fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge
+) -> ComparedMeans:
     """Compare every mean of `one` with that of `other` beside it."""
     scale, offset = scale_of(fit, reading), reading.taken_off
     gross = [m.value + (0.0 if reading.zones else offset.value) for m in (one, other)]
@@ -161,7 +163,7 @@ def told(fit: MixedFit, reading: Reading, one: Means, other: Means, judge: Judge
         }
     beside = {name: np.maximum(np.nan_to_num(own), 0.0) for name, own in beside.items()}
     taken = 0.0 if reading.zones else offset.value
-    return Told(ends[0] - ends[1], se, df, rows, scale, ends, moves, beside, taken)
+    return ComparedMeans(ends[0] - ends[1], se, df, rows, scale, ends, moves, beside, taken)
 
 
 def f_test(fit: MixedFit, rows: np.ndarray, judge: Judge) -> tuple[float, float]:

@@ -26,7 +26,7 @@ def table_by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.D
     rows = []
     if by_strip["field"].nunique() > 1:
         for factor in design.factors:
-            labels = dict(zip(factor.levels, factor.level_labels, strict=True))
+            labels = design.labels(factor.name)
             reference, *others = design.levels[factor.name]
             wide = by_strip.pivot_table(
                 index=["field", "pair"], columns=factor.name, values="value", observed=True
@@ -45,3 +45,18 @@ def table_by_field(design: Design, by_strip: pd.DataFrame, level: float) -> pd.D
 def with_bushels(table: pd.DataFrame, columns: tuple[str, ...]) -> pd.DataFrame:
     """Columns in kg/ha repeated in bu/ac."""
     return table.assign(**{f"{c}_bu_ac": units.kg_ha_to_bu_ac(table[c]) for c in columns})
+
+
+def ends_last(frame: pd.DataFrame, columns: list[str]) -> pd.DataFrame:
+    """Columns to show with the ends of their intervals, ``..._low_bu_ac`` as ``..._bu_ac_low``."""
+    kept = {}
+    for column in columns:
+        for unit in ("", "_bu_ac"):
+            if f"{column}{unit}" not in frame or frame[f"{column}{unit}"].isna().all():
+                continue
+            kept[f"{column}{unit}"] = frame[f"{column}{unit}"]
+            for end in ("_low", "_high"):
+                own = f"{'' if column == 'estimate' else column}{end}{unit}".lstrip("_")
+                if own in frame:
+                    kept[f"{column}{unit}{end}"] = frame[own]
+    return pd.DataFrame(kept)

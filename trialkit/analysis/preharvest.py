@@ -7,8 +7,8 @@ import pandas as pd
 
 from trialkit.analysis.reading import Offset
 from trialkit.errors import ModelError
+from trialkit.facts import Note
 from trialkit.mixed import MixedFit, fit_mixed
-from trialkit.quantities import scales
 
 # Fewer strips say too little of the variation between them to model it.
 MODEL_STRIPS = 4
@@ -19,7 +19,7 @@ LARGEST_SPREAD = 4.0
 
 def preharvest_density(
     rows: pd.DataFrame, count: str, row: str, loss: str, scale: float, unit: str, system: str = "SI"
-) -> tuple[Offset, list[str]]:
+) -> tuple[Offset, list[Note]]:
     """Mean preharvest loss of the trial and how it was found.
 
     Parameters
@@ -42,14 +42,11 @@ def preharvest_density(
         four strips with anything found among them and the model's mean is held by the counts;
         else total count over total area, with the standard error between strips or, for one
         strip, between rows, and never less than the Poisson error of the count (at least one).
-    notes : list of str
+    notes : list of Note
     """
     if rows.empty:
-        return Offset(), [
-            f"There are no preharvest {plural(row)}: the {loss} contains what lay on the ground "
-            "before harvest, so ratios lie nearer to 1 than they should; differences stand."
-        ]
-    note = ""
+        return Offset(), [Note("model.no_preharvest", {"row": row, "loss": loss})]
+    pooled = ""
     rows = rows.assign(count=rows[count])
     offset = _pooled(rows, scale)
     if rows["strip"].nunique() >= MODEL_STRIPS and rows["count"].sum() > 0:
@@ -58,22 +55,14 @@ def preharvest_density(
             if float(fit.variances["variance"].sum()) <= LARGEST_SPREAD:
                 offset = _from_fit(fit, scale)
             else:
-                note = " It is the pooled count; so few were found that no model of it holds."
+                pooled = "so few"
         except ModelError as error:
-            note = f" It is the pooled count; a model of it could not be fitted: {error}"
-    own = scales(unit, system)[0]
-    places = {"kg/ha": 1, "bu/ac": 2}.get(own.unit, 0)
-    value, se = own.factor * offset.value, own.factor * np.sqrt(offset.variance)
-    return offset, [
-        f"Preharvest loss from {len(rows)} {plural(row)}: {value:.{places}f} {own.unit} "
-        f"(standard error {se:.{places}f}) is taken off every setup "
-        f"alike.{note}"
-    ]
-
-
-def plural(row: str) -> str:
-    """ "frames", "searches"."""
-    return f"{row}es" if row.endswith("ch") else f"{row}s"
+            pooled = str(error)
+    values = {
+        "rows": len(rows), "row": row, "value": offset.value,
+        "se": float(np.sqrt(offset.variance)), "unit": unit, "system": system, "pooled": pooled,
+    }  # fmt: skip
+    return offset, [Note("model.preharvest_taken_off", values)]
 
 
 def _fit(rows: pd.DataFrame) -> MixedFit:

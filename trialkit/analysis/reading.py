@@ -20,7 +20,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Literal
 
 import numpy as np
 
@@ -31,6 +31,8 @@ if TYPE_CHECKING:
     from trialkit.analysis.design import Design
 
 STEP = 1e-5
+Measure = Literal["ratio", "difference"]
+"""How two means are compared where both have a meaning."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,7 +79,7 @@ class Reading:
 
 
 @dataclass(frozen=True, slots=True)
-class Cells:
+class MeanCells:
     """Cells of several means, those of a mean following one another.
 
     Attributes
@@ -94,11 +96,11 @@ class Cells:
     spread: np.ndarray
     weights: np.ndarray
 
-    def take(self, means: Sequence[int] | np.ndarray) -> Cells:
+    def take(self, means: Sequence[int] | np.ndarray) -> MeanCells:
         """Cells of some of the means, in the order given."""
         each = len(self.weights)
         at = (np.asarray(means)[:, None] * each + np.arange(each)).ravel()
-        return Cells(self.rows[at], self.spread[at], self.weights)
+        return MeanCells(self.rows[at], self.spread[at], self.weights)
 
 
 @dataclass(frozen=True, slots=True)
@@ -125,7 +127,7 @@ class Means:
 
 def setting_cells(
     fit: MixedFit, design: Design, reading: Reading, along: str, at: Mapping[str, Any] | None = None
-) -> Cells:
+) -> MeanCells:
     """Cells of one mean for every level of a factor, or every value of a covariate.
 
     Parameters
@@ -145,7 +147,7 @@ def setting_cells(
     levels = design.levels.get(along)
     each = len(cells) // (np.size(held[along]) if levels is None else len(levels))
     weights = zone_weights(reading, cells["zone"] if reading.zones else (), each)
-    out = Cells(rows, spread, weights)
+    out = MeanCells(rows, spread, weights)
     if levels is None:
         return out
     order = list(cells[along].astype(str).iloc[::each])
@@ -168,14 +170,14 @@ def zone_weights(reading: Reading, zones: Sequence[Any], each: int) -> np.ndarra
     return sign * len(reading.zones) / each
 
 
-def means_of(fit: MixedFit, reading: Reading, cells: Cells, shift: float = 0.0) -> Means:
+def means_of(fit: MixedFit, reading: Reading, cells: MeanCells, shift: float = 0.0) -> Means:
     """Means of the reported quantity.
 
     Parameters
     ----------
     fit : MixedFit
     reading : Reading
-    cells : Cells
+    cells : MeanCells
     shift : float
         Added to the linear predictor of every cell.
     """
@@ -203,8 +205,3 @@ def _mean_response(
         return mean, mean
     up, down = (averaged_response(fit, eta + h, spread) for h in (STEP, -STEP))
     return averaged_response(fit, eta, spread), (up - down) / (2 * STEP)
-
-
-def unit_words(unit: str) -> str:
-    """The unit of a difference: percentages differ by points."""
-    return "percentage points" if unit == "%" else unit

@@ -10,45 +10,35 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.analysis.asked import ResponseAnalysis
 from trialkit.analysis.classical import with_classical
-from trialkit.analysis.covariates import SHORT
 from trialkit.analysis.design import Design, read_design
 from trialkit.analysis.estimates import Offset, balanced_tests, estimate_factors
 from trialkit.analysis.gaps import with_measured_gaps
+from trialkit.analysis.judges import PRIOR, judges
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
-from trialkit.analysis.preharvest import plural, preharvest_density
+from trialkit.analysis.noted import of_the_engine
+from trialkit.analysis.preharvest import preharvest_density
 from trialkit.analysis.ranks import rank_tests
-from trialkit.analysis.result import ResponseAnalysis
-from trialkit.analysis.strata import PRIOR, judges
-from trialkit.analysis.thin import listed, with_setup
+from trialkit.analysis.specifications import reading_of
+from trialkit.analysis.thin import with_setup
 from trialkit.analysis.zeros import check_varies, check_zeros, log_shares
 from trialkit.errors import DesignError, ModelError
+from trialkit.facts import Note
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.integrated import Integrated
-from trialkit.quantities import scales
 from trialkit.randomisation import EXACT_PAIRS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
 
-    from trialkit.analysis.specifications import Scale, Specification
-    from trialkit.analysis.strata import Judge
+    from trialkit.analysis.judges import Judge
+    from trialkit.analysis.specifications import InUnit, Specification
     from trialkit.losses import Losses
     from trialkit.trial import Trial
 
 # A model's mean this many times above or below the plain mean of the strips is not theirs.
 FAR_OFF = 2.0
-
-LEVEL_WORDS = {
-    "field": "field",
-    "pair": "pair (block)",
-    "main_strip": "main strip",
-    "strip": "strip",
-    "zone": "zone within strip",
-    "frame": "frame",
-    "sample": "sample",
-    "search": "search",
-}
 
 
 def analyse_response(
@@ -73,23 +63,24 @@ def analyse_response(
     ModelError
         When no model could be fitted.
     """
-    measured = spec.rows(trial)
+    measured = spec.rows(trial.tables)
     if measured.empty:
         raise DesignError(spec.absent)
-    scale = spec.scale(trial, measured)
+    scale = spec.scale(measured, trial.tables, trial.config)
     design, data = _join(spec, trial, measured)
     design = check_zeros(data, design, spec, scale)
-    readings, notes = data, [*scale.notes]
+    readings = data
+    notes = [_as_written(text) for text in scale.notes]
     if spec.family == "lognormal":
-        data["value"], words = log_shares(data, spec)
-        notes += words
+        data["value"], replaced = log_shares(data, spec)
+        notes += replaced
     if spec.ordinal:
         data = _strip_means(data, design, spec.response)
     if _gaussian(spec):
         check_varies(data, design, spec)
     fit, design = _fit(spec, data, design)
-    offset, words = _offset(spec, trial, scale)
-    reading = spec.reading(scale.value, offset)
+    offset, taken_off = _offset(spec, trial, scale)
+    reading = reading_of(spec, scale.value, offset)
     judged = judges(fit, design, bool(reading.zones))
     means, contrasts, of_ratios = estimate_factors(fit, design, reading, level, judged)
     if spec.ordinal:
@@ -107,11 +98,13 @@ def analyse_response(
         by_field = with_bushels(by_field, ("difference", "low", "high"))
     notes += _below_zero(spec, means)
     notes += _far_off(spec, readings, design, means, scale, offset)
-    notes += [*words, *_left_out(spec, trial, measured), *([spec.remark] if spec.remark else [])]
+    notes += [*taken_off, *_left_out(spec, trial, measured)]
+    notes += [_as_written(spec.remark)] if spec.remark else []
     return ResponseAnalysis(
         response=spec.name, title=spec.title, unit=scale.unit, specification=spec, data=data,
-        model=_words(spec, fit, data, design, judged), formula=_formula(spec, design),
-        why=_why(spec, design), fit=fit, design=design, scale=scale.value, offset=offset,
+        described=_described(spec, fit, data, design, judged), formula=_formula(spec, design),
+        reasons=(_compared_between(spec, design), *design.why), fit=fit, design=design,
+        scale=scale.value, offset=offset,
         means=means, contrasts=with_classical(contrasts, spec, readings, design, by_strip),
         term_tests=balanced_tests(fit, design, judged), judges=judged,
         variances=fit.variances, by_strip=by_strip, by_field=by_field,
@@ -126,14 +119,10 @@ def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[De
     trial = with_measured_gaps(trial)
     strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
     unmeasured = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
-    notes = []
+    notes: list[Note] = []
     if len(unmeasured):
-        one = len(unmeasured) == 1
-        notes.append(
-            f"{len(unmeasured)} of {len(trial.strips)} strips {'has' if one else 'have'} no "
-            f"measurement of this response and {'takes' if one else 'take'} no part in it "
-            f"({listed(unmeasured)})."
-        )
+        values = {"strips": tuple(map(str, unmeasured)), "of": len(trial.strips)}
+        notes.append(Note("design.unmeasured", values))
     try:
         strips = with_setup(trial.config, strips, notes)
         measured = measured[measured["strip"].isin(strips["strip"])]
@@ -156,9 +145,15 @@ def _strip_means(data: pd.DataFrame, design: Design, response: str) -> pd.DataFr
     return strips.assign(value=strips["strip"].map(value))
 
 
-def _left_out(spec: Specification, trial: Trial, measured: pd.DataFrame) -> list[str]:
-    left = len(spec.own(trial)) - len(measured)
-    return [f"{left} {spec.lacking} take no part here."] if spec.lacking and left else []
+def _left_out(spec: Specification, trial: Trial, measured: pd.DataFrame) -> list[Note]:
+    left = len(spec.own(trial.tables)) - len(measured)
+    if not (spec.lacking and left):
+        return []
+    return [Note("model.left_out", {"rows": left, "what": spec.lacking})]
+
+
+def _as_written(text: str) -> Note:
+    return Note("model.as_written", {"text": text})
 
 
 # ---------------------------------------------------------------- the model
@@ -183,21 +178,14 @@ def _nested(spec: Specification, data: pd.DataFrame, design: Design) -> list[str
 def _simpler(design: Design, what: str, family: str) -> Design | None:
     """The design without its finer fixed parts, then without pairs; None when neither is left."""
     if design.slope_factors or design.interactions:
-        note = (
-            "The model with interactions, or with effects that differ between fields, could not be "
-            f"fitted to these {what}; effects are taken to "
-            f"{'add' if family == 'normal' else 'multiply'} and to be the same in every field."
-        )
+        note = Note("model.without_interactions", {"what": what, "add": family == "normal"})
         return design.with_parts(
             slope_factors=(), interactions=(), notes=(*design.notes, note)
         )
     if "pair" not in design.nested or len(design.nested) == 1:
         return None
     # What pairs differ by then counts as variation of strips: intervals get wider, not narrower.
-    note = (
-        f"The model with an effect of each pair could not be fitted to these {what}; pairs are "
-        "left out, and what they differ by widens the intervals."
-    )
+    note = Note("model.without_pairs", {"what": what})
     nested = tuple(level for level in design.nested if level != "pair")
     return dataclasses.replace(design, nested=nested, notes=(*design.notes, note))
 
@@ -247,13 +235,13 @@ def _fit(
     return fit, design
 
 
-def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | None, list[str]]:
+def _offset(spec: Specification, trial: Trial, scale: InUnit) -> tuple[Offset | None, list[Note]]:
     """What lay on the ground before, in the result's unit, from a model of its own."""
     if not spec.offset:
         return None, []
-    table = getattr(trial, spec.table)
+    table = trial.tables[spec.table]
     ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
-    offset, words = preharvest_density(
+    offset, notes = preharvest_density(
         ahead,
         spec.response,
         spec.row,
@@ -262,23 +250,20 @@ def _offset(spec: Specification, trial: Trial, scale: Scale) -> tuple[Offset | N
         scale.unit,
         trial.config.units,
     )
-    measured = spec.rows(trial)["strip"]
+    measured = spec.rows(trial.tables)["strip"]
     fields = set(trial.strips.loc[trial.strips["strip"].isin(measured), "field"])
     without = sorted(fields - set(ahead["field"]))
     if without and len(ahead):
-        words.append(
-            f"{len(without)} of {len(fields)} fields have no preharvest {plural(spec.row)} "
-            f"({listed(without)}): they are taken to have lost as much before harvest as the "
-            "others. Means and ratios rest on that; differences do not."
-        )
-    return offset, words
+        values = {"fields": tuple(map(str, without)), "of": len(fields), "row": spec.row}
+        notes.append(Note("model.fields_without_preharvest", values))
+    return offset, notes
 
 
 def _far_off(
-    spec: Specification, data: pd.DataFrame, design: Design, means: pd.DataFrame, scale: Scale,
+    spec: Specification, data: pd.DataFrame, design: Design, means: pd.DataFrame, scale: InUnit,
     offset: Offset | None,
-) -> list[str]:  # fmt: skip
-    """A sentence where the model's mean of a count is not that of the strips."""
+) -> list[Note]:  # fmt: skip
+    """A note where the model's mean of a count is not that of the strips."""
     if spec.family != "poisson" or spec.compared_zones:
         return []
     sums = data.groupby("strip")[[spec.response, spec.size]].sum()
@@ -286,36 +271,27 @@ def _far_off(
     rate = scale.value * sums[spec.response] / sums[spec.size]
     away = offset.value if offset else 0.0
     far = []
-    own_unit = scales(scale.unit, design.units)[0]
     for row in means.to_dict("records"):
         own = strips.index[strips[row["factor"]].astype(str).eq(row["level"])]
         plain = float(rate[own].mean())
         if not 1 / FAR_OFF < (row["estimate"] + away) / plain < FAR_OFF:
-            found, strips_own = (own_unit.factor * v for v in (row["estimate"], plain - away))
-            far.append(f"{row['label']}: {found:.3g} against {strips_own:.3g}")
+            far.append((str(row["label"]), float(row["estimate"]), plain - away))
     if not far:
         return []
-    return [
-        f"The model's mean is far from the plain mean of the strips ({'; '.join(far)} "
-        f"{own_unit.unit}): these counts do not follow the model, which takes logarithms of strips "
-        "to vary alike under every setup. Read the strips' own values instead."
-    ]
+    values = {"means": tuple(far), "unit": scale.unit, "system": design.units}
+    return [Note("model.far_from_strips", values)]
 
 
-def _below_zero(spec: Specification, means: pd.DataFrame) -> list[str]:
-    """A sentence where a loss found as a difference of counts comes out negative."""
+def _below_zero(spec: Specification, means: pd.DataFrame) -> list[Note]:
+    """A note where a loss found as a difference of counts comes out negative."""
     below = means.loc[means["estimate"] < 0, "label"]
     if below.empty or not (spec.offset or spec.compared_zones):
         return []
-    return [
-        f"{spec.title} comes out below zero under {listed(below)}: more was counted where less "
-        "should lie. It is reported as measured; look for zones mixed up, or count more. "
-        "Differences between setups stand."
-    ]
+    return [Note("model.below_zero", {"title": spec.title, "labels": tuple(below)})]
 
 
 # ---------------------------------------------------------------- beside the model
-def _by_strip(spec: Specification, data: pd.DataFrame, losses: Losses, scale: Scale) -> pd.Series:
+def _by_strip(spec: Specification, data: pd.DataFrame, losses: Losses, scale: InUnit) -> pd.Series:
     """Measured value of every strip, in the result's unit."""
     if spec.source is not None:
         source, kind = spec.source
@@ -330,104 +306,53 @@ def _by_strip(spec: Specification, data: pd.DataFrame, losses: Losses, scale: Sc
     return scale.value * sums[spec.response] / sums[spec.size]
 
 
-def _of_ranks(tests: pd.DataFrame) -> str:
+def _of_ranks(tests: pd.DataFrame) -> Note:
     blocks = int(tests["n_blocks"].min())
     if blocks < 2:
-        return (
-            "Ranks of the readings tell nothing for every setup (p_rank missing, or 1): "
-            f"{'no block holds' if blocks == 0 else 'only one block holds'} both of a pair of "
-            "setups to be compared."
-        )
-    if blocks > EXACT_PAIRS:
-        return f"Ranks of the readings were compared within {blocks} blocks (p_rank, signs drawn)."
-    return (
-        f"Ranks of the readings were compared within {blocks} blocks (p_rank, all changes of sign "
-        f"counted); with so many blocks it cannot fall below {min(2.0 ** (1 - blocks), 1.0):.2g}."
-    )
+        return Note("model.ranks_tell_nothing", {"blocks": blocks})
+    least = min(2.0 ** (1 - blocks), 1.0) if blocks <= EXACT_PAIRS else None
+    return Note("model.ranks_compared", {"blocks": blocks, "least": least})
 
 
-def _words(
+def _described(
     spec: Specification, fit: MixedFit, data: pd.DataFrame, design: Design,
     judged: Mapping[str, Judge],
-) -> str:  # fmt: skip
+) -> Note:  # fmt: skip
+    """The model, for `words.model.in_words`."""
     labels = {f.name: f.label for f in design.factors}
-    fixed = [f.label for f in design.factors]
-    fixed += [f"{labels[a]} by {labels[b]}" for a, b in design.interactions]
-    if spec.compared_zones:
-        fixed += ["zone", *(f"{words} by zone" for words in fixed)]
-    fixed += [SHORT[c] for c in design.covariates]
-    random = [LEVEL_WORDS[level] for level in _nested(spec, data, design)]
-    if fit.variances["level"].eq(spec.row).sum() > 1:
-        random[-1] += " with a variance in each zone"
-    if design.slope_factors:
-        random.insert(1, "setup by field")
-        if spec.compared_zones:
-            random.insert(2, "zone by field")
-    strips = data["strip"].nunique()
-    size = f"{strips} strips"
-    if spec.row != "strip":
-        size = f"{len(data)} {plural(spec.row)} of {size}"
-    effects = f"normal effects of {', '.join(random)}; " if random else ""
-    likelihood = "restricted Laplace likelihood"
-    if _gaussian(spec):
-        likelihood = "restricted likelihood"
-        effects += f"normal variation between {plural(spec.row)}; "
-    return (
-        f"{design.kind[0].upper()}{design.kind[1:]}, {size}; {spec.distribution}; fixed effects of "
-        f"{', '.join(fixed)}; {effects}{likelihood}, "
-        f"{_judged(fit, design, judged)}."
-    )
-
-
-def _judged(fit: MixedFit, design: Design, judged: Mapping[str, Judge]) -> str:
-    """How the comparisons of each factor are judged, in words."""
     over = [f for f in design.factors if isinstance(judged[f.name], Integrated)]
-    parts = []
-    if over:
-        units = ", ".join(f"{f.label} between {design.strata[f.name].units}" for f in over)
-        parts.append(
-            f"comparisons integrate over the spread of their error ({units}; prior flat below "
-            f"{PRIOR[fit.family.link]:g}, as one over the spread above)"
-        )
-    rest = [f"{f.label} {design.strata[f.name].df}" for f in design.factors if f not in over]
-    if rest:
-        parts.append(
-            f"degrees of freedom by {fit.inference_method.title()}, at most those of the layout "
-            f"({', '.join(rest)})"
-        )
-    return "; ".join(parts)
+    values = {
+        "layout": design.layout.values, "rows": len(data), "row": spec.row,
+        "strips": data["strip"].nunique(), "distribution": spec.distribution,
+        "factors": tuple(labels.values()),
+        "interactions": tuple((labels[a], labels[b]) for a, b in design.interactions),
+        "covariates": design.covariates, "zones": bool(spec.compared_zones),
+        "nested": tuple(_nested(spec, data, design)),
+        "zone_variances": bool(fit.variances["level"].eq(spec.row).sum() > 1),
+        "varies_by_field": bool(design.slope_factors), "gaussian": _gaussian(spec),
+        "integrated": tuple((f.label, design.strata[f.name].units) for f in over),
+        "prior": PRIOR.get(fit.family.link, 0.0), "method": fit.inference_method.title(),
+        "bounded": tuple(
+            (f.label, design.strata[f.name].df) for f in design.factors if f not in over
+        ),
+    }  # fmt: skip
+    return Note("model.in_words", values)
 
 
-def _why(spec: Specification, design: Design) -> str:
+def _compared_between(spec: Specification, design: Design) -> Note:
     blocks = design.strips.groupby(["field", "pair"])[design.names].nunique()
-    side_by_side = "pair" in design.nested and blocks.max(axis=None) > 1
-    where = "strips of one block" if side_by_side else "strips"
-    parts = [f"Setups are compared between {where}"]
-    if spec.row == "strip":
-        parts.append("; a strip is one value.")
-    else:
-        parts.append(
-            f"; {plural(spec.row)} are sub-samples of a strip, not replicates of a setup"
-            + (
-                "."
-                if _gaussian(spec)
-                else f", and an effect of each {spec.row} lets counts vary more than chance alone."
-            )
-        )
+    main = None
     if "main_strip" in design.nested:
-        hard = [f.label for f in design.factors if f.hard_to_change]
-        parts.append(
-            f" {', '.join(hard) or 'One factor'} changes between main strips only, so "
-            "it is judged against the variation of main strips."
-        )
-    return " ".join(["".join(parts), *design.why])
+        main = tuple(f.label for f in design.factors if f.hard_to_change)
+    values = {
+        "row": spec.row, "gaussian": _gaussian(spec), "main": main,
+        "in_blocks": bool("pair" in design.nested and blocks.max(axis=None) > 1),
+    }  # fmt: skip
+    return Note("model.compared_between", values)
 
 
-def _of_fit(spec: Specification, fit: MixedFit) -> list[str]:
+def _of_fit(spec: Specification, fit: MixedFit) -> list[Note]:
     """The engine's notes; that a row alone tells no slope is what a variance by zone means."""
     known = f"unit of '{spec.row}': its slopes" if spec.compared_zones else ""
-    return [_sentence(note) for note in fit.notes if not (known and known in note)]
-
-
-def _sentence(note: str) -> str:
-    return f"{note[:1].upper()}{note[1:].rstrip('.')}."
+    kept = [note for note in fit.notes if not (known and known in note)]
+    return list(of_the_engine(kept))

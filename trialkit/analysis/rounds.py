@@ -26,10 +26,11 @@ from trialkit.analysis.estimates import (
     clear_of_zero,
     contrast_columns,
 )
-from trialkit.analysis.intervals import mean_intervals, told
-from trialkit.analysis.reading import Cells, Offset, Reading, means_of, setting_cells
+from trialkit.analysis.intervals import compare_means, mean_intervals
+from trialkit.analysis.judges import judges
+from trialkit.analysis.reading import MeanCells, Offset, Reading, means_of, setting_cells
 from trialkit.analysis.responses import _fit
-from trialkit.analysis.strata import judges
+from trialkit.analysis.specifications import reading_of
 from trialkit.analysis.zeros import check_zeros
 from trialkit.errors import DesignError, ModelError
 from trialkit.mixed import MixedFit
@@ -37,7 +38,7 @@ from trialkit.mixed.means import reference_grid
 from trialkit.mixed.parallel import stop_run_off
 
 if TYPE_CHECKING:
-    from trialkit.analysis.specifications import Scale, Specification
+    from trialkit.analysis.specifications import InUnit, Specification
 
 __all__ = ["ANSWERS", "Rounds"]
 
@@ -61,7 +62,7 @@ class Rounds:
     data : DataFrame
         A row a frame or sample: the strip's columns, the row's label under ``spec.row`` and its
         area or number examined. Counts are put in round by round.
-    scale : Scale
+    scale : InUnit
     level : float
         Confidence level.
     ahead : DataFrame or None
@@ -71,13 +72,13 @@ class Rounds:
     spec: Specification
     design: Design
     data: pd.DataFrame
-    scale: Scale
+    scale: InUnit
     level: float
     ahead: pd.DataFrame | None = None
     _first: MixedFit | None = None
     _first_ahead: MixedFit | None = None
     _filled_by: list[np.ndarray] | None = None
-    _grids: dict[str, tuple[Cells, pd.DataFrame]] = field(default_factory=dict)
+    _grids: dict[str, tuple[MeanCells, pd.DataFrame]] = field(default_factory=dict)
 
     @property
     def contrasts(self) -> pd.DataFrame:
@@ -172,7 +173,7 @@ class Rounds:
     # ------------------------------------------------------------ reading
     def _read(self, fit: MixedFit, design: Design, offset: Offset | None) -> np.ndarray:
         """The contrasts of `estimate_factors`, as an array."""
-        reading, level = self.spec.reading(self.scale.value, offset), self.level
+        reading, level = reading_of(self.spec, self.scale.value, offset), self.level
         most = len(design.strips) - 1
         judged, out = None, []
         for factor in design.factors:
@@ -185,13 +186,13 @@ class Rounds:
                 judged = judges(fit, design)
             means = means_of(fit, reading, cells)
             clear = clear_of_zero(reading, mean_intervals(fit, means, reading, level, most)[0])
-            found = told(fit, reading, *against(means), judged[factor.name])
+            found = compare_means(fit, reading, *against(means), judged[factor.name])
             own = contrast_columns(found, clear, level)
             own |= {"estimate": found.estimate, "se": found.se}
             out.append(np.column_stack([own[name] for name in ANSWERS]))
         return np.vstack(out)
 
-    def _cells(self, fit: MixedFit, design: Design, reading: Reading, factor: str) -> Cells:
+    def _cells(self, fit: MixedFit, design: Design, reading: Reading, factor: str) -> MeanCells:
         """`setting_cells`; of the design's own model only the variances are worked out anew."""
         if design is not self.design:
             return setting_cells(fit, design, reading, factor)

@@ -7,12 +7,12 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
-from trialkit import units
 from trialkit.analysis.design import Design
-from trialkit.analysis.preharvest import plural
-from trialkit.analysis.specifications import Scale, Specification
-from trialkit.analysis.thin import listed
+from trialkit.analysis.specifications import InUnit, Specification
 from trialkit.errors import DesignError
+from trialkit.facts import Note
+from trialkit.words import zeros as words
+from trialkit.words.counts import plural
 
 # A count of zero has this one-sided 95 % Poisson limit: the "rule of three".
 RULE_OF_THREE = -np.log(0.05)
@@ -22,14 +22,8 @@ MOST_ZEROS = 0.1
 # Nothing found where effects that multiply would leave more than this (counts, or g) is not chance.
 UNEXPLAINED = 10.0
 
-_MORE = {
-    "poisson": "count more ground or more kernels",
-    "binomial": "count more ground or more kernels",
-    "lognormal": "take larger samples",
-}
 
-
-def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: Scale) -> Design:
+def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: InUnit) -> Design:
     """Refuse factor levels under which nothing was found; drop interactions with such a cell.
 
     Returns
@@ -48,7 +42,7 @@ def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: 
         if part[spec.response].sum() == 0:
             raise DesignError(
                 f"There was {_limit(part, data, spec, scale, where)}. No setup can be told from "
-                f"another: {_MORE[spec.family]}."
+                f"another: {words.MORE[spec.family]}."
             )
         for factor in design.factors:
             for name, rows in part.groupby(factor.name, observed=True):
@@ -73,10 +67,7 @@ def check_zeros(data: pd.DataFrame, design: Design, spec: Specification, scale: 
                 "be read, and the other combinations be compared without these strips."
             )
         names.append(name)
-    note = (
-        f"Nothing was found under {listed(dict.fromkeys(names), 4)}: the interaction has no finite "
-        "estimate there, so effects are taken to multiply; those strips stay in the model."
-    )
+    note = Note("design.nothing_found", {"setups": tuple(dict.fromkeys(names))})
     return design.with_parts(interactions=kept, notes=(*design.notes, note))
 
 
@@ -111,18 +102,16 @@ def _parts(data: pd.DataFrame, spec: Specification) -> Iterator[tuple[str, pd.Da
         yield "", data
         return
     for zone in spec.zones:
-        yield f" of zone {zone}", data[data["zone"].astype(str).eq(zone)]
+        yield zone, data[data["zone"].astype(str).eq(zone)]
 
 
 def _check_level(
     rows: pd.DataFrame, data: pd.DataFrame, level: str, where: str, spec: Specification,
-    scale: Scale,
+    scale: InUnit,
 ) -> None:  # fmt: skip
     found = rows[spec.response].sum()
     if found == 0:
-        why = "A ratio to the other setups has no finite estimate"
-        if where:
-            why = "The difference between the zones has no finite estimate in this model"
+        why = words.no_estimate(bool(where))
         raise DesignError(
             f"Under {level} there was {_limit(rows, data, spec, scale, where)}. {why}; compare "
             "the raw means, or count more."
@@ -135,33 +124,21 @@ def _check_level(
 
 
 def _limit(
-    rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: Scale, where: str
+    rows: pd.DataFrame, data: pd.DataFrame, spec: Specification, scale: InUnit, zone: str
 ) -> str:
     """ "no loose kernel in 8 frames (7.4 m2), which puts the loss below 1.2 kg/ha ..."."""
     total = float(rows[spec.size].sum())
+    most = scale.value * float(RULE_OF_THREE) / total
     if spec.family == "binomial":
-        return (
-            f"no {spec.thing} among {int(total):,} examined, which puts the share below "
-            f"{scale.value * RULE_OF_THREE / total:.2f} {scale.unit} at 95 %"
-        )
+        return words.none_examined(spec.thing, int(total), most, scale.unit)
     if spec.family == "lognormal":
-        words = f"no {spec.thing} in {len(rows)} {plural(spec.row)} ({total:,.0f} g)"
         weighed = data.loc[data[spec.response] > 0, spec.response]
-        if weighed.empty:
-            return words
-        most = scale.value * weighed.min() * len(rows) / total
-        return (
-            f"{words}, less in each than the {weighed.min():g} g that could be weighed elsewhere, "
-            f"which puts the share below {most:.2g} {scale.unit}"
-        )
-    most = scale.value * RULE_OF_THREE / total
-    limit = f"{two_digits(most)} {scale.unit}"
-    if scale.unit == "kg/ha":
-        limit += f" ({two_digits(units.kg_ha_to_bu_ac(most))} bu/ac)"
-    return (
-        f"no {spec.thing} in {len(rows)} {plural(spec.row)}{where} ({total:.1f} m2), which puts "
-        f"the loss below {limit} at 95 % if {spec.thing.split()[-1]}s lie at random"
-    )
+        least = None if weighed.empty else float(weighed.min())
+        share = scale.value * (least or 0.0) * len(rows) / total
+        return words.none_weighed(
+            spec.thing, len(rows), spec.row, total, least, share, scale.unit
+        )  # fmt: skip
+    return words.none_counted(spec.thing, len(rows), spec.row, zone, total, most, scale.unit)
 
 
 def check_varies(data: pd.DataFrame, design: Design, spec: Specification) -> None:
@@ -193,7 +170,7 @@ def check_varies(data: pd.DataFrame, design: Design, spec: Specification) -> Non
     )
 
 
-def log_shares(data: pd.DataFrame, spec: Specification) -> tuple[pd.Series, list[str]]:
+def log_shares(data: pd.DataFrame, spec: Specification) -> tuple[pd.Series, list[Note]]:
     """Logarithm of response over size; a mass of zero counts as half the least one weighed.
 
     Raises
@@ -203,7 +180,7 @@ def log_shares(data: pd.DataFrame, spec: Specification) -> tuple[pd.Series, list
     """
     amount = data[spec.response].astype(float)
     none = int((amount == 0).sum())
-    notes = []
+    notes: list[Note] = []
     if none > MOST_ZEROS * len(data):
         raise DesignError(
             f"{none} of {len(data)} {plural(spec.row)} hold no {spec.thing} that could be weighed, "
@@ -212,13 +189,6 @@ def log_shares(data: pd.DataFrame, spec: Specification) -> tuple[pd.Series, list
     if none:
         least = amount[amount > 0].min()
         amount = amount.where(amount > 0, least / 2)
-        notes.append(
-            f"{none} {plural(spec.row)} held no {spec.thing} that could be weighed; half of the "
-            f"least mass weighed, {least:g} g, stands in their place."
-        )
+        values = {"samples": none, "row": spec.row, "thing": spec.thing, "grams": float(least)}
+        notes.append(Note("model.half_of_the_least", values))
     return np.log(amount / data[spec.size].astype(float)), notes
-
-
-def two_digits(value: float) -> str:
-    """A limit that may be far below one, never shown as zero: "0.0016", "1.9", "180"."""
-    return f"{float(f'{value:.2g}'):g}"

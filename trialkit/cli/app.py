@@ -6,8 +6,8 @@ from typing import Annotated
 
 import typer
 
-from trialkit import __version__
 from trialkit.cli.console import OUT, Guarded
+from trialkit.version import __version__
 
 app = typer.Typer(
     cls=Guarded,

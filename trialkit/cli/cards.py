@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
 import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, plain
+from trialkit.words import ENGLISH
 
 
 class Paper(StrEnum):
@@ -48,17 +49,15 @@ def cards(
                      "may be repeated."),
     ] = None,
     labels: Annotated[
-        str, typer.Option(metavar="ROWSxCOLUMNS", help="Labels on a sheet, down and across.")
-    ] = "8x2",
-    label_margins: Annotated[
-        str, typer.Option(metavar="MM", help="Margins of that sheet: top, right, bottom, left.")
-    ] = "12,8,12,8",
-    label_gaps: Annotated[
-        str, typer.Option(metavar="MM", help="Between labels: across, down.")
-    ] = "4,0",
+        str,
+        typer.Option(metavar="ROWSxCOLUMNS:MARGINS:GAPS",
+                     help="Labels on a sheet; margins (top, right, bottom, left) and gaps (across, "
+                     "down) in mm may be left out."),
+    ] = "8x2:12,8,12,8:4,0",
     first_label: Annotated[
         int, typer.Option(min=1, help="Place to begin on a sheet that was used before.")
     ] = 1,
+    language: Annotated[str, typer.Option(help="What is printed is said in it, as en.")] = ENGLISH,
 ) -> None:  # fmt: skip
     """Print the paper for the field: count cards, crew page, operator's sheet, map, labels.
 
@@ -66,33 +65,41 @@ def cards(
     both sides of the paper, at its own size. Count cards are blind unless --no-blind is given: the
     setups stand on the operator's sheet and the map.
     """
-    rows, columns = _numbers(labels, "x", 2, "--labels", whole=True)
-    top, right, bottom, left = _numbers(label_margins, ",", 4, "--label-margins")
-    across, down = _numbers(label_gaps, ",", 2, "--label-gaps")
     with Steps() as say:
         say("loading trialkit")
-        from trialkit.report.field_paper import SHEETS, LabelGrid
-        from trialkit.report.field_paper import cards as print_cards
+        from trialkit.pages.field_paper import SHEETS, LabelGrid
+        from trialkit.pages.field_paper import cards as print_cards
 
-        grid = LabelGrid(int(rows), int(columns), top=top, right=right, bottom=bottom, left=left,
-                         gap_across=across, gap_down=down, first=first_label)  # fmt: skip
+        grid = LabelGrid(**_grid(labels), first=first_label)
         wanted = [part.value for part in sheets] if sheets else SHEETS
         made = print_cards(folder, out, sheets=wanted, paper=paper.value if paper else None,
-                           blind=blind, grid=grid, progress=say)  # fmt: skip
+                           blind=blind, grid=grid, language=language, progress=say)  # fmt: skip
     for what, path in (("Sheets", made.sheets), ("Labels", made.labels)):
         if path is not None:
             OUT.print(f"{what}: {plain(path)}", soft_wrap=True)
 
 
-def _numbers(text: str, mark: str, many: int, option: str, whole: bool = False) -> list[float]:
-    """Numbers of an option that holds several."""
+def _grid(text: str) -> dict[str, Any]:
+    """Arguments of `LabelGrid` from such a text as "8x2:12,8,12,8:4,0"."""
+    sheet, *more = text.lower().split(":")
+    rows, columns = _numbers(sheet, "x", 2)
+    if any(n % 1 for n in (rows, columns)) or len(more) > 2:
+        raise typer.BadParameter(f"--labels takes such as 8x2:12,8,12,8:4,0, not {text!r}")
+    found: dict[str, Any] = {"rows": int(rows), "columns": int(columns)}
+    for part, names in zip(more, (("top", "right", "bottom", "left"), ("gap_across", "gap_down")),
+                           strict=False):  # fmt: skip
+        found |= dict(zip(names, _numbers(part, ",", len(names)), strict=True))
+    return found
+
+
+def _numbers(text: str, mark: str, many: int) -> list[float]:
+    """Numbers of a part of an option that holds several."""
     try:
-        values = [float(part) for part in text.lower().split(mark)]
+        values = [float(part) for part in text.split(mark)]
     except ValueError:
         values = []
-    if len(values) != many or (whole and any(v % 1 for v in values)):
-        kind = "whole numbers" if whole else "numbers"
+    if len(values) != many:
         raise typer.BadParameter(
-            f"{option} takes {many} {kind} with {mark!r} between, not {text!r}"
+            f"--labels takes {many} numbers with {mark!r} between, not {text!r}"
         )
     return values

@@ -3,12 +3,17 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import Annotated, Any
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, complain, plain, print_table
+
+if TYPE_CHECKING:
+    from trialkit.pages.page import Page
+    from trialkit.pages.rendering import Rendered
+    from trialkit.trial import Trial
 
 
 @app.command()
@@ -55,39 +60,47 @@ def header(
     }  # fmt: skip
     with Steps() as say:
         say("loading trialkit")
-        from trialkit.header import CAUTION
-        from trialkit.report import HeaderPage, render
-        from trialkit.report.header_tables import fix_table, verdict_table
+        from trialkit.pages import header as header_page
+        from trialkit.pages import render
         from trialkit.trial import load_trial
 
         say("reading the trial")
         trial = load_trial(folder, harvested=False)
-        page = HeaderPage(trial, **options)
+        page = header_page(trial, **options)
         made = render(
             trial, out, report="header", pdf=pdf, parameters={"options": options}, progress=say
         )
-    for report in page.reports:
-        unit = "inches" if report.system == "US" else "mm"
+    _tell(page, trial, made)
+
+
+def _tell(page: Page, trial: Trial, made: Rendered) -> None:
+    """What to fix first, on the terminal; ends with the exit code."""
+    from trialkit.pages.header_checked import reports
+    from trialkit.pages.header_tables import fix_table, verdict_table
+    from trialkit.pages.parts.header import noted
+    from trialkit.words import header_page as words
+    from trialkit.words import header_safety
+
+    checked = reports(page.context)
+    for report in checked:
         print_table(
-            f"Header {plain(report.header)}, row by row, {unit}: gap of the stripper (deck) "
-            "plates, least clearance of the chain guides", verdict_table(report)
-        )  # fmt: skip
+            plain(words.terminal_rows(report.header, report.system)), verdict_table(report)
+        )
         fixes = fix_table(report)
         if len(fixes):
-            print_table("What to fix first", fixes)
-        elif not report.measured:
-            OUT.print("Nothing is measured yet.\n")
+            print_table(words.title("fix"), fixes)
         else:
-            OUT.print("Nothing to repair was found.\n")
-        for line in page.noted(report):
-            OUT.print(plain(line), soft_wrap=True)
+            none = words.nothing_to_repair() if report.measured else words.nothing_measured()
+            OUT.print(f"{none}\n")
+    for line in noted(page.context):
+        OUT.print(plain(line), soft_wrap=True)
     refused = trial.refused[trial.refused["file"].str.contains("header_check")]
     if len(refused):
-        print_table("Refused in header_check; rows left out until corrected", refused)
-    OUT.print(plain(CAUTION), soft_wrap=True)
+        print_table(words.refused(), refused)
+    OUT.print(plain(header_safety.caution()), soft_wrap=True)
     for path in filter(None, made):
         OUT.print(f"Page: {plain(path)}", soft_wrap=True)
-    if not any(report.measured for report in page.reports):
-        complain("The header check is not filled in yet: no row holds a measurement.")
+    if not any(report.measured for report in checked):
+        complain(words.not_filled_in())
         raise typer.Exit(2)
-    raise typer.Exit(int(len(refused) > 0 or any(one.to_fix for one in page.each)))
+    raise typer.Exit(int(len(refused) > 0 or any(report.items for report in checked)))

@@ -10,6 +10,7 @@ import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, plain
+from trialkit.words import commands as words
 
 
 class Reader(StrEnum):
@@ -29,10 +30,10 @@ def demo(
     """Copy the demo trial to a new folder, analyse it and write its field-day report."""
     with Steps() as say:
         say("loading trialkit")
-        from trialkit.report import demo_dir, render
-        from trialkit.report.resources import new_copy
+        from trialkit.pages import demo_dir, render
+        from trialkit.pages.resources import new_copy
 
-        say("copying the demo trial")
+        say(words.copying_demo())
         target = new_copy(demo_dir(), folder, "trialkit-demo")
         made = render(target, progress=say)
     OUT.print(f"Trial:  {plain(target)}\nReport: {plain(made.html)}", soft_wrap=True)
@@ -56,7 +57,7 @@ def report(
     with Steps() as say:
         say("loading trialkit")
         from trialkit.errors import ReportError
-        from trialkit.report import render
+        from trialkit.pages import render
 
         if grower and reader is not Reader.GROWER:
             raise ReportError("--grower goes with --for grower; no other report is about one.")
@@ -86,7 +87,7 @@ def lab(
 
     The demo trials are copied beside them. An earlier copy is opened as it is.
     """
-    from trialkit.report.lab import notebooks_copy, run_lab
+    from trialkit.pages.lab import notebooks_copy, run_lab
 
     target = notebooks_copy(folder)
     OUT.print(f"Notebooks: {plain(target)}", soft_wrap=True)

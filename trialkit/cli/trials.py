@@ -11,6 +11,7 @@ import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, complain, plain, print_table
+from trialkit.words import commands as words
 
 REFUSED_SHOWN = 100
 
@@ -43,7 +44,7 @@ def new(
         from trialkit.plan import begin_from
 
         if units is not None:
-            complain("--units cannot stand beside --from: the plan has its own.")
+            complain(words.units_beside_plan())
             raise typer.Exit(2)
         as_book = workbook and folder.suffix.lower() != ".xlsx"
         made = begin_from(plan, folder.with_name(f"{folder.name}.xlsx") if as_book else folder)
@@ -76,30 +77,36 @@ def check(
         OUT.print(f"{plain(waiting)}\n")
     _print_refused(trial.refused, show_all)
     parts = trial.unlocks()
-    words = parts["unlocked"].map({True: "yes", False: "no"})
-    print_table("What the data unlock", parts.assign(unlocked=words))
+    yes = parts["unlocked"].map({True: "yes", False: "no"})
+    print_table(words.what_data_unlock(), parts.assign(unlocked=yes))
     named = parts.set_index("part")
     reasons = _why_unusable(named)
     if reasons:
-        what = else_ = ""
-        if named.loc["comparison of setups", "unlocked"]:
-            what = " by header loss or kernel damage"
-            if named.loc[[*_FURTHER], "unlocked"].any():
-                else_ = " What else was measured is compared by: trialkit analyse FOLDER"
-        complain(f"The setups cannot be compared yet{what}: {'; '.join(reasons)}.{else_}")
+        by_loss = bool(named.loc["comparison of setups", "unlocked"])
+        others = by_loss and bool(named.loc[_parts_of(usual=False), "unlocked"].any())
+        usual = _parts_of(usual=True) if by_loss else []
+        complain(words.not_comparable(reasons, usual, others))
         raise typer.Exit(2)
     raise typer.Exit(0 if trial.refused.empty else 1)
 
 
-_FURTHER = ("dropped ears", "broken corn", "foreign material", "residue by mass",
-            "residue by score", "test weight")  # fmt: skip
+def _parts_of(usual: bool) -> list[str]:
+    """Parts of the responses pages tell in full, or of what else may be measured."""
+    from trialkit.responses import RESPONSES
+
+    return [
+        part.part
+        for response in RESPONSES.values()
+        for part in response.unlocked
+        if (response.shown == "full" if usual else not part.usual)
+    ]
 
 
 def _why_unusable(parts: pd.DataFrame) -> list[str]:
     """Reasons why no response of the trial could be compared between setups."""
     if not parts.loc["comparison of setups", "unlocked"]:
         return [str(parts.loc["comparison of setups", "reason"])]
-    responses = parts.loc[["header loss", "kernel damage"]]
+    responses = parts.loc[_parts_of(usual=True)]
     return [] if responses["unlocked"].any() else [str(r) for r in responses["reason"]]
 
 
@@ -127,13 +134,13 @@ def analyse(
         from trialkit.analysis import analyse as analysed
         from trialkit.analysis.family import ADJUSTED, WEAKER, looked_at
         from trialkit.decide import verdict
-        from trialkit.report import advice
-        from trialkit.report.export import free_for_tables, write_tables
-        from trialkit.report.letters import Letters
-        from trialkit.report.summary import summary
-        from trialkit.report.terms import glossed
-        from trialkit.report.wording import brackets
+        from trialkit.pages import advice
+        from trialkit.pages.export import free_for_tables, write_tables
+        from trialkit.pages.letters import Letters
+        from trialkit.pages.summary import summary
+        from trialkit.pages.wording import brackets
         from trialkit.trial import load_trial
+        from trialkit.words.glosses import glossed
 
         if out is not None:  # before it is analysed
             free_for_tables(out)
@@ -173,18 +180,18 @@ def compare(
     """
     with Steps() as say:
         say("loading trialkit")
-        from trialkit.comparison import compare as compare_trials
         from trialkit.intake import write_all
-        from trialkit.report import compared
-        from trialkit.report.letters import ComparedLetters
-        from trialkit.report.terms import explained
+        from trialkit.many import compare as compare_trials
+        from trialkit.pages import compared
+        from trialkit.pages.glosses import Glosses
+        from trialkit.pages.letters import ComparedLetters
 
         say("comparing")
         found = compare_trials(folder, response=response)
         letters = ComparedLetters(found)
         if out is not None:
             write_all(out, compared.csv_files(found, letters))
-    for line in explained(compared.sentences(found)):
+    for line in map(Glosses().text, compared.sentences(found)):
         OUT.print(plain(line), soft_wrap=True)
     OUT.print()
     growers = compared.grower_table(found, letters)

@@ -1,20 +1,22 @@
 """Decisions from an analysis: what a setup saves, what it costs, how sure that is.
 
-`cost` has the arithmetic of an option's yearly cost, `money` the headline of a report. `budget` is
-the partial budget, into which `discount` (grade discounts avoided), `capacity` (extra time) and
-the analysis itself put their numbers; `payback` carries the uncertainty through it, `sensitivity`
-moves its inputs. `speed` finds the ground speed at which loss and time cost least. `verdict` is
-what it comes to for every setup, computed once for all pages. Everything is SI inside; sentences
-and properties speak acres and bushels where the trial does. All of it is an aid to a decision, not
-a guarantee.
+`cost` has the arithmetic of an option's yearly cost and `budget` that of a partial budget, into
+which `discount` (grade discounts avoided), `capacity` (extra time) and the analysis itself put
+their numbers. `balance` is such a budget with the uncertainty of the grain kept: whatever a page
+says of money is read from it. `payback` draws what else is uncertain, `sensitivity` moves its
+inputs, `what_if` lets a reader do so. `speed` finds the ground speed at which loss and time cost
+least. `verdict` is what it comes to for every setup, computed once for all pages, and `advised`
+what follows, as notes. Everything is SI inside; words speak acres and bushels where the trial does.
+All of it is an aid to a decision, not a guarantee.
 """
 
 from __future__ import annotations
 
+from trialkit.decide.balance import Balance, balance
 from trialkit.decide.break_even import BreakEven, break_even
 from trialkit.decide.budget import Budget, budget
 from trialkit.decide.capacity import ExtraTime, extra_time, field_capacity, field_capacity_us
-from trialkit.decide.comparison import Comparison, Estimate, comparison
+from trialkit.decide.comparison import comparison
 from trialkit.decide.cost import (
     HECTARES_PER_ACRE,
     annual_cost,
@@ -25,12 +27,11 @@ from trialkit.decide.cost import (
 from trialkit.decide.discount import Discount, discount
 from trialkit.decide.grades import US_CORN_GRADES, DiscountTable, GradeLimits, us_corn_grade
 from trialkit.decide.loss_curve import LossCurve, loss_curve
-from trialkit.decide.money import Money, money
 from trialkit.decide.payback import Payback, payback
-from trialkit.decide.sensitivity import BalanceMap, Sensitivity, balance_map, sensitivity
+from trialkit.decide.sensitivity import Sensitivity, sensitivity
 from trialkit.decide.speed import SpeedChoice, best_speed
-from trialkit.decide.verdict import Advice, Balance, LevelVerdict, Verdict, verdict
-from trialkit.decide.words import CAUTION
+from trialkit.decide.verdict import Advice, LevelVerdict, Verdict, verdict
+from trialkit.words.money import CAUTION
 
 __all__ = [
     "CAUTION",
@@ -38,24 +39,20 @@ __all__ = [
     "US_CORN_GRADES",
     "Advice",
     "Balance",
-    "BalanceMap",
     "BreakEven",
     "Budget",
-    "Comparison",
     "Discount",
     "DiscountTable",
-    "Estimate",
     "ExtraTime",
     "GradeLimits",
     "LevelVerdict",
     "LossCurve",
-    "Money",
     "Payback",
     "Sensitivity",
     "SpeedChoice",
     "Verdict",
     "annual_cost",
-    "balance_map",
+    "balance",
     "best_speed",
     "break_even",
     "break_even_area",

@@ -21,8 +21,10 @@ from scipy import optimize
 
 from trialkit import units
 from trialkit.decide.budget import Budget
-from trialkit.decide.words import amount, area_unit, whole_places
 from trialkit.display import card
+from trialkit.facts import Ends
+from trialkit.words import balance as words
+from trialkit.words.money import area_unit
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,66 +79,11 @@ class BreakEven:
     @property
     def sentence(self) -> str:
         """The above in words."""
-        value, low, high = self.in_system
-        level = f"{100 * self.confidence:g} %"
-        if self.what == "area":
-            unit = f"{area_unit(self.system)[0]} a year"
-            name, first, places = "area", "", whole_places(value, low, high)
-        else:
-            unit = "per bu" if self.system == "US" else "per t"
-            name, first, places = "grain price", f"{self.currency} ", 2
-        if self.covered:
-            return f"Break-even grain price: none needed{self._covered(first, unit)}"
-        if math.isinf(low):
-            return (
-                f"Break-even {name}: none. The whole {level} interval of the saving is too low for "
-                f"any {name} to cover the cost{self._worn()}."
-            )
-        because = (
-            f"because the interval of the saving reaches down to what wear and repair alone cost, "
-            f"{self._wear()}"
-            if self.wear > 0
-            else "because the interval of the saving includes zero"
-        )
-        if math.isinf(value):
-            short = f"where wear and repair alone cost {self._wear()}, more than it saves"
-            return (
-                f"Break-even {name}: none at the estimate, "
-                f"{short if self.wear > 0 and self.saving > 0 else 'which shows no saving'}; the "
-                f"{level} interval runs from {first}{amount(low, places)} {unit} with no upper "
-                f"limit, {because}."
-            )
-        if math.isinf(high):
-            return (
-                f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval from "
-                f"{first}{amount(low, places)} with no upper limit, {because})."
-            )
-        return (
-            f"Break-even {name}: {first}{amount(value, places)} {unit} ({level} interval "
-            f"{amount(low, places)} to {amount(high, places)})."
-        )
-
-    def _wear(self) -> str:
-        """ "USD 1.25 per ac"."""
-        unit, size = area_unit(self.system)
-        return f"{self.currency} {amount(self.wear * size)} per {unit}"
-
-    def _worn(self) -> str:
-        return f": wear and repair alone cost {self._wear()}" if self.wear > 0 else ""
-
-    def _covered(self, first: str, unit: str) -> str:
-        """What a price means where discount and time already cover the cost."""
-        size = float(units.price_per_tonne_to_per_bushel(1.0)) if self.system == "US" else 1.0
-        at, least = (f"{first}{amount(v * size)} {unit}" for v in (self.limit, self.limit_low))
-        rest = "; what else the option saves covers its cost."
-        if math.isfinite(self.limit):
-            return f"{rest} At the estimate it loses grain, and pays below {at} only."
-        if math.isfinite(self.limit_low):
-            return (
-                f" at the estimate{rest} At the low end of the interval of the saving it loses "
-                f"grain, and pays below {least} only."
-            )
-        return f" at the estimate{rest}"
+        return words.break_even(
+            self.what, Ends(*self.in_system), confidence=self.confidence, currency=self.currency,
+            system=self.system, wear=self.wear, saving=self.saving, covered=self.covered,
+            limit=self.limit, limit_low=self.limit_low,
+        )  # fmt: skip
 
     def _repr_html_(self) -> str:
         return card(

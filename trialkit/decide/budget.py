@@ -18,20 +18,21 @@ from __future__ import annotations
 import dataclasses
 import math
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TypedDict, Unpack
 
 import numpy as np
 import pandas as pd
 
 from trialkit.decide import cost
 from trialkit.decide.comparison import comparison
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit
 from trialkit.display import card, paragraphs, table
 from trialkit.errors import DesignError
+from trialkit.words import balance as words
+from trialkit.words.money import CAUTION_MORE, area_unit
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
-    from trialkit.intake import OptionCost
+    from trialkit.intake import OptionCost, TrialConfig
 
 
 @dataclass(frozen=True, slots=True)
@@ -133,9 +134,14 @@ class Budget:
         return self.discount_avoided - self.time_cost
 
     @property
+    def grain_per_ha(self) -> Any:
+        """Grain kept at its price, per ha."""
+        return self.saved * self.price / 1000.0
+
+    @property
     def saving_per_ha(self) -> Any:
         """Grain kept at its price, discount avoided, less extra time, per ha."""
-        return self.saved * self.price / 1000.0 + self.other_per_ha
+        return self.grain_per_ha + self.other_per_ha
 
     @property
     def saving_per_year(self) -> Any:
@@ -170,7 +176,7 @@ class Budget:
         """
         unit, size = area_unit(system)
         lines = {
-            "grain": ("Grain kept", self.saved * self.price / 1000.0 * self.area),
+            "grain": ("Grain kept", self.grain_per_ha * self.area),
             "discount": ("Discount avoided", self.discount_avoided * self.area),
             "time": ("Extra time", -self.time_cost * self.area),
             "saving": ("Saving", self.saving_per_year),
@@ -194,12 +200,8 @@ class Budget:
 
     def life_in_words(self, system: str = "SI") -> str:
         """How long it lasts: "10 years", "2.5 years (5,000 ac)" where area ends its life."""
-        unit, size = area_unit(system)
-        life = amount(float(np.median(self.life)), 1).removesuffix(".0")
-        words = f"{life} {'year' if life == '1' else 'years'}"
-        if not np.median(self.worn_out):
-            return words
-        return f"{words} ({amount(float(np.median(self.life_area)) / size, 0)} {unit})"
+        area = float(np.median(self.life_area)) if np.median(self.worn_out) else None
+        return words.lasts(float(np.median(self.life)), area, system)
 
     def _repr_html_(self) -> str:
         many = max(np.size(getattr(self, name)) for name in NAMES)
@@ -208,20 +210,41 @@ class Budget:
         )
         return card(
             "Partial budget",
-            [
-                f"An option of {self.option_price:,.0f} that lasts {self.life_in_words()}, at "
-                f"{100 * self.interest:g} % interest, kept on "
-                f"{float(np.median(self.area)):,.0f} ha a year. It pays where it keeps more than "
-                f"{amount(float(np.median(self.needed)), 1)} kg/ha; it keeps "
-                f"{amount(float(np.median(self.saved)), 1)}.",
-                f"Medians of {many:,} draws." if many > 1 else "",
-            ],
+            words.partial_budget(
+                self.option_price, self.life_in_words(), self.interest,
+                float(np.median(self.area)), float(np.median(self.needed)),
+                float(np.median(self.saved)), many,
+            ),
             table(shown),
             paragraphs([CAUTION_MORE]),
-        )
+        )  # fmt: skip
 
 
 NAMES = tuple(field.name for field in dataclasses.fields(Budget))
+
+
+EXAMPLE_AREA = 100.0
+"""Where the trial states no area: a round one in its own unit, said to be an example."""
+NO_OPTION = {"option_price": 0.0, "years": 10.0, "interest": 0.08}
+
+
+class Given(TypedDict, total=False):
+    """Fields of `Budget` that may be given in place of a trial's own; SI."""
+
+    saved: Any
+    price: Any
+    area: Any
+    option_price: float
+    years: Any
+    interest: float
+    salvage: float
+    running_cost: Any
+    discount_avoided: Any
+    time_cost: Any
+    life_area: Any
+    repair: Any
+    change_cost: Any
+    changes: float
 
 
 def of_option(option: OptionCost) -> dict[str, Any]:
@@ -239,9 +262,20 @@ def of_option(option: OptionCost) -> dict[str, Any]:
     }
 
 
+def stated(config: TrialConfig, bought: bool) -> dict[str, Any]:
+    """Fields of `Budget` that a trial states; what is not bought costs nothing, on `EXAMPLE_AREA`.
+    """
+    out: dict[str, Any] = {"price": config.price_per_t}
+    out |= {"area": EXAMPLE_AREA * area_unit(config.units)[1], **NO_OPTION}
+    if bought and config.option is not None:
+        out |= of_option(config.option)
+    return out
+
+
 def budget(
-    analysis: TrialAnalysis, factor: str | None = None, level: str | None = None, **changes: Any
-) -> Budget:
+    analysis: TrialAnalysis, factor: str | None = None, level: str | None = None,
+    **given: Unpack[Given],
+) -> Budget:  # fmt: skip
     """The budget a trial states: its estimate of the grain kept, its price and its option.
 
     Parameters
@@ -249,29 +283,29 @@ def budget(
     analysis : TrialAnalysis
     factor, level : str, optional
         As in `comparison`.
-    **changes
+    **given
         Fields of `Budget` to state or to put in place of the trial's own.
 
     Raises
     ------
     DesignError
         When the header loss was not analysed or a number is stated neither by the trial nor in
-        `changes`; the message names it.
+        `given`; the message names it.
     """
-    if unknown := set(changes) - set(NAMES):
+    if unknown := set(given) - set(NAMES):
         raise TypeError(f"not part of a budget: {', '.join(sorted(unknown))}; use {NAMES}.")
     config = analysis.trial.config
     found = comparison(analysis, "header_loss", factor, level)
-    given: dict[str, Any] = {"price": config.price_per_t}
+    own: dict[str, Any] = {"price": config.price_per_t}
     if found is not None:
-        given["saved"] = -found.difference.value
+        own["saved"] = -found.difference.value
     if found is not None and found.bought and config.option is not None:
-        given |= of_option(config.option)
-    given |= changes
+        own |= of_option(config.option)
+    own |= given
     needed = ("saved", "price", "area", "option_price", "years", "interest")
-    if missing := [name for name in needed if given.get(name) is None]:
+    if missing := [name for name in needed if own.get(name) is None]:
         raise DesignError(
             f"A budget needs {', '.join(missing)}, which the trial does not state for this "
             "comparison: give them as arguments."
         )
-    return Budget(**given)
+    return Budget(**own)

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from trialkit import units
-from trialkit.decide.cost import HECTARES_PER_ACRE
-from trialkit.decide.words import System, amount, area_unit
 from trialkit.display import card
 from trialkit.header.capacity import field_capacity, field_capacity_us
+from trialkit.words import ground_speed as words
+from trialkit.words.money import System
 
 __all__ = ["EFFICIENCY", "ExtraTime", "extra_time", "field_capacity", "field_capacity_us"]
 
@@ -45,39 +44,22 @@ class ExtraTime:
         return 1.0 / self.capacity - 1.0 / self.reference_capacity
 
     @property
-    def hours_per_ac(self) -> float:
-        """Extra hours per acre."""
-        return self.hours_per_ha * HECTARES_PER_ACRE
-
-    @property
     def cost_per_ha(self) -> float:
         """Cost of the extra time per ha, `Budget.time_cost`."""
         return self.hours_per_ha * self.cost_per_hour
 
     @property
-    def cost_per_ac(self) -> float:
-        """Cost of the extra time per acre."""
-        return self.cost_per_ha * HECTARES_PER_ACRE
-
-    @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words."""
-        area, size = area_unit(self.system)
-        unit = "mph" if self.system == "US" else "km/h"
-        speed, base = (
-            float(units.convert(v, "km/h", unit)) for v in (self.speed, self.reference_speed)
-        )
-        word = "more" if self.hours_per_ha >= 0 else "less"
         return (
-            f"At {speed:.1f} {unit} the combine covers {self.capacity / size:.1f} {area} an hour, "
-            f"at {base:.1f} {unit} {self.reference_capacity / size:.1f}: "
-            f"{60 * abs(self.hours_per_ha) * size:.1f} minutes per {area} {word}, "
-            f"{self.currency} {amount(abs(self.cost_per_ha) * size)} per {area} {word} at "
-            f"{self.currency} {amount(self.cost_per_hour)} an hour.",
-        )
+            words.extra_time(
+                (self.speed, self.reference_speed), (self.capacity, self.reference_capacity),
+                self.hours_per_ha, self.cost_per_ha, self.cost_per_hour, self.currency, self.system,
+            ),
+        )  # fmt: skip
 
     def _repr_html_(self) -> str:
-        return card("Extra time", self.sentences)
+        return card(words.HEADINGS["time"], self.sentences)
 
 
 def extra_time(

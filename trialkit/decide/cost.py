@@ -20,9 +20,7 @@ from typing import Any
 
 import numpy as np
 
-from trialkit import units
-
-HECTARES_PER_ACRE = units.SQUARE_METRES_PER_ACRE / units.SQUARE_METRES_PER_HECTARE
+from trialkit.units import HECTARES_PER_ACRE as HECTARES_PER_ACRE
 
 
 def capital_recovery_factor(interest: float, years: Any) -> Any:

@@ -16,23 +16,19 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit import units
 from trialkit.decide import draws
-from trialkit.decide.comparison import Comparison, comparison
-from trialkit.decide.cost import HECTARES_PER_ACRE
+from trialkit.decide.comparison import comparison
 from trialkit.decide.grades import US_CORN_GRADES, DiscountTable, share_above
-from trialkit.decide.words import CAUTION_MORE, amount, area_unit, percent
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.facts import Comparison, Ends
+from trialkit.words import discounts as words
+from trialkit.words.money import CAUTION_MORE, percent
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
 
 N_DRAWS = 10_000
-KERNEL_CAUTION = (
-    "The buyer's inspector judges damage by other rules than this trial's count: kernels only "
-    "chipped may not be damaged kernels to him, or may be broken corn. Ask how he would grade them."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -73,19 +69,9 @@ class Discount:
     system: str
 
     @property
-    def avoided_per_bu(self) -> float:
-        """Discount avoided per standard bushel (56 lb)."""
-        return float(units.price_per_tonne_to_per_bushel(self.avoided))
-
-    @property
     def avoided_per_ha(self) -> float | None:
         """Discount avoided per ha; None without a yield."""
         return None if self.yield_kg_ha is None else self.avoided * self.yield_kg_ha / 1000.0
-
-    @property
-    def avoided_per_ac(self) -> float | None:
-        """Discount avoided per acre; None without a yield."""
-        return None if self.avoided_per_ha is None else self.avoided_per_ha * HECTARES_PER_ACRE
 
     @property
     def draws_per_ha(self) -> np.ndarray:
@@ -103,47 +89,26 @@ class Discount:
     @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words; the cautions last."""
-        us = self.system == "US"
-        unit, places = ("bu", 3) if us else ("t", 2)
-        per = float(units.price_per_tonne_to_per_bushel(1.0)) if us else 1.0
-
-        def money(value: float) -> str:
-            return amount(value * per, places)
-
-        parts = [
-            f"{row.label}: {row.damaged:.1f} % damaged, expected discount {self.currency} "
-            f"{money(row.discount)} per {unit} ({money(row.low)} to {money(row.high)})"
-            for row in self.table.itertuples()
-        ]
-        loads = (
-            f"loads varying by {self.load_sd:g} points about the mean"
-            if self.load_sd
-            else "all loads alike"
-        )
-        word = "avoided" if self.avoided >= 0 else "added"
-        worth = ""
-        if self.avoided_per_ha is not None:
-            area, size = area_unit(self.system)
-            value = abs(self.avoided_per_ha) * size
-            worth = f", {self.currency} {amount(value)} per {area} at the yield given"
+        told = {"currency": self.currency, "system": self.system}
+        rows = list(self.table.itertuples())
         out = [
-            f"{'; '.join(parts)}; {loads}.",
-            f"Discount {word}: {self.currency} {money(abs(self.avoided))} per {unit} "
-            f"({100 * self.confidence:g} % interval of the discount avoided {money(self.low)} to "
-            f"{money(self.high)}){worth}.",
-        ]
+            words.expected(
+                [(row.label, row.damaged, Ends(row.discount, row.low, row.high)) for row in rows],
+                self.load_sd, **told,
+            ),
+            words.avoided(
+                Ends(self.avoided, self.low, self.high), self.avoided_per_ha, self.confidence,
+                **told,
+            ),
+        ]  # fmt: skip
         if (self.table["refused"] > 0.001).any():
-            shares = " and ".join(
-                f"{percent(row.refused)} under {row.label}" for row in self.table.itertuples()
-            )
-            out.append(f"Of all loads {shares} would be above what the buyer takes.")
-        return (*out, KERNEL_CAUTION, CAUTION_MORE)
+            out.append(words.refused([(row.label, row.refused) for row in rows]))
+        return (*out, words.CAUTION, CAUTION_MORE)
 
     def _repr_html_(self) -> str:
         grades = self.table[["label", *(c for c in self.table if c.startswith("no_")), "sample"]]
         grades = grades.set_index("label").map(percent).rename_axis("")
-        caption = "Shares of loads by the US limits of damaged kernels alone"
-        shown = table(grades, caption, names={"sample": "sample grade"})
+        shown = table(grades, words.HEADINGS["shares"], names={"sample": "sample grade"})
         head = f"Price discount: {self.found.label} against {self.found.reference_label}"
         return card(head, self.sentences, shown)
 
@@ -231,7 +196,7 @@ def discount(
 
 def _draw_means(found: Comparison, n: int, seed: int) -> np.ndarray:
     """Draws of the mean damage under level and reference, %, shape (n, 2)."""
-    one, base, between = found.mean, found.reference_mean, found.difference
+    one, base, between = found.mean, found.reference_mean, found.distribution
     logs = found.log_ratio is not None and one.value > 0 and base.value > 0
     centre = np.array([one.value, base.value])
     spread = np.array([one.se, base.se])

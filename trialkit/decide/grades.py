@@ -22,6 +22,7 @@ from scipy import special
 
 from trialkit import units
 from trialkit.display import card, table
+from trialkit.words import discounts as words
 
 
 class GradeLimits(NamedTuple):
@@ -171,20 +172,10 @@ class DiscountTable:
         return share_above(mean, sd, min(self.refused_above, 100.0))
 
     def _repr_html_(self) -> str:
-        how = {
-            "step": "Above a limit the discount is its amount.",
-            "point": "Above a limit every begun point costs its amount, on top of the bands below.",
-            "prorated": "Above a limit each point costs its amount in proportion, on top of the "
-            "bands below.",
-        }[self.kind]
-        refused = (
-            f"A load above {self.refused_above:g} % may be refused."
-            if math.isfinite(self.refused_above)
-            else ""
-        )
         amounts = f"amount per {self.per}"
         shown = pd.DataFrame(self.bands, columns=["damaged kernels above, %", amounts])
-        return card("Discounts for damaged kernels", [how, refused], table(shown))
+        said = [words.KINDS[self.kind], words.may_be_refused(self.refused_above)]
+        return card(words.HEADINGS["table"], said, table(shown))
 
 
 def share_above(mean: Any, sd: float, limit: float) -> np.ndarray:

@@ -10,10 +10,11 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
-from trialkit.analysis.speed import SpeedMeans, speed_means
+from trialkit.analysis.questions.speed import SpeedMeans, speed_means
 from trialkit.decide import draws
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.words import ground_speed as words
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -118,15 +119,10 @@ class LossCurve:
             for v in (eta, eta - half, eta + half)
         )
         shown = pd.DataFrame({"speed": speed, "mean": loss, "low": low, "high": high})
-        misfit = (
-            f"Squared distance of the means from it {self.misfit:.3g} on {self.misfit_df} df."
-            if self.misfit_df
-            else "It goes through every mean."
-        )
         return card(
-            "Loss against ground speed",
+            words.HEADINGS["curve"],
             [
-                f"{self.form.capitalize()} curve from {self.source}. {misfit}",
+                words.curve_from(self.form, self.source, self.misfit, self.misfit_df),
                 "95 % intervals in brackets.",
             ],
             table(shown, names={"speed": "speed, km/h", "mean": "loss, kg/ha"}),
@@ -146,8 +142,8 @@ def loss_curve(
     ----------
     analysis : TrialAnalysis
     factor, speeds : optional
-        As in `trialkit.analysis.speed.speed_means`: speed as a setup factor, else measured speed
-        as a covariate, as a rule that of the second answer.
+        As in `trialkit.analysis.questions.speed.speed_means`: speed as a setup factor, else
+        measured speed as a covariate, as a rule that of the second answer.
     form : {"exponential", "quadratic"}
         The preharvest loss is taken off an exponential of what lies on the ground. A quadratic
         needs a factor of three or more speeds.

@@ -14,20 +14,22 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, Unpack
 
 import numpy as np
 import pandas as pd
 
 from trialkit.decide import draws
 from trialkit.decide.break_even import BreakEven, break_even
-from trialkit.decide.budget import Budget, budget
-from trialkit.decide.comparison import Comparison, Estimate, comparison
-from trialkit.decide.cost import HECTARES_PER_ACRE, years_to_payback
+from trialkit.decide.budget import Budget, Given, budget
+from trialkit.decide.comparison import comparison
+from trialkit.decide.cost import years_to_payback
 from trialkit.decide.prior import probabilities
-from trialkit.decide.words import CAUTION_MORE, EQUALLY, amount, area_unit, percent, whole_places
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.facts import Comparison, Ends, Estimate
+from trialkit.words import balance as words
+from trialkit.words.money import CAUTION_MORE, amount, area_unit
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -77,72 +79,38 @@ class Payback:
     system: str
 
     @property
-    def table_per_ac(self) -> pd.DataFrame:
-        """`table` with what is per ha turned into per acre."""
-        out = self.table.copy()
-        out.loc[["saving_per_ha", "net_per_ha"]] *= HECTARES_PER_ACRE
-        return out.rename({"saving_per_ha": "saving_per_ac", "net_per_ha": "net_per_ac"})
-
-    @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words; the caution last."""
-        unit, size = area_unit(self.system)
-        level = f"{100 * self.confidence:g} %"
-        year, area = self.table.loc["net_per_year"], self.table.loc["net_per_ha"] * size
-        years = self.table.loc["years"]
-        whole = whole_places(*year[["median", "low", "high"]])
-        scale = (
-            "the difference in loss follows a t distribution"
-            if self.basis == "difference"
-            else "the logarithm of the ratio of losses follows a t distribution"
+        told = {"currency": self.currency, "system": self.system}
+        year, area, after = (
+            Ends(*map(float, self.table.loc[name, ["median", "low", "high"]]))
+            for name in ("net_per_year", "net_per_ha", "years")
         )
-        if np.isfinite(years["median"]):
-            latest = (
-                f"{amount(years['low'], 1)} to {amount(years['high'], 1)}"
-                if np.isfinite(years["high"])
-                else f"from {amount(years['low'], 1)} with no upper limit"
-            )
-            repaid = (
-                f"The price is repaid with interest after {amount(years['median'], 1)} years "
-                f"({level} range {latest}){self._life(float(years['high']))}."
-            )
-        else:
-            repaid = "At the median the saving does not repay the price in any number of years."
+        # A price is repaid within the option's life or not at all.
+        short = after.high > self.budget.life
         return (
-            f"{self.found.label} against {self.found.reference_label}: the probability that the "
-            f"saving exceeds the yearly cost of {self.currency} "
-            f"{amount(float(self.budget.annual_cost), 0)} ({self.currency} "
-            f"{amount(float(self.budget.cost_per_ha) * size)} per {unit}) is "
-            f"{percent(self.probability)} ({scale}, "
-            f"{self.found.difference.df:.0f} degrees of freedom), {EQUALLY}{self._believed()}.",
-            f"Left in a year: median {self.currency} {amount(year['median'], whole)} "
-            f"({level} range {amount(year['low'], whole)} to {amount(year['high'], whole)}), "
-            f"{self.currency} {amount(area['median'])} per {unit} ({amount(area['low'])} to "
-            f"{amount(area['high'])}).",
-            repaid,
+            words.probability_it_pays(
+                self.found.label, self.found.reference_label, probability=self.probability,
+                believed=self.with_prior, basis=self.basis, df=self.found.df,
+                annual_cost=float(self.budget.annual_cost), cost=float(self.budget.cost_per_ha),
+                **told,
+            ),
+            words.left_in_a_year(year, area, confidence=self.confidence, **told),
+            words.repaid_after(
+                after, self.confidence, self.budget.life_in_words(self.system) if short else ""
+            ),
             self.area.sentence,
             self.price.sentence,
             CAUTION_MORE,
-        )
-
-    def _believed(self) -> str:
-        if self.with_prior is None:
-            return ""
-        return f"; with what was believed before it is {percent(self.with_prior)}"
-
-    def _life(self, latest: float) -> str:
-        """That a price is repaid within the option's life or not at all."""
-        if latest <= self.budget.life:
-            return ""
-        return f"; it is taken to last {self.budget.life_in_words(self.system)}"
+        )  # fmt: skip
 
     def _repr_html_(self) -> str:
         unit, size = area_unit(self.system)
         rows = {
             f"Saving, {self.currency} per {unit}": self.table.loc["saving_per_ha"] * size,
             f"Left, {self.currency} per {unit}": self.table.loc["net_per_ha"] * size,
-            f"Left in a year, {self.currency}": self.table.loc["net_per_year"],
-            "Years to repay the price": self.table.loc["years"],
+            words.HEADINGS["year"].format(self.currency): self.table.loc["net_per_year"],
+            words.HEADINGS["years"]: self.table.loc["years"],
         }
         cells = [
             (what, *(amount(row[column], places) for column in ("median", "low", "high")))
@@ -151,10 +119,19 @@ class Payback:
         level = f"{100 * self.confidence:g} % range"
         columns = ["", "median", f"{level} from", "to"]
         return card(
-            f"Does it pay: {self.found.label} against {self.found.reference_label}",
+            words.HEADINGS["payback"].format(self.found.label, self.found.reference_label),
             self.sentences,
             table(pd.DataFrame(cells, columns=columns)),
         )
+
+
+def _drawn(each: Budget) -> pd.DataFrame:
+    """What every draw of a budget leaves. The yearly saving repays the price; what it costs to run
+    the option comes off first."""
+    yearly = each.saving_per_year - each.yearly_cost
+    names = ("saved", "price", "area", "saving_per_ha", "net_per_ha", "net_per_year")
+    columns = {name: getattr(each, name) for name in names}
+    return pd.DataFrame(columns | {"years": years_to_payback(each.outlay, each.interest, yearly)})
 
 
 def payback(
@@ -166,7 +143,7 @@ def payback(
     loss: float | None = None,
     n: int = draws.N_DRAWS,
     seed: int = 1,
-    **changes: Any,
+    **given: Unpack[Given],
 ) -> Payback:
     """Probability that an option pays, and how much it may leave.
 
@@ -182,7 +159,7 @@ def payback(
         "ratio".
     n, seed : int
         Draws and their seed.
-    **changes
+    **given
         Fields of `Budget`. ``price``, ``area``, ``running_cost``, ``discount_avoided``,
         ``time_cost``, ``life_area``, ``years``, ``repair`` and ``change_cost`` may be a range:
         (low, high) is uniform, (low, likeliest, high) triangular, more numbers are equally
@@ -203,18 +180,8 @@ def payback(
         raise DesignError(f"Header loss was not analysed for this comparison. {reason}".strip())
     saved = _saved(found, basis, loss)
     p = draws.uniforms(n, 1 + len(_UNCERTAIN), seed)
-    stated = budget(analysis, found.factor, found.level, **changes)
-    drawn: dict[str, Any] = {}
-    for column, name in enumerate(_UNCERTAIN, start=1):
-        given = getattr(stated, name)
-        whole = np.ndim(given) == 1 and len(given) == n
-        no_life = np.ndim(given) == 0 and math.isinf(given) and name in ("life_area", "years")
-        if whole or no_life:
-            drawn[name] = np.broadcast_to(np.asarray(given, dtype=float), n)
-        else:
-            drawn[name] = draws.spread(given, p[:, column])
-    if min(drawn["area"].min(), drawn["price"].min()) <= 0:
-        raise ValueError("price and area must be above zero.")
+    stated = budget(analysis, found.factor, found.level, **given)
+    drawn = _inputs(stated, p)
     each = replace(stated, saved=saved.draw(p[:, 0]), **drawn)
     prior, with_prior = analysis.trial.config.model.prior, None
     if prior is not None and found.log_ratio is not None:
@@ -223,19 +190,7 @@ def payback(
         with_prior = float((held.net_per_year > 0).mean())
     means = {name: float(values.mean()) for name, values in drawn.items()}
     middle = replace(stated, saved=saved.value, **means)
-    # The yearly saving repays the price; what it costs to run the option comes off first.
-    yearly = each.saving_per_year - each.yearly_cost
-    frame = pd.DataFrame(
-        {
-            "saved": each.saved,
-            "price": each.price,
-            "area": each.area,
-            "saving_per_ha": each.saving_per_ha,
-            "net_per_ha": each.net_per_ha,
-            "net_per_year": each.net_per_year,
-            "years": years_to_payback(each.outlay, each.interest, yearly),
-        }
-    )
+    frame = _drawn(each)
     names = ["saving_per_ha", "net_per_ha", "net_per_year", "years"]
     table = pd.DataFrame(
         [draws.summary(frame[name].to_numpy(), analysis.level) for name in names],
@@ -264,6 +219,22 @@ def payback(
     )
 
 
+def _inputs(stated: Budget, p: np.ndarray) -> dict[str, Any]:
+    """Draws of what is uncertain beside the grain kept, at the probabilities `p`, shape (n, k)."""
+    drawn: dict[str, Any] = {}
+    for column, name in enumerate(_UNCERTAIN, start=1):
+        value = getattr(stated, name)
+        whole = np.ndim(value) == 1 and len(value) == len(p)
+        no_life = np.ndim(value) == 0 and math.isinf(value) and name in ("life_area", "years")
+        if whole or no_life:
+            drawn[name] = np.broadcast_to(np.asarray(value, dtype=float), len(p))
+        else:
+            drawn[name] = draws.spread(value, p[:, column])
+    if min(drawn["area"].min(), drawn["price"].min()) <= 0:
+        raise ValueError("price and area must be above zero.")
+    return drawn
+
+
 @dataclass(frozen=True, slots=True)
 class _Saved:
     """Grain kept: minus the difference, or a stated loss times one less the ratio."""
@@ -290,7 +261,7 @@ def _saved(found: Comparison, basis: str, loss: float | None) -> _Saved:
     if basis == "difference":
         if loss is not None:
             raise ValueError("loss is used by basis='ratio' only.")
-        return _Saved(found.difference, None)
+        return _Saved(found.distribution, None)
     if basis != "ratio":
         raise ValueError(f"basis is 'difference' or 'ratio', not {basis!r}.")
     if loss is None or not loss > 0:

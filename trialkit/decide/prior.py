@@ -10,12 +10,10 @@ value at probability p of the trial alone standing for the log ratio at p.
 
 from __future__ import annotations
 
-import math
-
 import numpy as np
 from scipy import stats
 
-from trialkit.decide.comparison import Comparison, Estimate
+from trialkit.facts import Comparison, Estimate
 from trialkit.intake import Prior
 
 _POINTS, _REACH = 4001, 12.0
@@ -71,12 +69,5 @@ def chance_with(found: Comparison, prior: Prior | None, most: float) -> float | 
     if prior is None or found.log_ratio is None:
         return None
     p = (np.arange(20_000) + 0.5) / 20_000
-    values = found.difference.quantile(probabilities(found.log_ratio, prior, p))
+    values = found.distribution.quantile(probabilities(found.log_ratio, prior, p))
     return float((values < most).mean())
-
-
-def in_words(prior: Prior) -> str:
-    """What was believed, in a sentence's part."""
-    low, high = prior.ratio / prior.times, prior.ratio * prior.times
-    middle = "no effect" if math.isclose(prior.ratio, 1) else f"{prior.ratio:.3g} times the loss"
-    return f"{middle}, 19 times in 20 between {low:.2g} and {high:.2g} times the loss"

@@ -21,8 +21,10 @@ from trialkit import units
 from trialkit.decide import draws
 from trialkit.decide.capacity import field_capacity
 from trialkit.decide.loss_curve import LossCurve
-from trialkit.decide.words import CAUTION_MORE, System, amount, area_unit, percent
 from trialkit.display import card, table
+from trialkit.facts import Ends
+from trialkit.words import ground_speed as words
+from trialkit.words.money import CAUTION_MORE, System, area_unit
 
 N_DRAWS = 4_000
 N_SPEEDS = 201
@@ -74,49 +76,21 @@ class SpeedChoice:
     @property
     def sentences(self) -> tuple[str, ...]:
         """The above in words; the caution last."""
-        area, size = area_unit(self.system)
-        unit = "mph" if self.system == "US" else "km/h"
-
-        def speed(value: float) -> str:
-            return f"{float(units.convert(value, 'km/h', unit)):.1f}"
-
-        least, most = self.table["speed"].iloc[[0, -1]]
-        level = f"{100 * self.confidence:g} %"
-        if self.end:
-            way, beyond = {"highest": ("faster", "beyond"), "lowest": ("slower", "below")}[self.end]
-            first = (
-                f"Within the speeds run ({speed(least)} to {speed(most)} {unit}), going {way} cost "
-                f"less per {area} if only loose kernels and hours are counted. Nothing here was "
-                f"measured {beyond} {speed(self.best)} {unit}: do not drive {way} on this page's "
-                "word. Dropped ears, damage, plugging and whether the rolls still pull are not in "
-                "it."
-            )
-        else:
-            first = (
-                f"Grain lost and time together cost least at {speed(self.best)} {unit} ({level} "
-                f"interval {speed(self.best_low)} to {speed(self.best_high)}, looked for between "
-                f"{speed(least)} and {speed(most)})."
-            )
+        looked = float(self.table["speed"].iloc[0]), float(self.table["speed"].iloc[-1])
+        best = Ends(self.best, self.best_low, self.best_high)
         out = [
-            first,
-            f"From {speed(self.flat_low)} to {speed(self.flat_high)} {unit} the cost stays within "
-            f"{self.currency} {amount(self.within * size)} per {area} of the least.",
+            words.least_cost(best, looked, self.end, self.confidence, self.system),
+            words.nearly_as_cheap(
+                self.flat_low, self.flat_high, self.within, self.currency, self.system
+            ),
         ]
-        if not self.end and max(self.at_low_end, self.at_high_end) > 0.05:
-            ends = [
-                f"{percent(share)} that it is at the {word} of these speeds"
-                for share, word in ((self.at_low_end, "lowest"), (self.at_high_end, "highest"))
-                if share > 0.05
-            ]
-            out.append(f"The probability is {' and '.join(ends)}.")
+        if not self.end:
+            out.append(words.at_an_end(self.at_low_end, self.at_high_end))
         if self.curve.misfit_df:
             p = float(stats.chi2.sf(self.curve.misfit, self.curve.misfit_df))
             if p < 0.05:
-                out.append(
-                    f"The losses do not lie well on the {self.curve.form} curve (p = {p:.2g}); "
-                    "read the least cost with care."
-                )
-        return (*out, CAUTION_MORE)
+                out.append(words.off_the_curve(self.curve.form, p))
+        return (*filter(None, out), CAUTION_MORE)
 
     def _repr_html_(self) -> str:
         area, size = area_unit(self.system)
@@ -127,8 +101,22 @@ class SpeedChoice:
         shown["speed"] = units.convert(self.table["speed"].iloc[rows], "km/h", unit)
         caption = f"{self.currency} per {area}; {100 * self.confidence:g} % intervals in brackets"
         names = {"speed": f"speed, {unit}", "loss cost": "grain lost", "time cost": "time"}
-        head = "The ground speed that costs least"
-        return card(head, self.sentences, table(shown, caption, names=names))
+        return card(words.HEADINGS["best"], self.sentences, table(shown, caption, names=names))
+
+
+def _between(
+    curve: LossCurve, limits: tuple[float, float] | None, system: System
+) -> tuple[float, float]:
+    """Speeds to look between; the curve's own unless told."""
+    low, high = limits if limits is not None else (curve.low, curve.high)
+    if not curve.low - 1e-9 <= low < high <= curve.high + 1e-9:
+        unit = "mph" if system == "US" else "km/h"
+        first, last = (float(units.convert(v, "km/h", unit)) for v in (curve.low, curve.high))
+        raise ValueError(
+            f"limits must rise within the speeds the loss is known for, {first:.2f} to {last:.2f} "
+            f"{unit}."
+        )
+    return low, high
 
 
 def best_speed(
@@ -172,14 +160,7 @@ def best_speed(
     ValueError
         For limits beyond the curve's speeds or numbers that cannot be meant.
     """
-    low, high = limits if limits is not None else (curve.low, curve.high)
-    if not curve.low - 1e-9 <= low < high <= curve.high + 1e-9:
-        unit = "mph" if system == "US" else "km/h"
-        first, last = (float(units.convert(v, "km/h", unit)) for v in (curve.low, curve.high))
-        raise ValueError(
-            f"limits must rise within the speeds the loss is known for, {first:.2f} to {last:.2f} "
-            f"{unit}."
-        )
+    low, high = _between(curve, limits, system)
     if price_per_t <= 0 or cost_per_hour < 0 or within < 0:
         raise ValueError("price must be above zero; cost_per_hour and within at least zero.")
     speed = np.linspace(low, high, N_SPEEDS)

@@ -23,83 +23,41 @@ the same way does not stand against it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from enum import Enum
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from trialkit.analysis.at_levels import APART, level_speeds
-from trialkit.analysis.grades import Compared, all_compared, in_order
-from trialkit.decide.budget import Budget, budget
+from trialkit.analysis.family import comparisons, strongest_first
+from trialkit.analysis.questions.at_levels import APART, level_speeds
+from trialkit.decide.balance import Balance, balance
 from trialkit.decide.capacity import EFFICIENCY, ExtraTime, extra_time
-from trialkit.decide.comparison import comparison
 from trialkit.decide.cost import HECTARES_PER_ACRE
 from trialkit.decide.discount import discount
-from trialkit.decide.prior import chance_with
-from trialkit.decide.what_if import NO_OPTION, needed_saving
 from trialkit.display import card, table
 from trialkit.errors import DesignError
+from trialkit.facts import Comparison
 from trialkit.quantities import lower_first
+from trialkit.responses import RESPONSES
+from trialkit.words.advice import IN_TABLE
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
     from trialkit.decide.grades import DiscountTable
 
-COUNT = ("header_loss", "kernel_damage", "ear_butt_damage", "dropped_ears", "processing_loss",
-         "broken_corn", "foreign_material", "residue_mass", "residue_score",
-         "leaf_intake")  # fmt: skip
-"""Responses that speak for or against a setup; yield, moisture and what lay there before do not."""
 GRAIN = "header_loss"
 
 
 class Advice(Enum):
     """What follows for one level; the value is its word in a table."""
 
-    TRY = "try"
-    STAY = "stay"
-    PAYS = "pays"
-    COSTS = "costs more than it saves"
-    CHOICE = "open: you choose"
-    UNSETTLED = "not settled"
-
-
-@dataclass(frozen=True, slots=True)
-class Balance:
-    """What a level brings and costs against the reference, in money per ha harvested.
-
-    Attributes
-    ----------
-    grain : (float, float, float)
-        Worth of the grain kept at the header, with its interval; below zero where it is lost.
-    damage, time, option : float
-        Discount avoided, time saved and yearly cost of the option, each as it adds to the balance.
-    net : (float, float, float)
-        All of it; the interval is that of the grain.
-    unpriced : tuple of Compared
-        Found differences that nobody priced.
-    time_priced : bool
-        Whether an hour has a price, or none is taken or saved.
-    chance, believed : float and float or None
-        That something is left: by the trial alone, and with what was believed before it.
-    hour : (float, float, float) or None
-        Price of an hour at which nothing is left, where the level takes or saves time: the extra
-        hours of the slower speed are worth taking below it.
-    area : float or None
-        ha a year the option is kept on; None where none is bought.
-    """
-
-    grain: tuple[float, float, float]
-    damage: float
-    time: float
-    option: float
-    net: tuple[float, float, float]
-    unpriced: tuple[Compared, ...]
-    time_priced: bool
-    chance: float
-    believed: float | None
-    hour: tuple[float, float, float] | None
-    area: float | None
+    TRY = IN_TABLE["try"]
+    STAY = IN_TABLE["stay"]
+    PAYS = IN_TABLE["pays"]
+    COSTS = IN_TABLE["costs"]
+    CHOICE = IN_TABLE["choice"]
+    UNSETTLED = IN_TABLE["unsettled"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -108,34 +66,36 @@ class LevelVerdict:
 
     Attributes
     ----------
-    primary : Compared
+    primary : Comparison
         In the response the trial is about.
-    others : tuple of Compared
-        In the other responses of `COUNT`, as analysed.
+    others : tuple of Comparison
+        In the other responses that speak for or against a setup, as analysed.
     time : ExtraTime or None
         Where the level is driven at another ground speed than the reference; ``cost_per_hour`` is
         zero where no price of an hour is given.
-    bought : bool
-        Whether the trial's option is bought for it.
     balance : Balance or None
         None where no price of grain is given, or the header loss was not compared.
     advice : Advice
     """
 
-    primary: Compared
-    others: tuple[Compared, ...]
+    primary: Comparison
+    others: tuple[Comparison, ...]
     time: ExtraTime | None
-    bought: bool
     balance: Balance | None
     advice: Advice
 
     @property
-    def better(self) -> tuple[Compared, ...]:
+    def bought(self) -> bool:
+        """Whether the trial's option is bought for it."""
+        return self.primary.bought
+
+    @property
+    def better(self) -> tuple[Comparison, ...]:
         """Where it was found better."""
         return tuple(c for c in (self.primary, *self.others) if c.grade.found and c.is_better)
 
     @property
-    def worse(self) -> tuple[Compared, ...]:
+    def worse(self) -> tuple[Comparison, ...]:
         """Where it was found worse."""
         return tuple(c for c in (self.primary, *self.others) if c.grade.found and not c.is_better)
 
@@ -255,33 +215,33 @@ def verdict(
         response = analysis.primary
     result = analysis.responses[response]
     hour = config.hour_cost if hour_cost is None else hour_cost
-    every = all_compared(result)
     option = config.option
+    bought = None if option is None else (option.factor, option.level)
+    every = comparisons(result, bought=bought)
     names = list(dict.fromkeys(c.factor for c in every))
     if option is not None and option.factor in names:
         names.sort(key=lambda name: name != option.factor)
     levels = []
     for name in names:
         first = option.level if option is not None and option.factor == name else None
-        for own in in_order([c for c in every if c.factor == name], first):
+        for own in strongest_first([c for c in every if c.factor == name], first):
             others = tuple(
-                c for n in COUNT if n != response and n in analysis.responses
-                for c in all_compared(analysis.responses[n])
+                c for n, record in RESPONSES.items()
+                if record.speaks and n != response and n in analysis.responses
+                for c in comparisons(analysis.responses[n])
                 if (c.factor, c.level) == (own.factor, own.level)
             )  # fmt: skip
             time = _time(analysis, own, hour or 0.0, efficiency)
-            bought = option is not None and (option.factor, option.level) == (name, own.level)
             found = tuple(c for c in (own, *others) if c.grade.found)
-            balance = _balance(analysis, own, found, time, hour, discounts, bought)
+            worth = _balance(analysis, own, found, time, hour, discounts)
             levels.append(
-                LevelVerdict(own, others, time, bought, balance,
-                             advise(found, time, balance, bought))
+                LevelVerdict(own, others, time, worth, advise(found, time, worth, own.bought))
             )  # fmt: skip
     return Verdict(response, tuple(levels), hour, config.currency, config.units)
 
 
 def advise(
-    found: tuple[Compared, ...], time: ExtraTime | None, balance: Balance | None, bought: bool
+    found: tuple[Comparison, ...], time: ExtraTime | None, balance: Balance | None, bought: bool
 ) -> Advice:
     """What follows from what was found (differences only), the time taken and the balance."""
     better = [c for c in found if c.is_better]
@@ -305,7 +265,7 @@ def advise(
 
 
 def _time(
-    analysis: TrialAnalysis, own: Compared, hour: float, efficiency: float
+    analysis: TrialAnalysis, own: Comparison, hour: float, efficiency: float
 ) -> ExtraTime | None:
     """Time of a level that is driven at another speed, by what was measured on its strips, else by
     what was set, else by what its levels are called."""
@@ -324,16 +284,10 @@ def _time(
 
 
 def _balance(
-    analysis: TrialAnalysis, own: Compared, differ: tuple[Compared, ...], time: ExtraTime | None,
-    hour: float | None, discounts: DiscountTable | None, bought: bool,
+    analysis: TrialAnalysis, own: Comparison, differ: tuple[Comparison, ...],
+    time: ExtraTime | None, hour: float | None, discounts: DiscountTable | None,
 ) -> Balance | None:  # fmt: skip
-    """The budget of a level, at the estimate of the grain it keeps and at both ends."""
-    config = analysis.trial.config
-    if not config.price_per_t or GRAIN not in analysis.responses:
-        return None
-    found = comparison(analysis, GRAIN, own.factor, own.level)
-    if found is None:
-        return None
+    """The balance of a level, with the discount for damage where damage was found to differ."""
     unpriced = [c for c in differ if c.response != GRAIN]
     avoided = 0.0
     if discounts is not None and any(c.response == "kernel_damage" for c in unpriced):
@@ -341,37 +295,9 @@ def _balance(
         if per_ha is not None:
             avoided = per_ha
             unpriced = [c for c in unpriced if c.response != "kernel_damage"]
-    free: dict[str, Any] = {} if bought else {"area": 1.0, **NO_OPTION}
-    middle = budget(
+    return balance(
         analysis, own.factor, own.level, discount_avoided=avoided,
-        time_cost=time.cost_per_ha if time is not None else 0.0, **free,
+        time_cost=0.0 if time is None else time.cost_per_ha,
+        hours_per_ha=0.0 if time is None else time.hours_per_ha,
+        time_priced=time is None or hour is not None, unpriced=tuple(unpriced),
     )  # fmt: skip
-    low, high = found.difference.interval(analysis.level)
-    each = [replace(middle, saved=kg) for kg in (middle.saved, -high, -low)]
-    needed = needed_saving(middle)
-    return Balance(
-        grain=_three(b.saving_per_ha - b.other_per_ha for b in each),
-        damage=avoided,
-        time=-float(middle.time_cost),
-        option=-float(middle.annual_cost / middle.area),
-        net=_three(b.net_per_ha for b in each),
-        unpriced=tuple(unpriced),
-        time_priced=time is None or hour is not None,
-        chance=1.0 - found.difference.above(-needed),
-        believed=chance_with(found, config.model.prior, -needed),
-        hour=None if time is None else _hour(each, time),
-        area=float(middle.area) if bought else None,
-    )
-
-
-def _hour(each: list[Budget], time: ExtraTime) -> tuple[float, float, float]:
-    """Price of an hour at which each budget leaves nothing, the ends in rising order."""
-    value, one, other = (
-        float(b.net_per_ha + b.time_cost) / time.hours_per_ha for b in each
-    )
-    return value, min(one, other), max(one, other)
-
-
-def _three(values: Any) -> tuple[float, float, float]:
-    value, low, high = (float(v) for v in values)
-    return value, low, high

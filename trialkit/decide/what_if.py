@@ -1,10 +1,7 @@
-"""What an option leaves with a user's own numbers, in a form that a page can work out again.
+"""What an option leaves with a user's own numbers: each setup as run, and at one ground speed.
 
-The saving is known as a t distribution (`Comparison.difference`, or the difference at one ground
-speed). A page gets its quantiles at fixed probabilities, so that its script needs no t
-distribution: value and balance are linear in the saving, their intervals are those of the saving,
-and the chance that it pays is the share of quantiles above the saving that would break even, read
-off the polygon through them.
+The grain kept is known as a t distribution (`Comparison.distribution`, or the difference at one
+speed). A page works the balance of it out again in its script.
 """
 
 from __future__ import annotations
@@ -12,28 +9,23 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 import numpy as np
 from scipy import stats
 
 from trialkit import units
-from trialkit.analysis.at_levels import effects_at
-from trialkit.analysis.curves import Line
-from trialkit.decide.break_even import BreakEven, break_even
-from trialkit.decide.budget import Budget, of_option
-from trialkit.decide.comparison import Estimate, comparison
-from trialkit.decide.words import amount, area_unit, percent, whole_places
+from trialkit.analysis.questions.at_levels import effects_at
+from trialkit.analysis.questions.curve_line import Line
+from trialkit.decide.balance import Balance
+from trialkit.decide.budget import Budget, stated
+from trialkit.decide.comparison import comparison
 from trialkit.errors import DesignError
+from trialkit.facts import Estimate
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
-    from trialkit.analysis.curves import EffectCurve
-
-PROBABILITIES = np.array([0.0005, *(i / 400 for i in range(1, 400)), 0.9995])
-# Where the trial states no area: a round one, said to be an example.
-EXAMPLE_AREA = 100.0
-NO_OPTION = {"option_price": 0.0, "years": 10.0, "interest": 0.08}
+    from trialkit.analysis.questions.curves import EffectCurve
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,113 +56,11 @@ class Scenario:
         """Whether all strips count, at whatever speed they were run."""
         return self.speed is None and not self.setting
 
-    def quantiles(self) -> np.ndarray:
-        """Grain kept (kg/ha) at `PROBABILITIES`, six digits."""
-        exact = np.asarray(self.saved.quantile(PROBABILITIES), dtype=float)
-        return np.array([float(f"{value:.6g}") for value in exact])
-
-
-@dataclass(frozen=True, slots=True)
-class Figures:
-    """What a scenario comes to.
-
-    Attributes
-    ----------
-    value_per_ha, net_per_ha, value_per_year, net_per_year : (float, float, float)
-        Estimate and interval.
-    area : BreakEven
-    given : Budget
-        With the scenario's saving.
-    probability : float
-        That the value of the grain kept exceeds the annual cost.
-    confidence : float
-    currency, system : str
-    """
-
-    value_per_ha: tuple[float, float, float]
-    net_per_ha: tuple[float, float, float]
-    value_per_year: tuple[float, float, float]
-    net_per_year: tuple[float, float, float]
-    area: BreakEven
-    given: Budget
-    probability: float
-    confidence: float
-    currency: str
-    system: str
-
-    @property
-    def annual_cost(self) -> float:
-        """What the option costs a year."""
-        return float(self.given.annual_cost)
-
-    @property
-    def lines(self) -> dict[str, tuple[str, str, str]]:
-        """Name, amount and range of each figure in words; a page's script says the same."""
-        unit, size = area_unit(self.system)
-        level = f"{100 * self.confidence:g} % interval"
-        value = self.value_per_ha[0]
-        even, fewest, widest = self.area.in_system
-        places = whole_places(even, fewest, widest)
-        if self.annual_cost == 0:
-            area = "no cost to cover" if value >= 0 else "never: it loses grain"
-            reach = ""
-        elif math.isinf(even):
-            area = "none at this estimate"
-            reach = "" if math.isinf(fewest) else f"{level} from {amount(fewest, 0)} {unit} up"
-        else:
-            area = f"{amount(even, places)} {unit} a year"
-            reach = f"{level} {amount(fewest, places)} to {amount(widest, places)}"
-        pays = "Chance that it pays" if self.annual_cost else "Chance that it saves grain"
-        name, turned = ("Grain saved", 1) if value >= 0 else ("Grain lost", -1)
-
-        def told(three: tuple[float, float, float], places: int | None = None) -> tuple[str, str]:
-            at, low, high = three
-            places = whole_places(at, low, high) if places is None else places
-            reach = f"{level} {amount(low, places)} to {amount(high, places)}"
-            return f"{self.currency} {amount(at, places)}", reach
-
-        def worth(three: tuple[float, float, float]) -> tuple[float, float, float]:
-            at, *ends = (turned * v for v in three)
-            return (at, *sorted(ends))  # type: ignore[return-value]
-
-        def per_area(three: tuple[float, float, float]) -> tuple[float, float, float]:
-            return three[0] * size, three[1] * size, three[2] * size
-
-        here = f"on {amount(self.given.area / size, 0)} {unit} a year"
-        cost = (f"{self.currency} {amount(self.annual_cost / self.given.area * size)}",
-                f"{self.currency} {amount(self.annual_cost, 0)} a year; it lasts "
-                f"{self.given.life_in_words(self.system)} and is covered by "
-                f"{self._needed}")  # fmt: skip
-        if self.annual_cost == 0:
-            cost = ("nothing", "")
-        per, year = f"Left per {unit}, cost paid", "Left in a year, cost paid"
-        left, net = per_area(self.net_per_ha), self.net_per_year
-        if self.annual_cost == 0:  # nothing is paid
-            side = "Gain" if value >= 0 else "Loss"
-            per, year, left, net = f"{side} per {unit}", f"{side} a year", worth(left), worth(net)
-        return {
-            "value": (f"{name}, per {unit}", *told(worth(per_area(self.value_per_ha)), 2)),
-            "cost": (f"What it costs, per {unit}", *cost),
-            "left": (per, *told(left, 2)),
-            "year": (f"{name}, a year", *told(worth(self.value_per_year))),
-            "net": (year, *told(net)),
-            "even": ("Pays for itself from", area, reach),
-            "chance": (pays, percent(self.probability), here),
-        }
-
-    @property
-    def _needed(self) -> str:
-        """The grain that covers the cost, per area: "0.37 bu/ac"."""
-        needed = float(self.given.needed)
-        if self.system == "US":
-            return f"{amount(float(units.kg_ha_to_bu_ac(needed)))} bu/ac"
-        return f"{amount(needed, 1)} kg/ha"
-
 
 def figures(
     scenario: Scenario, given: Budget, confidence: float, currency: str, system: str
-) -> Figures:
-    """The figures of a scenario under a budget of single numbers.
+) -> Balance:
+    """The balance of a scenario under a budget of single numbers.
 
     Raises
     ------
@@ -184,26 +74,11 @@ def figures(
         raise ValueError(
             "cost, interest, repair and labour must not be below zero, the life above it."
         )
-    own = replace(given, saved=scenario.saved.value)
-    ends = scenario.saved.interval(confidence)
-    each = [replace(own, saved=saved) for saved in (scenario.saved.value, *ends)]
-
-    def three(name: str) -> tuple[float, float, float]:
-        at, low, high = (float(getattr(one, name)) for one in each)
-        return at, low, high
-
-    quantiles = scenario.quantiles()
-    below = float(np.interp(needed_saving(own), quantiles, PROBABILITIES, left=0.0, right=1.0))
-    return Figures(
-        three("saving_per_ha"), three("net_per_ha"), three("saving_per_year"),
-        three("net_per_year"), break_even(own, "area", ends, confidence, currency, system),
-        own, 1.0 - below, confidence, currency, system,
+    return Balance(
+        scenario.factor, scenario.level, scenario.label, scenario.reference_label,
+        replace(given, saved=scenario.saved.value), scenario.saved, confidence, currency, system,
+        bought=bool(given.annual_cost),
     )  # fmt: skip
-
-
-def needed_saving(given: Budget) -> float:
-    """Grain kept (kg/ha) from which a budget of single numbers leaves something."""
-    return float(given.needed)
 
 
 def scenarios(
@@ -241,7 +116,7 @@ def scenarios(
         found = comparison(analysis, "header_loss", first.factor, level)
         assert found is not None
         own = (found.factor, found.level, found.label, found.reference_label)
-        out.append(Scenario(*own, None, _minus(found.difference)))
+        out.append(Scenario(*own, None, _minus(found.distribution)))
         if speed is not None:
             table = effects_at(analysis["header_loss"], found.factor, level, speed)
             for row in table.itertuples():
@@ -250,7 +125,7 @@ def scenarios(
         elif curve is not None:
             line = Line(curve.fit, curve.result, found.factor, level, found.reference, curve.along)
             for pace in _speeds(curve, level, analysis.trial.config.units):
-                at = line.told(np.array([pace]))
+                at = line.compared(np.array([pace]))
                 df = float(at.df[0])
                 ends = at.interval("difference", stats.t.ppf(0.5 + analysis.level / 2, df))
                 value, low, high = (float(end[0]) for end in ends)
@@ -259,8 +134,8 @@ def scenarios(
     return tuple(out)
 
 
-def inputs(analysis: TrialAnalysis, scenario: Scenario, **changes: float | None) -> Budget:
-    """The trial's own numbers for a scenario, those of `changes` that are given in their place.
+def inputs(analysis: TrialAnalysis, scenario: Scenario, area: float | None = None) -> Budget:
+    """The trial's own numbers for a scenario, on another area (ha a year) where one is given.
 
     A setup that is no bought option costs nothing; without a stated area it is `EXAMPLE_AREA` of
     the trial's unit of area.
@@ -272,11 +147,10 @@ def inputs(analysis: TrialAnalysis, scenario: Scenario, **changes: float | None)
     """
     config = analysis.trial.config
     option = config.option
-    given: dict[str, Any] = {"price": config.price_per_t}
-    given |= {"area": EXAMPLE_AREA * area_unit(config.units)[1], **NO_OPTION}
-    if option is not None and (option.factor, option.level) == (scenario.factor, scenario.level):
-        given |= of_option(option)
-    given |= {name: value for name, value in changes.items() if value is not None}
+    own = (scenario.factor, scenario.level)
+    given = stated(config, option is not None and (option.factor, option.level) == own)
+    if area is not None:
+        given["area"] = area
     if given["price"] is None:
         raise DesignError("The trial gives no price of grain.")
     return Budget(saved=scenario.saved.value, **given)

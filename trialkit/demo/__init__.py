@@ -6,7 +6,7 @@ import tempfile
 from pathlib import Path
 
 from trialkit.demo.denied import denied
-from trialkit.demo.scenarios import CUSHION_PAIRS, GAP_FIELDS, SCENARIOS, SPLIT_STRIPS, Scenario
+from trialkit.demo.scenarios import CUSHION_PAIRS, GAP_FIELDS, SCENARIOS, SPLIT_STRIPS, DemoTrial
 from trialkit.intake import write_all
 from trialkit.plan.record import RECORD
 from trialkit.simulate import write_simulated
@@ -16,7 +16,7 @@ __all__ = [
     "GAP_FIELDS",
     "SCENARIOS",
     "SPLIT_STRIPS",
-    "Scenario",
+    "DemoTrial",
     "denied",
     "write_demo",
 ]
@@ -40,7 +40,7 @@ def write_demo(dest: Path) -> list[Path]:
     return out
 
 
-def _record(scenario: Scenario) -> bytes:
+def _record(scenario: DemoTrial) -> bytes:
     """The plan as its own folder would keep it."""
     with tempfile.TemporaryDirectory() as folder:
         planned = scenario.plan().write(Path(folder) / "plan", scenario.counted)

@@ -36,7 +36,7 @@ from trialkit.trial import Trial
 
 
 @dataclass(frozen=True, slots=True)
-class Scenario:
+class DemoTrial:
     """One demo trial: everything needed to draw it again.
 
     Attributes
@@ -209,7 +209,7 @@ def _config(title: str, setups: tuple[SetupFactor, ...], **own: object) -> Trial
 
 
 LONG_BOTTOM = (Ground("Long Bottom", length=1200 * FOOT, planter_rows=16, headland=60 * FOOT),)
-CUSHION_PAIRS = Scenario(
+CUSHION_PAIRS = DemoTrial(
     folder="cushion_pairs",
     seed=1,
     config=_config(
@@ -263,7 +263,7 @@ EIGHT = tuple(
         "High Eighty",
     )
 )
-GAP_FIELDS = Scenario(
+GAP_FIELDS = DemoTrial(
     folder="gap_fields",
     seed=1,
     config=_config("Three stripper-plate gaps on eight fields", (GAP,)),
@@ -312,7 +312,7 @@ GAP_FIELDS = Scenario(
 LONG_METRIC = (
     Ground("Long Bottom", length=400.0, row_spacing=0.75, planter_rows=16, headland=18.0),
 )
-SPLIT_STRIPS = Scenario(
+SPLIT_STRIPS = DemoTrial(
     folder="split_strips",
     seed=1,
     config=_config(

@@ -19,25 +19,25 @@ from trialkit.header.arithmetic import (
     top_speed,
 )
 from trialkit.header.capacity import field_capacity, field_capacity_us
-from trialkit.header.check import HeaderReport, check_header
-from trialkit.header.findings import Item
+from trialkit.header.check import check_header
+from trialkit.header.items import HeaderFault, HeaderItem
 from trialkit.header.limits import HeaderLimits
 from trialkit.header.noise import RowNoise, row_noise
 from trialkit.header.plates import GapTarget, gap_target, pinches, plate_gaps, repairs
+from trialkit.header.report import HeaderReport
 from trialkit.header.rolls import ROLLS
 from trialkit.header.speeds import at_speeds
 from trialkit.header.strips import strip_gaps
 from trialkit.header.unit import Assumed, RowUnit
-from trialkit.header.words import CAUTION
 
 __all__ = [
-    "CAUTION",
     "ROLLS",
     "Assumed",
     "GapTarget",
+    "HeaderFault",
+    "HeaderItem",
     "HeaderLimits",
     "HeaderReport",
-    "Item",
     "RowNoise",
     "RowUnit",
     "at_speeds",

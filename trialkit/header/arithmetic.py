@@ -1,7 +1,7 @@
 """The arithmetic of a row unit: feed rate, pull-through, speeds against each other.
 
 Functions of numbers or arrays, broadcast against each other. Units are those of the trial's tables
-(`trialkit.schema`): speed km/h, row spacing m, population plants/ha, rotation 1/min, lengths on
+(`trialkit.responses`): speed km/h, row spacing m, population plants/ha, rotation 1/min, lengths on
 the row unit mm; surface speeds are m/s.
 
 Pull-through

@@ -19,8 +19,8 @@ from statsmodels.stats.proportion import proportion_confint
 
 from trialkit.display import card
 from trialkit.errors import TrialkitError
-from trialkit.intake.halves import length
-from trialkit.schema import System
+from trialkit.responses.schema import System
+from trialkit.words import ear_butts as words
 
 SHARES = (0.01, 0.05)
 """Shares of the butts for which the gap is told."""
@@ -28,13 +28,6 @@ FEW = 20
 """Fewer ears than this are said to be few: 20 to 30 a field, as of stalks (common practice)."""
 LEAST = 5
 """Ears below which no gap is computed: their spread is not known."""
-ASSUMES = (
-    "It is assumed that an ear comes down butt first onto the plates, that its butt is round and "
-    "does not give, and that it passes between the plates where it is narrower than the gap. Husks "
-    "hold a butt up, a hard pull on the shank draws it in, and a rounded butt wider than the gap "
-    "dips some way between the plates: with rolls or knives close below, more butts touch them. "
-    "Where a cushion covers the plates' edges, the opening it leaves is the gap that counts."
-)
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,41 +74,23 @@ class ButtReach:
     depth: float | None = None
     level: float = 0.95
 
-    def sentences(self, system: System) -> tuple[str, ...]:
-        """What it says, in the trial's own units, with what it assumes."""
-        gap = length(self.gap, system)
-        likely = f"{_percent(self.low)} and {_percent(self.high)} %"
-        reach = (
-            f"{self.reached} of {self.ears} ear butts would reach the rolls and may shell: "
-            f"{_percent(self.share)} %"
-            if self.reached
-            else f"none of the {self.ears} ear butts measured would reach the rolls: 0 %"
-        )
-        said = [
-            f"At a gap of {gap}, by diameter alone {reach}, the true figure is likely between "
-            f"{likely}."
-        ]
+    def sentences(self, system: System, which: str = "") -> tuple[str, ...]:
+        """What it says, in the trial's own units, with what it assumes; `which` names the gap."""
+        interval = (self.low, self.high)
+        said = [words.reach(self.gap, self.ears, self.reached, interval, system, which)]
         if self.ears < FEW:
-            said.append(f"{self.ears} ears are few: measure 20 to 30 in each field.")
-        for each in self.gaps:
-            said.append(
-                f"{_percent(each.share)} % of butts would reach the rolls at a gap of "
-                f"{length(each.gap, system)}, likely between {length(each.low, system)} and "
-                f"{length(each.high, system)}, if diameters scatter as a bell curve."
-            )
-        said.append(ASSUMES)
+            said.append(words.few_ears(self.ears))
+        said += [words.gap_for_share(g.share, g.gap, g.low, g.high, system) for g in self.gaps]
+        said.append(words.assumed())
         if self.depth is not None:
-            said.append(
-                f"A butt is counted that dips {length(self.depth, system)} below the plates' upper "
-                "face, as a ball of its diameter would."
-            )
+            said.append(words.dips(self.depth, system))
         return tuple(said)
 
     def __repr__(self) -> str:
         return f"ButtReach({self.reached} of {self.ears} ears at {self.gap:.1f} mm)"
 
     def _repr_html_(self) -> str:
-        return card("Ear butts and the gap", list(self.sentences("SI")), "")
+        return card(words.heading(), list(self.sentences("SI")), "")
 
 
 def butts_reaching(
@@ -213,7 +188,3 @@ def _gap_for(
     # A few very uneven ears put the lower end below nothing.
     gap, low, high = (gap_reaching(max(float(q), 0.0), depth) for q in quantiles)
     return ButtGap(share, gap, low, high)
-
-
-def _percent(share: float) -> str:
-    return f"{100 * share:.0f}"

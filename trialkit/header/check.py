@@ -4,21 +4,19 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit.errors import DesignError
+from trialkit.facts import Note
 from trialkit.header import arithmetic as a
 from trialkit.header.capacity import field_capacity
-from trialkit.header.finding_words import row_words
-from trialkit.header.findings import Item, items_of
+from trialkit.header.findings import items_of
 from trialkit.header.limits import HeaderLimits
-from trialkit.header.noise import spread_after
 from trialkit.header.plates import (
-    FEWEST,
     PLATES,
     STATIONS,
     GapTarget,
@@ -28,181 +26,18 @@ from trialkit.header.plates import (
     repairs,
     station_words,
 )
+from trialkit.header.report import HeaderReport
 from trialkit.header.rolls import judge_rolls, top_speeds
-from trialkit.header.shown import html
 from trialkit.header.strips import headers_of
+from trialkit.header.told import told_of
 from trialkit.header.unit import RowUnit
-from trialkit.header.whole import gap_kind, medians_of
-from trialkit.header.words import NOT_MEASURED, sentences
+from trialkit.header.whole import medians_of
 from trialkit.trial import Trial
 
 OTHERS = ("roll_clearance", "plate_edge_wear", "chain_slack", "chain_stretch", "flaps")
 """Readings that need no arithmetic: each against its limit."""
-@dataclass(frozen=True, slots=True, eq=False, repr=False)
-class HeaderReport:
-    """One header as measured. Lengths mm, speeds km/h, surface speeds m/s, areas ha.
-
-    Attributes
-    ----------
-    header : str
-    rows : DataFrame
-        One row per row unit, from the left in the direction of travel: ``row``; what `plate_gaps`
-        makes of its gaps and plates; the plates' distances from the row's centre; ``target_front,
-        target_rear, departure_front, departure_rear``; ``clearance_1`` to ``clearance_5``,
-        ``least_clearance``, ``pinched`` (stations in words); what `judge_rolls` makes of its rolls;
-        the readings of `OTHERS`; ``rank`` (1 is first, missing where the row has nothing of its
-        own); ``verdict`` (words).
-    items : tuple of Item
-        The list of what to fix: what all rows share, then row by row. Everything that is told to
-        be done comes from it.
-    fields : DataFrame
-        One row per field the header ran in: ``field, strips, population`` (plants/ha),
-        ``row_spacing`` (m), ``speed, roll_rpm``, ``feed_row, feed_header`` (plants/s), ``stalks``,
-        ``target_front, target_rear, by_stalks``, ``pull_through`` (mm of roll), ``roll_ratio,
-        chain_ratio`` (over ground speed), ``capacity`` (ha/h), ``hours_per_ha``.
-    repairs : DataFrame
-        What each repair of a row's gap takes off the spread between rows; see `plates.repairs`.
-    target : GapTarget
-        From all stalks measured.
-    speed, fastest, pull_speed : float
-        Mean and highest ground speed (km/h), speed of the stalk through the rolls (m/s).
-    rpm : float
-        Of the rolls, 1/min.
-    new_speeds : (float, float, float)
-        Highest speed at which new rolls pull, km/h: with the sizes as they stand, and at both ends
-        of those assumed.
-    medians, setting : (float, float)
-        Front and rear gap of the median row, and as set when it was measured; NaN where unknown.
-    own_gaps : bool
-        Whether its strips were run at gaps of their own, so that none is the header's.
-    unit : RowUnit
-    limits : HeaderLimits
-    cushion : bool
-    efficiency : float
-    system : str
-        "US" or "SI": what the words speak in.
-    width : float
-        Of the header, m.
-    row_units : int
-        Of the header, as the trial's settings say; `rows` may hold fewer.
-    speeds : tuple of float
-        Distinct ground speeds its strips were set to, else measured at, km/h.
-    notes : tuple of str
-        What could not be said, and why.
-    """
-
-    header: str
-    rows: pd.DataFrame
-    fields: pd.DataFrame
-    repairs: pd.DataFrame
-    target: GapTarget
-    speed: float
-    fastest: float
-    pull_speed: float
-    rpm: float
-    new_speeds: tuple[float, float, float]
-    medians: tuple[float, float]
-    setting: tuple[float, float]
-    own_gaps: bool
-    unit: RowUnit
-    limits: HeaderLimits
-    cushion: bool
-    efficiency: float
-    system: str
-    width: float
-    row_units: int
-    speeds: tuple[float, ...] = ()
-    notes: tuple[str, ...] = ()
-    items: tuple[Item, ...] = ()
-
-    @property
-    def summary(self) -> pd.Series:
-        """The header in one line: means over its rows and over the strips it ran.
-
-        ``rows, to_repair, gap_front, gap_rear, taper, gap_sd`` (mm), ``feed_row, feed_header``
-        (plants/s), ``pull_through`` (mm, at the mean speed), ``top_speed`` (km/h, of the row with
-        the shortest rolls), ``roll_ratio, chain_ratio, hours_per_ha``.
-        """
-        rows, weight = self.rows, self.weights
-
-        def mean(column: str) -> float:
-            values = self.fields[column].to_numpy(float)
-            known = ~np.isnan(values)
-            return (
-                float(np.average(values[known], weights=weight[known])) if known.any() else np.nan
-            )
-
-        return pd.Series(
-            {
-                "rows": len(rows),
-                "to_repair": len(self.items),
-                "gap_front": rows["gap_front"].mean(),
-                "gap_rear": rows["gap_rear"].mean(),
-                "taper": rows["taper"].mean(),
-                "gap_sd": rows["gap"].std(),
-                "feed_row": mean("feed_row"),
-                "feed_header": mean("feed_header"),
-                "pull_through": mean("pull_through"),
-                "top_speed": rows["top_speed"].min(),
-                "roll_ratio": mean("roll_ratio"),
-                "chain_ratio": mean("chain_ratio"),
-                "hours_per_ha": mean("hours_per_ha"),
-            }
-        )
-
-    @property
-    def weights(self) -> np.ndarray:
-        """What each field counts for in a mean: its strips; before there are any, all the same."""
-        strips = self.fields["strips"].to_numpy(float)
-        return strips if strips.any() else np.ones(len(strips))
-
-    @property
-    def first(self) -> pd.DataFrame:
-        """Rows with something of their own on the list, in its order."""
-        return self.rows[self.rows["rank"].notna()].sort_values("rank").reset_index(drop=True)
-
-    @property
-    def measured(self) -> bool:
-        """Whether any reading stands in any row; "in order" is nothing to go by without one."""
-        return bool(self.rows["verdict"].ne(NOT_MEASURED).any())
-
-    @property
-    def aims(self) -> tuple[float, float]:
-        """Front and rear gap a row is to be set to, mm: that of the others where they are in order,
-        else the setting, else the target."""
-        many = self.rows["gap_front"].notna().sum() >= FEWEST
-        front, rear = self.target[:2]
-        if gap_kind(self) not in ("all wide", "all narrow"):
-            off = np.subtract(self.medians, self.setting)
-            kept = many and not (np.abs(off) > self.limits.own_gap).any()
-            for pair in (self.medians if kept else self.setting, self.setting, self.medians):
-                if not np.isnan(pair).any():
-                    front, rear = pair
-                    break
-        taper = self.limits.taper
-        return front, rear if abs(rear - front - taper) <= self.limits.taper_off else front + taper
-
-    @property
-    def plates_out(self) -> tuple[int, ...]:
-        """Places in `rows` of those whose plates are to be set: crooked, bent, or a gap off."""
-        out = self.rows["crooked"] | self.rows["off"] | self.rows["bent"]
-        return tuple(np.flatnonzero(out.to_numpy()).tolist())
-
-    @property
-    def gaps_after(self) -> np.ndarray:
-        """Mean gap of every row (mm) once those of `plates_out` are set to the median."""
-        return spread_after(self.rows["gap"], self.plates_out)
-
-    @property
-    def sentences(self) -> tuple[str, ...]:
-        """The report in words, in the trial's own units."""
-        return sentences(self)
-
-    def __repr__(self) -> str:
-        return f"HeaderReport({self.header!r}: {len(self.rows)} rows, {len(self.items)} to fix)"
-
-    def _repr_html_(self) -> str:
-        return html(self)
+FEW_STALKS = 20
+"""Fewer stalks than this are said to be few (common practice)."""
 
 
 def check_header(
@@ -260,7 +95,6 @@ def check_header(
     strips["speed"] = given.mean() if given.size else measured
     if roll_rpm is not None:
         strips["roll_rpm"] = roll_rpm
-    notes: list[str] = []
     mean = float(given.mean() if given.size else strips["speed"].mean())
     fastest = float(given.max() if given.size else strips["speed"].max())
     rpm = _known(strips["roll_rpm"].mean(), roll_rpm)
@@ -270,24 +104,7 @@ def check_header(
     target = gap_target(stalks["diameter"], cushion=cushion, limits=limits)
     rows = _rows(checked, target, rpm, fastest, unit, limits)
     fields = _fields(trial, grounds, unit, limits, cushion, efficiency, population, row_spacing)
-    for missing, words in (
-        (not len(trial.strips), "there are no strips yet: every field is taken to be run"),
-        (len(trial.strips) > 0 and not len(strips),
-         "no strip names this header: every field is taken to be run"),
-        (math.isnan(mean), "no ground speed (--speed): feed rate and pulling are left out"),
-        (math.isnan(rpm), "no roll speed (--roll-rpm): pulling and the roll ratio are left out"),
-        (fields.empty or fields["population"].isna().any(),
-         "plant population is not known for every field (--population): no feed rate"),
-        (bool(unit.assumed) and not math.isnan(pull_speed),
-         "sizes of the row unit were not given; how fast it pulls is told for a plausible range"),
-        (unit.chain_speed is None, "no chain speed (--chain-speed): the chain ratio is left out"),
-        (not target.stalks, "no stalks measured: the gap to aim at is the usual start"),
-        (0 < target.stalks < 20, f"what stalks ask for rests on {target.stalks} of them only"),
-        (len(rows) != trial.config.header.rows,
-         f"{len(rows)} rows were checked, the trial's header has {trial.config.header.rows}"),
-    ):  # fmt: skip
-        if missing:
-            notes.append(words)
+    notes = _notes(trial, strips, rows, fields, target, unit, mean, rpm)
     new = tuple(float(v) for v in top_speeds(unit, rpm))
     gaps = rows[["gap_front", "gap_rear"]].to_numpy(float)
     setting = medians_of(checked[["set_front", "set_rear"]].to_numpy(float))
@@ -296,14 +113,35 @@ def check_header(
         header, rows, fields, repairs(rows["row"], rows["gap"]), target, mean, fastest, pull_speed,
         rpm, (new[0], new[1], new[2]), medians_of(gaps), setting, own,
         unit, limits, cushion, efficiency, trial.config.units, trial.config.header.width,
-        trial.config.header.rows, _speeds(given, strips), tuple(notes),
+        trial.config.header.rows, _speeds(given, strips), notes,
     )  # fmt: skip
-    items = items_of(report)
-    for item in items:
+    report = replace(report, items=items_of(report), told=told_of(report))
+    for item in report.items:
         if not item.whole:
             rows.loc[item.places[0], "rank"] = item.rank
-    rows["verdict"] = row_words(rows, items, _bare(rows), NOT_MEASURED)
-    return replace(report, items=items)
+    return report
+
+
+def _notes(
+    trial: Trial, strips: pd.DataFrame, rows: pd.DataFrame, fields: pd.DataFrame,
+    target: GapTarget, unit: RowUnit, speed: float, rpm: float,
+) -> tuple[Note, ...]:  # fmt: skip
+    """What could not be told, and why."""
+    units = trial.config.header.rows
+    unknown = fields.empty or fields["population"].isna().any()
+    said = (
+        (not len(trial.strips), Note("header.no_strips")),
+        (len(trial.strips) > 0 and not len(strips), Note("header.unnamed_by_strips")),
+        (math.isnan(speed), Note("header.no_speed")),
+        (math.isnan(rpm), Note("header.no_roll_speed")),
+        (unknown, Note("header.no_population")),
+        (bool(unit.assumed) and not math.isnan(rpm), Note("header.sizes_assumed")),
+        (unit.chain_speed is None, Note("header.no_chain_speed")),
+        (not target.stalks, Note("header.no_stalks")),
+        (0 < target.stalks < FEW_STALKS, Note("header.few_stalks", {"stalks": target.stalks})),
+        (len(rows) != units, Note("header.rows_differ", {"checked": len(rows), "rows": units})),
+    )
+    return tuple(note for missing, note in said if missing)
 
 
 def _bare(rows: pd.DataFrame) -> pd.Series:
@@ -342,9 +180,13 @@ def _which(trial: Trial, header: str | None) -> str:
         raise DesignError("the trial has no header_check table: one row per row unit is needed.")
     if header is None and len(names) == 1:
         return str(names[0])
+    known = ", ".join(names)
+    if header is None:
+        raise DesignError(
+            f"several headers were checked; name one: the headers checked are {known}."
+        )
     if header not in names:
-        which = "several headers were checked; name one" if header is None else f"no {header!r}"
-        raise DesignError(f"{which}: the headers checked are {', '.join(names)}.")
+        raise DesignError(f"no {header!r}: the headers checked are {known}.")
     return str(header)
 
 
@@ -366,6 +208,7 @@ def _rows(
     out = out.join(judge_rolls(checked, unit, rpm, fastest, limits)).join(checked[list(OTHERS)])
     told = checked.drop(columns=["header", "row", "set_front", "set_rear"])
     out["empty"] = told.isna().all(axis=1)
+    out["bare"] = _bare(out)
     out["rank"] = np.nan
     return out
 

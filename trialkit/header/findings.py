@@ -7,23 +7,22 @@ rows share (`HeaderLimits.shared`) is told once, as one of the header, and no mo
 from __future__ import annotations
 
 from collections import defaultdict
-from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Any
+from collections.abc import Sequence
+from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from trialkit.header.advice import ADVICE, GRADES
-from trialkit.header.finding_words import all_rows, found_words, given_words
+from trialkit.facts import Note
+from trialkit.header.advice import ADVICE, GRADES, PARTS
+from trialkit.header.found import do_note, found_notes, why_note
+from trialkit.header.items import HeaderFault, HeaderItem
 from trialkit.header.plates import ENDS, FEWEST, PLACES, PLATES, STATIONS
+from trialkit.header.report import HeaderReport
 from trialkit.header.rolls import FLUTE, WEAR
-from trialkit.header.whole import whole_findings
+from trialkit.header.whole import whole_items
 
-if TYPE_CHECKING:
-    from trialkit.header.check import HeaderReport
-
-PARTS = ("plates", "guides", "rolls", "chain", "flaps", "readings", "speed")
-"""Parts of a row unit in the order of repair."""
 _OTHER = {
     "edge": "plate_edge_wear", "slack": "chain_slack", "tight": "chain_slack",
     "stretched": "chain_stretch", "open": "roll_clearance", "touching": "roll_clearance",
@@ -31,88 +30,28 @@ _OTHER = {
 }  # fmt: skip
 
 
-@dataclass(frozen=True, slots=True)
-class Finding:
-    """One fault of one row: kind (of `ADVICE`), where on it, how much (mm, or %), which row.
-
-    ``key`` is what faults of several rows must share to be one of the header.
-    """
-
-    kind: str
-    where: str
-    amount: float
-    place: int
-    key: tuple[str, ...]
-
-
-@dataclass(frozen=True, slots=True)
-class Item:
-    """One entry of the list of what to fix.
-
-    Attributes
-    ----------
-    label : str
-        "Row 6", "All rows", "All rows but 3".
-    places : tuple of int
-        Places of its rows in the report's table.
-    whole : bool
-        Whether it is told of the header, not of one row.
-    rank : int
-        1 is first.
-    grade : str
-        Of `GRADES`, the strongest of what is found.
-    parts : tuple of str
-        Parts of the row unit.
-    found, do, why : tuple of str
-        What is found and by how much; what to do; the reason; each in the words of a sentence.
-    kinds : tuple of str
-        Of `ADVICE`.
-    """
-
-    label: str
-    places: tuple[int, ...]
-    whole: bool
-    rank: int
-    grade: str
-    parts: tuple[str, ...]
-    found: tuple[str, ...]
-    do: tuple[str, ...]
-    why: tuple[str, ...]
-    kinds: tuple[str, ...]
-
-
-def items_of(report: HeaderReport) -> tuple[Item, ...]:
+def items_of(report: HeaderReport) -> tuple[HeaderItem, ...]:
     """Everything found, what all rows share first, then row by row in the order of repair."""
     every = [f for place in range(len(report.rows)) for f in _of_row(report, place)]
     shared, own = _shared(report, every)
-    out: list[Item] = []
-    for kind, words, values in whole_findings(report):
-        advice = ADVICE[kind]
-        do = advice.do.format_map(given_words(report) | values)
-        out.append(Item("All rows", tuple(range(len(report.rows))), True, 0, advice.grade,
-                        (advice.part,), (words,), (do,), (advice.why,), (kind,)))  # fmt: skip
-    for group in shared:
-        label = all_rows(report, [f.place for f in group], _read(report, group[0]))
-        out.append(_item(report, label, _one_line(group), whole=True))
+    out = whole_items(report)
+    out += [_item(report, _one_line(group), whole=True) for group in shared]
     by_row = defaultdict(list)
-    for finding in own:
-        by_row[finding.place].append(finding)
-    rows = [
-        _item(report, f"Row {report.rows['row'].iloc[place]}", findings)
-        for place, findings in by_row.items()
-    ]
+    for fault in own:
+        by_row[fault.place].append(fault)
+    rows = [_item(report, faults) for faults in by_row.values()]
     rows.sort(key=lambda item: _order(report, item))
     # Of one grade, what all rows have comes first; a question about all waits for the repairs.
     ordered = sorted([*out, *rows], key=lambda item: GRADES.index(item.grade))
     return tuple(replace(item, rank=rank) for rank, item in enumerate(ordered, start=1))
 
 
-def _of_row(report: HeaderReport, place: int) -> list[Finding]:
+def _of_row(report: HeaderReport, place: int) -> list[HeaderFault]:
     row, limits = report.rows.iloc[place], report.limits
-    out: list[Finding] = []
+    out: list[HeaderFault] = []
 
     def add(kind: str, where: str = "", amount: float = np.nan, *key: str) -> None:
-        out.append(Finding(kind, where, float(amount), place, (kind, where, *key)))
+        out.append(HeaderFault(kind, where, float(amount), place, (kind, where, *key)))
 
     if row["crooked"]:
         aside = {end: row[f"aside_{end}"] for end in ENDS if pd.notna(row[f"aside_{end}"])}
@@ -173,9 +112,9 @@ def _of_chain(report: HeaderReport, row: pd.Series, add: Any) -> None:
         add(row["flaps"])
 
 
-def _read(report: HeaderReport, finding: Finding) -> np.ndarray:
-    """Places of the rows in which what the finding is about was read."""
-    rows, kind, where = report.rows, finding.kind, finding.where
+def _read(report: HeaderReport, fault: HeaderFault) -> np.ndarray:
+    """Places of the rows in which what the fault is about was read."""
+    rows, kind, where = report.rows, fault.kind, fault.where
     if kind in ("reversed", "steep"):
         known = rows["taper"].notna()
     elif kind in ("crooked", "unlike"):
@@ -198,13 +137,13 @@ def _read(report: HeaderReport, finding: Finding) -> np.ndarray:
 
 
 def _shared(
-    report: HeaderReport, every: list[Finding]
-) -> tuple[list[list[Finding]], list[Finding]]:
+    report: HeaderReport, every: Sequence[HeaderFault]
+) -> tuple[list[list[HeaderFault]], list[HeaderFault]]:
     """What most rows share, as groups of one line each, and what is a row's own."""
-    by_key: dict[tuple[str, ...], list[Finding]] = defaultdict(list)
-    for finding in every:
-        by_key[finding.key].append(finding)
-    groups: dict[tuple[str, tuple[int, ...]], list[Finding]] = {}
+    by_key: dict[tuple[str, ...], list[HeaderFault]] = defaultdict(list)
+    for fault in every:
+        by_key[fault.key].append(fault)
+    groups: dict[tuple[str, tuple[int, ...]], list[HeaderFault]] = {}
     for same in by_key.values():
         n = len(_read(report, same[0]))
         most = len(same) >= FEWEST and len(same) >= report.limits.shared * n
@@ -216,32 +155,42 @@ def _shared(
     return list(groups.values()), [f for f in every if id(f) not in taken]
 
 
-def _one_line(group: list[Finding]) -> list[Finding]:
+def _one_line(group: list[HeaderFault]) -> list[HeaderFault]:
     return sorted(group, key=lambda f: (PLACES.index(f.where) if f.where in PLACES else 0, f.place))
 
 
 def _item(
-    report: HeaderReport, label: str, findings: list[Finding], whole: bool = False
-) -> Item:
-    """The findings of one row, or one shared by many, as an entry without its rank."""
-    kinds = sorted(dict.fromkeys(f.kind for f in findings), key=_weight)
+    report: HeaderReport, faults: Sequence[HeaderFault], whole: bool = False
+) -> HeaderItem:
+    """The faults of one row, or one shared by many, as an entry without its rank."""
+    kinds = sorted(dict.fromkeys(f.kind for f in faults), key=_weight)
     advice = [ADVICE[kind] for kind in kinds]
-    found, do, why = [], [], []
+    found: list[Note] = []
+    do: list[Note] = []
+    why: list[Note] = []
     for kind in kinds:
-        same = [f for f in findings if f.kind == kind]
-        words, values = found_words(report, kind, same, whole)
-        found.extend(words)
+        same = [f for f in faults if f.kind == kind]
+        found.extend(found_notes(report, kind, same, whole))
         if not (kind in ("slack", "tight") and "stretched" in kinds):  # a new chain is set anew
-            do.append(ADVICE[kind].do.format_map(given_words(report) | values))
+            do.append(do_note(report, kind, same))
         # What a crooked plate does to the gap has its reason in the plate.
         if not (kind in ("wide", "narrow", "reversed", "steep") and "crooked" in kinds):
-            why.append(ADVICE[kind].why)
-    return Item(
-        label, tuple(sorted({f.place for f in findings})), whole, 0,
+            why.append(why_note(kind))
+    places = tuple(sorted({f.place for f in faults}))
+    labels = report.rows["row"].astype(str).tolist()
+    read = _read(report, faults[0]).tolist() if whole else []
+    return HeaderItem(
+        "" if whole else labels[places[0]], places, 0,
         min((a.grade for a in advice), key=GRADES.index),
-        tuple(sorted({a.part for a in advice}, key=PARTS.index)), tuple(found),
-        tuple(dict.fromkeys(do)), tuple(dict.fromkeys(why)), tuple(kinds),
+        tuple(sorted({a.part for a in advice}, key=PARTS.index)), tuple(found), _each(do),
+        _each(why), tuple(kinds), tuple(labels[k] for k in read if k not in places),
+        len(read) if whole and len(read) < len(labels) else None,
     )  # fmt: skip
+
+
+def _each(notes: Sequence[Note]) -> tuple[Note, ...]:
+    """Notes in their order, each once."""
+    return tuple(note for k, note in enumerate(notes) if note not in notes[:k])
 
 
 def _weight(kind: str) -> tuple[int, bool, int]:
@@ -249,7 +198,7 @@ def _weight(kind: str) -> tuple[int, bool, int]:
     return GRADES.index(ADVICE[kind].grade), kind != "crooked", list(ADVICE).index(kind)
 
 
-def _order(report: HeaderReport, item: Item) -> tuple[float, ...]:
+def _order(report: HeaderReport, item: HeaderItem) -> tuple[float, ...]:
     """Repairs before questions before what is only told; then part by part; the worst first."""
     row = report.rows.iloc[item.places[0]]
     strongest = [ADVICE[k].part for k in item.kinds if ADVICE[k].grade == item.grade]

@@ -10,6 +10,7 @@ import pandas as pd
 from trialkit.display import card, table
 from trialkit.errors import TrialkitError
 from trialkit.header.arithmetic import RULE_OF_THUMB
+from trialkit.words import header_limits as words
 
 INCH = 25.4  # mm
 
@@ -110,64 +111,50 @@ class HeaderLimits:
             raise TrialkitError("shared is a share of the rows: above 0.5, at most 1.")
 
     def _repr_html_(self) -> str:
-        return settings_card("Limits of the header check, mm", self)
+        return settings_card(words.limits_heading(), self)
 
 
-class Source(NamedTuple):
-    """A setting in words, what its number is (``length, percent, share, ratio, rate, speed``), and
-    where its default comes from."""
+class LimitSource(NamedTuple):
+    """What a setting's number is (``length, percent, share, ratio, rate, speed``), and the code of
+    where its default comes from (`trialkit.words.header_limits.source`)."""
 
-    words: str
     kind: str
     source: str
 
 
-COMMON = "common practice"
-MAKERS = "no published figure: the operator's manual comes first"  # defaults of our own
-PLAUSIBLE = "plausible, no published figure: measure it"
-OHIO = "Ohio State University Extension, 2019"
-SOURCES: dict[str, Source] = {
-    "own_gap": Source("Gap: a row may lie off the other rows, and all off the setting, by",
-                      "length", COMMON),
-    "crooked": Source("Plates: left and right may lie unlike from the row's centre by", "length",
-                      COMMON),
-    "start_gap": Source("Front gap to start from: widest published", "length",
-                        "Iowa State University, Integrated Crop Management News, 2010; "
-                        "Ohio State University Extension, 2019"),
-    "start_least": Source("Front gap to start from: narrowest published", "length",
-                          "South Dakota State University, 2012"),
-    "stalk_percentile": Source("Stalks that the front gap lets pass", "percent", COMMON),
-    "stalk_clearance": Source("... with so much to spare", "length",
-                              f"{OHIO}, over a stalk at its third node"),
-    "taper": Source("Rear gap over front gap", "length", OHIO),
-    "taper_off": Source("... a row may lie off that by", "length", COMMON),
-    "cushion": Source("Wider at both ends for a cushion", "length", COMMON),
-    "plate_edge": Source("Plates' edges: rounded or grooved back by at most", "length", MAKERS),
-    "guide_clearance": Source("Guides: least clearance at a station", "length", COMMON),
-    "roll_worn": Source("A roll is called worn beyond a taper of", "length", COMMON),
-    "roll_pair": Source("The two rolls of a row: worn length may differ by", "length", COMMON),
-    "flute": Source("Flutes or knives: least height at the front", "length",
-                    "no default: the operator's manual"),
-    "flute_pair": Source("The two rolls of a row: flute height may differ by", "length", MAKERS),
-    "roll_clearance": Source("Between the rolls or their knives", "length", MAKERS),
-    "chain_slack": Source("Chain moved by hand, halfway", "length", MAKERS),
-    "chain_stretch": Source("Chain longer than new by at most", "percent", MAKERS),
-    "chain_ratio": Source("Chain over ground speed", "ratio", COMMON),
-    "feed_rule": Source("Rule of thumb, plants a second", "rate", COMMON),
-    "shared": Source("A fault of so many of the rows is one of the header", "share", COMMON),
-    "roll_length": Source("Roll: fluted length when new", "length", PLAUSIBLE),
-    "roll_diameter": Source("Roll: diameter at which it pulls", "length",
-                            "from the 12 ft/s of Penn State Extension, 2023, at 900 rpm"),
-    "pulled_length": Source("Stalk pulled until its ear is down", "length", PLAUSIBLE),
-    "grip": Source("Share of the roll's speed that the stalk takes", "share",
-                   "no slip, the best there can be"),
-    "chain_speed": Source("Speed of the chain", "speed", "no default: measured"),
-}  # fmt: skip
+SOURCES: dict[str, LimitSource] = {
+    "own_gap": LimitSource("length", "common"),
+    "crooked": LimitSource("length", "common"),
+    "start_gap": LimitSource("length", "widest start"),
+    "start_least": LimitSource("length", "narrowest start"),
+    "stalk_percentile": LimitSource("percent", "common"),
+    "stalk_clearance": LimitSource("length", "third node"),
+    "taper": LimitSource("length", "taper"),
+    "taper_off": LimitSource("length", "common"),
+    "cushion": LimitSource("length", "common"),
+    "plate_edge": LimitSource("length", "maker"),
+    "guide_clearance": LimitSource("length", "common"),
+    "roll_worn": LimitSource("length", "common"),
+    "roll_pair": LimitSource("length", "common"),
+    "flute": LimitSource("length", "manual"),
+    "flute_pair": LimitSource("length", "maker"),
+    "roll_clearance": LimitSource("length", "maker"),
+    "chain_slack": LimitSource("length", "maker"),
+    "chain_stretch": LimitSource("percent", "maker"),
+    "chain_ratio": LimitSource("ratio", "common"),
+    "feed_rule": LimitSource("rate", "common"),
+    "shared": LimitSource("share", "common"),
+    "roll_length": LimitSource("length", "plausible"),
+    "roll_diameter": LimitSource("length", "roll speed"),
+    "pulled_length": LimitSource("length", "plausible"),
+    "grip": LimitSource("share", "no slip"),
+    "chain_speed": LimitSource("speed", "measured"),
+}
 """Every setting of `HeaderLimits` and `RowUnit`, in their order."""
 
 
 def source_of(settings: Any, name: str) -> str:
-    """Where a limit or size in use comes from: "given" where it is not the default."""
+    """Code of where a limit or size in use is from: "given" where it is not the default."""
     default = next(f.default for f in fields(settings) if f.name == name)
     return SOURCES[name].source if getattr(settings, name) == default else "given"
 

@@ -43,6 +43,7 @@ import numpy as np
 
 from trialkit.display import card
 from trialkit.errors import TrialkitError
+from trialkit.words import header_noise as words
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,17 +76,10 @@ class RowNoise:
     frames: float = np.nan
 
     def _repr_html_(self) -> str:
-        percent = 100 * (self.header_share * self.log_ratio) ** 2
-        words = [
-            f"Log variance that uneven gaps add to a frame: {percent * self.variance:.2g} % now, "
-            f"{percent * self.variance_after:.2g} % after the repairs."
-        ]
+        said = [words.added(self.between_rows, self.between_rows_after)]
         if self.told:
-            words.append(
-                f"That is {100 * self.share_of_frames:.2g} % of the variance between frames of a "
-                f"strip; the repairs narrow an interval by at most {100 * self.narrowing:.2g} %."
-            )
-        return card("What uneven gaps add to the noise", words)
+            said.append(words.share_of_frames(self.share_of_frames, self.narrowing))
+        return card(words.heading(), said)
 
     @property
     def between_rows(self) -> float:

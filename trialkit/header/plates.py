@@ -13,6 +13,7 @@ from trialkit.display import card
 from trialkit.errors import TrialkitError
 from trialkit.header.limits import HeaderLimits
 from trialkit.intake.halves import half_gaps
+from trialkit.words import header as words
 
 GAPS = ("gap_front", "gap_middle", "gap_rear")
 ENDS = ("front", "rear")
@@ -45,15 +46,12 @@ class GapTarget(NamedTuple):
         return self.by_stalks >= self.front
 
     def _repr_html_(self) -> str:
-        aim = f"Front {self.front:.1f} mm, rear {self.rear:.1f} mm."
-        basis = "The widest published start; no stalk was measured."
+        basis = words.target_by_start()
         if self.stalks:
-            which = "above" if self.by_thick_stalks else "not above"
-            basis = (
-                f"From {self.stalks} stalks, whose percentile is {self.stalk:.1f} mm: they alone "
-                f"ask for {self.by_stalks:.1f} mm at the front, {which} the published start."
+            basis = words.target_by_stalks(
+                self.stalks, self.stalk, self.by_stalks, self.by_thick_stalks
             )
-        return card("Gap to set", [aim, basis])
+        return card(words.target_heading(), [words.target(self.front, self.rear), basis])
 
 
 def gap_target(

@@ -13,7 +13,7 @@ from trialkit.header.unit import RowUnit
 SIDES = ("left", "right")
 WEAR = tuple(f"roll_{side}_wear_length" for side in SIDES)
 FLUTE = tuple(f"roll_{side}_flute" for side in SIDES)
-ROLLS = ("sound", "sound, too fast", "worn, still pulling", "worn out", "worn, beyond new rolls",
+ROLLS = ("sound", "sound, too fast", "worn, still pulling", "worn out", "worn, beyond new",
          "worn, not known", "not measured")  # fmt: skip
 """What a row's rolls are found to be. Whether worn rolls still pull is judged at the fastest speed:
 "worn out" where pulling finishes on new rolls only ("too fast", where no more is gone than sound
@@ -75,7 +75,7 @@ def judge_rolls(
     out["rolls"] = np.select(
         [wear.isna(), ~out["worn"] & short & (new >= fastest), ~out["worn"],
          short & (new >= fastest), short, out["top_speed_low"] >= fastest],
-        ["not measured", "sound, too fast", "sound", "worn out", "worn, beyond new rolls",
+        ["not measured", "sound, too fast", "sound", "worn out", "worn, beyond new",
          "worn, still pulling"],
         "worn, not known",
     )  # fmt: skip

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from trialkit.header import arithmetic as a
 from trialkit.header.capacity import field_capacity
+from trialkit.header.report import HeaderReport
 
-if TYPE_CHECKING:
-    from trialkit.header.check import HeaderReport
-
-PULLING = ("on every roll", "on some rolls", "on new rolls only", "not even on new rolls",
-           "not known")  # fmt: skip
-"""Where pulling finishes at a speed, without slip. "Not known" where it hangs on sizes of the row
+PULLING = ("every", "some", "new only", "not new", "not known")
+"""Where pulling finishes at a speed, without slip: on every roll, on some, on new rolls only, not
+even on those. "Not known" where it hangs on sizes of the row
 unit no one measured: where both ends of what they may be agree, it is told."""
 
 

@@ -11,6 +11,7 @@ from trialkit.errors import DesignError
 from trialkit.header.limits import HeaderLimits
 from trialkit.header.plates import plate_gaps
 from trialkit.trial import Trial
+from trialkit.words import header as words
 
 _COLUMNS = ["strip", "header", "gap_set", "gap_measured", "gap_sd", "gap_narrowest", "gap_widest",
             "crooked_rows", "rows", "note"]  # fmt: skip
@@ -105,10 +106,10 @@ def strip_gaps(
     checks = dict(tuple(trial.header_check.groupby("header", sort=False)))
     for header, own in out.groupby("header", dropna=False, sort=False):
         if header not in checks:
-            words = (
-                "the strip names no header" if pd.isna(header) else "this header was not checked"
+            unnamed = pd.isna(header)
+            out.loc[own.index, "note"] = (
+                words.strip_names_none() if unnamed else words.header_not_checked()
             )
-            out.loc[own.index, "note"] = words
             continue
         rows = plate_gaps(checks[header], limits)
         gap = rows["gap"].dropna()
@@ -118,21 +119,18 @@ def strip_gaps(
         try:
             at = _setting(checked_at, str(header), checks[header])
         except DesignError as error:
-            out.loc[own.index, "note"] = f"{error}: give the one it was measured at"
+            out.loc[own.index, "note"] = words.setting_unclear(str(error))
             continue
         settings = strips.loc[own.index, ["gap_front", "gap_rear"]].astype(float)
         if at is None and own["gap_set"].nunique() > 1:
-            out.loc[own.index, "note"] = (
-                "strips of this header have several gaps: give the setting it was checked at "
-                "(set_front and set_rear in header_check)"
-            )
+            out.loc[own.index, "note"] = words.setting_needed()
             continue
         shift = pd.Series(0.0, index=own.index)
         if at is not None and settings.notna().any(axis=None):
             moved = settings - list(at)
             ends = [end for end in moved if moved[end].notna().any()]
             shift = moved[ends].mean(axis=1, skipna=False)
-            out.loc[own.index[shift.isna()], "note"] = "no gap is given for this strip"
+            out.loc[own.index[shift.isna()], "note"] = words.strip_without_gap()
         for column, value in (
             ("gap_measured", gap.mean()), ("gap_narrowest", gap.min()), ("gap_widest", gap.max()),
         ):  # fmt: skip

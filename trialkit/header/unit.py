@@ -7,6 +7,7 @@ from typing import Self
 
 from trialkit.errors import TrialkitError
 from trialkit.header.limits import INCH, settings_card
+from trialkit.words import header_limits as words
 
 
 class Assumed(float):
@@ -70,12 +71,10 @@ class RowUnit:
         return tuple(f.name for f in fields(self) if isinstance(getattr(self, f.name), Assumed))
 
     @property
-    def roll_column(self) -> tuple[str, str]:
-        """Heading and column of a report's rows that tell of the rolls: what grips, or, while no
-        one measured their fluted length, only how far the one worn farther is worn."""
-        if "roll_length" in self.assumed:
-            return "roll worn", "wear"
-        return "roll that grips", "effective_length"
+    def roll_column(self) -> str:
+        """Column of a report's rows that tells of the rolls: ``effective_length``, or ``wear``
+        while no one measured their fluted length."""
+        return "wear" if "roll_length" in self.assumed else "effective_length"
 
     @property
     def ends(self) -> tuple[RowUnit, RowUnit]:
@@ -94,4 +93,4 @@ class RowUnit:
         return ends[0], ends[1]
 
     def _repr_html_(self) -> str:
-        return settings_card("The row unit, mm and m/s", self)
+        return settings_card(words.sizes_heading(), self)

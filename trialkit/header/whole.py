@@ -3,109 +3,79 @@
 from __future__ import annotations
 
 import math
-from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.header.finding_words import aim_words
+from trialkit.facts import Note
+from trialkit.header.advice import ADVICE
+from trialkit.header.found import do_note, why_note
+from trialkit.header.items import HeaderItem
 from trialkit.header.limits import source_of
 from trialkit.header.plates import ENDS, FEWEST
-from trialkit.header.words import Lengths
-
-if TYPE_CHECKING:
-    from trialkit.header.check import HeaderReport
+from trialkit.header.report import HeaderReport
 
 
-def whole_findings(report: HeaderReport) -> list[tuple[str, str, dict[str, str]]]:
-    """Kind (of `advice.ADVICE`), words, and what its advice puts in; at most a line each."""
-    say = Lengths(report.system)
-    return [*_gap(report, say), *_speed(report, say)]
+def whole_items(report: HeaderReport) -> list[HeaderItem]:
+    """What is out on all rows alike, gap before speed, as entries without their rank."""
+    return [*_gap(report), *_speed(report)]
 
 
-def gap_kind(report: HeaderReport) -> str:
-    """"all wide", "all narrow", "cushion" or "": the median front gap against stalks and starts.
-
-    Between what the stalks ask for and the widest published start nothing is ordered: to close
-    further than the start on the stalks alone is the user's choice. "cushion" where it is narrow
-    only by the room a cushion takes.
-    """
-    front, target = report.medians[0], report.target
-    if report.own_gaps or math.isnan(front):
-        return ""
-    room = report.limits.own_gap * (1 + 1e-9)
-    if front - target.front > room:
-        return "all wide"
-    if target.least - front <= room:
-        return ""
-    wider = report.limits.cushion * report.cushion
-    return "all narrow" if target.least - wider - front > room else "cushion"
+def _item(report: HeaderReport, kind: str, found: Note, do: Note) -> HeaderItem:
+    advice, every = ADVICE[kind], tuple(range(len(report.rows)))
+    return HeaderItem(
+        "", every, 0, advice.grade, (advice.part,), (found,), (do,), (why_note(kind),), (kind,)
+    )
 
 
-def _gap(report: HeaderReport, say: Lengths) -> list[tuple[str, str, dict[str, str]]]:
-    kind, off = gap_kind(report), _off_setting(report, say)
+def _gap(report: HeaderReport) -> list[HeaderItem]:
+    kind, off = report.gap_kind, _off_setting(report)
     if not kind and not off:
         return []
-    read = [f"{say.trade(m)} at the {end}" for m, end in zip(report.medians, ENDS, strict=True)
-            if not math.isnan(m)]  # fmt: skip
-    head = f"the gap reads {' and '.join(read)} (median row)"
     if kind in ("all wide", "all narrow"):
-        return [(kind, "; ".join(filter(None, (head, off, _against(report, kind, say)))), {})]
-    out: list[tuple[str, str, dict[str, str]]] = []
-    out += [("off setting", f"{head}; {off}", {})] if off else []
+        return [_item(report, kind, _median_gap(report, kind, off), do_note(report, kind))]
+    out = []
+    if off:
+        found = _median_gap(report, "", off)
+        out.append(_item(report, "off setting", found, do_note(report, "off setting")))
     if kind:
-        front, rear = report.target[:2]
-        out.append((kind, f"{head}; {_against(report, kind, say)}", aim_words(report, front, rear)))
+        do = do_note(report, kind, aims=report.target[:2])
+        out.append(_item(report, kind, _median_gap(report, kind, ()), do))
     return out
 
 
-def _off_setting(report: HeaderReport, say: Lengths) -> str:
-    """How far all rows read off what was set; "" within the limit."""
+def _off_setting(report: HeaderReport) -> tuple[tuple[str, float, bool], ...]:
+    """Ends that read off what was set by more than the limit: by how much, and whether wider."""
     if report.rows[["gap_front", "gap_rear"]].notna().sum().max() < FEWEST:
-        return ""
-    by = []
-    for median, setting, end in zip(report.medians, report.setting, ENDS, strict=True):
-        if abs(median - setting) > report.limits.own_gap * (1 + 1e-9):
-            word = "wider" if median > setting else "narrower"
-            by.append((f"{say.trade(abs(median - setting))} {word}", f" at the {end}"))
-    if not by:
-        return ""
-    alike = len(by) == 2 and by[0][0] == by[1][0]
-    apart = by[0][0] if alike else " and ".join(f"{amount}{end}" for amount, end in by)
-    at = " and ".join(say.trade(s) for s in report.setting if not math.isnan(s))
-    return f"{apart} than the {at} it was set to"
+        return ()
+    return tuple(
+        (end, abs(median - setting), median > setting)
+        for median, setting, end in zip(report.medians, report.setting, ENDS, strict=True)
+        if abs(median - setting) > report.limits.own_gap * (1 + 1e-9)
+    )
 
 
-def _against(report: HeaderReport, kind: str, say: Lengths) -> str:
-    """How all rows stand to the stalks and the published starts."""
+def _median_gap(
+    report: HeaderReport, kind: str, off: tuple[tuple[str, float, bool], ...]
+) -> Note:
+    """The median row's gap against what was set, and against stalks and starts."""
     target, limits = report.target, report.limits
-    front = f"{say.trade(target.front)} at the front"
-    cushion = " with the cushion's room" * report.cushion
-    if kind == "all wide":
-        why = "the stalks need" if target.by_thick_stalks else "any published start"
-        return f"wider than {why}{cushion}, {front}"
-    if kind == "all narrow":
-        why = f"{target.stalks} stalks measured need" if target.stalks else "any published start"
-        return f"narrower than {why}{cushion}, {say.trade(target.least)} at the front"
-    more = f"{say.given(limits.cushion)} more than without"
-    return f"with a cushion {more} is {source_of(limits, 'cushion')}: {front}"
+    return Note("header_findings.gap_of_all", {
+        "read": report.medians, "off": off, "setting": report.setting, "system": report.system,
+        "against": kind.removeprefix("all "), "cushion": report.cushion,
+        "thick": target.by_thick_stalks, "stalks": target.stalks,
+        "front": target.least if kind == "all narrow" else target.front,
+        "room": limits.cushion, "source": source_of(limits, "cushion"),
+    })  # fmt: skip
 
 
-def _speed(report: HeaderReport, say: Lengths) -> list[tuple[str, str, dict[str, str]]]:
+def _speed(report: HeaderReport) -> list[HeaderItem]:
     fast, (new, low, high) = report.fastest, report.new_speeds
     if not fast > new:  # not where either is unknown
         return []
-    at = say.speed(fast)
-    if low == high:
-        words = f"at {at}, the fastest, pulling does not finish even on new rolls"
-        return [("beyond new", words, {"speed": say.speed(new)})]
-    words = (
-        f"with sizes of the row unit that no one measured, new rolls pull "
-        f"{say.up_to(low, high)}; whether they do at {at}, the fastest, is not known"
-        if fast <= high
-        else f"at {at}, the fastest, pulling would not finish even on new rolls, which with sizes "
-        f"that no one measured pull {say.up_to(low, high)}"
-    )
-    return [("beyond new, not known", words, {})]
+    kind = "beyond new" if low == high else "beyond new, unsure"
+    words = {"speed": fast, "new": (low, high), "system": report.system}
+    found = Note("header_findings.new_rolls_short", words)
+    return [_item(report, kind, found, do_note(report, kind, speed=new))]
 
 
 def medians_of(gaps: np.ndarray) -> tuple[float, float]:

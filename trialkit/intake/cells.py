@@ -14,13 +14,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit import schema, units
+from trialkit import units
 from trialkit.intake.config import DateOrder
-from trialkit.intake.dates import EXPECTED as EXPECTED_DATE
 from trialkit.intake.dates import read_dates
 from trialkit.intake.decode import DAMAGED
 from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_quantity
-from trialkit.intake.source import REQUIRED
+from trialkit.responses import ZONES, schema
+from trialkit.words import readings, refusals
 
 # Every blank of Unicode, and two marks without width.
 _BLANKS = "".join(filter(str.isspace, map(chr, range(0x3001)))) + "\u200b\ufeff"
@@ -30,7 +30,6 @@ _LONGEST_LABEL = 100
 # Labels that need not be there, and are not free text.
 _NAMES = ("main_strip", "header")
 _SAMPLE = 1000
-_DAMAGED = "readable text; the file is damaged here or not saved as UTF-8"
 
 
 @dataclass(slots=True)
@@ -48,7 +47,7 @@ class Cells:
     _numbers: np.ndarray | None = None
 
     @classmethod
-    def of(cls, column: np.ndarray) -> Cells:
+    def from_column(cls, column: np.ndarray) -> Cells:
         """From an object array of str."""
         sample = column[:: max(1, len(column) // _SAMPLE)]
         if len(column) > 10 * _SAMPLE and len(set(sample)) == len(sample):
@@ -113,9 +112,11 @@ def judge(
     else:
         judged = _labels(cells, is_key=column.kind == "key" or column.name in _NAMES)
     if column.required and "" in cells.texts:
-        judged.faults |= {k: REQUIRED for k, text in enumerate(cells.texts) if not text}
+        blank = [k for k, text in enumerate(cells.texts) if not text]
+        judged.faults |= dict.fromkeys(blank, refusals.value_needed())
     if not cells.simple:
-        judged.faults |= {k: _DAMAGED for k, text in enumerate(cells.texts) if DAMAGED in text}
+        damaged = [k for k, text in enumerate(cells.texts) if DAMAGED in text]
+        judged.faults |= dict.fromkeys(damaged, refusals.readable_text())
     return judged
 
 
@@ -139,7 +140,7 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
             values[k] = number
             notes += _how_written(text, mark)
             if named and named != unit:
-                notes.append(f"cells of {column.name} written in {named} were converted to {unit}")
+                notes.append(readings.converted(column.name, named, unit))
         else:
             faults[k] = f"{expected}{', ' if number else ''}{number}"
     if unit:
@@ -157,21 +158,16 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
 def _how_written(text: str, mark: Mark) -> list[str]:
     grouped = re.search(r"\d[ \u00a0\u2009\u202f'’]\d", text) or ("," in text and mark == "point")
     if grouped or (mark == "comma" and "." in text):
-        return ["thousands separators were taken out"]
-    return ["decimal commas were read as such"] if mark == "comma" and "," in text else []
+        return [readings.thousands_parted()]
+    return [readings.decimal_commas()] if mark == "comma" and "," in text else []
 
 
 def expected_number(column: schema.Column, unit: str) -> str:
     """What a number cell may hold, in the unit of the file."""
-    kind = "a whole number" if column.kind == "count" else "a number"
     low, high = column.low, column.high
     if unit:
         low, high = (float(units.convert(v, column.si, unit)) for v in (low, high))
-    return f"{kind} from {_short(low)} to {_short(high)}{' ' if unit else ''}{unit}"
-
-
-def _short(value: float) -> str:
-    return f"{value:,.0f}" if abs(value) >= 1000 else f"{value:.3g}"
+    return refusals.within(low, high, unit, whole=column.kind == "count")
 
 
 def _dates(texts: list[str], season: int, order: DateOrder | None) -> Judged:
@@ -183,7 +179,7 @@ def _dates(texts: list[str], season: int, order: DateOrder | None) -> Judged:
         if isinstance(moment, datetime):
             values[k] = np.datetime64(moment, "ns")
         else:
-            faults[k] = moment or EXPECTED_DATE
+            faults[k] = moment or refusals.date_that_exists()
     return Judged(values, faults, notes=notes)
 
 
@@ -191,9 +187,9 @@ def _choices(texts: list[str], column: schema.Column) -> Judged:
     """Levels by their text with capitals put aside, then by number ("3.0" is level "3")."""
     levels = {fold(level): level for level in column.levels}
     if column.kind == "zone":
-        levels |= {"pre-harvest": "preharvest", "pre harvest": "preharvest"}
+        levels |= {alias: name for name, zone in ZONES.items() for alias in zone.aliases}
     numeric = {v: level for level in column.levels if (v := _as_number(level)) is not None}
-    expected = "one of " + ", ".join(map(repr, column.levels))
+    expected = refusals.one_of(column.levels)
     values = np.full(len(texts), np.nan, dtype=object)
     faults: dict[int, str] = {}
     for k, text in enumerate(texts):
@@ -238,11 +234,11 @@ def _labels(cells: Cells, is_key: bool) -> Judged:
             if not text.isalnum():
                 text = " ".join(text.split())
                 if text[0] == "=":
-                    faults[k] = "a label, not a formula"
+                    faults[k] = refusals.label_not_formula()
                 elif not text.isprintable():
-                    faults[k] = "a label without control characters"
+                    faults[k] = refusals.plain_label()
             if len(text) > _LONGEST_LABEL:
-                faults[k] = f"a label of at most {_LONGEST_LABEL} characters"
+                faults[k] = refusals.short_label(_LONGEST_LABEL)
         values.append(text or np.nan)
     if not is_key:
         return Judged(as_text(values), faults)

@@ -9,11 +9,12 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit import schema
 from trialkit.intake.cells import Cells, Judged, judge
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark, decimal_mark, split_unit
 from trialkit.intake.source import HeaderReading, SourceTable, read_header
+from trialkit.responses import schema
+from trialkit.words import readings
 
 _LONGEST_VALUE = 200
 Also = Callable[["CheckedTable", TrialConfig, Mark], None]
@@ -111,7 +112,7 @@ def check_table(
 
     `also` is what comes between the two, called with the table, the settings and the decimal mark.
     """
-    cells = [Cells.of(column) for column in source.columns]
+    cells = [Cells.from_column(column) for column in source.columns]
     crooked = np.zeros(len(source.lines), bool)
     crooked[[position for position, _, _ in source.faults]] = True
     given = crooked.copy()
@@ -123,7 +124,7 @@ def check_table(
     table.raw = {name: cells[k] for name, k in reading.place.items()}
     table.extra = {n: cells[k] for n, k in reading.extra.items() if not cells[k].blank().all()}
     if table.extra:
-        table.notes.append("columns kept aside: " + ", ".join(table.extra))
+        table.notes.append(readings.kept_aside(list(table.extra)))
     if reading.faults and source.header:
         _refuse_all(table, reading)
         return table
@@ -136,7 +137,8 @@ def check_table(
     _check_cells(table, reading, mark, config, sound=~crooked[given])
     for more in also:
         more(table, config, mark)
-    _ROW_CHECKS.get(layout.name, lambda _: None)(table)
+    if layout.check is not None:
+        layout.check(table)
     return table
 
 
@@ -155,7 +157,7 @@ def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
     table.nameless[:] = True
     for column, expected in reading.faults:
         table.refuse(every, column, expected, np.full(len(every), "", object))
-        table.notes.append(f"not usable without {expected}")
+        table.notes.append(readings.not_usable(expected))
     table.data = {c.name: _absent(c, len(every)) for c in table.layout.columns}
 
 
@@ -228,80 +230,3 @@ def _decimal_mark(table: CheckedTable) -> Mark:
         return "point"
     dotted = (text for cells in numeric for text in cells.texts if "." in text)
     return decimal_mark([*odd, *dotted])
-
-
-def _check_frames(table: CheckedTable) -> None:
-    _check_density(table, "loose_kernels", "kernels", schema.MAX_KERNELS_PER_M2)
-    _check_density(table, "kernels_on_cobs", "kernels", schema.MAX_KERNELS_PER_M2)
-    zone = np.asarray(table.data["zone"], dtype=object)
-    with np.errstate(invalid="ignore"):
-        elsewhere = (table.data["kernels_on_cobs"] > 0) & (zone != "total")
-    table.refuse(elsewhere & table.sound, "kernels_on_cobs",
-                 "nothing but in zone total: elsewhere a piece of an ear is a dropped ear")
-
-
-def _check_ears(table: CheckedTable) -> None:
-    _check_density(table, "ears", "ears", schema.MAX_EARS_PER_M2)
-
-
-def _check_density(table: CheckedTable, column: str, what: str, highest: float) -> None:
-    with np.errstate(invalid="ignore", divide="ignore"):
-        density = table.data[column] / table.data["area"]
-        dense = (density > highest) & table.sound
-    expected = f"at most {highest:,.0f} {what} per m2, more than a whole crop holds"
-    table.refuse(dense, column, expected)
-
-
-def _check_grain(table: CheckedTable) -> None:
-    _check_part(table, "kernels_damaged", "kernels_examined")
-    _check_part(table, "sieve_mass", "sample_mass")
-    _check_part(table, "foreign_mass", "sample_mass")
-    counts = table.data["kernels_examined"]
-    _check_any(table, "kernels_examined", [counts, table.data["sample_mass"]],
-               "kernels_examined with kernels_damaged, or sample_mass with sieve_mass")  # fmt: skip
-    damaged = table.data["kernels_damaged"]
-    table.refuse(~np.isnan(counts) & np.isnan(damaged) & table.sound, "kernels_damaged",
-                 "the number of damaged kernels, since kernels_examined is given")  # fmt: skip
-    through = np.isnan(table.data["sieve_mass"]) & np.isnan(table.data["foreign_mass"])
-    weighed = ~np.isnan(table.data["sample_mass"]) & np.isnan(counts)
-    table.refuse(weighed & through & table.sound, "sieve_mass",
-                 "sieve_mass or foreign_mass, since sample_mass is given")  # fmt: skip
-
-
-def _check_ear_butts(table: CheckedTable) -> None:
-    _check_part(table, "ears_damaged", "ears_examined")
-
-
-def _check_residue(table: CheckedTable) -> None:
-    behind = np.asarray(table.data["taken_at"], dtype=object) == "behind"
-    table.refuse(behind & np.isnan(table.data["residue_mass"]) & table.sound, "residue_mass",
-                 "sample_mass with residue_mass, since it was taken behind")  # fmt: skip
-    table.refuse(behind & ~np.isnan(table.data["score"]) & table.sound, "score",
-                 "nothing, since it was taken behind: a score is of the tank")  # fmt: skip
-    _check_part(table, "residue_mass", "sample_mass")
-    _check_any(table, "residue_mass", [table.data["residue_mass"], table.data["score"]],
-               "sample_mass with residue_mass, or a score")  # fmt: skip
-
-
-def _check_part(table: CheckedTable, part: str, whole: str) -> None:
-    """A part is given with its whole and does not exceed it."""
-    parts, wholes = table.data[part], table.data[whole]
-    sound = table.sound
-    table.refuse(
-        sound & ~np.isnan(parts) & np.isnan(wholes), whole, f"{whole}, since {part} is given"
-    )
-    table.refuse(sound & (parts > wholes * (1 + 1e-9)), part, f"at most {whole} of the same row")
-
-
-def _check_any(table: CheckedTable, column: str, values: list[Any], expected: str) -> None:
-    nothing = np.logical_and.reduce([np.isnan(v) for v in values])
-    table.refuse(nothing & table.sound, column, expected)
-
-
-_ROW_CHECKS = {
-    "frames": _check_frames,
-    "ears": _check_ears,
-    "grain": _check_grain,
-    "ear_butt_damage": _check_ear_butts,
-    "residue": _check_residue,
-}

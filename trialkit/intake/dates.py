@@ -8,6 +8,7 @@ from datetime import datetime, timedelta
 from itertools import product
 
 from trialkit.intake.config import DateOrder
+from trialkit.words import readings, refusals
 
 _ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?")
 _SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?:[ T](.+))?")
@@ -18,8 +19,6 @@ _NAMED = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%d-%b-%y"
 
 # Excel counts days from the last day of 1899, one too many since it believes in 29 February 1900.
 _EXCEL_DAY_ZERO = datetime(1899, 12, 30)
-
-EXPECTED = "a date that exists, as 2026-10-03 or 2026-10-03 14:30"
 
 
 def season_span(season: int) -> tuple[datetime, datetime]:
@@ -50,15 +49,16 @@ def read_dates(
     if order is None:
         order = _order([m for t in texts if (m := _SLASHED.fullmatch(t))], first, end)
         if order is not None:
-            notes.append(f"dates with strokes were read {order}")
+            notes.append(readings.dates_read(order))
     results: list[datetime | str] = []
     for text in texts:
         moment = _read(text, order)
         if isinstance(moment, datetime):
             if _SERIAL.fullmatch(text):
-                notes.append("spreadsheet day numbers were read as dates")
+                notes.append(readings.day_numbers())
             if not first <= moment < end:
-                moment = f"a date in the season, {first:%Y-%m-%d} to {end - timedelta(1):%Y-%m-%d}"
+                ends = (f"{day:%Y-%m-%d}" for day in (first, end - timedelta(1)))
+                moment = refusals.date_in_season(*ends)
         results.append(moment)
     return results, list(dict.fromkeys(notes))
 
@@ -67,23 +67,20 @@ def _read(text: str, order: DateOrder | None) -> datetime | str:
     if _ISO.fullmatch(text):
         date, _, time = text.replace("T", " ").partition(" ")
         year, month, day = map(int, date.split("-"))
-        return _moment(year, month, day, time.split(".")[0]) or EXPECTED
+        return _moment(year, month, day, time.split(".")[0]) or refusals.date_that_exists()
     if match := _SLASHED.fullmatch(text):
         readings = {o: _slashed(match, o) for o in ("month-first", "day-first")}
         sure = {r for r in readings.values() if r is not None}
         if order is None and len(sure) == 2:
-            return (
-                "a date that cannot be read both ways, as 2026-10-03 "
-                '(or date_order = "month-first" or "day-first" among the settings)'
-            )
+            return refusals.date_read_one_way()
         reading = readings[order] if order else next(iter(sure), None)
-        return reading or EXPECTED
+        return reading or refusals.date_that_exists()
     if match := _DOTTED.fullmatch(text):
         day, month, year = map(int, match.groups()[:3])
-        return _moment(year, month, day, match[4]) or EXPECTED
+        return _moment(year, month, day, match[4]) or refusals.date_that_exists()
     if _SERIAL.fullmatch(text):
         return _EXCEL_DAY_ZERO + timedelta(seconds=round(float(text) * 86_400))
-    return _named(text) or EXPECTED
+    return _named(text) or refusals.date_that_exists()
 
 
 def _slashed(match: re.Match[str], order: str) -> datetime | None:

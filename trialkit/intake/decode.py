@@ -9,11 +9,13 @@ from __future__ import annotations
 import codecs
 import re
 
+from trialkit.words import readings
+
 DAMAGED = "\ufffd"
 """Stands where bytes could not be read."""
 
 _BYTE_ORDER_MARKS = (
-    (codecs.BOM_UTF8, "utf-8", "UTF-8 with a byte-order mark"),
+    (codecs.BOM_UTF8, "utf-8", "UTF-8"),
     (codecs.BOM_UTF32_LE, "utf-32-le", "UTF-32"),
     (codecs.BOM_UTF32_BE, "utf-32-be", "UTF-32"),
     (codecs.BOM_UTF16_LE, "utf-16-le", "UTF-16"),
@@ -28,14 +30,14 @@ def clean_utf8(raw: bytes) -> tuple[bytes, list[str]]:
     """UTF-8 without byte-order mark, lines ended by LF, no NUL; and notes on what was done."""
     for mark, encoding, name in _BYTE_ORDER_MARKS:
         if raw.startswith(mark):
-            notes = [] if encoding == "utf-8" else [f"read as {name}"]
+            notes = [] if encoding == "utf-8" else [readings.read_as(name)]
             return _plain(raw[len(mark) :].decode(encoding, "replace"), notes)
     try:
         text = raw.decode("utf-8")
     except UnicodeDecodeError:
         return _not_utf8(raw)
     if wide := _utf16_without_mark(raw):
-        return _plain(raw.decode(wide, "replace"), ["read as UTF-16"])
+        return _plain(raw.decode(wide, "replace"), [readings.read_as("UTF-16")])
     if b"\r" in raw or b"\0" in raw:
         return _plain(text, [])
     return raw, []
@@ -43,18 +45,15 @@ def clean_utf8(raw: bytes) -> tuple[bytes, list[str]]:
 
 def _not_utf8(raw: bytes) -> tuple[bytes, list[str]]:
     if wide := _utf16_without_mark(raw):
-        return _plain(raw.decode(wide, "replace"), ["read as UTF-16"])
+        return _plain(raw.decode(wide, "replace"), [readings.read_as("UTF-16")])
     if not _UTF8_PAIR.search(raw):
         try:
             text = raw.decode("cp1252")
         except UnicodeDecodeError:
             text = ""
         if text and _WESTERN.fullmatch(text):
-            return _plain(text, ["not UTF-8: read as Windows-1252; save it as UTF-8"])
-    return _plain(
-        raw.decode("utf-8", "replace"),
-        ["not UTF-8 and not surely anything else; save it as UTF-8"],
-    )
+            return _plain(text, [readings.old_encoding()])
+    return _plain(raw.decode("utf-8", "replace"), [readings.unknown_encoding()])
 
 
 def _utf16_without_mark(raw: bytes) -> str | None:

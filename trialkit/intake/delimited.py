@@ -16,6 +16,7 @@ import pandas as pd
 
 from trialkit.intake.decode import clean_utf8
 from trialkit.intake.source import SourceTable, plain_name
+from trialkit.words import readings, refusals
 
 _DELIMITERS = ",;\t|"
 _MOST_LINES_IN_A_CELL = 100
@@ -36,10 +37,10 @@ def read_delimited(raw: bytes, file: str, known: Collection[str]) -> SourceTable
     data, notes = clean_utf8(raw)
     header_text, skipped, body_at = _header_text(data)
     if not header_text:
-        return SourceTable(file, [], np.empty(0, int), [], notes=[*notes, "the file is empty"])
+        return SourceTable(file, [], np.empty(0, int), [], notes=[*notes, readings.empty_file()])
     delimiter = _delimiter(header_text, known)
     if delimiter != ",":
-        notes.append(f"cells are separated by {_NAMES[delimiter]}")
+        notes.append(readings.separated_by(delimiter))
     header = _split(header_text, delimiter) or [header_text]
     body = data[body_at:].rstrip(b"\n")
     if not body:
@@ -48,9 +49,6 @@ def read_delimited(raw: bytes, file: str, known: Collection[str]) -> SourceTable
     columns, faults = _body(body, delimiter, len(header))
     lines = np.arange(len(columns[0])) + skipped + 1
     return SourceTable(file, header, lines, columns, faults, notes)
-
-
-_NAMES = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
 
 
 def _header_text(data: bytes) -> tuple[str, int, int]:
@@ -193,11 +191,7 @@ def _with_line_breaks(lines: list[bytes], delimiter: str, width: int) -> list[st
 def _record(text: str, cells: list[str] | None, width: int) -> tuple[list[str], str, str]:
     """Cells of a record; its text and what was expected where its shape is wrong."""
     if cells is None:
-        return [], text, "quotation marks in pairs around a cell"
+        return [], text, refusals.quotes_in_pairs()
     if not any(cell.strip() for cell in cells[width:]):
         return cells, "", ""
-    expected = (
-        f"{width} cells, as in the header row; found {len(cells)} "
-        "(a cell that holds the separator needs quotation marks)"
-    )
-    return cells, text, expected
+    return cells, text, refusals.as_many_cells(width, len(cells))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from typing import NamedTuple
 
@@ -13,25 +14,22 @@ from trialkit.intake.check import CheckedTable
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark
 from trialkit.intake.source import plain_name, split_header
+from trialkit.words import readings, refusals
 
 
 class _Former(NamedTuple):
-    """Columns that were, the columns they are read as, and why."""
+    """Columns that were, the columns they are read as, and what says so."""
 
     old: tuple[str, ...]
     new: tuple[str, ...]
-    why: str
+    note: Callable[[list[str], list[str]], str]
 
 
-_ONE_GAP = (
-    "a gap has two edges at one station, so two readings of it on older sheets are taken as "
-    "readings of one gap, and their mean as {new}"
-)
 _FORMER = (
-    _Former(("gap_front_left", "gap_front_right"), ("gap_front",), _ONE_GAP),
-    _Former(("gap_rear_left", "gap_rear_right"), ("gap_rear",), _ONE_GAP),
+    _Former(("gap_front_left", "gap_front_right"), ("gap_front",), readings.one_gap),
+    _Former(("gap_rear_left", "gap_rear_right"), ("gap_rear",), readings.one_gap),
     _Former(("roll_wear_length",), ("roll_left_wear_length", "roll_right_wear_length"),
-            "one reading a row is taken for both rolls: {new}"),
+            readings.both_rolls),
 )  # fmt: skip
 _APART = 3 / 16 * 25.4  # mm; two readings of one gap further apart are told (common practice)
 
@@ -44,10 +42,11 @@ def take_former(table: CheckedTable, config: TrialConfig, mark: Mark) -> None:
     """
     if table.layout.name != "header_check":
         return
-    told: dict[str, tuple[list[str], list[str]]] = {}
+    taken: dict[Callable[[list[str], list[str]], str], tuple[list[str], list[str]]] = {}
+    aside = readings.kept_aside(list(table.extra))
     for former in _FORMER:
         titles = {t: n for t in table.extra if (n := plain_name(t)) in former.old}
-        readings = []
+        found = []
         for title, name in titles.items():
             cells = table.extra.pop(title)
             table.raw[name] = cells
@@ -56,35 +55,34 @@ def take_former(table: CheckedTable, config: TrialConfig, mark: Mark) -> None:
             unit = units.unit_symbol(given) if given else column.unit(config.units)
             if unit not in units.units_like(column.si):
                 every = np.ones(len(table.lines), bool)
-                table.refuse(every, name, f"a unit of length in the header; found {given!r}")
+                table.refuse(every, name, refusals.length_in_header(given))
                 continue
             judged = judge(cells, column, unit, mark, config.season, config.date_order)
             table.notes += [note for note in judged.notes if note not in table.notes]
             for k, expected in judged.faults.items():
                 table.refuse((cells.codes == k) & ~table.refused, name, expected)
-            readings.append(judged.values[cells.codes])
-        if not readings:
+            found.append(judged.values[cells.codes])
+        if not found:
             continue
-        both = np.vstack(readings)
+        both = np.vstack(found)
         known = ~np.isnan(both)
         mean = np.where(known, both, 0.0).sum(axis=0) / np.maximum(known.sum(axis=0), 1)
         mean[~known.any(axis=0)] = np.nan
         for name in former.new:
             table.data[name] = np.where(np.isnan(table.data[name]), mean, table.data[name])
-        old, new = told.setdefault(former.why, ([], []))
+        old, new = taken.setdefault(former.note, ([], []))
         old += titles.values()
         new += former.new
-        _tell_apart(table, former, both)
-    if told:
+        _note_apart(table, former, both)
+    if taken:
         # Readings of older columns were put aside before they were known.
-        table.notes[:] = [n for n in table.notes if not n.startswith("columns kept aside: ")]
+        table.notes.remove(aside)
         if table.extra:
-            table.notes.append("columns kept aside: " + ", ".join(table.extra))
-        for why, (old, new) in told.items():
-            table.notes.append(f"{', '.join(old)}: {why.format(new=' and '.join(new))}")
+            table.notes.append(readings.kept_aside(list(table.extra)))
+        table.notes += [note(old, new) for note, (old, new) in taken.items()]
 
 
-def _tell_apart(table: CheckedTable, former: _Former, both: np.ndarray) -> None:
+def _note_apart(table: CheckedTable, former: _Former, both: np.ndarray) -> None:
     if len(both) < 2:
         return
     with np.errstate(invalid="ignore"):
@@ -92,7 +90,4 @@ def _tell_apart(table: CheckedTable, former: _Former, both: np.ndarray) -> None:
     if apart.any() and "row" in table.raw:
         cells = table.raw["row"]
         rows = [cells.texts[k] for k in cells.codes[apart]]
-        table.notes.append(
-            f"{' and '.join(former.old)} differ by more than 3/16 in (4.8 mm) in "
-            f"row{'s' * (len(rows) > 1)} {', '.join(rows)}: measure the gap there again"
-        )
+        table.notes.append(readings.readings_apart(former.old, rows))

@@ -5,8 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 
-from trialkit import schema
-from trialkit.quantities import inches_both, listed, number
+from trialkit.quantities import inches_both, number
+from trialkit.responses import schema
+from trialkit.words import readings
 
 USUAL_START = 1.25 * 25.4
 """mm; Iowa State University, Integrated Crop Management News, 2010."""
@@ -72,25 +73,15 @@ def _expected(own: pd.DataFrame, column: str, reading: np.ndarray) -> tuple[np.n
     return expected, against.tolist()
 
 
-_AGAINST = {
-    "set": "about half of the {gap} it was set to",
-    "rows": "about half of the {gap} that other rows read",
-    "usual": "about half of a usual gap of {gap}, and so do all rows",
-}
-
-
 def half_questions(found: pd.DataFrame, system: schema.System) -> list[str]:
     """What to ask about readings that `half_gaps` found: one sentence per column and kind."""
     out = []
     for (_, column, against), rows in found.groupby(["header", "column", "against"], sort=False):
-        names = list(rows["row"])
-        who = f"row {names[0]} reads" if len(names) == 1 else f"rows {listed(names)} read"
         ends = (rows["reading"].min(), rows["reading"].max())
-        shown = " to ".join(dict.fromkeys(length(end, system) for end in ends))
+        shown = [length(end, system) for end in ends]
         gap = length(float(rows["expected"].median()), system)
         out.append(
-            f"{column} of {who} {shown}, {_AGAINST[str(against)].format(gap=gap)}: was it measured "
-            "from the centre to one edge? A gap is measured from edge to edge."
+            readings.half_a_gap(str(column), list(rows["row"]), shown, gap, str(against))
         )
     return out
 

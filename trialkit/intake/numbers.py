@@ -16,6 +16,7 @@ from collections.abc import Iterable
 from typing import Literal
 
 from trialkit import units
+from trialkit.words import refusals
 
 Mark = Literal["point", "comma", "both", "unknown"]
 
@@ -63,18 +64,18 @@ def in_doubt(text: str, mark: Mark) -> bool:
 def read_number(text: str, mark: Mark) -> float | str:
     """The number, or in words what stands against reading it."""
     if text.startswith(("=", "@")):
-        return "not a formula"
+        return refusals.no_formula()
     plain = text.replace("−", "-")
     if _SPACED.fullmatch(plain):
         plain = re.sub(r"[^\d.,+-]", "", plain)
     if "," in plain:
         if _IN_DOUBT.fullmatch(plain) and mark not in ("point", "comma"):
-            return f"written without doubt: {text!r} can be read as thousands or as decimals"
+            return refusals.without_doubt(text)
         if mark == "both":
-            return "with one decimal mark in the whole file, which uses point and comma"
+            return refusals.one_decimal_mark()
     if mark == "comma":
         if _IN_DOUBT.fullmatch(plain) and "." in plain:
-            return f"written without doubt: {text!r} can be read as thousands or as decimals"
+            return refusals.without_doubt(text)
         if _DECIMAL_COMMA.fullmatch(plain) or _GROUPED["comma"].fullmatch(plain):
             plain = plain.replace(".", "").replace(",", ".")
     elif mark == "point" and _GROUPED["point"].fullmatch(plain):
@@ -122,7 +123,7 @@ def read_quantity(text: str, unit: str, mark: Mark) -> tuple[float | str, str]:
     bare, named = split_unit(text) if unit else (text, "")
     alike = units.units_like(unit) if unit else ()
     if named and named not in alike:
-        return f"in a unit among {', '.join(alike)}", named
+        return refusals.unit_among(alike), named
     number = read_number(bare, mark)
     if not isinstance(number, float) and "m" in alike:
         number = _on_a_tape(bare, named or unit) or number
@@ -134,7 +135,7 @@ def read_quantity(text: str, unit: str, mark: Mark) -> tuple[float | str, str]:
 def _on_a_tape(text: str, unit: str) -> float | str:
     """A fraction of an inch or a foot as on a tape; empty for what is none."""
     if unit in ("in", "ft") and _DATED.fullmatch(text):
-        return "not a date: a spreadsheet makes one of 1-3/8; write 1.375, or 1 3/8 in a text cell"
+        return refusals.fraction_not_date()
     plain = text.replace("−", "-").replace("\u2044", "/")
     plain = _VULGAR.sub(lambda m: " " + unicodedata.normalize("NFKC", m[0]), plain)
     match = _TAPE.fullmatch(plain.replace("\u2044", "/").strip().replace("- ", "-"))
@@ -142,7 +143,7 @@ def _on_a_tape(text: str, unit: str) -> float | str:
         return ""
     sign, whole, part, parts = match[1], int(match[2] or 0), int(match[3]), int(match[4])
     if unit not in ("in", "ft"):
-        return f"decimals in {unit}, or a fraction with its unit, as in 1-1/4 in"
+        return refusals.decimals_in(unit)
     if not 0 < part < parts or parts not in _TAPE_PARTS:
-        return "a fraction as a tape has it, such as 1-3/8 (halves to 64ths, smaller than one)"
+        return refusals.tape_fraction()
     return (-1 if sign == "-" else 1) * (whole + part / parts)

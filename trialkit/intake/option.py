@@ -6,13 +6,13 @@ Price, life and area are the user's own: nothing here has a usual value.
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping
 from dataclasses import dataclass
-from typing import TYPE_CHECKING
 
 from trialkit import units
-
-if TYPE_CHECKING:
-    from trialkit.intake.config import SectionReader, SetupFactor
+from trialkit.intake.sections import SectionReader
+from trialkit.words import settings
+from trialkit.words.settings import expected
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,44 +64,48 @@ class OptionCost:
 
 
 def take_option(
-    reader: SectionReader | None, setups: tuple[SetupFactor, ...], unit: str
+    reader: SectionReader | None, setups: Mapping[str, tuple[str, ...]], unit: str
 ) -> OptionCost | None:
-    """What [option] states, in SI; None where it is left out."""
+    """What [option] states, in SI; None where it is left out. `setups` are factors' levels."""
     if reader is None:
         return None
-    factor = reader.choice("factor", tuple(s.name for s in setups))
-    levels = next((s.levels for s in setups if s.name == factor), ())
+    factor = reader.choice("factor", tuple(setups))
+    levels = setups.get(factor, ())
     given = set(reader.data)
     size = float(units.convert(1.0, unit, "ha"))
     # One of the two ends its life; years alone is what older settings state.
     ends = {} if "life_area" not in given else {"default": math.inf}
-    area = reader.number("life_area", 0.1, 1e7, f"the area it lasts in {unit}", math.inf)
-    cost = reader.number("cost", 0, 1e9, "a price")
-    sums = "a sum that is not negative"
+    area = reader.number("life_area", 0.1, 1e7, expected("option.life_area", unit), math.inf)
+    cost = reader.number("cost", 0, 1e9, expected("option.cost"))
     option = OptionCost(
         factor=factor,
         level=reader.choice("level", levels),
         cost=cost,
         life_years=reader.number(
-            "life_years", 0.5, 100, f"years (or life_area in {unit}, or both)", **ends
+            "life_years", 0.5, 100, expected("option.life_years", unit), **ends
         ),
-        interest=reader.number("interest", 0, 1, "a share, as in 0.08 for 8 %"),
-        area_per_year=size * reader.number("area_per_year", 0.1, 1e6, f"area a year in {unit}"),
+        interest=reader.number("interest", 0, 1, expected("option.interest")),
+        area_per_year=size
+        * reader.number("area_per_year", 0.1, 1e6, expected("option.area_per_year", unit)),
         life_area=size * area,
-        salvage=reader.number("salvage", 0, cost, "what it brings at its end", 0.0),
-        repair_per_ha=reader.number("repair_per_area", 0, 1e6, f"{sums}, per {unit}", 0.0) / size,
-        change_cost=reader.number("change_cost", 0, 1e9, sums, 0.0),
-        change_hours=reader.number("change_hours", 0, 1000, "hours of labour of a change", 0.0),
-        wage=reader.number("wage", 0, 1e6, "what an hour of labour costs", 0.0),
-        changes_per_year=reader.number("changes_per_year", 0, 1000, "changes in a year", 0.0),
+        salvage=reader.number("salvage", 0, cost, expected("option.salvage"), 0.0),
+        repair_per_ha=reader.number(
+            "repair_per_area", 0, 1e6, expected("option.repair_per_area", unit), 0.0
+        )
+        / size,
+        change_cost=reader.number("change_cost", 0, 1e9, expected("option.change_cost"), 0.0),
+        change_hours=reader.number("change_hours", 0, 1000, expected("option.change_hours"), 0.0),
+        wage=reader.number("wage", 0, 1e6, expected("option.wage"), 0.0),
+        changes_per_year=reader.number(
+            "changes_per_year", 0, 1000, expected("option.changes_per_year"), 0.0
+        ),
     )
     if "change_cost" in given and given & {"change_hours", "wage"}:
-        both = "change_hours and wage, or change_cost, not both"
-        reader.fault("change_cost", both, option.change_cost)
+        reader.fault("change_cost", settings.change_stated_twice(), option.change_cost)
     elif len(given & {"change_hours", "wage"}) == 1:
         missing = "wage" if "change_hours" in given else "change_hours"
-        reader.fault(missing, "change_hours and wage together, or change_cost")
+        reader.fault(missing, settings.change_stated_half())
     elif "changes_per_year" in given and not given & {"change_cost", "change_hours"}:
-        reader.fault("change_cost", "what one change costs, or change_hours and wage")
+        reader.fault("change_cost", settings.change_without_price())
     reader.close()
     return option

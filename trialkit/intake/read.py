@@ -9,7 +9,6 @@ from pathlib import Path
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake.check import CheckedTable, check_table, no_faults
 from trialkit.intake.config import TrialConfig, check_config, read_toml
@@ -28,6 +27,8 @@ from trialkit.intake.relations import (
 )
 from trialkit.intake.source import SourceTable
 from trialkit.intake.workbook import SETTINGS, Workbook
+from trialkit.responses import schema
+from trialkit.words import readings
 
 _SHEETS_OF_OURS = {SETTINGS, "readme"}
 
@@ -79,7 +80,7 @@ def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
     if "strips" not in sources and not strips:
         for name in [n for n in sources if _refers_to_strips(n)]:
-            unread[sources.pop(name).file] = "not read: there is no strips table it could refer to"
+            unread[sources.pop(name).file] = readings.no_strips_to_refer_to()
     elif "strips" not in sources:
         raise TrialError(
             f"{path} has no strips table, and every other table refers to it; "
@@ -104,7 +105,7 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         table = check_table(sources.pop(name), layout, config, (take_former,))
         if name != "strips" and "strip" in table.folded:
             refuse_unknown(table, "strip", checked["strips"])
-        elif name in schema.OF_A_FIELD:
+        elif layout.of_a_field:
             match_grounds(table, checked.get("strips"), checked.get("fields"))
         if name == "strips" and "fields" in checked:
             match_fields(table, checked["fields"])
@@ -160,7 +161,7 @@ def _folder(path: Path) -> _Sources:
     settings = files.get("trial.toml")
     if settings is None:
         books = [p.name for name, p in files.items() if name.endswith(".xlsx")]
-        hint = f"To read the workbook give {path / books[0]}. " if books else ""
+        hint = readings.read_the_workbook(str(path / books[0])) if books else ""
         raise TrialError(
             f"{path} is no trial folder: it holds no trial.toml. {hint}"
             "A new trial folder: trialkit new FOLDER"
@@ -205,8 +206,7 @@ def _unread(names: list[str], suffix: str) -> dict[str, str]:
     for name in names:
         stem = name.rpartition(".")[0] if suffix else name
         near = difflib.get_close_matches(stem.casefold(), schema.TABLES, 1, 0.7)
-        hint = f"; rename it to {near[0]}{suffix} if it is that table" if near else ""
-        reasons[name] = f"not read: no table has this name{hint}"
+        reasons[name] = readings.no_such_table(*(f"{table}{suffix}" for table in near))
     return reasons
 
 

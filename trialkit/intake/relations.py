@@ -15,6 +15,7 @@ import pandas as pd
 from trialkit.intake.cells import as_text
 from trialkit.intake.check import CheckedTable
 from trialkit.intake.config import SetupFactor
+from trialkit.words import readings, refusals
 
 
 def refuse_repeats(table: CheckedTable) -> None:
@@ -43,8 +44,7 @@ def refuse_repeats(table: CheckedTable) -> None:
     distinct = (~pd.Series(again)).groupby(code).transform("sum").to_numpy()
     first = groups["line"].transform("first").to_numpy()
     for row in np.flatnonzero((distinct == 1) & again):
-        expected = f"this row once; it repeats line {first[row]}"
-        table.refuse([rows[row]], key[-1], expected)
+        table.refuse([rows[row]], key[-1], refusals.row_once(first[row]))
     conflict = distinct > 1
     if conflict.any():
         _refuse_conflicts(table, rows[conflict], frame[conflict], others)
@@ -58,13 +58,10 @@ def _refuse_conflicts(
     for name in reversed(others):
         varied = (groups[name].transform("nunique", dropna=False) > 1).to_numpy()
         differs[varied] = name
-    lines = frame["code"].map(groups["line"].agg(lambda g: " and ".join(map(str, g)))).to_numpy()
-    what = " and ".join(table.layout.key)
+    lines = frame["code"].map(groups["line"].agg(list)).to_numpy()
     for name in dict.fromkeys(differs):
         mine = differs == name
-        expected = [
-            f"one row for this {what}: lines {line} differ in {name}" for line in lines[mine]
-        ]
+        expected = [refusals.one_row_for(table.layout.key, own, name) for own in lines[mine]]
         table.refuse(rows[mine], name, np.asarray(expected, dtype=object))
 
 
@@ -81,17 +78,14 @@ def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> 
         kept, refused = _known(parent, column)
         spelling |= kept
         refused_at |= {label: (parent.file, line) for label, line in refused.items()}
-    files = " or ".join(parent.file for parent in parents)
+    files = [parent.file for parent in parents]
     labels = table.labels[column]
     expected = np.full(len(labels), "", object)
     for k, label in enumerate(labels):
         if label in refused_at and label not in spelling:
-            expected[k] = (
-                f"a {column} that was kept; this one was refused in {refused_at[label][0]}, "
-                f"line {refused_at[label][1]}"
-            )
+            expected[k] = refusals.kept_one(column, *refused_at[label])
         elif label and label not in spelling:
-            expected[k] = f"a {column} listed in {files}"
+            expected[k] = refusals.listed_one(column, files)
     codes = table.folded[column]
     lost = (expected != "")[codes]
     table.refuse(lost, column, expected[codes[lost]])
@@ -135,7 +129,7 @@ def _match(strips: CheckedTable, table: CheckedTable, column: str) -> None:
         if label and label not in spelling
     ]
     if unknown:
-        strips.notes.append(f"{column}s without a row in {table.file}: {_first(unknown)}")
+        strips.notes.append(readings.without_row(column, table.file, unknown))
     _respell(strips, column, spelling)
 
 
@@ -176,8 +170,7 @@ def refuse_changed_main_strips(strips: CheckedTable, setups: tuple[SetupFactor, 
         changed = groups[factor].transform("nunique") > 1
         for position in changed.index[changed]:
             same = (frame[places] == frame.loc[position, places]).all(axis=1)
-            lines = ", ".join(map(str, frame.loc[same, "line"]))
-            expected = f"one level of {factor} in a main strip; lines {lines} differ"
+            expected = refusals.one_level(factor, list(frame.loc[same, "line"]))
             strips.refuse([rows[position]], factor, expected)
 
 
@@ -192,12 +185,6 @@ def note_thin_pairs(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> No
         frame[[s.name for s in setups]].astype(str).agg("\0".join, axis=1) if setups else None
     )
     kinds = combined.groupby(places).nunique() if combined is not None else size
-    for which, words in ((size == 1, "one strip"), ((size > 1) & (kinds == 1), "one setup only")):
+    for which, single in ((size == 1, "strip"), ((size > 1) & (kinds == 1), "setup")):
         if which.any():
-            names = [f"{pair} of {field}" for field, pair in size.index[which]]
-            strips.notes.append(f"pairs with {words}: {_first(names)}")
-
-
-def _first(names: list[str], most: int = 8) -> str:
-    more = f" and {len(names) - most:,} more" if len(names) > most else ""
-    return ", ".join(names[:most]) + more
+            strips.notes.append(readings.thin_pairs(single, list(size.index[which])))

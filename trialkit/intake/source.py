@@ -8,9 +8,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from trialkit import schema, units
-
-REQUIRED = "a value: this cell must not be empty"
+from trialkit import units
+from trialkit.responses import schema
+from trialkit.words import refusals
 
 
 @dataclass(slots=True)
@@ -70,17 +70,15 @@ def read_header(cells: list[str], layout: schema.Table, system: schema.System) -
                 title += "'"
             reading.extra[title] = position
         elif name in reading.place:
-            reading.faults.append((name, f"one column {name!r}; the header row has several"))
+            reading.faults.append((name, refusals.one_column(name)))
         else:
             reading.place[name] = position
             _read_unit(reading, column, unit, system)
     for column in layout.columns:
         if column.required and column.name not in reading.place:
             near = difflib.get_close_matches(column.name, map(plain_name, reading.extra), 1)
-            hint = f"; perhaps {near[0]!r} is meant for it" if near else ""
-            reading.faults.append(
-                (column.name, f"a column {column.header(system)!r} in the header row{hint}")
-            )
+            expected = refusals.column_needed(column.header(system), *near)
+            reading.faults.append((column.name, expected))
     return reading
 
 
@@ -94,6 +92,4 @@ def _read_unit(
     if symbol in allowed:
         reading.unit[column.name] = symbol
     else:
-        reading.faults.append(
-            (column.name, f"a unit among {', '.join(allowed)} in the header; found {unit!r}")
-        )
+        reading.faults.append((column.name, refusals.unit_in_header(allowed, unit)))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import re
 import tomllib
 from collections.abc import Mapping, Sequence
 from datetime import date
@@ -11,13 +12,15 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.errors import TrialError
 from trialkit.intake.config import ADJUSTABLE, SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
 from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import cell_texts, toml_text, toml_value
+from trialkit.responses import ZONES, schema
 from trialkit.units import DEFAULT_THOUSAND_KERNEL_MASS
+from trialkit.words import settings as words
+from trialkit.words.workbook import choose, readme
 
 _EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion")}
 _LAST_ROW = 2000
@@ -80,7 +83,7 @@ def filled_workbook(
         The new file; ".xlsx" is added when missing.
     config : TrialConfig
     tables : mapping of table name to DataFrame
-        In SI, with the columns of `trialkit.schema`; cells may be missing in all of them.
+        In SI, with the columns of `trialkit.responses`; cells may be missing in all of them.
 
     Raises
     ------
@@ -143,77 +146,56 @@ def _settings(
     """Key, what it is, example value, whether it is needed."""
     # The units line may be changed later, so each quantity names both of its units.
     us = units == "US"
-    rows: list[tuple[str, str, Any, bool]] = [
-        ("title", "title of the trial", "Title of the trial", True),
-        ("season", "year of harvest; dates from January to March of the next year are in season",
-         date.today().year, True),
-        ("units", "units of the tables: US or SI; a unit in a column's header wins over it",
-         units, True),
-        ("growers_agreed", "may growers' names stand in what leaves the researcher's hands?",
-         False, True),
-        ("notes", "free text", "", False),
-        ("date_order", "how 10/03/2026 is meant: month-first or day-first", "month-first", False),
-        ("header.rows", "rows of the header", 8, True),
-        ("header.width", "width of the header: ft (US) or m (SI)", 20 if us else 6, True),
-        ("header.discharge_width", "width residue falls on behind: ft (US) or m (SI); "
-         "taken as the header's width when left out, which overstates loss from a windrow",
-         20 if us else 6, False),
-    ]  # fmt: skip
+    rows: list[tuple[str, Any, bool]] = [
+        ("title", words.EXAMPLE_TITLE, True),
+        ("season", date.today().year, True),
+        ("units", units, True),
+        ("growers_agreed", False, True),
+        ("notes", "", False),
+        ("date_order", "month-first", False),
+        ("header.rows", 8, True),
+        ("header.width", 20 if us else 6, True),
+        ("header.discharge_width", 20 if us else 6, False),
+    ]
     for factor in factors:
         rows += [
-            (f"setup.{factor.name}.label", "the factor in words", factor.label, True),
-            (f"setup.{factor.name}.levels", "its levels, as written in the strips table",
-             list(factor.levels), True),
-            (f"setup.{factor.name}.labels", "the levels in words", list(factor.levels), False),
-            (f"setup.{factor.name}.reference", "the level others are compared with",
-             factor.reference, True),
-            (f"setup.{factor.name}.hard_to_change", "takes hours to change: set on main strips",
-             False, True),
-        ]  # fmt: skip
+            (f"setup.{factor.name}.label", factor.label, True),
+            (f"setup.{factor.name}.levels", list(factor.levels), True),
+            (f"setup.{factor.name}.labels", list(factor.levels), False),
+            (f"setup.{factor.name}.reference", factor.reference, True),
+            (f"setup.{factor.name}.hard_to_change", False, True),
+        ]
+    rows += [
+        ("grain.thousand_kernel_mass", DEFAULT_THOUSAND_KERNEL_MASS, False),
+        ("grain.base_moisture", 15.5, False),
+        ("prices.currency", "USD", False),
+        ("prices.grain", 4.00 if us else 157.50, False),
+        ("prices.hour", 200, False),
+        ("option.factor", factors[0].name if factors else "", False),
+        ("option.level", factors[0].levels[-1] if factors else "", False),
+        ("option.cost", 6000, False),
+        ("option.life_years", 10, False),
+        ("option.life_area", 5000 if us else 2000, False),
+        ("option.interest", 0.08, False),
+        ("option.area_per_year", 500 if us else 200, False),
+        ("option.repair_per_area", 0.1 if us else 0.25, False),
+        ("option.change_hours", 3, False),
+        ("option.wage", 25, False),
+        ("model.adjust_for", ["moisture"], False),
+        ("model.primary", "header_loss", False),
+        ("model.prior.ratio", 1.0, False),
+        ("model.prior.times", 1.5, False),
+        ("model.margins.residue_mass", 1.25, False),
+    ]
+    slots = {"usual": f"{DEFAULT_THOUSAND_KERNEL_MASS:g}", "known": ", ".join(ADJUSTABLE)}
     return [
-        *rows,
-        ("grain.thousand_kernel_mass", "g per 1000 kernels at base moisture: weigh your own; "
-         f"{DEFAULT_THOUSAND_KERNEL_MASS:g} is taken when left out",
-         DEFAULT_THOUSAND_KERNEL_MASS, False),
-        ("grain.base_moisture", "moisture that yields and losses are stated at, %", 15.5, False),
-        ("prices.currency", "currency", "USD", False),
-        ("prices.grain", "net price of grain: per bushel (US) or per tonne (SI)",
-         4.00 if us else 157.50, False),
-        ("prices.hour", "what an hour more of combining costs: machine and operator, or its hire",
-         200, False),
-        ("option.factor", "factor that costs money",
-         factors[0].name if factors else "", False),
-        ("option.level", "its level that costs money",
-         factors[0].levels[-1] if factors else "", False),
-        ("option.cost", "price of the option", 6000, False),
-        ("option.life_years", "years it lasts at the most", 10, False),
-        ("option.life_area", "your own figure of the area it lasts, whichever ends first: ac (US) "
-         "or ha (SI)",
-         5000 if us else 2000, False),
-        ("option.interest", "interest, as in 0.08 for 8 %", 0.08, False),
-        ("option.area_per_year", "area harvested a year: ac (US) or ha (SI)",
-         500 if us else 200, False),
-        ("option.repair_per_area", "upkeep per ac (US) or ha (SI)", 0.1 if us else 0.25, False),
-        ("option.change_hours", "hours of labour to fit it", 3, False),
-        ("option.wage", "an hour of that labour", 25, False),
-        ("model.adjust_for", "what was measured that every comparison is adjusted for, of "
-         f"{', '.join(ADJUSTABLE)}; none for nothing; what was fixed before the setup was applied "
-         "when left out", ["moisture"], False),
-        ("model.primary", "the response the trial is first of all about; all others are held to a "
-         "stricter rule", "header_loss", False),
-        ("model.prior.ratio", "before the trial: header loss with the option over that without, "
-         "1 for no effect", 1.0, False),
-        ("model.prior.times", "19 times in 20 that ratio was expected within this many times of "
-         "it, either way", 1.5, False),
-    ]  # fmt: skip
+        (key, words.about(re.sub(r"^setup\..*\.", "setup.", key), **slots), value, needed)
+        for key, value, needed in rows
+    ]
 
 
 def _commented_toml(units: schema.System, factors: tuple[SetupFactor, ...]) -> str:
-    lines = [
-        "# Settings of the trial. Lines that begin with # are not read: take the mark off to use",
-        "# them. Text stands in quotation marks.",
-        "",
-    ]
+    lines = [*(f"# {line}" for line in words.head_of_file()), ""]
     section = ""
     for key, about, value, needed in _settings(units, factors):
         *sections, last = key.split(".")
@@ -240,13 +222,14 @@ def _workbook(
     from openpyxl.styles import Font
 
     book = Workbook()
-    readme = book.active
-    assert readme is not None
-    readme.title = "readme"
-    for line in _README:
-        readme.append([line])
-    readme["A1"].font = Font(bold=True, size=14)
-    readme.column_dimensions["A"].width = 110
+    first = book.active
+    assert first is not None
+    first.title = "readme"
+    counted = [name for name, layout in schema.TABLES.items() if layout.response]
+    for line in readme(counted, {name: zone.ground().full for name, zone in ZONES.items()}):
+        first.append([line])
+    first["A1"].font = Font(bold=True, size=14)
+    first.column_dimensions["A"].width = 110
     level_cells = _settings_sheet(book.create_sheet(SETTINGS), settings)
     last = max([_LAST_ROW, *(len(table) + _MORE_ROWS for table in tables.values())])
     for name in schema.TABLES:
@@ -257,30 +240,6 @@ def _workbook(
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
-
-
-_README = (
-    "A strip trial, to fill in",
-    'Begin with the sheet "trial": its keys stay as they are, the values are yours. '
-    "A list takes the cells to the right.",
-    'Then "strips": one row per combine pass. Every other sheet points at its strips.',
-    "At least one of frames, ears, grain, ear_butt_damage or residue is needed; leave sheets you "
-    "do not use empty.",
-    "The unit of each column stands in its header. To work in another unit, change it there, "
-    "as in area (m2).",
-    "Columns in bold are needed in every row. Leave a cell empty when there is no value.",
-    "A row with a mistake is not used: it is listed with its row number and what was expected.",
-    "Zones: preharvest is standing corn ahead of the machine; header is ground the header crossed "
-    "but the body did not; total is ground behind the machine.",
-    "Behind the machine loose kernels and those still on pieces of cob are counted apart; where "
-    "the residue falls on less than the header's width, discharge_width says on how much.",
-    "Ears of zone header are those that did not go through the machine, between it and the "
-    "standing corn, or told apart behind it; zone total are all that lie behind it.",
-    "Before anyone counts near the machine: stop it, disengage the header, engine off, brake set, "
-    "key out and with the counter, wait until all movement has stopped.",
-    "Lock the header's lift cylinders before reaching under it; never free a plugged row with the "
-    "rolls turning. The operator's manual, local rules and qualified service people come first.",
-)
 
 
 def _fill(sheet: Any, layout: schema.Table, units: schema.System, table: pd.DataFrame) -> None:
@@ -352,12 +311,12 @@ def _table_sheet(
             rule = DataValidation(type="list", formula1=level_cells.get(column.name, own))
         elif column.name == "strip" and layout.name != "strips":
             rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${last}")
-        elif column.name == "field" and layout.name in schema.OF_A_FIELD:
+        elif column.name == "field" and layout.of_a_field:
             rule = DataValidation(type="list", formula1=f"strips!$B$2:$B${last}")
         if rule:
             rule.allow_blank = True
             rule.showErrorMessage = True
-            rule.error = f"Choose from the list: {column.about}"
+            rule.error = choose(column.about)
             sheet.add_data_validation(rule)
             letter = get_column_letter(place)
             rule.add(f"{letter}2:{letter}{last}")

@@ -18,6 +18,7 @@ import numpy as np
 
 from trialkit.errors import TrialError
 from trialkit.intake.source import SourceTable
+from trialkit.words import readings
 
 SETTINGS = "trial"
 _LISTS = {"levels", "labels", "adjust_for"}
@@ -60,7 +61,7 @@ class Workbook:
                 lines.append(line)
                 rows.append(row)
         if not rows:
-            return SourceTable(file, [], np.empty(0, int), [], notes=["the sheet is empty"])
+            return SourceTable(file, [], np.empty(0, int), [], notes=[readings.empty_sheet()])
         width = max(map(len, rows))
         padded = [row + [""] * (width - len(row)) for row in rows]
         columns = [np.asarray(column, dtype=object) for column in zip(*padded[1:], strict=True)]

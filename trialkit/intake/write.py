@@ -14,11 +14,13 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from trialkit import schema, units
+from trialkit import units
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake.config import ModelConfig, OptionCost, SetupFactor, TrialConfig
 from trialkit.intake.files import write_all
 from trialkit.intake.level_names import labels_of, usual_unit
+from trialkit.responses import schema
+from trialkit.words.settings import remark
 
 _FORMULA = re.compile(r"[=+\-@\t\r]")
 _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
@@ -35,7 +37,7 @@ def write_trial(
         Made when it does not exist. None of the files to be written may be there.
     config : TrialConfig
     tables : mapping of table name to DataFrame
-        In SI, with the columns of `trialkit.schema`; tables that are absent or empty are left out.
+        In SI, with the columns of `trialkit.responses`; what is absent or empty is left out.
 
     Returns
     -------
@@ -87,7 +89,7 @@ def _checked(frame: pd.DataFrame, name: str, setups: Sequence[SetupFactor]) -> p
 def filled_files(config: TrialConfig, tables: Mapping[str, pd.DataFrame]) -> dict[str, bytes]:
     """A trial to fill in, file by file: the settings, and every table with all of its columns.
 
-    Tables are in SI with the columns of `trialkit.schema`, and cells may be missing in all of them.
+    Tables are in SI with the columns of `trialkit.responses`, and cells may be missing in all.
     """
     contents = {"trial.toml": toml_text(config).encode()}
     for name in schema.TABLES:
@@ -164,19 +166,7 @@ def toml_text(config: TrialConfig) -> str:
         else None,
     }
     parts = [_lines(top), "[header]\n" + _lines(header)]
-    for factor in config.setups:
-        usual = labels_of(factor.label, factor.levels, factor.unit, factor.name)
-        unit = usual_unit(factor.name, factor.levels, config.units)
-        entry = {
-            "name": factor.name,
-            "label": factor.label,
-            "levels": list(factor.levels),
-            "labels": None if factor.level_labels == usual else list(factor.level_labels),
-            "reference": factor.reference,
-            "unit": None if factor.unit == unit else factor.unit,
-            "hard_to_change": factor.hard_to_change or None,
-        }
-        parts.append("[[setup]]\n" + _lines(entry))
+    parts += ["[[setup]]\n" + _lines(_setup(factor, config.units)) for factor in config.setups]
     mass = {"thousand_kernel_mass  # g at base moisture": config.thousand_kernel_mass}
     # A mass that nobody gave stays a remark, so that reading the file does not make it one.
     parts.append(
@@ -192,17 +182,35 @@ def toml_text(config: TrialConfig) -> str:
         )
     if config.option is not None:
         parts.append("[option]\n" + _lines(_option(config.option, area)))
-    asked = config.model.adjust_for
-    primary = config.model.primary
-    model = {
-        "adjust_for": None if asked is None else list(asked),
-        "primary": None if primary == ModelConfig().primary else primary,
+    return "\n".join([*parts, *_model(config.model)])
+
+
+def _setup(factor: SetupFactor, system: str) -> dict[str, Any]:
+    usual = labels_of(factor.label, factor.levels, factor.unit, factor.name)
+    unit = usual_unit(factor.name, factor.levels, system)
+    return {
+        "name": factor.name,
+        "label": factor.label,
+        "levels": list(factor.levels),
+        "labels": None if factor.level_labels == usual else list(factor.level_labels),
+        "reference": factor.reference,
+        "unit": None if factor.unit == unit else factor.unit,
+        "hard_to_change": factor.hard_to_change or None,
     }
-    if lines := _lines(model):
-        parts.append("[model]\n" + lines)
-    if (prior := config.model.prior) is not None:
-        parts.append("[model.prior]\n" + _lines({"ratio": prior.ratio, "times": prior.times}))
-    return "\n".join(parts)
+
+
+def _model(model: ModelConfig) -> list[str]:
+    """Sections on the model, each where something in it is told."""
+    asked, primary, prior = model.adjust_for, model.primary, model.prior
+    sections: dict[str, dict[str, Any]] = {
+        "model": {
+            "adjust_for": None if asked is None else list(asked),
+            "primary": None if primary == ModelConfig().primary else primary,
+        },
+        "model.prior": {"ratio": prior.ratio, "times": prior.times} if prior is not None else {},
+        "model.margins": dict(model.margins),
+    }
+    return [f"[{name}]\n{lines}" for name, own in sections.items() if (lines := _lines(own))]
 
 
 def _option(option: OptionCost, area: str) -> dict[str, Any]:
@@ -220,9 +228,9 @@ def _option(option: OptionCost, area: str) -> dict[str, Any]:
         f"area_per_year  # {area}": units.convert(option.area_per_year, "ha", area),
         "salvage": option.salvage or None,
         f"repair_per_area  # per {area}": per_area or None,
-        "change_cost  # a change": option.change_cost or None,
-        "change_hours  # of labour, a change": option.change_hours or None,
-        "wage  # an hour": option.wage or None,
+        f"change_cost  # {remark('change_cost')}": option.change_cost or None,
+        f"change_hours  # {remark('change_hours')}": option.change_hours or None,
+        f"wage  # {remark('wage')}": option.wage or None,
         "changes_per_year": option.changes_per_year or None,
     }
 

@@ -36,7 +36,7 @@ PointAt = Callable[[np.ndarray, bool], Point | None]
 
 
 @dataclass(frozen=True, slots=True)
-class Estimate:
+class Optimum:
     """The optimum kept, the criterion it belongs to, and all searches made."""
 
     problem: GaussianProblem | LaplaceProblem
@@ -47,12 +47,12 @@ class Estimate:
     metric: np.ndarray | None = None
 
 
-def estimate(model: Model, y: np.ndarray, reml: bool, before: Estimate | None = None) -> Estimate:
+def estimate(model: Model, y: np.ndarray, reml: bool, before: Optimum | None = None) -> Optimum:
     """Maximise the (restricted) likelihood for responses ``y`` in chain order.
 
     Parameters
     ----------
-    before : Estimate, optional
+    before : Optimum, optional
         A fit of the same model to other responses, to start from.
 
     Raises
@@ -131,7 +131,7 @@ def _explained_by_units(model: Model, values: np.ndarray) -> bool:
 
 
 def _search(
-    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
+    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem, before: Optimum | None,
     shape: float | None = None,
 ) -> list[Search]:  # fmt: skip
     """Searches over the variance parameters, the best first."""
@@ -145,7 +145,7 @@ def _search(
 
 
 def _from_inside(
-    model: Model, problem: GaussianProblem | LaplaceProblem, before: Estimate | None,
+    model: Model, problem: GaussianProblem | LaplaceProblem, before: Optimum | None,
     shape: float | None, gain: float, polish: int,
 ) -> list[Search]:  # fmt: skip
     """The search from the fit before, if there is one; where that fails, from the interior."""
@@ -173,7 +173,7 @@ def _best_first(model: Model, y: np.ndarray, searches: list[Search]) -> list[Sea
 def _finish(
     model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem,
     searches: list[Search], point_at: PointAt,
-) -> Estimate:  # fmt: skip
+) -> Optimum:  # fmt: skip
     """The estimate at the best search's end, variances settled at zero where they belong there."""
     theta = searches[0].end * model.scale if searches else np.zeros(0)
     metric = searches[0].inverse_hessian if searches else None
@@ -184,7 +184,7 @@ def _finish(
     if point is None:
         raise ModelError(_advice(model, y, searches))
     others = _other_optima(model, searches, point_at)
-    return Estimate(problem, point, tuple(searches), zero, others, metric)
+    return Optimum(problem, point, tuple(searches), zero, others, metric)
 
 
 def _other_optima(model: Model, searches: list[Search], point_at: PointAt) -> tuple[str, ...]:
@@ -253,9 +253,9 @@ def _start_beta(model: Model, y: np.ndarray) -> tuple[np.ndarray, bool]:
 
 
 def _maximum_likelihood(
-    model: Model, y: np.ndarray, restricted: LaplaceProblem, before: Estimate | None,
+    model: Model, y: np.ndarray, restricted: LaplaceProblem, before: Optimum | None,
     shape: float | None,
-) -> Estimate:  # fmt: skip
+) -> Optimum:  # fmt: skip
     """Maximise over variances and fixed effects, from the restricted optimum."""
     k = len(model.scale)
     first = _from_inside(model, restricted, before, shape, ROUGH, 0) if k else []
@@ -297,7 +297,7 @@ def _maximum_likelihood(
         raise ModelError(_advice(model, y, searches))
     metric_theta = first[0].inverse_hessian if first else None
     others = _other_optima(model, searches, point_at)
-    return Estimate(problem, found, (*first, *searches), zero, others, metric_theta)
+    return Optimum(problem, found, (*first, *searches), zero, others, metric_theta)
 
 
 def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:

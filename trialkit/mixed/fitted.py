@@ -15,7 +15,7 @@ import pandas as pd
 
 from trialkit.errors import ModelError
 from trialkit.mixed.design import FixedPart
-from trialkit.mixed.estimate import Estimate, estimate
+from trialkit.mixed.estimate import Optimum, estimate
 from trialkit.mixed.families import Family
 from trialkit.mixed.model import Model
 from trialkit.mixed.smallsample import Inference
@@ -29,7 +29,7 @@ class Fitted:
     ----------
     model : Model
         The design, rows in chain order.
-    found : Estimate
+    found : Optimum
         The optimum and the story of the search.
     y : ndarray, shape (rows,)
         Responses in chain order.
@@ -39,7 +39,7 @@ class Fitted:
     """
 
     model: Model
-    found: Estimate
+    found: Optimum
     y: np.ndarray
     method: str
     inferences: dict[str, Inference] = field(default_factory=dict, init=False)

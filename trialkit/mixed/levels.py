@@ -15,6 +15,7 @@ from trialkit.mixed.families import Family
 from trialkit.mixed.notes import (
     constant_within_units,
     nested_after_all,
+    one_row_each,
     single_label,
     single_unit,
 )
@@ -124,15 +125,7 @@ def check_units(
     for lev, (name, many) in enumerate(zip(chain.names, counts, strict=True)):
         width = len(columns[lev]) if lev < chain.n_nested else 1
         if family.name == "gaussian" and many * width >= n:
-            what, place = f"every unit of {name!r} has one row", "it out of nested"
-            if width > 1:
-                what = f"the {many} units of {name!r} have {width} effects each for {n} rows in all"
-                place = "slopes of that level out"
-            elif lev >= chain.n_nested:
-                what, place = f"every label of {name!r} has one row", "it out of crossed"
-            raise ModelError(
-                f"{what}, so their variance cannot be told from the residual; leave {place}."
-            )
+            raise ModelError(one_row_each(name, many, width, n, crossed=lev >= chain.n_nested))
         if many <= x.shape[1] and _spanned(x, unit_of(lev), many):
             raise ModelError(
                 f"the fixed part already has an effect for each of the {many} units of {name!r}, "

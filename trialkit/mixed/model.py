@@ -16,7 +16,7 @@ from trialkit.mixed.families import Family
 from trialkit.mixed.levels import check_names, check_size, check_units, useful_levels
 from trialkit.mixed.marginal import Component
 from trialkit.mixed.notes import columns_dropped, rows_left_out
-from trialkit.mixed.problem import Entry, GaussianProblem, LaplaceProblem, Layout, build_layout
+from trialkit.mixed.problem import ChainLayout, Entry, GaussianProblem, LaplaceProblem, build_layout
 from trialkit.mixed.random_part import SlopeColumn, crossed_columns, slope_columns
 
 
@@ -75,19 +75,19 @@ class Model:
         """Natural scale of every parameter: Lambda entries, then ``phi`` where there is one."""
         return np.r_[self.theta_scale, np.ones(int(self.family.dispersed))]
 
-    def layout(self, with_fixed: bool) -> tuple[Layout, np.ndarray]:
+    def layout(self, with_fixed: bool) -> tuple[ChainLayout, np.ndarray]:
         """Chain layout and the distinct data columns it draws on, shape (rows, q)."""
         return self._with_fixed if with_fixed else self._without_fixed
 
     @cached_property
-    def _with_fixed(self) -> tuple[Layout, np.ndarray]:
+    def _with_fixed(self) -> tuple[ChainLayout, np.ndarray]:
         return self._layout(True)
 
     @cached_property
-    def _without_fixed(self) -> tuple[Layout, np.ndarray]:
+    def _without_fixed(self) -> tuple[ChainLayout, np.ndarray]:
         return self._layout(False)
 
-    def _layout(self, with_fixed: bool) -> tuple[Layout, np.ndarray]:
+    def _layout(self, with_fixed: bool) -> tuple[ChainLayout, np.ndarray]:
         columns: list[np.ndarray] = []
 
         def place(values: np.ndarray) -> int:

@@ -18,6 +18,10 @@ DISPERSIONS = {
 }
 # Below this two-sided p a check says that the model is doubtful.
 DOUBT = 0.05
+_VARIANCE_OF, _IS_ZERO = "the variance between units of", "is estimated at zero."
+STOPPED = ("gradient zero", "no further gain at machine precision", "iteration limit reached",
+           "line search failed", "the start cannot be evaluated")  # fmt: skip
+"""Why a search stopped: at its end, as good as there, or without one."""
 NO_VARIATION = "the fixed part reproduces the response exactly; no variation left."
 
 
@@ -30,8 +34,36 @@ def columns_dropped(names: Sequence[str]) -> str:
     return f"aliased with earlier columns and dropped: {', '.join(names)}."
 
 
+def separated(names: str, several: bool, response: str, zeros: int, full: int) -> str:
+    """Terms under which every value is at an end: they have no finite estimate."""
+    verb = "together separate" if several else "separates"
+    if zeros and full:
+        what = f"{zeros} rows in which {response!r} is zero from {full} in which it is full"
+    else:
+        what = f"out {zeros + full} rows in which every {response!r} is {end(zeros > 0)}"
+    return (
+        f"{names} {verb} {what}: the model has no finite estimate. Leave out or coarsen {names}, "
+        f"pool levels, or count more."
+    )
+
+
+def end(zero: bool) -> str:
+    """The end of its range that a value is at."""
+    return "zero" if zero else "as large as its trials"
+
+
 def single_label(factor: str) -> str:
     return f"{factor!r} has a single label: its variance cannot be estimated, left out."
+
+
+def one_row_each(level: str, units: int, effects: int, rows: int, crossed: bool) -> str:
+    """A level whose effects are as many as the rows."""
+    what = f"every {'label' if crossed else 'unit'} of {level!r} has one row"
+    place = f"it out of {'crossed' if crossed else 'nested'}"
+    if effects > 1:
+        what = f"the {units} units of {level!r} have {effects} effects each for {rows} rows in all"
+        place = "slopes of that level out"
+    return f"{what}, so their variance cannot be told from the residual; leave {place}."
 
 
 def single_unit(level: str, slopes: Sequence[str]) -> str:
@@ -60,9 +92,14 @@ def scores_not_read(scores: Sequence[Any]) -> str:
 
 
 # ------------------------------------------------------------------ the estimates
+def tells_zero_variance(note: str) -> bool:
+    """Whether a note is one of `zero_variance`."""
+    return note.startswith(_VARIANCE_OF) and note.endswith(_IS_ZERO)
+
+
 def zero_variance(level: str, term: str = "Intercept") -> str:
     of_term = "" if term == "Intercept" else f" ({term})"
-    return f"the variance between units of {level!r}{of_term} is estimated at zero."
+    return f"{_VARIANCE_OF} {level!r}{of_term} {_IS_ZERO}"
 
 
 def correlation_at_one(level: str, terms: Sequence[str], sign: float) -> str:

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trialkit.mixed.compiled import entry, inner
+from trialkit.mixed.notes import STOPPED
 
 # Expected further gain in log-likelihood at which a search stops.
 GAIN = 1e-11
@@ -28,13 +29,7 @@ LONGEST = 2.0
 
 # Verdicts of the machine, and what they mean to a reader.
 RUNNING, CONVERGED, STALLED, LIMIT, STUCK, NO_START = 0, 1, 2, 3, 4, 5
-REASONS = {
-    CONVERGED: "gradient zero",
-    STALLED: "no further gain at machine precision",
-    LIMIT: "iteration limit reached",
-    STUCK: "line search failed",
-    NO_START: "the start cannot be evaluated",
-}
+REASONS = dict(zip((CONVERGED, STALLED, LIMIT, STUCK, NO_START), STOPPED, strict=True))
 
 # Slots of the machine's counters and scalars.
 ITERATION, TRIES, STILL, RESTARTED, POLISH, BEGUN, POLISHING = 0, 1, 2, 3, 4, 5, 6
@@ -178,7 +173,7 @@ def _direct(counts, scalars, x, grad, inverse, step, trial):
     return RUNNING
 
 
-# Long, as it is one machine: every branch ends in a verdict or in the next point to evaluate.
+# Long: it is one machine; every branch ends in a verdict or in the next point to evaluate.
 @entry
 def advance(counts, scalars, x, grad, inverse, step, trial, f_new, g_new, known, informed):
     """Take in the evaluation at ``trial``; put the next point to evaluate there, or a verdict.

@@ -39,7 +39,7 @@ class Entry:
 
 
 @dataclass(frozen=True, slots=True)
-class Layout:
+class ChainLayout:
     """Positions of a chain vector: levels (finest first), fixed effects, right-hand side.
 
     Attributes
@@ -91,7 +91,7 @@ class Layout:
 def build_layout(
     chain: Chain, z_columns: Sequence[Sequence[int]], x_columns: Sequence[int], n_data: int,
     entries: Sequence[Entry], with_fixed: bool,
-) -> Layout:  # fmt: skip
+) -> ChainLayout:  # fmt: skip
     """Number the positions of the chain vector and the storage of units and factors.
 
     Parameters
@@ -131,7 +131,7 @@ def build_layout(
     ]  # fmt: skip
     own = [e.parameter if e.row == e.column else -1 for e in entries]
     whole = partial(np.array, dtype=np.int64)
-    return Layout(
+    return ChainLayout(
         widths=widths,
         n_root=n_root,
         n_theta=max((e.parameter for e in entries), default=-1) + 1,
@@ -176,7 +176,7 @@ class GaussianProblem:
     """Profiled (restricted) likelihood from cross-products taken once per finest unit."""
 
     def __init__(
-        self, layout: Layout, data: np.ndarray, y: np.ndarray, weight: np.ndarray, reml: bool
+        self, layout: ChainLayout, data: np.ndarray, y: np.ndarray, weight: np.ndarray, reml: bool
     ) -> None:
         self.layout = layout
         self.reml = reml
@@ -248,8 +248,9 @@ class LaplaceProblem:
     USUAL = 1e-17
 
     def __init__(
-        self, layout: Layout, family: Family, data: np.ndarray, obs: np.ndarray, restricted: bool
-    ) -> None:
+        self, layout: ChainLayout, family: Family, data: np.ndarray, obs: np.ndarray,
+        restricted: bool,
+    ) -> None:  # fmt: skip
         self.layout, self.family, self.restricted = layout, family, restricted
         self.data, self.obs = np.ascontiguousarray(data), obs
         self.n, self.p = len(obs), len(layout.x_columns)

@@ -17,6 +17,7 @@ from scipy.optimize import linprog
 
 from trialkit.errors import ModelError
 from trialkit.mixed.model import Model
+from trialkit.mixed.notes import end, separated
 
 
 def separating_direction(
@@ -87,20 +88,8 @@ def check_separation(model: Model, y: np.ndarray) -> None:
     names = listed(blamed)
     zeros, full = int((apart & (side < 0)).sum()), int((apart & (side > 0)).sum())
     if not names:
-        raise ModelError(
-            f"every value of {name!r} is {'zero' if zeros else 'as large as its trials'}: nothing "
-            f"to compare."
-        )
-    verb = "separates" if len(blamed) == 1 else "together separate"
-    if zeros and full:
-        what = f"{zeros} rows in which {name!r} is zero from {full} in which it is full"
-    else:
-        kind = "zero" if zeros else "as large as its trials"
-        what = f"out {zeros + full} rows in which every {name!r} is {kind}"
-    raise ModelError(
-        f"{names} {verb} {what}: the model has no finite estimate. Leave out or coarsen {names}, "
-        f"pool levels, or count more."
-    )
+        raise ModelError(f"every value of {name!r} is {end(zeros > 0)}: nothing to compare.")
+    raise ModelError(separated(names, len(blamed) > 1, name, zeros, full))
 
 
 def terms_to_blame(
@@ -153,9 +142,9 @@ def check_cells(model: Model) -> None:
     for term, cell, names in factor_cells(model):
         many = int(cell.max()) + 1
         rows, sums = np.bincount(cell), np.bincount(cell, y, many)
-        bad = [("zero", sums == 0)]
+        bad = [(end(True), sums == 0)]
         if model.family.link == "logit":
-            bad.append(("as large as its trials", sums == np.bincount(cell, size, many)))
+            bad.append((end(False), sums == np.bincount(cell, size, many)))
         for what, found in bad:
             where = np.flatnonzero(found & (rows > 0))
             if len(where):

@@ -10,7 +10,7 @@ work; `learn` takes loss and variation from past trials, `sensitivity` varies th
 
 from __future__ import annotations
 
-from trialkit.plan.build import complete_blocks, paired_strips, plan_trial, split_strips
+from trialkit.plan.build import plan_trial
 from trialkit.plan.described import DescribedPlan, check_description, read_description
 from trialkit.plan.ground import Ground
 from trialkit.plan.power_expected import Expected
@@ -38,14 +38,11 @@ __all__ = [
     "begin_from",
     "check_description",
     "check_layout",
-    "complete_blocks",
     "learn",
-    "paired_strips",
     "plan_trial",
     "planned_tables",
     "power",
     "read_description",
     "read_plan",
     "sensitivity",
-    "split_strips",
 ]

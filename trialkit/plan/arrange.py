@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby, pairwise, product
 from string import ascii_uppercase
-from typing import TYPE_CHECKING, Any, Literal
+from typing import TYPE_CHECKING, Any, Literal, get_args
 
 import pandas as pd
 
@@ -19,6 +19,7 @@ if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
 
 Layout = Literal["pairs", "blocks", "split"]
+LAYOUTS: tuple[Layout, ...] = get_args(Layout)
 Setup = tuple[tuple[str, str], ...]  # factor and level, in the trial's order of factors
 TRIES, FEW_TRIES = 5_000, 200
 

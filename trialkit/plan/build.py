@@ -10,10 +10,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake.config import check_config
-from trialkit.plan.arrange import Layout, Restrictions, Setup, draw_strips, units_of
+from trialkit.plan.arrange import LAYOUTS, Layout, Restrictions, Setup, draw_strips, units_of
 from trialkit.plan.draws import Draws
 from trialkit.plan.ground import (
     SHORTEST,
@@ -24,16 +23,17 @@ from trialkit.plan.ground import (
 )
 from trialkit.plan.refusals import Fault, PlanRefused, analysable
 from trialkit.plan.result import Plan
-from trialkit.plan.sentences import in_words, length, to_know
 from trialkit.plan.strata import by_factor, variance_table
 from trialkit.plan.work import changeovers, order_of_work
+from trialkit.responses import schema
 from trialkit.simulate import Effort, Work
 from trialkit.simulate.work import ORDERS, Order
+from trialkit.words import plan as words
+from trialkit.words.plan import field_length
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
 
-LAYOUTS = {"pairs": "paired strips", "blocks": "complete blocks", "split": "split-strips"}
 BETWEEN = ("blocks", "main strips", "strips")
 
 
@@ -130,46 +130,11 @@ def plan_trial(
             nearest = _draw(config, grounds, seed, {**arguments, **changes})
         except Fault:
             continue
-        what = " ".join(nearest.words[:1])
+        told = words.changes(changes, config.units)
         raise PlanRefused(
-            f"{reason} The nearest plan that can be: {_told(changes, config)}. {what}", changes
+            f"{reason} The nearest plan that can be: {told}. {nearest.words[0]}", changes
         )
     raise PlanRefused(f"{reason} No plan near this one can be run and analysed.")
-
-
-def paired_strips(config: TrialConfig, grounds: Ground | Sequence[Ground], **more: Any) -> Plan:
-    """Two setups side by side in random order, pair by pair; arguments as `plan_trial`."""
-    return plan_trial(config, grounds, layout="pairs", **more)
-
-
-def complete_blocks(config: TrialConfig, grounds: Ground | Sequence[Ground], **more: Any) -> Plan:
-    """Every setup once in each block, in random order; arguments as `plan_trial`."""
-    return plan_trial(config, grounds, layout="blocks", **more)
-
-
-def split_strips(
-    config: TrialConfig, grounds: Ground | Sequence[Ground], *,
-    main: Sequence[str] | None = None, **more: Any,
-) -> Plan:  # fmt: skip
-    """Main strips of the hard-to-change factors, strips of the others inside.
-
-    Parameters
-    ----------
-    main : sequence of str, optional
-        Factors set on main strips; unless told, those the settings call hard to change.
-
-    The other arguments are those of `plan_trial`.
-    """
-    if main is not None:
-        names = [f.name for f in config.setups]
-        if unknown := [name for name in main if name not in names]:
-            raise DesignError(
-                f"main names {', '.join(map(repr, unknown))}; the setup factors are "
-                f"{', '.join(names)}."
-            )
-        setups = tuple(dataclasses.replace(f, hard_to_change=f.name in main) for f in config.setups)
-        config = dataclasses.replace(config, setups=setups)
-    return plan_trial(config, grounds, layout="split", **more)
 
 
 def _asked_for(config: TrialConfig) -> Layout:
@@ -181,7 +146,7 @@ def _asked_for(config: TrialConfig) -> Layout:
 
 def _check(config: TrialConfig, grounds: tuple[Ground, ...], a: Mapping[str, Any]) -> None:
     """Arguments that have no meaning."""
-    for name, options in (("layout", tuple(LAYOUTS)), ("buffers_between", BETWEEN),
+    for name, options in (("layout", LAYOUTS), ("buffers_between", BETWEEN),
                           ("order", ORDERS)):  # fmt: skip
         if a[name] not in options:
             raise DesignError(f"{name} is {a[name]!r}; choose from {', '.join(options)}.")
@@ -243,17 +208,15 @@ def _draw(
     work = dataclasses.replace(a["work"], strip_length=own_length, order=a["order"])
     across = min(a["pass_rows"] * g.row_spacing for g in grounds)
     effort = Effort.usual(config.units, across) if a["effort"] is None else a["effort"]
-    arguments = {**a, "work": dataclasses.asdict(work), "effort": dataclasses.asdict(effort)}
+    arguments = {**a, "work": dataclasses.asdict(work), "effort": effort.as_dict()}
     arguments["setups"] = None if a["setups"] is None else [dict(s) for s in a["setups"]]
     arguments["grounds"] = [dataclasses.asdict(g) for g in grounds]
-    plan = Plan(
+    return Plan(
         config, a["layout"], int(seed), grounds, design, strips, passes,
         order_of_work(config, strips, order, work, effort),
         changeovers(config, strips, order, work),
-        variance, by_factor(design, variance), (), (), arguments,
-        work, effort,
+        variance, by_factor(design, variance), arguments, work, effort,
     )  # fmt: skip
-    return dataclasses.replace(plan, words=in_words(plan), notes=to_know(plan))
 
 
 def _check_layout(
@@ -305,8 +268,8 @@ def _check_ground(config: TrialConfig, grounds: tuple[Ground, ...], a: Mapping[s
         if g.strip_length < a["min_length"] - 1e-9:
             here = max(g.strip_length, 0.0)
             raise Fault(
-                f"Field {g.field}: strips would be {length(here, config)} long, and "
-                f"{length(a['min_length'], config)} are asked for.",
+                f"Field {g.field}: strips would be {field_length(here, config.units)} long, and "
+                f"{field_length(a['min_length'], config.units)} are asked for.",
                 [{"min_length": here}] if here >= 30 else [],
             )
 
@@ -334,8 +297,8 @@ def _lay(
             fewer = [{"blocks": n} for n in range(a["blocks"] - 1, 1, -1)]
             no_buffers = [{"buffer_passes": 0}] if a["buffer_passes"] else []
             raise Fault(
-                f"Field {ground.field} is {length(ground.width, config)} wide, and {a['blocks']} "
-                f"blocks take {length(wide, config)}.",
+                f"Field {ground.field} is {field_length(ground.width, config.units)} wide, and "
+                f"{a['blocks']} blocks take {field_length(wide, config.units)}.",
                 [*no_buffers, *fewer, *({**f, **n} for n in no_buffers for f in fewer)],
             )
         parts.append(table)
@@ -362,18 +325,3 @@ def _placed(
     ]
     return out
 
-
-def _told(changes: Mapping[str, Any], config: TrialConfig) -> str:
-    """Arguments to change, in words."""
-    words = {
-        "layout": lambda v: LAYOUTS[v],
-        "blocks": lambda v: f"{v} blocks in each field",
-        "setups": lambda _: "every combination of levels",
-        "pass_rows": lambda v: f"passes of {v} rows",
-        "min_length": lambda v: f"strips of {length(v, config)}",
-        "buffer_passes": lambda v: "no buffer passes" if v == 0 else f"{v} buffer passes",
-        "order": lambda v: f"run in the order of {v}",
-        "max_run": lambda v: f"up to {v} blocks in a row that begin alike",
-        "max_change_hours": lambda v: f"{v:.3g} hours of changeovers",
-    }
-    return ", ".join(words[name](value) for name, value in changes.items())

@@ -2,15 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from typing import TYPE_CHECKING, Any
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
+import pandas as pd
 
 from trialkit.errors import DesignError
-
-if TYPE_CHECKING:
-    from trialkit.plan.result import Plan
+from trialkit.plan.ground import Ground
 
 _A, _F = 6_378_137.0, 1 / 298.257223563  # WGS 84
 _E2 = _F * (2 - _F)
@@ -18,11 +17,13 @@ Corner = tuple[float, float]
 
 
 def feature_collection(
-    plan: Plan, corner: Corner | Mapping[str, Corner], heading: float | Mapping[str, float]
-) -> dict[str, Any]:
+    grounds: Sequence[Ground], passes: pd.DataFrame, strips: pd.DataFrame, factors: Sequence[str],
+    corner: Corner | Mapping[str, Corner], heading: float | Mapping[str, float],
+) -> dict[str, Any]:  # fmt: skip
     """See `Plan.geojson`."""
     features = []
-    for ground in plan.grounds:
+    strips = strips.set_index("strip")
+    for ground in grounds:
         at = _own(corner, ground.field, "corner")
         course = float(_own(heading, ground.field, "heading"))
         if not (len(at) == 2 and abs(at[0]) <= 85 and abs(at[1]) <= 180):
@@ -32,8 +33,7 @@ def feature_collection(
             )
         if not np.isfinite(course):
             raise DesignError(f"Field {ground.field}: the heading is {course!r}, not degrees.")
-        own = plan.passes[plan.passes["field"] == ground.field]
-        strips = plan.strips.set_index("strip")
+        own = passes[passes["field"] == ground.field]
         for row in own.to_dict("records"):
             low, high = ground.headland, ground.length - ground.headland
             ring = [(row["left"], low), (row["right"], low), (row["right"], high),
@@ -43,7 +43,7 @@ def feature_collection(
                 strip = strips.loc[row["strip"]]
                 properties |= {"strip": row["strip"]}
                 properties |= {n: strip[n] for n in ("pair", "setup", "direction")}
-                properties |= {f.name: strip[f.name] for f in plan.config.setups}
+                properties |= {name: strip[name] for name in factors}
             place = [_place(at, course, x, y) for x, y in ring]
             features.append(
                 {"type": "Feature", "properties": properties,

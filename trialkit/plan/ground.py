@@ -15,6 +15,7 @@ import pandas as pd
 from trialkit.errors import DesignError
 from trialkit.simulate.shown import settings_card
 from trialkit.units import METRES_PER_FOOT
+from trialkit.words import plan as words
 
 # 300 ft strips work, 750 ft are better: Pacific Northwest on-farm testing, design page, 1994.
 SHORTEST = 300 * METRES_PER_FOOT
@@ -71,7 +72,7 @@ class Ground:
             raise DesignError(f"Field {self.field}: planter_rows is {rows!r}; give 1 to 96 rows.")
 
     def _repr_html_(self) -> str:
-        return settings_card("Ground of a trial, in m", self)
+        return settings_card(words.ground(), self)
 
     @property
     def strip_length(self) -> float:

@@ -5,8 +5,8 @@ The law is that of `trialkit.simulate`: loose kernels behind the header are Pois
     preharvest x exp(a)  +  header x ratios(setup) x exp(b)
 
 with ``a`` and ``b`` sums of the normal effects of field, pair, main strip, strip and frame, and of
-the setup in the field; damaged kernels are binomial about a logit with such effects. Speed and
-moisture are held at their means.
+the setup in the field; other counts are Poisson about a logarithm with such effects, damaged
+among examined kernels binomial about such a logit. Speed and moisture are held at their means.
 
 Every block, field and zone has a random stream of its own, and frames are drawn one after the
 other. So a plan with fewer pairs, frames or fields holds the same strips and frames as one with
@@ -22,8 +22,9 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from trialkit.responses.drawing import FOUND, Drawn, mean_of, setup_effect
+from trialkit.responses.record import Family
 from trialkit.simulate import Effort, Truth
-from trialkit.simulate.truth import setup_effect
 
 # Streams of a seed.
 _FIELD, _BLOCK, _FRAME, _COUNT, _AHEAD_FRAME, _AHEAD_COUNT = range(6)
@@ -83,17 +84,20 @@ class Sampler:
             counts(effort.preharvest_frames, (_AHEAD_FRAME, _AHEAD_COUNT), False),
         )
 
-    def damage(self, rounds: int, batch: int, samples: int, examined: int) -> np.ndarray:
-        """Damaged kernels among those examined, shape (rounds, strips * samples)."""
-        t = self.truth
-        eta = np.log(t.damage / (1 - t.damage)) + setup_effect(t.damage_odds, self.strips)
-        eta = eta + self._effects(t.damage_sd, rounds, batch, 2)
+    def counts(
+        self, drawn: Drawn, family: Family, row: str, rounds: int, batch: int, times: int,
+        size: float,
+    ) -> np.ndarray:  # fmt: skip
+        """Counts of any other response, `times` rows a strip of that size: an area, or so many
+        examined; shape (rounds, strips * times)."""
+        effects = setup_effect(drawn.ratios, self.strips) + self._effects(
+            drawn.sd, rounds, batch, 2
+        )
         parts = []
         for at, place in self._blocks():
-            spread = self._stream(batch, _FRAME, *place).standard_normal((samples, rounds, len(at)))
-            logit = eta[:, at] + t.damage_sd.get("sample", 0.0) * spread
-            share = 1.0 / (1.0 + np.exp(-logit))
-            parts.append(self._stream(batch, _COUNT, *place).binomial(examined, share))
+            spread = self._stream(batch, _FRAME, *place).standard_normal((times, rounds, len(at)))
+            mean = mean_of(drawn.typical, effects[:, at] + drawn.sd.get(row, 0.0) * spread, family)
+            parts.append(FOUND[family](self._stream(batch, _COUNT, *place), mean, size))
         return _by_strip(parts)
 
     def _stream(self, batch: int, *key: int) -> np.random.Generator:

@@ -9,7 +9,7 @@ hangs on them.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field, fields
+from dataclasses import dataclass, field, fields, replace
 from types import MappingProxyType
 from typing import TYPE_CHECKING
 
@@ -19,7 +19,11 @@ import pandas as pd
 from trialkit import units
 from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
+from trialkit.facts import Note
+from trialkit.responses import RESPONSES, Drawn
 from trialkit.simulate import Truth
+from trialkit.words import expected as words
+from trialkit.words import power, said
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -36,45 +40,17 @@ PREHARVEST_SHARE = 1 / 3
 both sides: 65/233 = 0.28 and 54/141 = 0.38 (INTA, Argentina, 2005 and 2007; their mean is taken),
 and 132/(0.66 x 232) = 0.86 (84 Iowa fields, Vagts 2003 as quoted by Stephens et al. 2024, with 66 %
 of the machine's loss at the header)."""
-ASSUMED = "assumed; no published figure known"
-CLUMPED = (
-    "assumed, as clumped as a negative binomial of k = 5.8; none published for kernels, seedlings "
-    "of weeds clump more (k 0.17 to 0.32 in 0.38 m2, Johnson et al. 1996)"
-)
 SD = MappingProxyType(
     {"field": BETWEEN_FIELDS, "setup_by_field": 0.10, "pair": 0.12, "main_strip": 0.12,
      "strip": 0.12, "frame": 0.40}
 )  # fmt: skip
 PREHARVEST_SD = MappingProxyType({"field": BETWEEN_FIELDS, "strip": 0.15, "frame": 0.40})
-# Half of 0.59 and 0.68, see BASIS: logarithms of shares, nearly their logits while they are small.
+# Half of 0.59 and 0.68, see `trialkit.words.expected`: logarithms of shares, nearly their logits
+# while they are small.
 DAMAGE_SD = MappingProxyType(
     {"field": 0.30, "setup_by_field": 0.05, "pair": 0.08, "main_strip": 0.08, "strip": 0.10,
      "sample": 0.10}
 )  # fmt: skip
-BASIS = MappingProxyType(
-    {
-        "loss": "1 bu/ac of loose kernels at the header, 0.5 % of a 200 bu/ac crop; extension "
-        "figures put the average at 0.6 % and 0.4 % within reach (University of Missouri G1290); "
-        "measured were under 0.75 bu/ac (Purdue 2019) and 1.8 (INTA, Argentina, 2007)",
-        "preharvest": "a third of the header's loss; published, with ears: 0.28 and 0.38 of it "
-        "(INTA, Argentina, 2005 and 2007), 0.86 (Iowa 2003)",
-        "damage": "5 % of kernels with damage that is seen; assumed, for it hangs on what is "
-        "counted: published are 1.4 % by U.S. grade, which leaves clean breaks out (first handlers "
-        "2015), 8 % broken (2,987 tests in China, Wang et al. 2021), 20 to 30 % with every crack "
-        "(Ontario 2017)",
-        "sd field": "half of that between 30 fields in Missouri (Shauck & Smeda 2011), which "
-        "shared no header; cancels between setups",
-        **{f"sd {level}": ASSUMED for level in SD if level != "field"},
-        "sd frame": CLUMPED,
-        "preharvest_sd field": "as for the header; cancels between setups",
-        "preharvest_sd strip": ASSUMED,
-        "preharvest_sd frame": CLUMPED,
-        **{f"damage_sd {level}": ASSUMED for level in DAMAGE_SD},
-        "damage_sd field": "half of that between lots of broken corn and foreign material at U.S. "
-        "first handlers (0.59 in 2016, 0.68 in 2015, U.S. Grains Council, computed), which shared "
-        "no header; cancels between setups",
-    }
-)
 _LEVELS = {
     "sd": (*SD,), "preharvest_sd": ("field", "pair", "strip", "frame"), "damage_sd": (*DAMAGE_SD,)
 }  # fmt: skip
@@ -105,9 +81,12 @@ class Expected:
         Logit scale: as `sd`, with ``sample`` for ``frame``.
     basis : mapping
         Where each number is from: keys "loss", "sd pair", ...
+    others : mapping of str to Drawn
+        Of further responses, by name (`trialkit.responses.Drawn`); those left out are as their
+        records expect them.
     trials : int
         Past trials they were learned from; 0 where none.
-    notes : tuple of str
+    notes : tuple of Note
         What to know of numbers that were learned.
 
     Raises
@@ -125,7 +104,8 @@ class Expected:
     damage_sd: Mapping[str, float] = field(default_factory=lambda: dict(DAMAGE_SD))
     basis: Mapping[str, str] = field(default_factory=dict)
     trials: int = 0
-    notes: tuple[str, ...] = ()
+    notes: tuple[Note, ...] = ()
+    others: Mapping[str, Drawn] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
         if not 0 < self.loss < 1e5 or not 0 <= self.preharvest < 1e5:
@@ -156,15 +136,70 @@ class Expected:
             for name in _LEVELS
         }
         own = {f.name: getattr(self, f.name) for f in fields(self)}
-        return Expected(**{**own, **scaled})
+        others = {
+            name: replace(self.of(name), sd={
+                key: value * (np.sqrt(factor) if level in ("", key) else 1.0)
+                for key, value in self.of(name).sd.items()
+            })
+            for name, response in RESPONSES.items() if response.outlook is not None
+        }  # fmt: skip
+        return Expected(**{**own, **scaled, "others": others})
 
-    def check_damage(self, reductions: Reductions) -> None:
-        """Refuse reductions, below zero, that would damage every kernel or more."""
+    def stated(self, loss: float | None = None, damage: float | None = None) -> Expected:
+        """With another level of loss (kg/ha) or damage (share), as far as they are given.
+
+        What lies on the ground before harvest keeps its share of the loss, unless it was learned.
+        """
+        levels: dict[str, float] = {}
+        if loss is not None:
+            levels["loss"] = loss
+            if not self.trials:
+                levels["preharvest"] = PREHARVEST_SHARE * loss
+        if damage is not None:
+            levels["damage"] = damage
+        basis = {key: text for key, text in self.basis.items() if key not in levels}
+        return replace(self, **levels, basis=basis)  # type: ignore[arg-type]
+
+    def of(self, response: str) -> Drawn:
+        """What a response is drawn from: share or density at the reference, its spreads."""
+        if RESPONSES[response].expectation == "damage":
+            return Drawn(self.damage, sd=self.damage_sd)
+        if RESPONSES[response].expectation == "loss":
+            return Drawn(self.loss, sd=self.sd)
+        own = self.others.get(response, RESPONSES[response].outlook)
+        if own is None:
+            title = RESPONSES[response].title.lower()
+            raise DesignError(f"Nothing says what to expect of {title}.")
+        return own
+
+    def at_level(self, response: str, times: float) -> Expected:
+        """With `times` as much of a response; of a share no more than half."""
+        if RESPONSES[response].expectation == "loss":
+            return replace(self, loss=self.loss * times, preharvest=self.preharvest * times)
+        own = self.of(response)
+        share = RESPONSES[response].family == "binomial"
+        typical = min(own.typical * times, 0.5) if share else own.typical * times
+        if RESPONSES[response].expectation == "damage":
+            return replace(self, damage=typical)
+        return replace(self, others={**self.others, response: replace(own, typical=typical)})
+
+    def lying(self, response: str) -> float:
+        """What lies there whatever the setup, in the unit of `of`."""
+        return self.preharvest if RESPONSES[response].offset else 0.0
+
+    def drawn(self, response: str, reductions: Reductions) -> Drawn:
+        """`of` a response with these reductions, as ratios of what is counted or of its odds."""
+        own = self.of(response)
+        return replace(own, ratios=_ratios(own.typical, RESPONSES[response].family, reductions))
+
+    def check_shares(self, response: str, reductions: Reductions) -> None:
+        """Refuse reductions, below zero, of a share that would become all or more."""
+        typical, noun = self.of(response).typical, RESPONSES[response].terms.noun
         for own in reductions.values():
             for level, r in own.items():
-                if self.damage * (1 - r) >= 1:
+                if typical * (1 - r) >= 1:
                     raise DesignError(
-                        f"{100 * self.damage:.3g} % damaged kernels and {-100 * r:.3g} % more "
+                        f"{100 * typical:.3g} % {noun} and {-100 * r:.3g} % more "
                         f"under {level} would be all of them or more."
                     )
 
@@ -192,16 +227,9 @@ class Expected:
             spread = sum(times.get(level, 1) * value**2 for level, value in sd.items())
             return mean / kernel / float(np.exp(spread / 2))
 
-        ratios = {f: {level: 1 - r for level, r in own.items()} for f, own in reductions.items()}
         p = self.damage
-        odds = {
-            f: {
-                level: (p * q / (1 - p * q)) / (p / (1 - p))
-                for level, q in own.items()
-                if p * q < 1
-            }
-            for f, own in ratios.items()
-        }
+        ratios = _ratios(self.loss, "poisson", reductions)
+        odds = _ratios(p, "binomial", reductions)
         return Truth(
             preharvest=typical(self.preharvest, self.preharvest_sd),
             header=typical(self.loss, self.sd), header_ratios=ratios, sd=dict(self.sd),
@@ -229,14 +257,29 @@ class Expected:
         name, _, level = key.partition(" ")
         own, default = getattr(self, name), getattr(DEFAULT, name)
         same = own == default if not level else own.get(level) == default.get(level)
-        return BASIS.get(key, "as stated") if same else "as stated"
+        return words.basis(name, level) if same else words.AS_STATED
 
     def _repr_html_(self) -> str:
         return card(
-            "What the trial is expected to find",
-            [*self.notes, "Losses in kg/ha; standard deviations of logarithms (logits of damage)."],
-            folded("Every number and its basis", table(self.table(), rows=40)),
+            power.expected_heading(),
+            [*said(self.notes), power.expected_units()],
+            folded(power.expected_basis(), table(self.table(), rows=40)),
         )
+
+
+def _ratios(p: float, family: str, reductions: Reductions) -> dict[str, dict[str, float]]:
+    """Ratios that reductions make, or ratios of odds about a share `p`."""
+    ratios = {f: {level: 1 - r for level, r in own.items()} for f, own in reductions.items()}
+    if family != "binomial":
+        return ratios
+    return {
+        f: {
+            level: (p * q / (1 - p * q)) / (p / (1 - p))
+            for level, q in own.items()
+            if p * q < 1
+        }
+        for f, own in ratios.items()
+    }
 
 
 DEFAULT = Expected()

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
-from typing import TYPE_CHECKING, Literal
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
@@ -13,22 +13,21 @@ from scipy import special
 from trialkit.analysis.estimates import holm
 from trialkit.display import card, folded, table
 from trialkit.errors import DesignError
+from trialkit.facts import Note
+from trialkit.plan import power_notes as notes
 from trialkit.plan.power_expected import as_shares
+from trialkit.plan.power_notes import PLAN
 from trialkit.plan.power_scale import (
     monte_carlo_error,
     others_of,
     paired_error,
     shift_of,
 )
-from trialkit.plan.power_words import (
-    assumed,
-    cheapest_words,
-    detectable_words,
-    exchange_words,
-    hours_words,
-    plan_in_words,
-    unit_of,
-)
+from trialkit.quantities import Scale
+from trialkit.responses import RESPONSES
+from trialkit.words import power as words
+from trialkit.words import said, say
+from trialkit.words.counts import plural
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -36,12 +35,7 @@ if TYPE_CHECKING:
     from trialkit.plan.power_expected import Expected, Reductions
     from trialkit.simulate import Effort, Work
 
-Response = Literal["header_loss", "kernel_damage"]
-PLAN = ["pairs", "frames", "fields"]
-LEGEND = (
-    "ratio x/: the interval runs from the ratio over this number to the ratio times it; "
-    "finds: the smallest reduction told apart with the power aimed at."
-)
+Response = str
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,7 +47,7 @@ class CheapestPlan:
     pairs, frames, fields : int
     minutes, power, power_se : float
         Of the comparison that is told apart least often, where there are several.
-    sentence : str
+    note : Note
     """
 
     pairs: int
@@ -62,7 +56,12 @@ class CheapestPlan:
     minutes: float
     power: float
     power_se: float
-    sentence: str
+    note: Note
+
+    @property
+    def sentence(self) -> str:
+        """The plan, its work and how sure its power is."""
+        return say(self.note)
 
     def _repr_html_(self) -> str:
         return card("Fewest minutes", [self.sentence])
@@ -78,14 +77,19 @@ class Exchange:
         ``what`` ("as it is", "more pairs", "more frames"), ``pairs, frames, fields, minutes,
         more_minutes, power, gain, gain_se, gain_per_hour``; gains against the plan as it is, their
         standard errors from the same simulated strips under both plans.
-    sentence : str
+    note : Note
     """
 
     table: pd.DataFrame
-    sentence: str
+    note: Note
+
+    @property
+    def sentence(self) -> str:
+        """What either brings, and which brings more in an hour."""
+        return say(self.note)
 
     def _repr_html_(self) -> str:
-        return card("One more pair, or more frames", [self.sentence], table(self.table))
+        return card(words.exchange_heading(), [self.sentence], table(self.table))
 
 
 @dataclass(frozen=True, slots=True, eq=False, repr=False)
@@ -96,7 +100,7 @@ class PowerGrid:
     ----------
     config : TrialConfig
     layout : {"pairs", "blocks", "split"}
-    response : {"header_loss", "kernel_damage"}
+    response : str
     table : DataFrame
         A row per plan and comparison: ``pairs`` (blocks in each field), ``frames`` (or grain
         samples on a strip), ``fields, factor, level, reference``; ``reduction`` (true share);
@@ -143,7 +147,20 @@ class PowerGrid:
     @property
     def row(self) -> str:
         """What is counted on a strip: "frame" or "sample"."""
-        return "frame" if self.response == "header_loss" else "sample"
+        return RESPONSES[self.response].row
+
+    @property
+    def unit(self) -> Scale:
+        """Unit of differences: the trial's own, or percentage points."""
+        return notes.unit_of(self.response, self.config)
+
+    def plan_words(self, pairs: int, frames: int, fields: int) -> str:
+        """ "6 pairs with 8 frames a strip", with fields where the grid has several numbers."""
+        several = self.table["fields"].nunique() > 1
+        return words.plan(pairs, frames, fields, self.layout, self.row, several)
+
+    def _in_words(self, row: pd.Series) -> str:
+        return self.plan_words(*(int(row[name]) for name in PLAN))
 
     def of(self, factor: str | None = None, level: str | None = None) -> pd.DataFrame:
         """The table of one comparison; of the one told apart least often in each plan unless told.
@@ -188,7 +205,8 @@ class PowerGrid:
         row = rows.loc[rows["minutes"].idxmin()]
         return CheapestPlan(
             int(row["pairs"]), int(row["frames"]), int(row["fields"]), float(row["minutes"]),
-            float(row["power"]), float(row["power_se"]), cheapest_words(self, row, power),
+            float(row["power"]), float(row["power_se"]),
+            notes.cheapest(self._in_words(row), row, power),
         )  # fmt: skip
 
     def better(
@@ -213,7 +231,8 @@ class PowerGrid:
         here = rows[(rows[PLAN] == [pairs, frames, fields]).all(axis=1)]
         if here.empty:
             raise DesignError(
-                f"{pairs} pairs, {frames} {self.row}s and {fields} fields are not in the grid."
+                f"{pairs} pairs, {frames} {plural(self.row)} and {fields} fields are not in the "
+                "grid."
             )
         own = rows[rows["fields"].eq(fields)]
         wider = own[own["pairs"].gt(pairs) & own["frames"].eq(frames)].head(1)
@@ -231,7 +250,9 @@ class PowerGrid:
             out["gain_per_hour"] = 60 * out["gain"] / out["more_minutes"]
         columns = ["what", *PLAN, "minutes", "more_minutes", "power", "gain", "gain_se",
                    "gain_per_hour"]  # fmt: skip
-        return Exchange(out[columns], exchange_words(self, out))
+        rounds = [self.told_apart(row) for _, row in out.iterrows()]
+        told = notes.exchange(out, self._in_words(base), self.layout, self.row, rounds)
+        return Exchange(out[columns], told)
 
     def told_apart(self, row: pd.Series) -> np.ndarray:
         """Round by round, whether the comparison of a row of `table` was told apart."""
@@ -259,8 +280,8 @@ class PowerGrid:
             For a reduction that is not a share below 1.
         """
         shares = as_shares(self.config, reduction)
-        if self.response == "kernel_damage":
-            self.expected.check_damage(shares)
+        if RESPONSES[self.response].family == "binomial":
+            self.expected.check_shares(self.response, shares)
         keys, levels = [*PLAN, "factor", "level"], levels_of(self.table)
 
         def of(row: pd.Series, share: float, told: Reductions) -> float:
@@ -292,51 +313,39 @@ class PowerGrid:
         )  # fmt: skip
 
     @property
-    def sentences(self) -> tuple[str, ...]:
+    def notes(self) -> tuple[Note, ...]:
         """What was simulated, the cheapest plan, what it can tell, and what all of it rests on."""
-        best = self.cheapest()
-        out = [assumed(self)]
+        t, best = self.table, self.cheapest()
+        out = [notes.simulated(self.config, self.response, self.expected, self.reductions,
+                               self.row, self.n_rounds, self.confidence)]  # fmt: skip
         if best is None:
             top = self.of().sort_values("power").iloc[-1]
-            out.append(
-                f"No plan of the grid reaches a power of {100 * self.aim:.0f} %; the nearest, "
-                f"{_plan_words(self, top)}, has {100 * top['power']:.0f} %."
-            )
+            out.append(Note("power.none_reaches", {
+                "aim": self.aim, "nearest": self._in_words(top), "power": float(top["power"]),
+            }))  # fmt: skip
         else:
-            out.append(best.sentence)
-            plan = [best.pairs, best.frames, best.fields]
-            out.append(detectable_words(self, plan))
-        out.append(
-            f"Each power has a Monte Carlo standard error of up to "
-            f"{100 * self.table['power_se'].max():.1f} points from {self.n_rounds} rounds; plans "
-            "share their simulated strips, so their order is better known than each by itself."
-        )
-        out.append(hours_words(self))
+            own = t[(t[PLAN] == [best.pairs, best.frames, best.fields]).all(axis=1)]
+            out += [best.note, notes.told_apart(own, self.config, self.response)]
+        error = {"error": float(t["power_se"].max()), "rounds": self.n_rounds}
+        out.append(Note("power.simulation_error", error))
+        out.append(notes.hours_counted(self.work, self.effort, self.response))
         if self.moved:
-            out.append(
-                "The rounds are those of another reduction with their estimates moved; what less "
-                "or more loss changes in the chance of counting is left aside, and widths and "
-                "detectable reductions are those of the reduction simulated."
-            )
-        low = self.table["analysed"].min()
-        if low < 1:
-            out.append(
-                f"In up to {100 * (1 - low):.0f} % of rounds of a plan nothing could be analysed; "
-                "they count as not told apart."
-            )
+            out.append(Note("power.rounds_moved"))
+        if (low := float(t["analysed"].min())) < 1:
+            out.append(Note("power.not_analysed", {"share": 1 - low}))
         return (*out, *self.expected.notes)
+
+    @property
+    def sentences(self) -> tuple[str, ...]:
+        """The notes as sentences."""
+        return tuple(said(self.notes))
 
     def shown(self) -> pd.DataFrame:
         """The table as people read it: percentages, hours, the trial's own unit."""
-        t, unit = self.table, unit_of(self)
-        out = t[PLAN].copy()
-        if self.row == "sample":
-            out = out.rename(columns={"frames": "samples"})
+        t, unit = self.table, self.unit
+        out = t[PLAN].rename(columns={"frames": plural(self.row)})
         if len(t[["factor", "level"]].drop_duplicates()) > 1:
-            labels = {
-                (f.name, v): words for f in self.config.setups
-                for v, words in zip(f.levels, f.level_labels, strict=True)
-            }  # fmt: skip
+            labels = notes.labels_of(self.config)
             out["compared"] = [labels[pair] for pair in zip(t["factor"], t["level"], strict=True)]
         out["hours"] = (t["minutes"] / 60).round(1)
         out["power %"] = (100 * t["power"]).round(0).astype(int)
@@ -344,16 +353,17 @@ class PowerGrid:
         if (t["analysed"] < 1).any():
             out["analysed %"] = (100 * t["analysed"]).round(0).astype(int)
         out["ratio x/"] = t["half_width"].round(2)
-        out[f"{unit.unit} +-"] = (unit.factor * t["half_width_difference"]).round(2)
+        width = unit.factor * t["half_width_difference"]
+        out[f"{unit.unit} +-"] = width.round(2) if width.min() < 10 else width.round(0)
         out["finds %"] = (100 * t["detectable"]).round(0)
         return out.drop(columns="fields") if t["fields"].eq(1).all() else out
 
     def _repr_html_(self) -> str:
         return card(
-            "Power and effort by simulation",
-            [*self.sentences, LEGEND],
+            words.grid_heading(),
+            [*self.sentences, words.legend()],
             table(self.shown(), rows=500),
-            folded("What was expected, and why", table(self.expected.table(), rows=40)),
+            folded(words.expected_and_why(), table(self.expected.table(), rows=40)),
         )
 
     def __repr__(self) -> str:
@@ -367,6 +377,3 @@ def levels_of(contrasts: pd.DataFrame) -> dict[str, list[str]]:
         for name, own in contrasts.groupby("factor", sort=False)
     }
 
-
-def _plan_words(grid: PowerGrid, row: pd.Series) -> str:
-    return plan_in_words(grid, int(row["pairs"]), int(row["frames"]), int(row["fields"]))

@@ -28,10 +28,11 @@ import numpy as np
 
 from trialkit.analysis import ResponseAnalysis, analyse
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.comparison import _candidates
-from trialkit.display import freedom
 from trialkit.errors import DesignError, ModelError, TrialError
+from trialkit.facts import Note
+from trialkit.many.comparing import candidates_in
 from trialkit.plan.power_expected import DEFAULT, LARGEST_SD, Expected
+from trialkit.words import expected as words
 
 # Fewer degrees of freedom tell a standard deviation to no better than a factor of about 1.4 either
 # way (95 % limits of a variance with 10 df: 0.49 to 3.1 times; chi-square), fewer are not used.
@@ -83,7 +84,7 @@ def learn(folder: str | Path, progress: Callable[[str], None] | None = None) -> 
         When none of them can be analysed for header loss.
     """
     tell = progress or (lambda text: None)
-    found, skipped, _ = _candidates(Path(folder), SPECIFICATIONS["header_loss"], tell)
+    found, skipped, _ = candidates_in(Path(folder), SPECIFICATIONS["header_loss"], tell)
     pools = {name: _Pool() for name in _NAMES}
     reasons = [f"{name}: {reason}" for name, _, reason in skipped]
     used = 0
@@ -173,7 +174,6 @@ def variances(result: ResponseAnalysis) -> dict[str, tuple[float, float]]:
 
 
 def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
-    trials = f"{used} past trial{'s' if used != 1 else ''}"
     basis: dict[str, str] = {}
     sds: dict[str, dict[str, float]] = {}
     kept: list[str] = []
@@ -186,7 +186,7 @@ def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
             if df >= LEAST_DF:
                 sd = float(np.sqrt(variance))
                 sds[name][level] = min(sd, LARGEST_SD)
-                basis[key] = f"{trials}, {freedom(df, 0)} degrees of freedom"
+                basis[key] = words.pooled(used, df)
             elif level in sds[name]:
                 kept.append(f"{level.replace('_', ' ')} ({_WORDS[name]})")
     levels: dict[str, float] = {}
@@ -195,16 +195,12 @@ def _expected(pools: dict[str, _Pool], used: int, left: int) -> Expected:
         values = [v for v in pools[response].means if v > 0]
         if values:
             levels[name] = float(np.mean(values))
-            basis[name] = f"mean of {trials if len(values) == used else f'{len(values)} trials'}"
+            basis[name] = words.mean_of(len(values), used)
         else:
             kept.append(name)
-    notes = [f"Learned from {trials}; {left} could not be used." if left else
-             f"Learned from {trials}."]  # fmt: skip
+    notes = [Note("power.learned", {"trials": used, "left": left})]
     if kept:
-        notes.append(
-            f"The trials hold too little to learn (fewer than {LEAST_DF} degrees of freedom): "
-            f"{', '.join(kept)}. There the usual values stand."
-        )
+        notes.append(Note("power.too_little", {"least_df": LEAST_DF, "kept": tuple(kept)}))
     usual = {name: getattr(DEFAULT, name) for name in ("loss", "preharvest", "damage")}
     levels = usual | levels
     return Expected(

@@ -13,22 +13,24 @@ import joblib
 import numpy as np
 import pandas as pd
 
-from trialkit import schema
 from trialkit.analysis.design import read_design
 from trialkit.analysis.rounds import ANSWERS, Rounds
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError
 from trialkit.intake.config import TrialConfig
-from trialkit.plan.arrange import Layout, Setup, units_of
-from trialkit.plan.build import LAYOUTS, _asked_for, _check_layout
+from trialkit.plan.arrange import LAYOUTS, Layout, Setup, units_of
+from trialkit.plan.build import _asked_for, _check_layout
 from trialkit.plan.power_draws import Sampler
 from trialkit.plan.power_expected import DEFAULT, Expected, Reductions, as_shares
 from trialkit.plan.power_grid import PowerGrid, Response, levels_of
+from trialkit.plan.power_learn import learn
+from trialkit.plan.power_notes import PLAN
 from trialkit.plan.power_scale import least_share, monte_carlo_error, others_of
 from trialkit.plan.power_work import plan_minutes, strips_of
 from trialkit.plan.record import PlannedTrial, effort_of
 from trialkit.plan.refusals import Fault
 from trialkit.plan.result import Plan
+from trialkit.responses import Drawn, schema, with_power
 from trialkit.simulate import Effort, Truth, Work
 from trialkit.trial import Trial
 
@@ -51,6 +53,7 @@ class _Cell:
     response: Response
     strips: pd.DataFrame
     truth: Truth
+    drawn: Drawn
     frames: int
     effort: Effort
     confidence: float
@@ -66,7 +69,8 @@ class _Cell:
             counts, before = sampler.header(rounds, batch, self.frames, self.effort)
             ahead = before if before.shape[1] else None
         else:
-            counts = sampler.damage(rounds, batch, self.frames, self.effort.kernels_examined)
+            counts = sampler.counts(self.drawn, spec.family, spec.row, rounds, batch, self.frames,
+                                    self._size())  # fmt: skip
         out = np.full((rounds, len(again.contrasts), len(ANSWERS)), np.nan)
         for i in range(rounds):
             before_i = None if ahead is None else ahead[i].astype(float)
@@ -84,22 +88,35 @@ class _Cell:
         design = read_design(self.config, tidied, rows, spec.row, adjust=False)
         data = self._rows(design.strips, self.frames)
         data[spec.row] = [str(i) for i in range(len(data))]
-        data[str(spec.size)] = (
-            self.effort.frame_area if spec.offset else self.effort.kernels_examined
-        )
+        data[str(spec.size)] = self._size()
         ahead = None
         if spec.offset and self.effort.preharvest_frames:
             ahead = self._rows(design.strips, self.effort.preharvest_frames)
             ahead["area"] = self.effort.frame_area
-        trial = Trial.from_tables(self.config, {})
-        return Rounds(spec, design, design.categories(data), spec.scale(trial, data),
-                      self.confidence, ahead)  # fmt: skip
+        none = Trial.from_tables(self.config, {}).tables
+        scale = spec.scale(data, none, self.config)
+        return Rounds(spec, design, design.categories(data), scale, self.confidence, ahead)
+
+    def _size(self) -> float:
+        """Area of a frame, or how much of a sample is examined."""
+        spec = SPECIFICATIONS[self.response]
+        if spec.offset:
+            return self.effort.frame_area
+        return self.effort.kernels_examined if spec.expectation else self.drawn.size
 
     @staticmethod
     def _rows(strips: pd.DataFrame, times: int) -> pd.DataFrame:
         return strips.loc[strips.index.repeat(times)].reset_index(drop=True)
 
 
+def _expected(expected: Expected | None, from_trials: str | Path | None) -> Expected:
+    """What is expected: as told, learnt from past trials, or typical of the trade."""
+    if expected is not None and from_trials is not None:
+        raise DesignError("Give expected numbers or past trials to learn them from, not both.")
+    return expected or (DEFAULT if from_trials is None else learn(from_trials))
+
+
+# Long: a third of it is the signature.
 def power(
     trial: TrialConfig | Plan,
     *,
@@ -134,7 +151,8 @@ def power(
     reduction : float or mapping
         True share by which every level loses (or damages) less than its factor's reference, or
         ``{factor: {level: share}}``, others none; below zero for more. Effects multiply.
-    response : {"header_loss", "kernel_damage"}
+    response : str
+        One of `trialkit.responses.with_power`: "header_loss", "kernel_damage".
     expected : Expected, optional
         Level of loss and damage, and variation; trade-typical unless told.
     from_trials : path, optional
@@ -177,21 +195,13 @@ def power(
         work, effort = work or planned["work"], effort or planned["effort"]
     if not config.setups:
         raise DesignError("The settings declare no setup factor, so there is nothing to compare.")
-    if response not in ("header_loss", "kernel_damage"):
-        raise DesignError(f"response is {response!r}; choose from header_loss, kernel_damage.")
-    if expected is not None and from_trials is not None:
-        raise DesignError("Give expected numbers or past trials to learn them from, not both.")
-    if from_trials is not None:
-        from trialkit.plan.power_learn import learn
-
-        expected = learn(from_trials)
-    expected, work, effort = (
-        expected or DEFAULT,
-        work or Work(),
-        effort or _needed(response, config.units),
-    )
+    if response not in with_power():
+        raise DesignError(f"response is {response!r}; choose from {', '.join(with_power())}.")
+    spec = SPECIFICATIONS[response]
+    expected = _expected(expected, from_trials)
+    work, effort = work or Work(), effort or _needed(response, config.units)
     seed = secrets.randbelow(2**32) if seed is None else seed
-    usual = FRAMES if response == "header_loss" else SAMPLES
+    usual = FRAMES if spec.row == "frame" else SAMPLES
     counts = {
         "pairs": _numbers("pairs", PAIRS if pairs is None else pairs, 2, 99),
         "frames": _numbers("frames", usual if frames is None else frames, 1, 200),
@@ -201,51 +211,65 @@ def power(
     chosen = layout if layout is not None else _asked_for(config)
     units = _units(config, chosen, setups)
     shares = as_shares(config, reduction)
-    if response == "kernel_damage":
-        expected.check_damage(shares)
+    if spec.family == "binomial":
+        expected.check_shares(response, shares)
     cells = [
         _Cell(
             config, response, strips_of(config, units, p, [str(i + 1) for i in range(f)]),
-            expected.truth(config, shares, f, units[1] != [()]), n, effort, confidence, seed,
+            expected.truth(config, shares, f, units[1] != [()]),
+            expected.drawn(response, shares), n, effort, confidence, seed,
         )
         for p, n, f in product(*counts.values())
     ]  # fmt: skip
     smallest = min(cells, key=lambda cell: (len(cell.strips), cell.frames))
     contrasts = smallest.rounds().contrasts  # refuses before anything is simulated
     answers = _simulate(cells, rounds, jobs, progress)
-    rows, told = [], []
-    crossings: dict[tuple[int, int], tuple[tuple[str, str], ...]] = {}
-    several = len(set(contrasts["factor"])) > 1
-    levels = levels_of(contrasts)
-    for (p, n, f), cell, found in zip(product(*counts.values()), cells, answers, strict=True):
-        damage = response == "kernel_damage"
-        each = replace(effort, grain_samples=n) if damage else replace(effort, header_frames=n)
-        plan = {"pairs": p, "frames": n, "fields": f}
-        minutes = plan_minutes(work, config, units, p, f, each)
-        if several and (p, f) not in crossings:  # a design does not hang on frames
-            crossings[p, f] = cell.rounds().design.interactions
-        interactions = crossings.get((p, f), ())
-        for i, contrast in enumerate(contrasts.to_dict("records")):
-            of = contrasts["factor"].eq(contrast["factor"]).sum()
-            share = shares.get(contrast["factor"], {}).get(contrast["level"], 0.0)
-            crossed = any(contrast["factor"] in pair for pair in interactions)
-            others = others_of(contrast["factor"], levels, shares)
-            told_of = summary(cell, found[:, i], int(of), aim, expected, crossed, others)
-            rows.append({**plan, **contrast, "reduction": share, **minutes, **told_of,
-                         "crossed": crossed})  # fmt: skip
-            told.append(
-                pd.DataFrame(found[:, i], columns=list(ANSWERS)).assign(
-                    **plan, factor=contrast["factor"], level=contrast["level"],
-                    round=np.arange(1, rounds + 1),
-                )
-            )  # fmt: skip
-    keys = ["pairs", "frames", "fields", "factor", "level", "round"]
-    simulated = pd.concat(told, ignore_index=True)
+    plans = [
+        {"pairs": p, "frames": n, "fields": f,
+         **plan_minutes(work, config, units, p, f, effort.with_times(spec.effort, n))}
+        for p, n, f in product(*counts.values())
+    ]  # fmt: skip
+    table, simulated = _grid(plans, cells, answers, contrasts, expected, shares, aim)
     return PowerGrid(
-        config, chosen, response, pd.DataFrame(rows), simulated[[*keys, *ANSWERS]], expected,
+        config, chosen, response, table, simulated, expected,
         None if setups is None else tuple(dict(s) for s in setups), shares, work, effort, rounds,
         int(seed), confidence, aim,
     )  # fmt: skip
+
+
+def _grid(
+    plans: Sequence[Mapping[str, Any]], cells: Sequence[_Cell], answers: Sequence[np.ndarray],
+    contrasts: pd.DataFrame, expected: Expected, shares: Reductions, aim: float,
+) -> tuple[pd.DataFrame, pd.DataFrame]:  # fmt: skip
+    """Table and rounds of a `PowerGrid`; `plans` are its numbers and minutes, cell by cell."""
+    rows, simulated = [], []
+    crossings: dict[tuple[int, int], tuple[tuple[str, str], ...]] = {}
+    several = len(set(contrasts["factor"])) > 1
+    levels = levels_of(contrasts)
+    for plan, cell, found in zip(plans, cells, answers, strict=True):
+        size = (plan["pairs"], plan["fields"])
+        if several and size not in crossings:  # a design does not hang on frames
+            crossings[size] = cell.rounds().design.interactions
+        interactions = crossings.get(size, ())
+        for i, contrast in enumerate(contrasts.to_dict("records")):
+            factor, level = contrast["factor"], contrast["level"]
+            of = int(contrasts["factor"].eq(factor).sum())
+            crossed = any(factor in pair for pair in interactions)
+            others = others_of(factor, levels, shares)
+            rows.append({
+                **{key: plan[key] for key in PLAN}, **contrast,
+                "reduction": shares.get(factor, {}).get(level, 0.0),
+                **{key: plan[key] for key in plan if key not in PLAN},
+                **summary(cell, found[:, i], of, aim, expected, crossed, others),
+                "crossed": crossed,
+            })  # fmt: skip
+            own = pd.DataFrame(found[:, i], columns=list(ANSWERS))
+            own.insert(0, "round", np.arange(1, len(own) + 1))
+            for key, value in (("level", level), ("factor", factor),
+                               *((key, plan[key]) for key in PLAN[::-1])):  # fmt: skip
+                own.insert(0, key, value)
+            simulated.append(own)
+    return pd.DataFrame(rows), pd.concat(simulated, ignore_index=True)
 
 
 def of_plan(planned: Plan | PlannedTrial) -> dict[str, Any]:
@@ -267,7 +291,7 @@ def _needed(response: Response, system: schema.System) -> Effort:
     """What one response alone needs on a strip."""
     bare = replace(Effort.usual(system), total_frames=0, ear_area=0.0, grain_samples=0,
                    residue_samples=0, intake_samples=0, butt_samples=0)  # fmt: skip
-    if response == "header_loss":
+    if SPECIFICATIONS[response].offset:
         return bare
     return replace(bare, header_frames=0, preharvest_frames=0)
 

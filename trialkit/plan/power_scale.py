@@ -1,6 +1,6 @@
 """From a true reduction to the contrast a model tests, and back.
 
-Header loss is tested by the log ratio of all kernels behind the header, damage by the log odds
+Header loss is tested by the log ratio of all kernels behind the header, a share by the log odds
 ratio (`trialkit.analysis.intervals`). They are averaged over the levels of the other factors, whose
 own reductions count; a factor that interacts with others is tested by the ratio (of odds) of its
 averages.
@@ -15,8 +15,9 @@ from itertools import product
 import numpy as np
 from scipy import optimize, special
 
-from trialkit.analysis.precision import detectable
+from trialkit.analysis.questions.precision import detectable
 from trialkit.plan.power_expected import Expected, Reductions
+from trialkit.responses import RESPONSES
 
 # A level without loss at all has no logarithm.
 _WHOLE = 1 - 1e-12
@@ -40,21 +41,22 @@ def shift_of(
     Log ratio or log odds ratio: the mean over `others`, those of `others_of`, or for `crossed`
     factors that of the means.
     """
-    if response == "kernel_damage":
-        start = _logit(expected.damage)
+    typical = expected.of(response).typical
+    if RESPONSES[response].family == "binomial":
+        start = _logit(typical)
 
         def odds(less: float) -> float:
-            return start - _logit(min(expected.damage * (1 - less), _WHOLE))
+            return start - _logit(min(typical * (1 - less), _WHOLE))
 
         if not crossed:
             return odds(share)
         at = start - np.array([sum(map(odds, combination)) for combination in others])
         one, other = (special.expit(at - less).mean() for less in (0.0, odds(share)))
         return float(_logit(one) - _logit(other))
-    loss = expected.loss * np.array([np.prod(1 - np.array(other)) for other in others])
+    loss = typical * np.array([np.prod(1 - np.array(other)) for other in others])
     if crossed:
         loss = loss.mean(keepdims=True)
-    lying = expected.preharvest
+    lying = expected.lying(response)
     less = (loss + lying) / np.maximum(loss * (1 - share) + lying, (1 - _WHOLE) * (loss + lying))
     return float(np.log(less).mean())
 

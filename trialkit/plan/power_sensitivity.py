@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import replace
 from typing import Any
 
 import pandas as pd
@@ -48,7 +47,7 @@ def sensitivity(
         raise DesignError(f"factor is {factor!r}; give a number above 1, 2 for half and double.")
     fields = int(grid.table["fields"].min()) if fields is None else fields
     own = grid.expected
-    sd: Mapping[str, float] = own.sd if grid.row == "frame" else own.damage_sd
+    sd: Mapping[str, float] = own.of(grid.response).sd
     split = grid.layout == "split"
     levels = [
         level for level in LEVELS
@@ -61,11 +60,7 @@ def sensitivity(
         for level in levels:
             words = level.replace("_", " ")
             cases.append((f"variance of {words}", times, own.times(times, level)))
-        if grid.row == "sample":
-            moved = replace(own, damage=min(own.damage * times, 0.5))
-        else:
-            moved = replace(own, loss=own.loss * times, preharvest=own.preharvest * times)
-        cases.append(("level", times, moved))
+        cases.append(("level", times, own.at_level(grid.response, times)))
     rows = []
     for i, (what, times, expected) in enumerate(cases):
         again = power(

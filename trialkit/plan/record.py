@@ -11,7 +11,6 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.display import card, folded, table
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake import filled_workbook, write_all
@@ -20,6 +19,7 @@ from trialkit.intake.write import filled_files
 from trialkit.plan.result import SHOWN, Plan
 from trialkit.plan.sheets import planned_tables
 from trialkit.plan.work import hours_of_work
+from trialkit.responses import schema
 from trialkit.simulate import Effort, HeaderProfile, Work
 
 RECORD = "plan.json"

@@ -7,9 +7,9 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.analysis.design import Design, read_design
 from trialkit.errors import DesignError, TrialError, TrialkitError
+from trialkit.responses import schema
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig

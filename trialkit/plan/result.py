@@ -11,20 +11,23 @@ from typing import Any
 
 import pandas as pd
 
-from trialkit import schema
 from trialkit.analysis.design import Design
 from trialkit.display import card, folded, table
+from trialkit.facts import Note
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.files import write_all
 from trialkit.intake.write import filled_files
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
 from trialkit.plan.ground import Ground, joints
-from trialkit.plan.sentences import in_words, to_know
+from trialkit.plan.notes import described, to_know
 from trialkit.plan.sheets import planned_tables
 from trialkit.plan.work import hours_of_work, order_of_work
 from trialkit.quantities import upper_first
+from trialkit.responses import schema
 from trialkit.simulate import Effort, Work
+from trialkit.words import plan as words
+from trialkit.words import said, say
 
 SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
           "count_rows"]  # fmt: skip
@@ -62,8 +65,6 @@ class Plan:
         The analysis of variance to be: ``stratum, term, source, df, role``.
     degrees_of_freedom : DataFrame
         Per factor: ``factor, label, levels, compared_on, df, error_df``.
-    words, notes : tuple of str
-        The plan in sentences; what to know of it.
     arguments : dict
         What `plan_trial` was called with, the seed and the settings of the trial left out.
     work : Work
@@ -83,11 +84,36 @@ class Plan:
     changeovers: pd.DataFrame
     variance: pd.DataFrame
     degrees_of_freedom: pd.DataFrame
-    words: tuple[str, ...]
-    notes: tuple[str, ...]
     arguments: Mapping[str, Any]
     work: Work
     effort: Effort
+
+    @property
+    def described(self) -> tuple[Note, ...]:
+        """What the plan is: size, ground, order and time."""
+        return described(
+            self.layout, self.seed, self.config.units, self.grounds, self.strips, self.passes,
+            self.changeovers, self.hours, self.arguments,
+        )  # fmt: skip
+
+    @property
+    def notes(self) -> tuple[Note, ...]:
+        """What to know of it, beside the notes of the design."""
+        return to_know(
+            self.layout, self.config.units, self.grounds, self.strips, self.degrees_of_freedom,
+            self.effort, self.arguments["pass_rows"],
+        )  # fmt: skip
+
+    @property
+    def words(self) -> tuple[str, ...]:
+        """The plan in sentences."""
+        return tuple(said(self.described))
+
+    @property
+    def to_know(self) -> tuple[str, ...]:
+        """What to know of it in sentences, those of the design to be among them."""
+        design = [n if isinstance(n, str) else say(n) for n in self.design.notes]
+        return (*said(self.notes), *design)
 
     @property
     def hours_table(self) -> pd.DataFrame:
@@ -104,12 +130,11 @@ class Plan:
         if effort == self.effort:
             return self
         run = self.strips["run"].argsort().tolist()
-        made = dataclasses.replace(
+        return dataclasses.replace(
             self, effort=effort,
             order=order_of_work(self.config, self.strips, run, self.work, effort),
-            arguments={**self.arguments, "effort": dataclasses.asdict(effort)},
+            arguments={**self.arguments, "effort": effort.as_dict()},
         )  # fmt: skip
-        return dataclasses.replace(made, words=in_words(made), notes=to_know(made))
 
     @property
     def setups(self) -> pd.DataFrame:
@@ -167,7 +192,10 @@ class Plan:
         DesignError
             For a place that is none, or a field without one.
         """
-        return feature_collection(self, corner, heading)
+        return feature_collection(
+            self.grounds, self.passes, self.strips, [f.name for f in self.config.setups], corner,
+            heading,
+        )  # fmt: skip
 
     def write(
         self,
@@ -206,13 +234,13 @@ class Plan:
             "generator": "numpy PCG64, raw output",
             "layout": self.layout,
             "arguments": self.arguments,
-            "words": [*self.words, *self.notes],
+            "words": [*self.words, *self.to_know],
             "strips": _records(self.strips),
             "passes": _records(self.passes),
             "order": _records(self.order),
             "changeovers": _records(self.changeovers),
             "degrees_of_freedom": _records(self.degrees_of_freedom),
-            "effort": None if effort is None else dataclasses.asdict(effort),
+            "effort": None if effort is None else effort.as_dict(),
         }
         text = json.dumps(record, indent=1, ensure_ascii=False)
         contents["plan.json"] = f"{text}\n".encode()
@@ -228,14 +256,14 @@ class Plan:
         strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
         return card(
             upper_first(self.design.kind),
-            [*self.words, *self.notes],
+            [*self.words, *self.to_know],
             table(self.setups, "Setups"),
-            table(judged, "What judges each factor", names=names),
+            table(judged, words.what_judges(), names=names),
             folded("Strips by position", table(strips, rows=many)),
             folded("Order of work", table(self.order, rows=many)),
             folded("Changeovers", table(self.changeovers.drop(columns="factor"))),
             folded("Analysis of variance", table(self.variance.drop(columns="term"))),
-            folded("Places and directions of the setups", table(self.places)),
+            folded(words.places_and_directions(), table(self.places)),
         )
 
 
@@ -245,9 +273,7 @@ def setups_of(strips: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
     out = strips.groupby(["setup", *names], as_index=False).size()
     out = out.sort_values("setup", key=lambda s: s.str.zfill(3), ignore_index=True)
     for f in config.setups:
-        # A level that left the settings since is shown as it was planned.
-        words = dict(zip(f.levels, f.level_labels, strict=True))
-        out[f.name] = [words.get(level, level) for level in out[f.name]]
+        out[f.name] = [f.in_words(level) for level in out[f.name]]
     return out.rename(columns={"size": "strips"})
 
 

@@ -6,16 +6,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit import schema
-from trialkit.simulate.rows import (
-    EAR_ZONES,
-    behind_rows,
-    by_strip,
-    frame_rows,
-    sample_rows,
-    search_rows,
-    zone_frames,
-)
+from trialkit.responses import TABLES, schema
+from trialkit.responses.drawing import by_strip
 
 if TYPE_CHECKING:
     from trialkit.simulate import Effort
@@ -34,23 +26,16 @@ def planned_tables(strips: pd.DataFrame, effort: Effort) -> dict[str, pd.DataFra
     Returns
     -------
     dict of DataFrame
-        ``frames, ears, grain, ear_butt_damage, residue`` with every column of `trialkit.schema`,
-        SI. Frames are named P1, P2, ... ahead of harvest, H1, ... behind the header and T1, ...
+        Every table that something is measured in (`trialkit.responses`), with all its columns, SI.
+        Frames are named P1, P2, ... ahead of harvest, H1, ... behind the header and T1, ...
         behind the machine, on each strip from 1; samples 1, 2, ..., those of residue behind the
         machine B1, B2, ... .
     """
     names = [str(name) for name in strips["strip"]]
-    frames = [frame_rows(names, z, n, effort.frame_area) for z, n in zone_frames(effort).items()]
-    searches = [search_rows(names, z, effort.ear_area) for z in EAR_ZONES if effort.ear_area > 0]
     tables = {
-        "frames": pd.concat(frames, ignore_index=True),
-        "ears": pd.concat(searches, ignore_index=True) if searches else search_rows([], "", 0.0),
-        "grain": sample_rows(names, effort.grain_samples),
-        "ear_butt_damage": sample_rows(names, effort.butt_samples),
-        "residue": pd.concat(
-            [sample_rows(names, effort.residue_samples).assign(taken_at="tank"),
-             behind_rows(names, effort.intake_samples)], ignore_index=True,
-        ),
+        name: layout.sheet.rows(names, effort)
+        for name, layout in TABLES.items()
+        if layout.sheet is not None
     }
     return {
         name: by_strip(table, names).reindex(columns=schema.column_names(name))

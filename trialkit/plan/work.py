@@ -9,10 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.simulate.work import Order, Work, counted
+from trialkit.simulate.work import Order, Work, counted, further
+from trialkit.words import plan as words
 
 if TYPE_CHECKING:
-    from trialkit.intake.config import SetupFactor, TrialConfig
+    from trialkit.intake.config import TrialConfig
     from trialkit.simulate import Effort
 
 # Orders of so many setups are all tried; beyond it the nearest setup is taken next.
@@ -92,10 +93,10 @@ def order_of_work(
         place = {"field": strip["field"], "pair": strip["pair"]}
         for f in config.setups:
             if before is not None and minutes[f.name] and before[f.name] != strip[f.name]:
-                words = f"{f.label}: {label(f, before[f.name])} to {label(f, strip[f.name])}"
+                words = f"{f.label}: {f.in_words(before[f.name])} to {f.in_words(strip[f.name])}"
                 rows.append({"what": "change", **place, "words": words, "minutes": minutes[f.name]})
         spent = work.run(strip["end"] - strip["start"]) + work.turn_minutes + work.on_strip(effort)
-        words = ", ".join(label(f, strip[f.name]) for f in config.setups)
+        words = ", ".join(f.in_words(strip[f.name]) for f in config.setups)
         rows.append(
             {"what": "pass", **place, "strip": strip["strip"], "setup": strip["setup"],
              "words": words, "direction": strip["direction"], "minutes": spent}
@@ -143,22 +144,18 @@ def hours_of_work(
     frames, searches, samples = counted(effort)
     driving = spent - n * (work.turn_minutes + work.on_strip(effort))
     rows = [
-        ("harvesting the strips", n, driving / n),
-        ("turning", n, work.turn_minutes),
-        ("stopping on a strip", n, work.stop_minutes),
-        ("counting a frame", n * frames, work.frame_minutes),
-        ("searching for ears", n * searches, work.search_minutes),
-        ("sorting a sample", n * samples, work.sample_minutes),
-        ("moving to a field", passes["field"].nunique(), work.field_minutes),
-        *((f"changing {c.label}", c.changes, c.minutes_each) for c in changes.itertuples()),
+        (words.work("run"), n, driving / n),
+        (words.work("turn"), n, work.turn_minutes),
+        (words.work("stop"), n, work.stop_minutes),
+        (words.work("frame"), n * frames, work.frame_minutes),
+        (words.work("search"), n * searches, work.search_minutes),
+        (words.work("sample"), n * samples, work.sample_minutes),
+        *((words.counting(what), n * rows, each) for what, rows, each in further(effort)),
+        (words.work("field"), passes["field"].nunique(), work.field_minutes),
+        *((words.changing(c.label), c.changes, c.minutes_each) for c in changes.itertuples()),
     ]
     table = pd.DataFrame(rows, columns=["work", "times", "minutes_each"])
     table["hours"] = table["times"] * table["minutes_each"] / 60
     whole = {"work": "in all", "times": np.nan, "minutes_each": np.nan,
              "hours": table["hours"].sum()}  # fmt: skip
     return pd.concat([table, pd.DataFrame([whole])], ignore_index=True)
-
-
-def label(factor: SetupFactor, level: str) -> str:
-    """A level in words."""
-    return dict(zip(factor.levels, factor.level_labels, strict=True)).get(level, str(level))

@@ -11,7 +11,7 @@ Loss is drawn in the trial's own units with the other system on the opposite axi
 
 from __future__ import annotations
 
-from trialkit.plots.canvas import SOURCES, Plot, sources_of
+from trialkit.plots.canvas import Plot, sources_of
 from trialkit.plots.checks import influence, residual_quantiles
 from trialkit.plots.curves import effect_along
 from trialkit.plots.effects import effect_quantiles
@@ -32,17 +32,15 @@ from trialkit.plots.row_unit import (
     stalk_and_butt,
 )
 from trialkit.plots.scores import score_shares
-from trialkit.plots.sensitivity import balance_by_area_and_price, sensitivity_bars
-from trialkit.plots.setups import damage_by_setup, loss_by_setup
+from trialkit.plots.sensitivity import sensitivity_bars
+from trialkit.plots.setups import damage_by_setup, loss_by_setup, means_by_setup
 from trialkit.plots.sources import loss_by_source, loss_places, pooled_losses
 from trialkit.plots.speed import cost_by_speed
 from trialkit.plots.surface import loss_surface
 from trialkit.plots.zones import count_zones
 
 __all__ = [
-    "SOURCES",
     "Plot",
-    "balance_by_area_and_price",
     "cost_by_speed",
     "count_zones",
     "damage_by_setup",
@@ -59,6 +57,7 @@ __all__ = [
     "loss_by_source",
     "loss_places",
     "loss_surface",
+    "means_by_setup",
     "money_by_area",
     "own_fields",
     "paired_strips",

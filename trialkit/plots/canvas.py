@@ -9,17 +9,20 @@ import re
 import warnings
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
-from typing import TYPE_CHECKING, Any, TypeVar
+from typing import TYPE_CHECKING, Any, Literal, TypeVar
 
 import matplotlib as mpl
+import numpy as np
 import seaborn as sns
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
+from numpy.typing import ArrayLike
 
 from trialkit.errors import DesignError
 from trialkit.quantities import Scale
+from trialkit.responses import SOURCES
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -40,29 +43,35 @@ LEVELS = (
     ("v", "#4d5a12"),
     ("P", "#3c3c3c"),
 )
-# Source of loss: words and colour; light, middle and dark in greyscale.
-SOURCES = {
-    "preharvest": ("already on the ground", "#ece2c6"),
-    "header": ("at the header", "#c98d3c"),
-    "processing": ("threshing and cleaning", "#12484f"),
-}
-# What processing is told as where kernels on pieces of cob were counted.
-_APART = {
-    "threshing": ("threshing (still on cobs)", "#4a7077"),
-    "separation": ("separation (loose)", "#12484f"),
-}
 
 
 def sources_of(losses: pd.DataFrame) -> dict[str, tuple[str, str]]:
-    """Sources of loss that are told of these losses, words and colour: `SOURCES`, or its parts."""
-    if not set(_APART) <= set(losses["source"]):
-        return dict(SOURCES)
-    return {k: v for k, v in SOURCES.items() if k != "processing"} | _APART
+    """Sources of loss that are told of these losses, words and colour: a source whose parts were
+    all counted is told as its parts."""
+    parts: dict[str, set[str]] = {}
+    for name, source in SOURCES.items():
+        if source.part_of:
+            parts.setdefault(source.part_of, set()).add(name)
+    apart = {whole for whole, own in parts.items() if own <= set(losses["source"])}
+    return {
+        name: (source.said(), source.colour)
+        for name, source in SOURCES.items()
+        if not source.whole
+        and (source.part_of in apart if source.part_of else name not in apart)
+    }
+
+
 WIDTH = 4.9  # inches
 LARGE = 11.5
 """Points of the lettering of figures read at arm's length: on a telephone, and in a column of a
 printed sheet, where a figure is drawn at about 0.7 of its width."""
-_FONTS = "system-ui, 'Segoe UI', Roboto, 'Helvetica Neue', Arial, sans-serif"
+KEY: dict[str, Any] = {
+    "loc": "outside upper left", "frameon": False, "borderpad": 0.1, "columnspacing": 1.2,
+}  # fmt: skip
+"""How a legend stands over the axes."""
+_FONTS = ", ".join(
+    ("system-ui", "'Segoe UI'", "Roboto", "'Helvetica Neue'", "Arial", "sans-serif")
+)
 
 
 class Plot(Figure):
@@ -184,6 +193,31 @@ def fold(text: str, width: float, size: float, weight: str = "normal") -> list[s
     return lines or [""]
 
 
+def rule(ax: Axes, axis: Literal["both", "x", "y"] = "both", width: float = 0.7) -> None:
+    """Faint lines behind the marks, and no ticks."""
+    ax.grid(True, axis=axis, color=FAINT, lw=width)
+    ax.set_axisbelow(True)
+    ax.tick_params(length=0)
+
+
+def interval(
+    ax: Axes, y: float, ends: ArrayLike, gid: str, *, color: str, closed: bool = False,
+    **look: Any,
+) -> None:  # fmt: skip
+    """A line from the low to the high end, as the axis shows them; an end beyond the axis is an
+    arrow head, one within it a stroke where `closed`. Nothing where an end is not known."""
+    ends = np.asarray(ends, dtype=float)
+    if not np.isfinite(ends).all():
+        return
+    bounds = ax.get_xlim()
+    ax.plot(np.clip(ends, *bounds), [y, y], solid_capstyle="butt", gid=gid, color=color, **look)
+    for end, edge, arrow in zip(ends, bounds, "<>", strict=True):
+        if not bounds[0] <= end <= bounds[1]:
+            ax.plot([edge], [y], marker=arrow, ms=4, color=color, clip_on=False, gid="beyond")
+        elif closed:
+            ax.plot([end], [y], marker="|", ms=9, mew=1.3, color=color)
+
+
 def row_by_row(items: Sequence[T], per_row: int) -> list[T]:
     """The order in which a legend of `per_row` columns, filled column by column, reads row by
     row."""
@@ -197,9 +231,7 @@ def value_axis(ax: Axes, own: Scale, others: list[Scale], title: str) -> None:
     if ax.dataLim.x0 < 0:
         ax.axvline(0, color=QUIET, lw=0.8)
     ax.set_yticks([])
-    ax.xaxis.grid(True, color=FAINT, lw=0.7)
-    ax.set_axisbelow(True)
-    ax.tick_params(axis="x", length=0)
+    rule(ax, "x")
     ax.set_xlabel(f"{title}, {own.unit}")
     for other in others:
         other_units(ax, own, other, "top")

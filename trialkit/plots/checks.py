@@ -9,15 +9,17 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit.analysis.apart import number, places, side
+from trialkit.analysis.questions.apart import side
+from trialkit.display import decimals, number
 from trialkit.errors import DesignError
-from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
+from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, rule, style
 from trialkit.quantities import lower_first
+from trialkit.words import figures_checks as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.analysis.checks import ModelCheck
+    from trialkit.analysis.questions.checks import ModelCheck
 
 OUTSIDE = "#8a2d4f"
 ENDS = ("", "_low", "_high")
@@ -31,52 +33,34 @@ def residual_quantiles(check: ModelCheck) -> Plot:
     Rows inside the pointwise 95 % band are rings; those outside are filled diamonds.
     """
     table = check.residuals
-    x, y, low, high = (
-        table[c].to_numpy(dtype=float) for c in ("theoretical", "residual", "low", "high")
-    )
-    outside = (y < low) | (y > high)
     p = float(check.checks.set_index("check").loc["residuals", "p"])
     with style():
         figure = Plot(figsize=(WIDTH, 4.1))
         ax = figure.add_subplot()
-        ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")
-        ends = np.array([x[0], x[-1]])
-        ax.plot(ends, ends, color=QUIET, lw=1, ls=(0, (4, 3)), gid="normal")
-        ax.plot(
-            x[~outside],
-            y[~outside],
-            ls="none",
-            marker="o",
-            ms=4.2,
-            mfc="none",
-            mec=INK,
-            mew=0.9,
-            gid="inside",
-        )
-        ax.plot(
-            x[outside],
-            y[outside],
-            ls="none",
-            marker="D",
-            ms=4.6,
-            color=OUTSIDE,
-            mec="white",
-            mew=0.6,
-            gid="outside",
-        )
-        ax.grid(True, color=FAINT, lw=0.5)
-        ax.set_axisbelow(True)
-        ax.tick_params(length=0)
-        ax.set_xlabel("Normal quantile")
-        ax.set_ylabel(f"Quantile residual, {lower_first(check.title)}")
-    figure.summary = (
-        f"{int(outside.sum())} of {len(y)} residuals lie outside the band in which 95 % of those "
-        f"at their place would lie if the model held (shape as a whole: p = {_p(p)})."
-    )
-    figure.alt_text = (
-        f"{check.title}: quantile residuals of the model against normal quantiles. {figure.summary}"
-    )
+        outside = against_normal(ax, table, "residual")
+        ax.set_xlabel(words.NORMAL_AXIS)
+        ax.set_ylabel(words.residual_axis(check.title))
+    figure.summary = words.residuals_outside(outside, len(table), p)
+    figure.alt_text = words.residuals(check.title, figure.summary)
     return figure
+
+
+def against_normal(ax: Axes, table: pd.DataFrame, name: str) -> int:
+    """A column of a table against normal quantiles with its band: rings inside it, diamonds
+    outside; how many are outside."""
+    x, y, low, high = (
+        table[c].to_numpy(dtype=float) for c in ("theoretical", name, "low", "high")
+    )
+    outside = (y < low) | (y > high)
+    ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")
+    ends = np.array([x.min(), x.max()])
+    ax.plot(ends, ends, color=QUIET, lw=1, ls=(0, (4, 3)), gid="normal")
+    ax.plot(x[~outside], y[~outside], ls="none", marker="o", ms=4.2, mfc="none", mec=INK, mew=0.9,
+            gid="inside")  # fmt: skip
+    ax.plot(x[outside], y[outside], ls="none", marker="D", ms=4.6, color=OUTSIDE, mec="white",
+            mew=0.6, gid="outside")  # fmt: skip
+    rule(ax, width=0.5)
+    return int(outside.sum())
 
 
 def influence(
@@ -101,20 +85,7 @@ def influence(
     DesignError
         If there is no such contrast, or nothing could be left out.
     """
-    full = check.full
-    full = full[
-        (full["factor"].eq(factor) | (factor is None)) & (full["level"].eq(level) | (level is None))
-    ]
-    if full.empty:
-        raise DesignError(f"There is no contrast {factor} {level} to draw.")
-    own = full.iloc[0]
-    table = check.influence
-    if not table.empty:
-        table = table[(table["factor"] == own["factor"]) & (table["level"] == own["level"])]
-        what = "ratio" if np.isfinite(own["ratio"]) else "difference"
-        table = table[table[what].notna()]
-    if table.empty:
-        raise DesignError("Nothing is known without any pair or field, so there is none to draw.")
+    own, table, what = _left_out(check, factor, level)
     value, low, high = (own[f"{what}{end}"] for end in ENDS)
     names = [_name(row, table, field_names or {}) for _, row in table.iterrows()]
     before = side(own, check.level)
@@ -127,43 +98,51 @@ def influence(
         for y, ((_, row), decides) in enumerate(zip(table.iterrows(), other, strict=True)):
             _unit(ax, y, row[[f"{what}{end}" for end in ENDS]], float(value), bool(decides))
         ax.axvline(1.0 if what == "ratio" else 0.0, color=INK, lw=0.8, gid="none")
-        ax.set_yticks(range(len(names)), [f"without {name}" for name in names], color=INK)
+        ax.set_yticks(range(len(names)), [words.without(name) for name in names], color=INK)
         ax.set_ylim(len(names) - 0.5, -0.5)
         if what == "ratio":
             ax.set_xscale("log")
             _ratio_ticks(ax)
-        ax.tick_params(length=0, which="both")
-        ax.xaxis.grid(True, color=FAINT, lw=0.7)
-        ax.set_axisbelow(True)
+        rule(ax, "x")
         label = textwrap.fill(lower_first(str(own["label"])), 38)
-        of = "ratio to" if what == "ratio" else f"{check.unit}, difference from"
-        ax.set_xlabel(f"{check.title}, {of} the reference:\n{label}")
+        ax.set_xlabel(words.influence_axis(check.title, what, check.unit, label))
     scale = np.log if what == "ratio" else np.asarray
-    moved = np.abs(scale(table[what].to_numpy()) - scale(value))
-    most = int(moved.argmax())
+    most = int(np.abs(scale(table[what].to_numpy()) - scale(value)).argmax())
     deciding = [name for name, d in zip(names, other, strict=True) if d]
-    figure.summary = (
-        f"With everything in, the {what} is {_interval(own, what)}. It moves most without "
-        f"{names[most]}: {_interval(table.iloc[most], what)}. "
-        + (
-            f"What is told apart changes without {', '.join(deciding)}."
-            if deciding
-            else "Leaving out any one of them changes nothing of what is told apart."
-        )
+    figure.summary = words.moves_most(
+        what, _interval(own, what), names[most], _interval(table.iloc[most], what), deciding
     )
-    figure.alt_text = (
-        f"{check.title}, {own['label']} against its reference, without each of {len(table)} "
-        f"units. {figure.summary}"
-    )
+    figure.alt_text = words.influence(check.title, own["label"], len(table), figure.summary)
     return figure
+
+
+def _left_out(
+    check: ModelCheck, factor: str | None, level: str | None
+) -> tuple[pd.Series, pd.DataFrame, str]:
+    """A contrast with everything in, the same without each unit, and the column drawn."""
+    full = check.full
+    full = full[
+        (full["factor"].eq(factor) | (factor is None)) & (full["level"].eq(level) | (level is None))
+    ]
+    if full.empty:
+        raise DesignError(f"There is no contrast {factor} {level} to draw.")
+    own = full.iloc[0]
+    what = "ratio" if np.isfinite(own["ratio"]) else "difference"
+    table = check.influence
+    if not table.empty:
+        table = table[(table["factor"] == own["factor"]) & (table["level"] == own["level"])]
+        table = table[table[what].notna()]
+    if table.empty:
+        raise DesignError("Nothing is known without any pair or field, so there is none to draw.")
+    return own, table, what
 
 
 def _interval(row: pd.Series, what: str) -> str:
     """ "0.59 (0.45 to 0.78)"; differences to two figures of their interval's half width."""
     values = [float(row[f"{what}{end}"]) for end in ENDS]
-    shown = 2 if what == "ratio" else places(values)
+    shown = 2 if what == "ratio" else decimals((values[2] - values[1]) / 2)
     value, low, high = (number(v, shown) for v in values)
-    return f"{value} ({low} to {high})"
+    return words.estimate(value, low, high)
 
 
 def _unit(ax: Axes, y: int, ends: pd.Series, full: float, decides: bool) -> None:
@@ -172,16 +151,7 @@ def _unit(ax: Axes, y: int, ends: pd.Series, full: float, decides: bool) -> None
     marker, colour = ("D", OUTSIDE) if decides else ("o", LEVELS[1][1])
     ax.plot([low, high], [y, y], color=QUIET, lw=0.9, gid="without interval")
     ax.plot([full, value], [y, y], color=colour, lw=3, solid_capstyle="butt", gid="moved")
-    ax.plot(
-        [value],
-        [y],
-        marker=marker,
-        ms=6.5,
-        color=colour,
-        mec="white",
-        mew=0.8,
-        gid="without",
-    )
+    ax.plot([value], [y], marker=marker, ms=6.5, color=colour, mec="white", mew=0.8, gid="without")
 
 
 def _ratio_ticks(ax: Axes) -> None:
@@ -199,10 +169,4 @@ def _ratio_ticks(ax: Axes) -> None:
 
 def _name(row: pd.Series, table: pd.DataFrame, fields: Mapping[str, str]) -> str:
     field = fields.get(row["field"], str(row["field"]))
-    if row["unit"] == "field":
-        return field if field.lower().startswith("field ") else f"field {field}"
-    return f"pair {row['pair']}" + (f", {field}" if table["field"].nunique() > 1 else "")
-
-
-def _p(p: float) -> str:
-    return f"{p:.2g}" if p >= 0.001 else "below 0.001"
+    return words.unit_left_out(row["unit"], row["pair"], field, table["field"].nunique() > 1)

@@ -8,17 +8,17 @@ import numpy as np
 import pandas as pd
 from matplotlib.ticker import FixedLocator, FuncFormatter, MaxNLocator, NullLocator
 
-from trialkit.analysis.curve_words import stretches
-from trialkit.analysis.reading import unit_words
+from trialkit.analysis.questions.curve_findings import stretches
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
-from trialkit.quantities import lower_first, number, scales
+from trialkit.quantities import difference_unit, number, scales
 from trialkit.units import convert
+from trialkit.words import figures_effects as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.analysis.curves import EffectCurve
+    from trialkit.analysis.questions.curves import EffectCurve
 
 # Two greys that stay apart in print, the wider band lighter.
 WIDE, NARROW = "#e3e7e3", "#b9c4be"
@@ -49,8 +49,7 @@ def effect_along(curve: EffectCurve, *, shown: str | None = None, system: str = 
         raise ValueError(f"shown {shown!r} is not known; choose 'ratio' or 'difference'.")
     table = curve.table
     if table[shown].isna().all():
-        why = "A mean is too near zero for ratios" if ratios else "The response has no ratios"
-        raise DesignError(f"{why}; draw the difference.")
+        raise DesignError(f"{words.no_ratios(ratios)}; draw the difference.")
     unit = US.get(curve.along_unit, curve.along_unit) if system == "US" else curve.along_unit
 
     def horizontal(values: np.ndarray) -> np.ndarray:
@@ -75,16 +74,13 @@ def effect_along(curve: EffectCurve, *, shown: str | None = None, system: str = 
         ax.axhline(none, color=INK, lw=0.9, gid="none")
         _value_axis(ax, shown)
         what = curve.result.title.lower()
-        if shown == "ratio":
-            ax.set_title(f"{level}: {what} as\na multiple of {reference}", size=9, loc="left")
-        else:
-            units = unit_words(own.unit)
-            ax.set_title(f"{level} less {reference},\n{what}, {units}", size=9, loc="left")
+        told_in = "" if shown == "ratio" else difference_unit(own.unit)
+        ax.set_title(words.effect_title(level, reference, what, told_in), size=9, loc="left")
         _rug(rug, curve, horizontal)
-        rug.set_xlabel(f"{curve.along_label[:1].upper()}{curve.along_label[1:]}, {unit}")
+        rug.set_xlabel(words.covariate_axis(curve.along_label, unit))
         rug.xaxis.set_major_locator(MaxNLocator(6))
         _label_bands(ax, x, table, shown, factor, curve.confidence)
-        figure.alt_text = _alt(curve, shown, x, y, unit, own.unit)
+        figure.alt_text = _alt(curve, x, y, unit, told_in)
         figure.summary = curve.words[0]
     return figure
 
@@ -128,30 +124,25 @@ def _label_bands(ax: Axes, x, table, shown: str, factor: float, confidence: floa
     known = np.flatnonzero(table[shown].notna().to_numpy())
     last = known[-1]
     inner, outer = (float(table[f"{shown}_high{s}"].iloc[last]) * factor for s in ("", "_all"))
-    percent = f"{100 * confidence:g} %"
+    every, single = words.band_names(confidence)
     edge: dict[str, Any] = {"textcoords": "offset points", "size": 8, "va": "center"}
     edge |= {"color": QUIET, "annotation_clip": False}
-    ax.annotate(f"{percent},\nall values", (x[last], outer), (5, 3), **edge)
-    ax.annotate(f"{percent},\none value", (x[last], inner), (5, -13), **edge)
+    ax.annotate(every, (x[last], outer), (5, 3), **edge)
+    ax.annotate(single, (x[last], inner), (5, -13), **edge)
     none = 1.0 if shown == "ratio" else 0.0
     # Below the line where there is no room between it and the title.
     low, high = (ax.transData.transform((0.0, y))[1] for y in ax.get_ylim())
     at = ax.transData.transform((0.0, none))[1]
     near = (at - low) / (high - low) > 0.9
-    ax.annotate("no difference", (x[known[0]], none), (2, -3 if near else 3), size=8, color=INK,
+    ax.annotate(words.NO_DIFFERENCE, (x[known[0]], none), (2, -3 if near else 3), size=8, color=INK,
                 textcoords="offset points", va="top" if near else "bottom")  # fmt: skip
 
 
-def _alt(curve: EffectCurve, shown: str, x, y, unit: str, value_unit: str) -> str:
-    known = np.flatnonzero(np.isfinite(y))
-    first, last = known[0], known[-1]
-    level, reference = curve.name(curve.level), curve.name(curve.reference)
-    what = "ratio" if shown == "ratio" else f"difference in {unit_words(value_unit)}"
+def _alt(curve: EffectCurve, x, y, unit: str, told_in: str) -> str:
+    first, last = np.flatnonzero(np.isfinite(y))[[0, -1]]
     n = curve.strips["level"].value_counts()
-    return (
-        f"{curve.result.title}: {what} of {lower_first(level)} to {lower_first(reference)} along "
-        f"{curve.along_label}, from {y[first]:.2f} at {x[first]:.1f} {unit} to {y[last]:.2f} at "
-        f"{x[last]:.1f} {unit}, with a {100 * curve.confidence:g} % band for single values and a "
-        f"wider one for all values together; below, {n.get(curve.level, 0)} and "
-        f"{n.get(curve.reference, 0)} strips. {' '.join(curve.words)}"
-    )
+    return words.effect_along(
+        curve.result.title, curve.name(curve.level), curve.name(curve.reference), curve.along_label,
+        unit, words.Point(x[first], y[first]), words.Point(x[last], y[last]),
+        (n.get(curve.level, 0), n.get(curve.reference, 0)), curve.confidence, curve.words, told_in,
+    )  # fmt: skip

@@ -4,15 +4,13 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from trialkit.errors import DesignError
-from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
-from trialkit.plots.checks import OUTSIDE
-from trialkit.quantities import lower_first
+from trialkit.plots.canvas import INK, WIDTH, Plot, style
+from trialkit.plots.checks import against_normal
+from trialkit.words import figures_checks as words
 
 if TYPE_CHECKING:
-    from trialkit.analysis.checks import ModelCheck
+    from trialkit.analysis.questions.checks import ModelCheck
 
 
 def effect_quantiles(check: ModelCheck) -> Plot:
@@ -38,35 +36,13 @@ def effect_quantiles(check: ModelCheck) -> Plot:
         figure = Plot(figsize=(WIDTH, 2.45 * rows))
         axes = figure.subplots(rows, columns, squeeze=False).ravel()
         for ax, ((level, term), own) in zip(axes, groups, strict=False):
-            x, y, low, high = (
-                own[c].to_numpy(dtype=float) for c in ("theoretical", "standardised", "low", "high")
-            )
-            outside = (y < low) | (y > high)
-            ax.fill_between(x, low, high, color=FAINT, lw=0, gid="band")
-            ends = np.array([x.min(), x.max()])
-            ax.plot(ends, ends, color=QUIET, lw=1, ls=(0, (4, 3)), gid="normal")
-            ax.plot(x[~outside], y[~outside], ls="none", marker="o", ms=4.2, mfc="none", mec=INK,
-                    mew=0.9, gid="inside")  # fmt: skip
-            ax.plot(x[outside], y[outside], ls="none", marker="D", ms=4.6, color=OUTSIDE,
-                    mec="white", mew=0.6, gid="outside")  # fmt: skip
-            name = str(level).replace("_", " ")
-            if term != "Intercept":
-                name = f"setup by {name}"
+            name = words.effects_of(str(level), term)
+            told.append((name, against_normal(ax, own, "standardised"), len(own)))
             ax.set_title(f"{name} ({len(own)})", size=9, loc="left")
-            ax.grid(True, color=FAINT, lw=0.5)
-            ax.set_axisbelow(True)
-            ax.tick_params(length=0)
-            told.append(f"{name}: {int(outside.sum())} of {len(own)} outside")
         for ax in axes[len(groups) :]:
             ax.set_visible(False)
-        figure.supxlabel("Normal quantile", size=9, color=INK)
-        figure.supylabel("Standardised effect", size=9, color=INK)
-    figure.summary = (
-        "Effects outside the band in which 95 % of those at their place would lie if the model "
-        f"held: {'; '.join(told)}."
-    )
-    figure.alt_text = (
-        f"{check.title}: predicted effects behind {lower_first(check.title)}, each divided by its "
-        f"expected spread, against normal quantiles. {figure.summary}"
-    )
+        figure.supxlabel(words.NORMAL_AXIS, size=9, color=INK)
+        figure.supylabel(words.EFFECT_AXIS, size=9, color=INK)
+    figure.summary = words.effects_outside(told)
+    figure.alt_text = words.effects(check.title, figure.summary)
     return figure

@@ -12,14 +12,15 @@ import pandas as pd
 from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 
 from trialkit.errors import DesignError
-from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
-from trialkit.quantities import decimals, lower_first, number, upper_first
+from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, interval, rule, style
+from trialkit.quantities import decimals, number, upper_first
+from trialkit.words import figures_effects as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.analysis.fields import FieldEffects
-    from trialkit.comparison import Comparison
+    from trialkit.analysis.questions.fields import FieldEffects
+    from trialkit.many import TrialsCompared
 
 LANE = 0.36  # inches
 # From so many fields on the lanes are narrow, and from so many on nameless.
@@ -64,14 +65,11 @@ class _Forest:
 
     @property
     def what(self) -> str:
-        if self.link == "identity":
-            return f"difference from {lower_first(self.reference)}, {self.unit}"
-        odds = "odds ratio" if self.link == "logit" else "ratio"
-        return f"{odds} to {lower_first(self.reference)}"
+        return words.effect_by_field(self.link, self.reference, self.unit)
 
 
 def field_forest(
-    effects: FieldEffects | Comparison, *, factor: str | None = None,
+    effects: FieldEffects | TrialsCompared, *, factor: str | None = None,
     field_names: Mapping[str, str] | None = None,
 ) -> Plot:  # fmt: skip
     """Forest plot of a setup factor's effect in every field, as ratios on a logarithmic axis.
@@ -84,14 +82,14 @@ def field_forest(
 
     Parameters
     ----------
-    effects : FieldEffects or Comparison
+    effects : FieldEffects or TrialsCompared
         Of one trial; or of many, whose fields are then drawn in the order of their effects. More
         than eighty fields are drawn without names.
     factor : str, optional
-        Of a Comparison: the setup factor, the first by default.
+        Of a TrialsCompared: the setup factor, the first by default.
     field_names : mapping, optional
-        What to print instead of each field's own name; of a Comparison, instead of
-        ``"trial / field"`` (`trialkit.report.letters.ComparedLetters.places`).
+        What to print instead of each field's own name; of a TrialsCompared, instead of
+        ``"trial / field"`` (`trialkit.pages.letters.ComparedLetters.places`).
     """
     forest = _of_trial(effects) if hasattr(effects, "fields") else _of_trials(effects, factor)
     names = {f: (field_names or {}).get(f, f) for f in forest.fields["field"]}
@@ -115,9 +113,8 @@ def field_forest(
             sentences.append(_words(forest, rows, pooled, names))
         _axis(axes, forest, low, high)
         figure.summary = " ".join(_summary(forest, row) for _, row in forest.pooled.iterrows())
-        figure.alt_text = (
-            f"{forest.title}: {forest.label} in {len(names)} fields, {forest.what} in each. "
-            f"{' '.join(sentences)}"
+        figure.alt_text = words.forest(
+            forest.title, forest.label, len(names), forest.what, sentences
         )
     return figure
 
@@ -174,12 +171,12 @@ def _panel(
     places: list[float] = []
     labels, texts = [], []
     for y, (_, row) in zip(np.arange(float(len(rows))), rows.iterrows(), strict=True):
-        _line(ax, forest, y + 0.2, row["raw_low"], row["raw_high"], "raw interval",
-              color=QUIET, lw=0.9 * big)  # fmt: skip
+        interval(ax, y + 0.2, forest.shown(row[["raw_low", "raw_high"]]), "raw interval",
+                 color=QUIET, lw=0.9 * big)  # fmt: skip
         _point(ax, forest, y + 0.2, row["raw"], "raw", marker="o", ms=4.6 * big, mfc="white",
                mec=QUIET, mew=1.0 * big)  # fmt: skip
-        _line(ax, forest, y - 0.12, row["low"], row["high"], "shrunken interval", color=EFFECT,
-              lw=2.6 * big)  # fmt: skip
+        interval(ax, y - 0.12, forest.shown(row[["low", "high"]]), "shrunken interval",
+                 color=EFFECT, lw=2.6 * big)  # fmt: skip
         _point(ax, forest, y - 0.12, row["shrunken"], "shrunken", marker="s", ms=5.6 * big,
                color=EFFECT, mec="white", mew=0.7 * big)  # fmt: skip
         if not forest.named:
@@ -188,24 +185,7 @@ def _panel(
         wide, most = (16, 2) if big == 1.0 else (24, 1)
         labels.append("\n".join(textwrap.wrap(str(names[row["field"]]), wide)[:most]))
         texts.append(_estimate(forest, row["shrunken"], row["low"], row["high"]))
-    y = float(len(rows))
-    deep = LANE / forest.lane if not forest.named else 1.0
-    ax.axhline(y - 0.5, color=FAINT, lw=0.9)
-    y += 0.5 * (deep - 1.0)
-    ends = forest.shown(pooled[["low", "estimate", "high", "estimate"]])
-    ax.fill(ends, [y, y - 0.24 * deep, y, y + 0.24 * deep], color=INK, lw=0, gid="pooled")
-    places.append(y)
-    labels.append("Mean of fields")
-    texts.append(_estimate(forest, pooled["estimate"], pooled["low"], pooled["high"]))
-    if np.isfinite([pooled["predicted_low"], pooled["predicted_high"]]).all():
-        _line(ax, forest, y + deep, pooled["predicted_low"], pooled["predicted_high"], "next",
-              color=INK, lw=1.3, ls=(0, (4, 2)), ends=True)  # fmt: skip
-        places.append(y + deep)
-        labels.append("Next field")
-        shown = _estimate(forest, pooled["estimate"], pooled["predicted_low"],
-                          pooled["predicted_high"])  # fmt: skip
-        texts.append(shown[shown.index("(") + 1 : -1])
-    ax.set_ylim(y + 1.5 * deep, -0.6)
+    _together(ax, forest, float(len(rows)), pooled, places, labels, texts)
     ax.set_yticks(places, labels, color=INK)
     # Arrow heads stand between labels and axis.
     ax.tick_params(axis="y", length=0, pad=7, labelsize=size if big < 1.0 else None)
@@ -214,23 +194,27 @@ def _panel(
     ax.set_title(str(pooled["label"]), loc="left", size=9.5, weight="bold")
 
 
-def _line(
-    ax: Axes, forest: _Forest, y: float, low: float, high: float, gid: str, *, ends: bool = False,
-    **look: Any,
+def _together(
+    ax: Axes, forest: _Forest, y: float, pooled: pd.Series, places: list[float], labels: list[str],
+    texts: list[str],
 ) -> None:  # fmt: skip
-    """An interval on the model's scale; what leaves the axis ends in an arrow head."""
-    if not np.isfinite([low, high]).all():
-        return
-    bounds = ax.get_xlim()
-    values = forest.shown([low, high])
-    inside = np.clip(values, *bounds)
-    ax.plot(inside, [y, y], solid_capstyle="butt", gid=gid, **look)
-    for value, edge, marker in zip(values, bounds, "<>", strict=True):
-        if not bounds[0] <= value <= bounds[1]:
-            ax.plot([edge], [y], marker=marker, ms=4, color=look["color"], clip_on=False,
-                    gid="beyond")  # fmt: skip
-        elif ends:
-            ax.plot([value], [y], marker="|", ms=9, mew=1.3, color=look["color"])
+    """Below the fields their mean and the interval for the next one, added to the lanes' names."""
+    deep = LANE / forest.lane if not forest.named else 1.0
+    ax.axhline(y - 0.5, color=FAINT, lw=0.9)
+    y += 0.5 * (deep - 1.0)
+    ends = forest.shown(pooled[["low", "estimate", "high", "estimate"]])
+    ax.fill(ends, [y, y - 0.24 * deep, y, y + 0.24 * deep], color=INK, lw=0, gid="pooled")
+    places.append(y)
+    labels.append(words.MEAN_OF_FIELDS)
+    texts.append(_estimate(forest, pooled["estimate"], pooled["low"], pooled["high"]))
+    ends = pooled[["predicted_low", "predicted_high"]]
+    interval(ax, y + deep, forest.shown(ends), "next", color=INK, lw=1.3, ls=(0, (4, 2)),
+             closed=True)  # fmt: skip
+    if following := _next_field(forest, pooled):
+        places.append(y + deep)
+        labels.append(words.NEXT_FIELD)
+        texts.append(following)
+    ax.set_ylim(y + 1.5 * deep, -0.6)
 
 
 def _point(ax: Axes, forest: _Forest, y: float, value: float, gid: str, **look: Any) -> None:
@@ -246,14 +230,8 @@ def _axis(axes: np.ndarray, forest: _Forest, low: float, high: float) -> None:
             ax.xaxis.set_major_formatter(
                 FuncFormatter(lambda v, _: f"{v:.2g}" if v < 1 else f"{v:g}")
             )
-        ax.xaxis.grid(True, color=FAINT, lw=0.7)
-        ax.set_axisbelow(True)
-        ax.tick_params(axis="x", length=0)
-    axes[-1].set_xlabel(
-        f"{upper_first(forest.what)}\n"
-        "\N{WHITE CIRCLE} own pairs   \N{BLACK SQUARE} by the model   "
-        "\N{BLACK DIAMOND} mean of fields"
-    )
+        rule(ax, "x")
+    axes[-1].set_xlabel(words.forest_axis(forest.what))
 
 
 def _ratio_ticks(low: float, high: float) -> list[float]:
@@ -270,31 +248,34 @@ def _estimate(forest: _Forest, value: float, low: float, high: float) -> str:
     """Ratio (or difference) and interval, digits as the interval allows."""
     value, low, high = (float(v) for v in forest.shown([value, low, high]))
     places = max(decimals((high - low) / 2), 2) if np.isfinite(high) else 2
-    return f"{number(value, places)} ({number(low, places)} to {number(high, places)})"
+    return words.estimate(*(number(v, places) for v in (value, low, high)))
+
+
+def _next_field(forest: _Forest, pooled: pd.Series) -> str:
+    """The interval for the next field; empty where it is not known."""
+    ends = pooled[["predicted_low", "predicted_high"]].to_numpy(dtype=float)
+    if not np.isfinite(ends).all():
+        return ""
+    shown = _estimate(forest, pooled["estimate"], *ends)
+    return shown[shown.index("(") + 1 : -1]
 
 
 def _words(
-    effects: _Forest, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]
+    forest: _Forest, rows: pd.DataFrame, pooled: pd.Series, names: Mapping[str, str]
 ) -> str:
-    percent = f"{100 * effects.level:g} %"
-    own = ", ".join(
-        f"{names[row['field']]} {_estimate(effects, row['shrunken'], row['low'], row['high'])}"
-        + (
-            f", own pairs {number(float(effects.shown(row['raw'])), 2)}"
-            if np.isfinite(row["raw"])
-            else ""
+    own = [
+        (
+            names[row["field"]],
+            _estimate(forest, row["shrunken"], row["low"], row["high"]),
+            number(float(forest.shown(row["raw"])), 2) if np.isfinite(row["raw"]) else "",
         )
         for _, row in rows.iterrows()
-    )
-    return f"{pooled['label']} by the model ({percent} intervals): {own}. " + _summary(
-        effects, pooled
+    ]
+    return words.fields_by_the_model(
+        str(pooled["label"]), forest.level, own, _summary(forest, pooled)
     )
 
 
-def _summary(effects: _Forest, row: pd.Series) -> str:
-    mean = _estimate(effects, row["estimate"], row["low"], row["high"])
-    text = f"{row['label']}: mean of fields {mean}"
-    if not np.isfinite([row["predicted_low"], row["predicted_high"]]).all():
-        return text + "."
-    next_field = _estimate(effects, row["estimate"], row["predicted_low"], row["predicted_high"])
-    return f"{text}; next field {next_field[next_field.index('(') + 1 : -1]}."
+def _summary(forest: _Forest, row: pd.Series) -> str:
+    mean = _estimate(forest, row["estimate"], row["low"], row["high"])
+    return words.mean_and_next_field(str(row["label"]), mean, _next_field(forest, row))

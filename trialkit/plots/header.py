@@ -8,34 +8,26 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
+from matplotlib.patches import Rectangle
 
+from trialkit.header import HeaderReport
 from trialkit.header.plates import ENDS, PLACES, STATIONS
-from trialkit.header.words import Lengths, extent
-from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, fold, style
-from trialkit.quantities import lower_first
+from trialkit.plots.canvas import FAINT, INK, LARGE, QUIET, WIDTH, Plot, fold, style
+from trialkit.words import header_figures as words
+from trialkit.words import said
+from trialkit.words.header_page import nothing_to_repair
+from trialkit.words.lengths import Lengths
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.header import HeaderReport
-
-SIZE = 9.5
-HEAD, LINE, STEP = 0.5, 0.165, 0.19  # inches
+HEAD, LANE, LINE, STEP = 0.56, 0.64, 0.2, 0.23  # inches
 # Left and right ends of what stands in a lane, in inches from the left.
-REAR, FRONT = 0.98, 2.3
-GUIDES = (2.84, 3.46)
-WORDS = 3.6
+REAR, FRONT = 1.18, 2.72
+GUIDES = (3.66, 4.7)
+WORDS, EDGE = 0.76, 0.06
 PLATES, WIDER = "#b9c2bd", "#c98d3c"
-ROOM = WIDTH - WORDS - 0.04
 PER_FIGURE = 8
-# Findings that need no figure in a lane.
-SHORT = {
-    "bent": "plate bent", "edge": "edges worn", "flute": "flutes low", "open": "knives apart",
-    "touching": "knives touch", "slack": "chain slack", "tight": "chain tight",
-    "stretched": "chain long", "torn": "flaps torn", "missing": "flaps missing",
-    "half": "half a gap?", "unlike": "read again", "pair": "rolls unlike",
-    "flute pair": "flutes unlike",
-}
 
 
 def header_parts(report: HeaderReport) -> list[Plot]:
@@ -54,8 +46,10 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
     where the edges should be; what is wider is filled, and what is narrower is black. Crooked
     plates are hatched. Below it lies the roll, its worn front left
     open, to a scale of its own. To the right the clearance of the guides station by station, rear
-    to front, over and under the limit; a pinch is a filled triangle. Row 1 is at the top, which is
-    the left of the machine.
+    to front, over and under the limit; a pinch is a filled triangle. What is found stands under a
+    row's lane. Row 1 is at the top, which is the left of the machine.
+
+    Its lettering is large enough for a telephone, where it is drawn at 0.73 of its width.
 
     Parameters
     ----------
@@ -67,82 +61,81 @@ def header_rows(report: HeaderReport, places: Sequence[int] | None = None) -> Pl
     rows, say = report.rows, Lengths(report.system)
     if places is not None:
         rows = rows.iloc[list(places)]
-    told = [_told(report, place, say) for place in rows.index]
-    lane = max(0.58 if len(rows) > PER_FIGURE else 0.74, LINE * max(map(len, told)) + 0.06)
+    told = [_told(report, place) for place in rows.index]
+    lanes = [LANE + LINE * len(lines) + 0.04 * bool(lines) for lines in told]
     foot = 5 * STEP + 0.14
-    height = HEAD + lane * len(rows) + foot
-    scale = _scale(report, lane)
-    with style():
+    height = HEAD + sum(lanes) + foot
+    scale = _scale(report)
+    with style(LARGE):
         figure = Plot(figsize=(WIDTH, height))
         figure.set_layout_engine("none")
         ax = figure.add_axes((0.0, 0.0, 1.0, 1.0))
         ax.set_axis_off()
         ax.set_xlim(0, WIDTH)
         ax.set_ylim(height, 0)
-        _head(ax, say)
-        for i, (_, row) in enumerate(rows.iterrows()):
-            middle = HEAD + lane * (i + 0.5)
+        _head(ax, report.system)
+        top = HEAD
+        for i, ((_, row), lane) in enumerate(zip(rows.iterrows(), lanes, strict=True)):
+            middle = top + LANE / 2
             if i % 2 == 0:
-                ax.axhspan(middle - lane / 2, middle + lane / 2, color="#f4f6f4", lw=0, zorder=0)
-            number = textwrap.shorten(str(row["row"]), 6, placeholder="…")
+                ax.axhspan(top, top + lane, color="#f4f6f4", lw=0, zorder=0)
+            number = textwrap.shorten(str(row["row"]), 4, placeholder="…")
             if pd.notna(row["rank"]):
-                _badge(ax, 0.42, middle, f"{row['rank']:.0f}")
-            ax.text(0.06, middle, number, size=SIZE, weight="bold", va="center")
-            _slot(ax, row, middle, lane, scale, report)
-            _roll(ax, row, middle + lane / 2 - 0.07, report.unit.roll_length)
-            _guides(ax, row, middle, lane, report)
-            for k, words in enumerate(told[i]):
-                at = middle + LINE * (k - (len(told[i]) - 1) / 2)
-                first = k == 0 and pd.notna(row["rank"])
-                ax.text(WORDS, at, words, size=SIZE, va="center",
-                        weight="bold" if first else "normal", gid="found")  # fmt: skip
-        _legend(ax, HEAD + lane * len(rows) + 0.14, scale, say, report)
-    figure.summary = _summary(report)
-    figure.alt_text = _alt(report, rows, say, figure.summary)
-    figure.lettering = SIZE
+                _badge(ax, 0.5, middle, f"{row['rank']:.0f}")
+            ax.text(EDGE, middle, number, weight="bold", va="center")
+            _slot(ax, row, middle, scale, report, say)
+            _roll(ax, row, top + LANE - 0.07, report.unit.roll_length)
+            _guides(ax, row, middle, report)
+            for k, line in enumerate(told[i]):
+                weight = "bold" if pd.notna(row["rank"]) else "normal"
+                ax.text(WORDS, top + LANE + LINE * (k + 0.5), line, va="center", weight=weight,
+                        gid="found")  # fmt: skip
+            top += lane
+        _legend(ax, top + 0.16, scale, report)
+    figure.summary = nothing_to_repair()
+    if report.items:
+        figure.summary = words.rows_summary(report.extent, report.items[0].label)
+    figure.alt_text = _alt(report, rows, figure.summary)
+    figure.lettering = LARGE
     return figure
-
-
-def _summary(report: HeaderReport) -> str:
-    if not report.items:
-        return "Nothing to repair was found."
-    return f"{extent(report)}; first {lower_first(report.items[0].label)}."
 
 
 def _badge(ax: Axes, x: float, y: float, text: str) -> None:
     """Place in the order of repair."""
-    ax.plot([x], [y], ls="none", marker="o", ms=14.5, mfc=INK, mec=INK, zorder=4, gid="order")
-    ax.text(x, y, text, size=SIZE, color="white", weight="bold", ha="center", va="center_baseline",
-            zorder=5)  # fmt: skip
+    ax.plot([x], [y], ls="none", marker="o", ms=17, mfc=INK, mec=INK, zorder=4, gid="order")
+    ax.text(x, y, text, color="white", weight="bold", ha="center", va="center_baseline", zorder=5)
 
 
-def _told(report: HeaderReport, place: int, say: Lengths) -> list[str]:
-    """The verdict in lines that fit; the report's table has it in full."""
-    row = report.rows.iloc[place]
+def _told(report: HeaderReport, place: int) -> list[str]:
+    """What is found on a row, in lines that fit; none where it is in order. The report's table has
+    it in full."""
+    row, system = report.rows.iloc[place], report.system
+    room = WIDTH - WORDS - EDGE
     item = next((i for i in report.items if not i.whole and place in i.places), None)
     if item is None:
-        if "all rows have" in row["verdict"]:
-            return fold("as all rows", ROOM, SIZE, "bold")
-        return fold(row["verdict"].split(" as far")[0], ROOM, SIZE, "bold")
-    lines = []
+        verdict = report.verdicts[place]
+        in_order = not row["bare"] and not any(i.whole and place in i.places for i in report.items)
+        return [] if in_order else fold(verdict, room, LARGE)
+    parts: list[str] = []
     for kind in item.kinds:
         if kind in ("wide", "narrow"):
-            sign = "+" if kind == "wide" else "\N{MINUS SIGN}"
-            lines += [f"{end} {sign}{say.short(abs(row[f'own_{end}']))}" for end in ENDS
-                      if row[f"off_{end}"] and (row[f"own_{end}"] > 0) == (kind == "wide")]
+            parts += [
+                words.off(end, abs(row[f"own_{end}"]), kind == "wide", system) for end in ENDS
+                if row[f"off_{end}"] and (row[f"own_{end}"] > 0) == (kind == "wide")
+            ]  # fmt: skip
         elif kind in ("reversed", "steep"):
-            lines.append(f"taper {say.short(row['taper'])}")
+            parts.append(words.taper(row["taper"], system))
         elif kind == "crooked":
             by = np.nanmax(np.abs([row["aside_front"], row["aside_rear"]]))
-            lines.append(f"crooked {say.short(by)}")
+            parts.append(words.crooked(by, system))
         elif kind == "pinched":
             # What all rows have is not told again in each.
-            lines.append(f"pinched, {say.short(row['least_clearance'])}")
+            parts.append(words.pinched(row["least_clearance"], system))
         elif kind.startswith(("worn", "sound")):
-            lines.append(f"worn {say.roll(row['wear'])}")
+            parts.append(words.worn(row["wear"], system))
         else:
-            lines.append(SHORT[kind])
-    return [part for line in lines for part in fold(line, ROOM, SIZE, "bold")]
+            parts.append(words.short(kind))
+    return fold("; ".join(parts), room, LARGE, "bold")
 
 
 def _edges(row: pd.Series, side: str) -> np.ndarray:
@@ -154,37 +147,35 @@ def _edges(row: pd.Series, side: str) -> np.ndarray:
     return np.where(known, own, gap / 2)
 
 
-def _scale(report: HeaderReport, lane: float) -> float:
+def _scale(report: HeaderReport) -> float:
     """Inches of drawing for a mm of gap."""
     rows = [row for _, row in report.rows.iterrows()]
     read = [2 * _edges(row, side) for row in rows for side in ("left", "right")]
     widest = np.nanmax([*np.ravel(read), *report.aims])
-    return (lane - 0.2) / max(widest, 1.0)
+    return (LANE - 0.2) / max(widest, 1.0)
 
 
-def _head(ax: Axes, say: Lengths) -> None:
-    unit = say.length_unit
-    look: dict[str, Any] = {"size": SIZE, "color": QUIET, "va": "center"}
-    ax.text(0.06, 0.14, "Row", **look)
-    ax.text((REAR + FRONT) / 2, 0.14, f"Gap, {unit}", ha="center", **look)
-    ax.text(REAR - 0.06, 0.36, "rear", ha="right", **look)
-    ax.text(FRONT + 0.06, 0.36, "front", ha="left", **look)
-    ax.annotate("", (FRONT - 0.2, 0.36), (REAR + 0.2, 0.36),
+def _head(ax: Axes, system: str) -> None:
+    heads = words.heads(system)
+    look: dict[str, Any] = {"color": QUIET, "va": "center"}
+    ax.text(EDGE, 0.15, heads["row"], **look)
+    ax.text((REAR + FRONT) / 2, 0.15, heads["gap"], ha="center", **look)
+    ax.text(REAR - 0.06, 0.4, heads["rear"], ha="right", **look)
+    ax.text(FRONT + 0.06, 0.4, heads["front"], ha="left", **look)
+    ax.annotate("", (FRONT - 0.2, 0.4), (REAR + 0.2, 0.4),
                 arrowprops={"arrowstyle": "->", "color": QUIET, "lw": 0.9})  # fmt: skip
-    middle = sum(GUIDES) / 2
-    ax.text(middle, 0.14, "Guides", ha="center", **look)
-    ax.text(GUIDES[0] - 0.02, 0.36, "rear", ha="left", **look)
-    ax.text(GUIDES[1] + 0.06, 0.36, "front", ha="right", **look)
-    ax.text(WORDS, 0.14, "Found", **look)
+    ax.text(sum(GUIDES) / 2, 0.15, heads["guides"], ha="center", **look)
+    ax.text(GUIDES[0] - 0.04, 0.4, heads["rear"], ha="left", **look)
+    ax.text(GUIDES[1] + 0.1, 0.4, heads["front"], ha="right", **look)
 
 
 def _slot(
-    ax: Axes, row: pd.Series, y: float, lane: float, scale: float, report: HeaderReport
+    ax: Axes, row: pd.Series, y: float, scale: float, report: HeaderReport, say: Lengths
 ) -> None:
     """Plates above and below the slot; the left side of the machine is up."""
-    say, aim = Lengths(report.system), np.array(report.aims[::-1])
+    aim = np.array(report.aims[::-1])
     y -= 0.05
-    reach = lane / 2 - 0.08
+    reach = LANE / 2 - 0.08
     ends = np.array([REAR, FRONT])
     for side, sign in (("left", -1), ("right", 1)):
         edge_mm = _edges(row, side)
@@ -201,11 +192,11 @@ def _slot(
     for x, align, value in (
         (REAR - 0.06, "right", row["gap_rear"]), (FRONT + 0.06, "left", row["gap_front"]),
     ):  # fmt: skip
-        words = "–" if np.isnan(value) else say.value(value)
-        ax.text(x, y, words, size=SIZE, ha=align, va="center", gid="gap")
+        read = "–" if np.isnan(value) else say.value(value)
+        ax.text(x, y, read, ha=align, va="center", gid="gap")
     if not np.isnan(row["taper"]):
-        ax.text((REAR + FRONT) / 2, y, f"taper {say.value(row['taper'])}", size=SIZE,
-                color=QUIET, ha="center", va="center", gid="taper")  # fmt: skip
+        ax.text((REAR + FRONT) / 2, y, words.in_slot(row["taper"], report.system), color=QUIET,
+                ha="center", va="center", gid="taper")  # fmt: skip
 
 
 def _departure(
@@ -227,12 +218,12 @@ def _roll(ax: Axes, row: pd.Series, y: float, length: float) -> None:
     ax.plot([FRONT, FRONT], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
 
 
-def _guides(ax: Axes, row: pd.Series, y: float, lane: float, report: HeaderReport) -> None:
+def _guides(ax: Axes, row: pd.Series, y: float, report: HeaderReport) -> None:
     """Clearance over (up) and under the limit, one scale for all rows."""
     limit = report.limits.guide_clearance
     every = report.rows[list(STATIONS)].to_numpy(float) - limit
     most = max(np.nanmax(np.abs(every), initial=0.0), 10.0)
-    step = (lane / 2 - 0.09) / most
+    step = (LANE / 2 - 0.09) / most
     ax.plot(GUIDES, [y, y], color=QUIET, lw=0.8, ls=(0, (3, 2)), gid="limit")
     over = row[list(STATIONS)].to_numpy(float) - limit
     x = np.linspace(GUIDES[1], GUIDES[0], len(over))
@@ -244,58 +235,54 @@ def _guides(ax: Axes, row: pd.Series, y: float, lane: float, report: HeaderRepor
     pinched = {PLACES.index(k) for k in row["pinched"].split(", ") if k}
     for k in np.flatnonzero(known):
         tight = k in pinched
-        ax.plot([x[k]], [at[k]], ls="none", marker="v" if tight else "o", ms=6 if tight else 3.6,
+        ax.plot([x[k]], [at[k]], ls="none", marker="v" if tight else "o", ms=7 if tight else 4.4,
                 mfc=INK if tight else "white", mec=INK, mew=0.9, zorder=2,
                 gid="pinch" if tight else "station")  # fmt: skip
 
 
-def _legend(ax: Axes, y: float, scale: float, say: Lengths, report: HeaderReport) -> None:
-    from matplotlib.patches import Rectangle
+def _legend(ax: Axes, y: float, scale: float, report: HeaderReport) -> None:
+    """What the marks stand for, in two columns where the words leave room for them."""
+    named = words.legend(report.limits.guide_clearance, report.system)
+    look: dict[str, Any] = {"color": INK, "va": "center"}
+    mark, text, far = EDGE, 0.42, 2.62
+    box: dict[str, Any] = {"width": 0.26, "height": 0.12, "lw": 0}
 
-    look: dict[str, Any] = {"size": SIZE, "color": INK, "va": "center"}
-    box: dict[str, Any] = {"width": 0.26, "height": 0.11, "lw": 0}
-    left, middle, right = 0.08, 0.42, 2.46
+    def patch(name: str, x: float, y: float, **paint: Any) -> None:
+        ax.add_patch(Rectangle((x, y - 0.06), **box, **paint))
+        ax.text(x + text - mark, y, named[name], **look)
 
-    ax.add_patch(Rectangle((left, y - 0.055), fc=PLATES, **box))
-    ax.text(middle, y, "plate; hatched: crooked", **look)
-    ax.plot([right - 0.33, right - 0.07], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
-    ax.text(right, y, "gap to set; guides' limit", **look)
+    def spot(name: str, x: float, y: float, marker: str, size: float, fill: str) -> None:
+        ax.plot([x + 0.13], [y], ls="none", marker=marker, ms=size, mfc=fill, mec=INK, mew=0.9)
+        ax.text(x + text - mark, y, named[name], **look)
+
+    patch("plate", mark, y, fc=PLATES)
+    patch("crooked", far, y, fc=PLATES, hatch="////", ec=INK)
     y += STEP
-    ax.add_patch(Rectangle((left, y - 0.055), fc=WIDER, **box))
-    ax.text(middle, y, "wider than that", **look)
-    ax.add_patch(Rectangle((right - 0.33, y - 0.055), fc=INK, **box))
-    ax.text(right, y, "narrower than that", **look)
+    ax.plot([mark, mark + 0.26], [y, y], color=INK, lw=0.8, ls=(0, (3, 2)))
+    ax.text(text, y, named["aim"], **look)
+    spot("station", far, y, "o", 4.4, "white")
     y += STEP
-    ax.plot([left, left + 0.16], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
+    patch("wider", mark, y, fc=WIDER)
+    patch("narrower", far, y, fc=INK)
+    y += STEP
+    ax.plot([mark, mark + 0.16], [y, y], color=QUIET, lw=4, solid_capstyle="butt")
     for off in (-0.024, 0.024):
-        ax.plot([left + 0.16, left + 0.26], [y + off, y + off], color=QUIET, lw=0.7)
-    ax.plot([left + 0.26, left + 0.26], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
-    ax.text(middle, y, "roll, open where worn", **look)
-    ax.plot([right - 0.2], [y], ls="none", marker="o", ms=3.6, mfc="white", mec=INK, mew=0.9)
-    ax.text(right, y, "station of the guides", **look)
+        ax.plot([mark + 0.16, mark + 0.26], [y + off, y + off], color=QUIET, lw=0.7)
+    ax.plot([mark + 0.26, mark + 0.26], [y - 0.024, y + 0.024], color=QUIET, lw=0.7)
+    ax.text(text, y, named["roll"], **look)
+    spot("pinch", far, y, "v", 7, INK)
     y += STEP
-    unit_mm, words = (25.4, "1 in of gap") if say.system == "US" else (20.0, "20 mm of gap")
-    half = unit_mm * scale / 2
-    foot = y + STEP / 2
-    ax.plot([0.21, 0.21], [foot - half, foot + half], color=INK, lw=1.2, marker="_", ms=6,
+    half = (25.4 if report.system == "US" else 20.0) * scale / 2
+    ax.plot([mark + 0.13, mark + 0.13], [y - half, y + half], color=INK, lw=1.2, marker="_", ms=6,
             gid="bar")  # fmt: skip
-    ax.text(middle, y, words, **look)
-    ax.plot([right - 0.2], [y], ls="none", marker="v", ms=6, mfc=INK, mec=INK)
-    ax.text(right, y, f"pinched: under {say.given(report.limits.guide_clearance)}", **look)
-    y += STEP
-    ax.text(middle, y, "lengthwise not to scale", **look)
+    ax.text(text, y, named["bar"], **look)
 
 
-def _alt(report: HeaderReport, rows: pd.DataFrame, say: Lengths, summary: str) -> str:
-    parts = [
-        f"Header {report.header} from above, row 1 at the left of the machine.", summary,
-        *(f"{item.label}: {'; '.join(item.found)}." for item in report.items if item.whole),
-        f"Gap to set: {say.trade(report.aims[0])} at the front, {say.trade(report.aims[1])} at the "
-        "rear.",
+def _alt(report: HeaderReport, rows: pd.DataFrame, summary: str) -> str:
+    shared = [(item.label, said(item.found)) for item in report.items if item.whole]
+    lines = [
+        (str(row["row"]), None if pd.isna(row["rank"]) else int(row["rank"]),
+         row["gap_front"], row["gap_rear"], report.verdicts[place])
+        for place, row in rows.iterrows()
     ]  # fmt: skip
-    for _, row in rows.iterrows():
-        gaps = [row["gap_front"], row["gap_rear"]]
-        front, rear = ("not measured" if np.isnan(g) else say.length(g) for g in gaps)
-        order = "" if pd.isna(row["rank"]) else f", {row['rank']:.0f} in the order of repair"
-        parts.append(f"Row {row['row']}{order}: {front} front, {rear} rear; {row['verdict']}.")
-    return " ".join(parts)
+    return words.rows_alt(report.header, summary, shared, report.aims, lines, report.system)

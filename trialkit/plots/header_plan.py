@@ -7,16 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from trialkit.header import HeaderReport
 from trialkit.header.plates import STATIONS
-from trialkit.header.words import Lengths
 from trialkit.plots.canvas import INK, LARGE, QUIET, WIDTH, Plot, style
-from trialkit.quantities import listed
 from trialkit.units import convert
+from trialkit.words import header_figures as words
+from trialkit.words.header_page import nothing_to_repair
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
-
-    from trialkit.header import HeaderReport
 
 EDGE = 0.12  # inches left and right
 DECK, FAULTY = "#c9d0cb", "#8f9a95"
@@ -61,22 +60,12 @@ def header_plan(report: HeaderReport) -> Plot:
             ax.text(middle, top + long + 0.14, str(row["row"])[:3], ha="center", va="center",
                     weight="bold" if faulty else "normal", gid="row")  # fmt: skip
         _bar(ax, top + long + 0.43, scale, report.system)
-    named = listed([str(r) for r in report.first["row"]])
-    whole = [item.rank for item in report.items if item.whole]
-    places = f"Black numbers: the place in the list, row {named}." if named else ""
-    if whole:
-        numbers = listed([str(rank) for rank in whole])
-        places += f" Number{'s' * (len(whole) > 1)} {numbers}: of all rows alike."
-    figure.summary = (
-        f"{places.strip()} Row 1 is at the left of the machine."
-        if report.items
-        else "Nothing to repair was found."
-    )
-    say = Lengths(report.system)
-    figure.alt_text = (
-        f"Header {report.header} from above, driving up the page, {len(rows)} row units to scale. "
-        + (f"In the order of the list: row {named}." if named else "No row has its own fault.")
-        + f" The roll is {say.given(report.unit.roll_length)} long."
+    named = [str(r) for r in report.first["row"]]
+    figure.summary = nothing_to_repair()
+    if report.items:
+        figure.summary = words.plan_summary(named, [i.rank for i in report.items if i.whole])
+    figure.alt_text = words.plan_alt(
+        report.header, len(rows), named, report.unit.roll_length, report.system
     )
     figure.lettering = LARGE
     return figure
@@ -104,5 +93,4 @@ def _bar(ax: Axes, y: float, scale: float, system: str) -> None:
     us = system == "US"
     size = float(convert(2.0, "ft", "m")) * 1000 if us else 500.0
     ax.plot([EDGE, EDGE + size * scale], [y, y], color=INK, lw=1.2, marker="|", ms=6, gid="bar")
-    words = "2 ft; driving up the page" if us else "0.5 m; driving up the page"
-    ax.text(EDGE + size * scale + 0.1, y, words, color=QUIET, va="center_baseline")
+    ax.text(EDGE + size * scale + 0.1, y, words.plan_bar(system), color=QUIET, va="center_baseline")

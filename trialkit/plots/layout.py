@@ -11,6 +11,7 @@ import pandas as pd
 
 from trialkit.plots.canvas import FAINT, INK, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.quantities import lower_first
+from trialkit.words import maps as say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -44,8 +45,8 @@ def in_order(trial: Trial) -> tuple[pd.DataFrame, str]:
     ).transform("min")  # fmt: skip
     strips["_place"] = place
     strips = strips.sort_values(["_field", "_pair", "_place"], kind="stable")
-    words = "in the order harvested" if timed else "in the order of the strips table"
-    return strips.drop(columns=["_field", "_pair", "_place"]).reset_index(drop=True), words
+    strips = strips.drop(columns=["_field", "_pair", "_place"]).reset_index(drop=True)
+    return strips, say.strips_in_order(timed)
 
 
 def strip_map(trial: Trial, *, field_names: Mapping[str, str] | None = None) -> Plot:
@@ -85,7 +86,7 @@ def strip_map(trial: Trial, *, field_names: Mapping[str, str] | None = None) -> 
         ax.set_ylim(tall * len(lines), -PAD)
         name = None
         for i, (field, line) in enumerate(lines):
-            head = f"{field}, continued" if field == name else field
+            head = say.continued(field) if field == name else field
             _line(ax, i * tall, head, line, factors, bool(counted))
             name = field
         foot = figure.add_axes((0.0, 0.0, 1.0, legend / height))
@@ -96,28 +97,17 @@ def strip_map(trial: Trial, *, field_names: Mapping[str, str] | None = None) -> 
     pairs = strips.groupby(["field", "pair"]).ngroups
     without = int((~strips["_counted"]).sum()) if counted else 0
     fields = strips["field"].nunique()
-    figure.summary = (
-        f"{len(strips)} strips of {pairs} pairs (blocks) on "
-        f"{'one field' if fields == 1 else f'{fields} fields'}, {words}."
-        + (f" {without} without frames." if without else "")
-    )
+    figure.summary = say.strips(len(strips), pairs, fields, words, without)
     parts = []
     told = strips.groupby(["field", "pair"], sort=False) if pairs <= TOLD else ()
     for (field, pair), own in told:
         runs = "; ".join(
-            ", ".join(lower_first(_label(f, row[f.name])) for f in factors)
+            ", ".join(lower_first(f.in_words(row[f.name])) for f in factors)
             for _, row in own.iterrows()
         )
-        parts.append(f"{shown[field]}, pair {pair}: {runs}")
-    figure.alt_text = " ".join(
-        ["Map of the strips as run.", figure.summary, *(f"{part}." for part in parts)]
-    )
+        parts.append((shown[field], str(pair), runs))
+    figure.alt_text = say.strip_map(figure.summary, parts)
     return figure
-
-
-def _label(factor: SetupFactor, level: Any) -> str:
-    labels = dict(zip(factor.levels, factor.level_labels, strict=True))
-    return str(labels.get(level, level))
 
 
 def _lines(strips: pd.DataFrame) -> Iterator[list[pd.DataFrame]]:
@@ -212,4 +202,4 @@ def _legend(ax: Axes, factors: tuple[SetupFactor, ...], counted: bool) -> None:
             y += 0.18
     if counted:
         ax.plot([0.2], [y], ls="none", marker=".", ms=4, color=QUIET)
-        ax.text(0.31, y, "frames were counted on the strip", size=8.5, va="center")
+        ax.text(0.31, y, say.frames_counted(), size=8.5, va="center")

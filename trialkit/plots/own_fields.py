@@ -13,25 +13,29 @@ from matplotlib.ticker import FixedLocator, FuncFormatter, NullLocator
 from trialkit.plots.canvas import (
     FAINT,
     INK,
+    KEY,
     LARGE,
     LEVELS,
     QUIET,
     WIDTH,
     Plot,
     fold,
+    interval,
     other_units,
     row_by_row,
+    rule,
     style,
     text_width,
     value_axis,
 )
-from trialkit.quantities import number, scales, span
+from trialkit.quantities import Scale, number, scales, span
+from trialkit.words import figures_effects as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from trialkit.analysis import ResponseAnalysis
-    from trialkit.analysis.fields import FieldEffects
+    from trialkit.analysis.questions.fields import FieldEffects
 
 OWN, OTHER = "#0f5c63", "#6d7a75"
 LANE = 0.34  # inches
@@ -66,15 +70,16 @@ def own_fields(
     """
     name = factor or result.design.names[0]
     by_model = effects is not None
-    rows = _effects(effects, level) if effects is not None else _measured(result, name, level)
+    rows = _measured(result, name, level) if effects is None else _effects(effects, level)
     pooled = _pooled(effects, result, name, level)
     names = {f: (field_names or {}).get(f, f) for f in rows.index}
     order = _order(rows.index, mine, field_names)
     own, *others = scales(result.unit, system)
     factor_ = 1.0 if by_model else own.factor
-    height = 1.1 + LANE * (len(order) + 1) + (0 if by_model else 0.3)
-    words = []
+    texts = [_words(row, by_model, own) for row in (*(rows.loc[f] for f in order), pooled)]
+    labels = [*(_on_two_lines(names[field]) for field in order), words.ALL_FIELDS]
     with style(LARGE):
+        height = 1.1 + LANE * (len(order) + 1) + (0 if by_model else 0.3)
         figure = Plot(figsize=(WIDTH, height))
         ax = figure.add_subplot()
         if by_model:
@@ -82,51 +87,58 @@ def own_fields(
         low, high = _reach(rows, pooled, by_model, factor_)
         ax.set_xlim(low, high)
         ax.axvline(1.0 if by_model else 0.0, color=INK, lw=0.9, zorder=0, gid="none")
-        texts, labels = [], []
         for y, field in enumerate(order):
-            row = rows.loc[field]
-            _effect(ax, y, row * factor_, field in set(mine))
-            texts.append(_words(row, by_model, own))
-            wide = textwrap.wrap(names[field], 14)[:2]
-            labels.append("\n".join(wide) or names[field])
-            words.append(f"{names[field]}{' (own)' if field in set(mine) else ''} {texts[-1]}")
-        y = len(order)
-        low_, mid, high_ = (float(pooled[c]) * factor_ for c in ("low", "value", "high"))
-        ax.fill([low_, mid, high_, mid], [y, y - 0.22, y, y + 0.22], color=INK, lw=0, gid="pooled")
-        texts.append(_words(pooled, by_model, own))
-        labels.append("All fields")
-        if 0 < len([f for f in order if f in set(mine)]) < len(order):
-            ax.axhline(sum(f in set(mine) for f in order) - 0.5, color=FAINT, lw=1.2)
-        ax.axhline(y - 0.5, color=QUIET, lw=0.8)
-        ax.set_ylim(y + 0.6, -0.6)
-        ax.set_yticks(range(y + 1), labels, color=INK)
-        for tick, field in zip(ax.get_yticklabels(), [*order, ""], strict=True):
-            tick.set_fontweight("bold" if field in set(mine) else "normal")
-        for place, text in enumerate(texts):
-            ax.text(
-                1.03,
-                place,
-                text,
-                va="center",
-                size=LARGE - 1.5,
-                transform=ax.get_yaxis_transform(),
-                weight="bold" if place < y and order[place] in set(mine) else "normal",
-            )
-        ax.xaxis.grid(True, color=FAINT, lw=0.7)
-        ax.set_axisbelow(True)
-        ax.tick_params(length=0)
+            _effect(ax, y, rows.loc[field] * factor_, field in set(mine))
+        _all_fields(ax, float(len(order)), pooled[["low", "value", "high"]] * factor_)
+        _part(ax, order, mine, 0.5)
+        _name_lanes(ax, labels, [*order, ""], mine)
+        _values(ax, texts, [*order, ""], mine)
+        rule(ax, "x")
         sides = max(text_width(text, LARGE - 1.5, "bold") for text in texts) + max(
             text_width(line, LARGE - 1, "bold") for name in labels for line in name.split("\n")
         )
         _axis(ax, by_model, low, high, own, others, WIDTH - sides - 0.4)
-        label = str(pooled["label"])
-        figure.alt_text = (
-            f"{result.title}: {label} against the reference in {len(order)} fields, "
-            f"{'change in per cent by the model' if by_model else own.unit}: {'; '.join(words)}; "
-            f"all fields together {texts[-1]}."
-        )
-        figure.summary = f"All fields together: {texts[-1]}."
+    told = [(names[f], f in set(mine), text) for f, text in zip(order, texts, strict=False)]
+    figure.alt_text = words.own_fields(
+        result.title, str(pooled["label"]), "" if by_model else own.unit, told, texts[-1]
+    )
+    figure.summary = words.all_together(texts[-1])
     return figure
+
+
+def _all_fields(ax: Axes, y: float, ends: pd.Series) -> None:
+    """Below the fields all of them together: a diamond as wide as its interval."""
+    low, middle, high = ends.to_numpy(dtype=float)
+    ax.fill([low, middle, high, middle], [y, y - 0.22, y, y + 0.22], color=INK, lw=0, gid="pooled")
+    ax.axhline(y - 0.5, color=QUIET, lw=0.8)
+    ax.set_ylim(y + 0.6, -0.6)
+
+
+def _values(ax: Axes, texts: Sequence[str], fields: Sequence[str], mine: Sequence[str]) -> None:
+    """Effects as numbers beside their lanes, the grower's own in bold."""
+    for y, (field, text) in enumerate(zip(fields, texts, strict=True)):
+        ax.text(1.03, y, text, va="center", size=LARGE - 1.5, transform=ax.get_yaxis_transform(),
+                weight="bold" if field in set(mine) else "normal")  # fmt: skip
+
+
+def _on_two_lines(name: str) -> str:
+    return "\n".join(textwrap.wrap(name, 14)[:2]) or name
+
+
+def _part(ax: Axes, order: Sequence[str], mine: Sequence[str], above: float) -> None:
+    """A line between the grower's own fields and the others, where there are both."""
+    own = sum(field in set(mine) for field in order)
+    if 0 < own < len(order):
+        ax.axhline(own - above, color=FAINT, lw=1.2)
+
+
+def _name_lanes(
+    ax: Axes, labels: Sequence[str], fields: Sequence[str], mine: Sequence[str]
+) -> None:
+    """A label at every lane, the grower's own fields in bold."""
+    ax.set_yticks(range(len(labels)), labels, color=INK)
+    for tick, field in zip(ax.get_yticklabels(), fields, strict=True):
+        tick.set_fontweight("bold" if field in set(mine) else "normal")
 
 
 def setups_by_field(
@@ -155,6 +167,7 @@ def setups_by_field(
     order = _order(means.index, mine, field_names)
     own, *others = scales(result.unit, system)
     levels = [level for level in chosen.levels if level in means.columns]
+    looks = [LEVELS[chosen.levels.index(level) % len(LEVELS)] for level in levels]
     with style(LARGE):
         # A legend's entries stand two and two, unless one of them is too long for that.
         room = (WIDTH - 0.9) / 2
@@ -167,73 +180,43 @@ def setups_by_field(
         figure = Plot(figsize=(WIDTH, height + 0.2 * -(-lines // per_row)))
         ax = figure.add_subplot()
         for y, field in enumerate(order):
-            row = means.loc[field].dropna() * own.factor
-            ax.plot([row.min(), row.max()], [y, y], color=FAINT, lw=3, zorder=1, gid="range")
-            for lane, level in enumerate(levels):
-                if level not in row.index:
-                    continue
-                marker, colour = LEVELS[chosen.levels.index(level) % len(LEVELS)]
-                at = strips[strips["field"].eq(field) & strips[chosen.name].eq(level)]["value"]
-                ax.plot(
-                    at * own.factor,
-                    np.full(len(at), y + 0.5 * (lane + 1.2) / (len(levels) + 0.7)),
-                    ls="none",
-                    marker=marker,
-                    ms=2.6,
-                    mfc="none",
-                    mec=colour,
-                    mew=0.7,
-                    gid="strips",
-                )
-                ax.plot(
-                    [row[level]],
-                    [y],
-                    ls="none",
-                    marker=marker,
-                    ms=8,
-                    color=colour,
-                    mec="white",
-                    mew=0.9,
-                    zorder=3,
-                    gid=f"mean {level}",
-                    label=keys[level] if y == 0 else None,
-                )
-        if 0 < len([f for f in order if f in set(mine)]) < len(order):
-            ax.axhline(sum(f in set(mine) for f in order) - 0.35, color=FAINT, lw=1.2)
+            row = means.loc[field, levels] * own.factor
+            at = strips[strips["field"].eq(field)]
+            values = {v: at.loc[at[chosen.name].eq(v), "value"] * own.factor for v in levels}
+            _setups(ax, y, row, values, looks, keys if y == 0 else {})
+        _part(ax, order, mine, 0.35)
         ax.set_ylim(len(order) - 0.35, -0.4)
         named = dict(zip(*reversed(ax.get_legend_handles_labels()), strict=True))
         texts = row_by_row([keys[level] for level in levels if keys[level] in named], per_row)
-        figure.legend(
-            [named[text] for text in texts],
-            texts,
-            loc="outside upper left",
-            frameon=False,
-            ncols=per_row,
-            handlelength=1.0,
-            borderpad=0.1,
-            columnspacing=1.2,
-        )
+        figure.legend([named[text] for text in texts], texts, ncols=per_row, handlelength=1.0,
+                      **KEY)  # fmt: skip
         value_axis(ax, own, others, result.title)
-        shown = ["\n".join(textwrap.wrap(names[f], 14)[:2]) or names[f] for f in order]
-        ax.set_yticks(range(len(order)), shown, color=INK)
-        for tick, field in zip(ax.get_yticklabels(), order, strict=True):
-            tick.set_fontweight("bold" if field in set(mine) else "normal")
+        _name_lanes(ax, [_on_two_lines(names[f]) for f in order], order, mine)
         ax.tick_params(axis="y", length=0)
-        parts = [
-            f"{names[field]} "
-            + ", ".join(
-                f"{labels[level]} {number(float(means.loc[field, level]) * own.factor, 2)}"
-                for level in levels
-                if pd.notna(means.loc[field, level])
-            )
-            for field in order
-        ]
-        figure.alt_text = (
-            f"{result.title} measured with each {chosen.label.lower()} in "
-            f"{len(order)} {'field' if len(order) == 1 else 'fields'}, means over strips in "
-            f"{own.unit}: {'; '.join(parts)}. Small marks below are single strips."
-        )
+    told = [
+        (names[field], [(labels[level], number(float(mean) * own.factor, 2))
+                        for level, mean in means.loc[field, levels].dropna().items()])
+        for field in order
+    ]  # fmt: skip
+    figure.alt_text = words.setups_by_field(result.title, chosen.label.lower(), own.unit, told)
     return figure
+
+
+def _setups(
+    ax: Axes, y: int, means: pd.Series, strips: Mapping[str, pd.Series],
+    looks: Sequence[tuple[str, str]], keys: Mapping[str, str],
+) -> None:  # fmt: skip
+    """One field: the mean of every setup, and below it the single strips of each in a lane."""
+    known = means.dropna()
+    ax.plot([known.min(), known.max()], [y, y], color=FAINT, lw=3, zorder=1, gid="range")
+    for lane, (level, (marker, colour)) in enumerate(zip(means.index, looks, strict=True)):
+        if level not in known.index:
+            continue
+        below = np.full(len(strips[level]), y + 0.5 * (lane + 1.2) / (len(means) + 0.7))
+        ax.plot(strips[level], below, ls="none", marker=marker, ms=2.6, mfc="none", mec=colour,
+                mew=0.7, gid="strips")  # fmt: skip
+        ax.plot([known[level]], [y], ls="none", marker=marker, ms=8, color=colour, mec="white",
+                mew=0.9, zorder=3, gid=f"mean {level}", label=keys.get(level))  # fmt: skip
 
 
 def _order(
@@ -289,54 +272,30 @@ def _reach(
 
 def _effect(ax: Axes, y: float, row: pd.Series, own: bool) -> None:
     colour = OWN if own else OTHER
-    bounds = ax.get_xlim()
-    ends = row[["low", "high"]].to_numpy(dtype=float)
-    if np.isfinite(ends).all():
-        ax.plot(
-            np.clip(ends, *bounds),
-            [y, y],
-            color=colour,
-            lw=2.8 if own else 1.4,
-            solid_capstyle="butt",
-            gid="interval",
-        )
-        for end, edge, arrow in zip(ends, bounds, "<>", strict=True):
-            if not bounds[0] <= end <= bounds[1]:
-                ax.plot([edge], [y], marker=arrow, ms=4, color=colour, clip_on=False, gid="beyond")
-    ax.plot(
-        [row["value"]],
-        [y],
-        ls="none",
-        marker="D" if own else "o",
-        ms=8 if own else 6,
-        color=colour if own else "white",
-        mec="white" if own else colour,
-        mew=1.2,
-        zorder=3,
-        gid="own" if own else "other",
-    )
+    interval(ax, y, row[["low", "high"]], "interval", color=colour, lw=2.8 if own else 1.4)
+    ax.plot([row["value"]], [y], ls="none", marker="D" if own else "o", ms=8 if own else 6,
+            color=colour if own else "white", mec="white" if own else colour, mew=1.2, zorder=3,
+            gid="own" if own else "other")  # fmt: skip
     if np.isfinite(row["raw"]):
         ax.plot(
             [row["raw"]], [y + 0.27], ls="none", marker="x", ms=4.5, color=INK, mew=1.1, gid="raw"
         )
 
 
-def _words(row: pd.Series, by_model: bool, own) -> str:
+def _words(row: pd.Series, by_model: bool, own: Scale) -> str:
     value, low, high = (float(row[c]) for c in ("value", "low", "high"))
     if by_model:
-        value, low, high = (100 * (v - 1) for v in (value, low, high))
-        texts = [("+" if round(v) > 0 else "") + number(v, 0) for v in (value, low, high)]
-        return f"{texts[0]} % ({texts[1]} to {texts[2]})"
+        return words.change_by_the_model(value, low, high)
     if not np.isfinite([low, high]).all():
         return number(value * own.factor, 2)
     shown = span(value, low, high, own)
-    return f"{shown.value} ({shown.interval})"
+    return words.estimate(shown.value, shown.low, shown.high)
 
 
 def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others, inches: float) -> None:
     """The axis of effects, `inches` wide, with as many ticks as stand apart."""
     if not by_model:
-        ax.set_xlabel(f"Difference in {own.unit}; left of zero: less")
+        ax.set_xlabel(words.own_fields_axis(own.unit))
         for other in others:
             other_units(ax, own, other, "top")
         return
@@ -347,9 +306,5 @@ def _axis(ax: Axes, by_model: bool, low: float, high: float, own, others, inches
         ticks = ticks[keep]
     ax.xaxis.set_major_locator(FixedLocator([float(t) for t in ticks]))
     ax.xaxis.set_minor_locator(NullLocator())
-    ax.xaxis.set_major_formatter(
-        FuncFormatter(
-            lambda v, _: "same" if v == 1 else f"{'+' if v > 1 else ''}{number(100 * (v - 1), 0)} %"
-        )
-    )
-    ax.set_xlabel("Change against the reference, by the model\n(× own strips alone)")
+    ax.xaxis.set_major_formatter(FuncFormatter(lambda v, _: words.ratio_tick(v)))
+    ax.set_xlabel(words.own_fields_axis())

@@ -11,6 +11,7 @@ import pandas as pd
 
 from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
 from trialkit.units import convert
+from trialkit.words import maps as say
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -70,14 +71,11 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
             )  # fmt: skip
             title = textwrap.shorten(shown[ground.field], 50, placeholder="…")
             _panel(ax, plan, ground, part, per)
-            head = f"{title}, continued" if name == ground.field else title
+            head = say.continued(title) if name == ground.field else title
             ax.text(0, 1 + 0.36 / (ground.length * along), head, transform=ax.transAxes,
                     size=8.5, weight="bold", va="center")  # fmt: skip
-            ratio = across / along
-            scale = f", length drawn {ratio:.2g} times smaller" if ratio > 1.02 else (
-                f", length drawn {1 / ratio:.2g} times larger" if ratio < 0.98 else "")  # fmt: skip
-            ax.set_xlabel(f"across, {unit} (both ways to scale{scale})", loc="left")
-            ax.set_ylabel(f"along the rows, {unit}")
+            ax.set_xlabel(say.across(unit, across / along), loc="left")
+            ax.set_ylabel(say.along(unit))
             at, name = at - tall, ground.field
         foot = figure.add_axes((0.0, 0.0, 1.0, legend / height))
         foot.set_axis_off()
@@ -172,17 +170,13 @@ def _legend_lines(plan: Plan) -> list[tuple[str, str]]:
         (row["setup"], ", ".join(str(row[n]) for n in names))
         for row in plan.setups.to_dict("records")
     ]
-    lines.append(("", "triangle: end the pass is run towards; number: order of work"))
+    lines.append(("", say.marks()))
     kinds = [k for k in LEFT_OUT if (plan.passes["kind"] == k).any()]
     if kinds:
-        lines.append(("", f"dotted outline, no letter: {', '.join(kinds)}; not counted"))
-    marks = []
-    if any(g.planter_rows is not None for g in plan.grounds):
-        marks.append("dashed: joint between planter passes")
-    if any(g.headland for g in plan.grounds):
-        marks.append("dots: headland")
-    if marks:
-        lines.append(("", "; ".join(marks)))
+        lines.append(("", say.not_counted(kinds)))
+    joints = any(g.planter_rows is not None for g in plan.grounds)
+    if marks := say.ground_marks(joints, any(g.headland for g in plan.grounds)):
+        lines.append(("", marks))
     return lines
 
 
@@ -204,20 +198,13 @@ def _legend(ax: Axes, plan: Plan, lines: list[tuple[str, str]]) -> None:
 def _in_words(plan: Plan, shown: Mapping[str, str]) -> tuple[str, str]:
     strips = plan.strips
     blocks = strips.groupby(["field", "pair"], sort=False)
-    summary = (
-        f"{len(strips)} strips in {blocks.ngroups} "
-        f"{'pairs' if plan.layout == 'pairs' else 'blocks'} "
-        f"on {'one field' if len(shown) == 1 else f'{len(shown)} fields'}, by position."
-    )
-    parts = ["Map of the passes, to scale.", summary]
-    parts += [f"Setup {letter}: {words}." for letter, words in _legend_lines(plan) if letter]
-    for (field, pair), own in blocks:
-        runs = ", ".join(
-            f"{r.setup} {r.direction}" for r in own[["setup", "direction"]].itertuples()
-        )
-        parts.append(f"{shown[field]}, {pair}: {runs}.")
+    summary = say.passes(len(strips), blocks.ngroups, plan.layout, len(shown))
+    runs = [
+        (shown[field], str(pair),
+         ", ".join(f"{r.setup} {r.direction}" for r in own[["setup", "direction"]].itertuples()))
+        for (field, pair), own in blocks
+    ]  # fmt: skip
     left_out = plan.passes.loc[plan.passes["strip"] == "", "kind"].value_counts()
-    if len(left_out):
-        counts = ", ".join(f"{n} {kind}" for kind, n in left_out.items())
-        parts.append(f"Not counted: {counts}.")
-    return summary, " ".join(parts)
+    setups = [(letter, words) for letter, words in _legend_lines(plan) if letter]
+    many = [(int(n), str(kind)) for kind, n in left_out.items()]
+    return summary, say.pass_map(summary, setups, runs, many)

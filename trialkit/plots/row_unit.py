@@ -12,23 +12,25 @@ import numpy as np
 from matplotlib.patches import Circle, FancyArrowPatch, Polygon, Rectangle
 
 from trialkit.plots.canvas import Plot, style
+from trialkit.words import ENGLISH, spoken
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+Say = Callable[[str], str]
 INK, QUIET = "#202020", "#606060"
 METAL, PALE = "#cfcfcf", "#e9e9e9"
 FRONT, REAR = 3.0, 0.3  # the plates, from above
 READ = {"front": 2.85, "middle": 1.65, "rear": 0.45}  # where the gap is read
 BESIDE = {"front": 2.35, "rear": 0.95}  # where each plate is read against the row's centre
 STATIONS = (2.75, 2.25, 1.75, 1.25, 0.75)
-PLACES = ("front", "second", "middle", "fourth", "rear")
 LETTERING = 9
 
 
 @style(LETTERING)
-def row_unit(*, width: float = 3.3) -> Plot:
+def row_unit(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     """The plates of a row unit from above, driving up the page: gaps, plates, the row's centre."""
+    say = spoken("row_unit", "written", language)
     figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-0.1, 3.25))
     for side in (-1, 1):
         edge = [_edge(y) * side for y in (FRONT, REAR)]
@@ -45,22 +47,16 @@ def row_unit(*, width: float = 3.3) -> Plot:
             _arrow(ax, (0, y), (side * _edge(y), y), f"plate_{name}_{end}")
             _led(ax, (side * _edge(y), y), (side * 0.78, y), f"plate_{name}\n_{end}",
                  "left" if side > 0 else "right")  # fmt: skip
-    ax.text(-0.78, 1.65, "row's centre:\nthe nip of\nthe rolls", va="center", ha="right", color=INK)
+    ax.text(-0.78, 1.65, say("centre"), va="center", ha="right", color=INK)
     ax.plot([-0.75, -0.01], [1.65, 1.5], color=QUIET, lw=0.7)
-    _ends(ax)
-    figure.summary = "Where the gap and each plate are read."
-    figure.alt_text = (
-        "The two stripper plates of a row unit from above, the front at the top, the row's centre "
-        "line between them. The gap is read from edge to edge of the plates at the front, halfway "
-        "and at the rear. Each plate is also read from the centre line to its edge, at the front "
-        "and at the rear."
-    )
-    return figure
+    _ends(ax, say)
+    return _told(figure, "row_unit", language)
 
 
 @style(LETTERING)
-def plate_section(*, width: float = 3.3) -> Plot:
+def plate_section(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     """A row unit cut across, looking to the rear: the gap at the plates, the edges, the rolls."""
+    say = spoken("row_unit", "written", language)
     figure, ax = _figure(width, width * 0.8, (-1.95, 1.95), (-1.75, 1.45))
     gap, thick = 0.36, 0.17
     for side in (-1, 1):
@@ -79,35 +75,29 @@ def plate_section(*, width: float = 3.3) -> Plot:
     ax.plot([0, 0], [-1.3, 0.95], color=INK, lw=0.8, ls=(0, (7, 2, 1.5, 2)), gid="centre")
     _arrow(ax, (-gap, 0.02), (gap, 0.02), "gap")
     ax.plot([0.12, 0.3], [0.06, 0.98], color=QUIET, lw=0.7)
-    ax.text(0.1, 1.02, "gap: between the plates'\nedges, at the plates", va="bottom", ha="center",
+    ax.text(0.1, 1.02, say("gap"), va="bottom", ha="center",
             color=INK, weight="bold")  # fmt: skip
     ax.text(-1.9, -0.22, "plate_edge\n_wear", va="top", ha="left", color=INK)
     ax.plot([-1.08, -gap - 0.04], [-0.3, 0.11], color=QUIET, lw=0.7)
-    ax.text(1.9, 0.28, "chain", va="center", ha="right", color=INK)
+    ax.text(1.9, 0.28, say("chain"), va="center", ha="right", color=INK)
     ax.plot([1.42, 1.0], [0.28, 0.3], color=QUIET, lw=0.7)
-    ax.text(1.9, 0.0, "plate", va="center", ha="right", color=INK)
+    ax.text(1.9, 0.0, say("plate"), va="center", ha="right", color=INK)
     ax.plot([1.42, 1.12], [0.02, 0.08], color=QUIET, lw=0.7)
-    ax.text(1.9, -0.75, "roll", va="center", ha="right", color=INK)
+    ax.text(1.9, -0.75, say("roll"), va="center", ha="right", color=INK)
     ax.plot([1.5, 0.62], [-0.75, -0.78], color=QUIET, lw=0.7)
     _arrow(ax, (-0.5, -1.3), (-0.04, -1.3), "roll_clearance", inward=False)
     _arrow(ax, (0.5, -1.3), (0.04, -1.3), "roll_clearance", inward=False)
-    ax.text(0, -1.36, "roll_clearance: where it is least", va="top", ha="center", color=INK)
+    ax.text(0, -1.36, say("clearance"), va="top", ha="center", color=INK)
     for side, name in ((-1, "left"), (1, "right")):
-        ax.text(side * 1.9, -1.72, name, weight="bold", va="bottom", color=INK,
+        ax.text(side * 1.9, -1.72, say(name), weight="bold", va="bottom", color=INK,
                 ha="left" if side < 0 else "right")  # fmt: skip
-    figure.summary = "Where the gap is read, cut across."
-    figure.alt_text = (
-        "A row unit cut across. The gap is the distance between the edges of the two plates, read "
-        "at the plates themselves. A worn edge is rounded back from its new corner. The rolls lie "
-        "below the plates, and the clearance between them or their knives is read where it is "
-        "least. The gathering chains run on the plates."
-    )
-    return figure
+    return _told(figure, "plate_section", language)
 
 
 @style(LETTERING)
-def guides_and_chains(*, width: float = 3.3) -> Plot:
+def guides_and_chains(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     """Guides and chains from above: five stations of clearance, slack, stretch and the flaps."""
+    say = spoken("row_unit", "written", language)
     figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-0.1, 3.35))
     for side in (-1, 1):
         ax.plot([side * 0.5] * 2, [0.45, 2.9], color=INK, lw=2.6, gid="guide")
@@ -116,49 +106,37 @@ def guides_and_chains(*, width: float = 3.3) -> Plot:
             ax.add_patch(link)
         flap = [(side * 0.82, 3.02), (side * 0.12, 2.93), (side * 0.12, 2.98), (side * 0.82, 3.1)]
         ax.add_patch(Polygon(flap, closed=True, fc="#9a9a9a", ec=INK, lw=0.8, gid="flap"))
-    for number, (y, place) in enumerate(zip(STATIONS, PLACES, strict=True), start=1):
+    for number, y in enumerate(STATIONS, start=1):
         _arrow(ax, (-0.47, y), (0.47, y), f"clearance_{number}")
         ax.plot([0.73, 0.84], [y, y], color=QUIET, lw=0.7)
-        ax.text(0.87, y, f"clearance_{number}\n({place})", va="center", ha="left", color=INK)
+        station = spoken("row_unit", "station", language)(number)
+        ax.text(0.87, y, station, va="center", ha="left", color=INK)
     ax.plot([-0.66, -0.9, -0.66], [0.6, 1.75, 2.8], color=QUIET, lw=0.8, ls=(0, (3, 2)))
     _arrow(ax, (-0.72, 1.75), (-1.0, 1.75), "chain_slack")
     ax.text(-1.04, 1.6, "chain_\nslack", va="center", ha="right", color=INK)
     ax.plot([-0.8, -0.86, -0.86, -0.8], [2.22, 2.22, 2.7, 2.7], color=INK, lw=0.8)
-    ax.text(-0.92, 2.46, "chain_\nstretch\n(ten links)", va="center", ha="right", color=INK)
-    ax.text(-0.9, 3.06, "flaps", va="center", ha="right", color=INK)
-    ax.text(-0.62, 0.28, "guides", va="top", ha="center", color=INK)
+    ax.text(-0.92, 2.46, say("stretch"), va="center", ha="right", color=INK)
+    ax.text(-0.9, 3.06, say("flaps"), va="center", ha="right", color=INK)
+    ax.text(-0.62, 0.28, say("guides"), va="top", ha="center", color=INK)
     ax.plot([-0.6, -0.5], [0.3, 0.46], color=QUIET, lw=0.7)
-    _ends(ax)
-    figure.summary = "Where guides, chains and flaps are read."
-    figure.alt_text = (
-        "Guides and gathering chains of a row unit from above, the front at the top. The clearance "
-        "of the facing guides is read at five stations, 1 at the front to 5 at the rear. The slack "
-        "of a chain is how far it can be moved by hand halfway, its stretch is read over ten "
-        "links. The flaps hang at the front."
-    )
-    return figure
+    _ends(ax, say)
+    return _told(figure, "guides_and_chains", language)
 
 
 @style(LETTERING)
-def roll_wear(*, width: float = 3.3) -> Plot:
+def roll_wear(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     """What worn is measured by: the taper at the front of a roll, and the flute left there."""
+    say = spoken("row_unit", "written", language)
     figure, ax = _figure(width, width * 0.86, (-1.95, 1.95), (-1.75, 1.65))
-    _roll_from_the_side(ax)
-    _flutes(ax)
-    figure.summary = "What a worn roll is measured by."
-    figure.alt_text = (
-        "Above, a roll from the side, its front to the left: a worn roll is thinner at the front "
-        "and comes up to its new outline further back. The worn length is measured along the roll "
-        "from the front of its flutes to where they have their full height. Below, a flute cut "
-        "across, new with a sharp edge and worn with a rounded one: the height left is measured "
-        "from the body of the roll to the top of the flute, at the front."
-    )
-    return figure
+    _roll_from_the_side(ax, say)
+    _flutes(ax, say)
+    return _told(figure, "roll_wear", language)
 
 
 @style(LETTERING)
-def stalk_and_butt(*, width: float = 3.3) -> Plot:
+def stalk_and_butt(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     """Where the diameters of stalks and of ear butts are measured."""
+    say = spoken("row_unit", "written", language)
     figure, ax = _figure(width, width * 0.58, (-1.95, 1.95), (-0.3, 1.98))
     for side in (-1, 1):
         ax.plot([-1.25 + side * 0.1] * 2, [0.0, 1.75], color=INK, lw=1.0)
@@ -166,9 +144,8 @@ def stalk_and_butt(*, width: float = 3.3) -> Plot:
         ax.plot([-1.37, -1.13], [y, y], color=INK, lw=2.4, solid_capstyle="round", gid="node")
     ax.plot([-1.95, -0.6], [0, 0], color=QUIET, lw=1.4)
     _arrow(ax, (-1.35, 0.78), (-1.15, 0.78), "stalk", inward=None)
-    words = "stalk: at the\nheight of\nthe plates,\nthe wider way"
-    ax.text(-1.05, 1.42, words, va="center", ha="left", color=INK)
-    ax.text(-0.6, -0.05, "ground", va="top", ha="right", color=INK)
+    ax.text(-1.05, 1.42, say("stalk"), va="center", ha="left", color=INK)
+    ax.text(-0.6, -0.05, say("ground"), va="top", ha="right", color=INK)
     along = np.linspace(0, 1.45, 60)
     reach = np.where(along > 0.5, 0.95, 0.62)  # the tip is more pointed than the butt
     half = 0.34 * np.sqrt(np.clip(1 - ((along - 0.5) / reach) ** 2, 0, 1))
@@ -180,23 +157,24 @@ def stalk_and_butt(*, width: float = 3.3) -> Plot:
     at = 0.58
     wide = float(np.interp(at - 0.3, along, half))
     _arrow(ax, (x - wide, at), (x + wide, at), "butt", inward=None)
-    ax.text(x + 0.72, at + 0.02, "ear butt:\nwidest of\nlast 1 in\n(25 mm)", va="center",
+    ax.text(x + 0.72, at + 0.02, say("butt"), va="center",
             ha="left", color=INK)  # fmt: skip
-    ax.text(x, 1.76, "ear, husk off", va="bottom", ha="center", color=INK)
-    figure.summary = "Where stalks and ear butts are measured."
-    figure.alt_text = (
-        "A stalk is measured across, at the height of the plates, its wider way. An ear with the "
-        "husk off is measured across the kernels at its butt, the widest place within 25 mm of the "
-        "butt's end."
-    )
-    return figure
+    ax.text(x, 1.76, say("ear"), va="bottom", ha="center", color=INK)
+    return _told(figure, "stalk_and_butt", language)
 
 
-DRAWINGS: dict[str, Callable[[], Plot]] = {
+DRAWINGS: dict[str, Callable[..., Plot]] = {
     "row_unit": row_unit, "plate_section": plate_section, "guides_and_chains": guides_and_chains,
     "roll_wear": roll_wear, "stalk_and_butt": stalk_and_butt,
 }  # fmt: skip
 """Every drawing by its name."""
+
+
+def _told(figure: Plot, drawing: str, language: str) -> Plot:
+    """A drawing with what it shows in words."""
+    figure.summary = spoken("row_unit", "summary", language)(drawing)
+    figure.alt_text = spoken("row_unit", "shown", language)(drawing)
+    return figure
 
 
 def _figure(
@@ -239,15 +217,15 @@ def _led(
     ax.text(at[0] + out, at[1], text, va="center", ha=ha, color=INK)
 
 
-def _ends(ax: Axes) -> None:
+def _ends(ax: Axes, say: Say) -> None:
     top, bottom = ax.get_ylim()[1], ax.get_ylim()[0]
-    ax.text(0, top - 0.03, "front, to the corn", weight="bold", ha="center", va="top", color=INK)
-    ax.text(0, bottom + 0.03, "rear", weight="bold", ha="center", va="bottom", color=INK)
-    ax.text(-1.9, bottom + 0.03, "left", weight="bold", va="bottom", color=INK)
-    ax.text(1.9, bottom + 0.03, "right", weight="bold", va="bottom", ha="right", color=INK)
+    ax.text(0, top - 0.03, say("to the corn"), weight="bold", ha="center", va="top", color=INK)
+    ax.text(0, bottom + 0.03, say("rear"), weight="bold", ha="center", va="bottom", color=INK)
+    ax.text(-1.9, bottom + 0.03, say("left"), weight="bold", va="bottom", color=INK)
+    ax.text(1.9, bottom + 0.03, say("right"), weight="bold", va="bottom", ha="right", color=INK)
 
 
-def _roll_from_the_side(ax: Axes) -> None:
+def _roll_from_the_side(ax: Axes, say: Say) -> None:
     tip, front, full, rear, mid = -1.75, -1.2, -0.25, 1.75, 0.95
     ax.add_patch(Polygon([(tip, mid), (front, mid + 0.2), (front, mid - 0.2)], closed=True, fc=PALE,
                          ec=INK, lw=0.9))  # fmt: skip
@@ -265,13 +243,13 @@ def _roll_from_the_side(ax: Axes) -> None:
     _arrow(ax, (front, mid - 0.55), (full, mid - 0.55), "wear")
     ax.text(full + 0.06, mid - 0.55, "roll_left_wear_length\nroll_right_wear_length", va="center",
             ha="left", color=INK)  # fmt: skip
-    ax.text(tip - 0.1, mid + 0.62, "front", weight="bold", va="center", color=INK)
-    ax.text(rear + 0.1, mid + 0.62, "rear", weight="bold", va="center", ha="right", color=INK)
-    ax.text(-0.72, mid + 0.5, "new outline", va="center", ha="center", color=INK)
-    ax.text(0.75, mid, "full height", va="center", ha="center", color=INK)
+    ax.text(tip - 0.1, mid + 0.62, say("front"), weight="bold", va="center", color=INK)
+    ax.text(rear + 0.1, mid + 0.62, say("rear"), weight="bold", va="center", ha="right", color=INK)
+    ax.text(-0.72, mid + 0.5, say("new outline"), va="center", ha="center", color=INK)
+    ax.text(0.75, mid, say("full height"), va="center", ha="center", color=INK)
 
 
-def _flutes(ax: Axes) -> None:
+def _flutes(ax: Axes, say: Say) -> None:
     base = -1.15
     for x, top, name in ((-1.2, 0.62, "new"), (0.15, 0.36, "worn")):
         body = np.linspace(-0.55, 0.55, 30)
@@ -287,12 +265,12 @@ def _flutes(ax: Axes) -> None:
             ax.add_patch(Polygon(new, closed=False, fill=False, ec=QUIET, lw=0.9,
                                  ls=(0, (2, 1.5))))  # fmt: skip
         ax.add_patch(Polygon(shape, closed=True, fc=METAL, ec=INK, lw=1.0, gid=f"{name} flute"))
-        ax.text(x, base - 0.36, name, va="top", ha="center", color=INK)
+        ax.text(x, base - 0.36, say(name), va="top", ha="center", color=INK)
     x, top = 0.15, 0.36
     for y in (base, base + top):
         ax.plot([x + 0.05, x + 0.62], [y, y], color=INK, lw=0.7)
     _arrow(ax, (x + 0.52, base), (x + 0.52, base + top), "flute")
     ax.text(x + 0.7, base + 0.2, "roll_left_flute\nroll_right_flute", va="center", ha="left",
             color=INK)  # fmt: skip
-    ax.text(-1.9, -0.33, "flute or knife at the front, cut across:", va="center", ha="left",
+    ax.text(-1.9, -0.33, say("flute"), va="center", ha="left",
             color=INK)  # fmt: skip

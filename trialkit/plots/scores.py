@@ -11,11 +11,12 @@ from matplotlib.patches import Patch
 
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import INK, QUIET, WIDTH, Plot, style
+from trialkit.words import figures_setups as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.analysis.ordinal import OrdinalModel
+    from trialkit.analysis.questions.ordinal import OrdinalModel
 
 # From the lowest score to the highest; lightness falls evenly, so that greyscale keeps the order.
 LADDER = LinearSegmentedColormap.from_list("scores", ["#f3ead3", "#d2a765", "#8f5f2c", "#1f3a3c"])
@@ -57,36 +58,37 @@ def score_shares(model: OrdinalModel, factor: str | None = None) -> Plot:
             rows = table[table["level"] == level].sort_values("score")
             label, n = rows["label"].iloc[0], int(rows["n"].iloc[0])
             ax.text(0, y - 0.34, label, weight="bold", va="center")
-            ax.text(1, y - 0.34, f"{n} readings", color=QUIET, size=8.5, ha="right", va="center")
-            _bar(ax, y, TALL, rows["observed"], colours, "read")
-            read = _told(rows, "observed")
+            ax.text(1, y - 0.34, words.readings(n), color=QUIET, size=8.5, ha="right", va="center")
+            _bar(ax, y, TALL, rows["observed"], colours, words.READ)
+            told = [words.shares(rows["score"], rows["observed"])]
             if modelled:
-                _bar(ax, y + 0.4, LOW, rows["probability"], colours, "model")
-                read += f"; model {_told(rows, 'probability')}"
-            sentences.append(f"{label} ({n} readings): read {read}")
+                _bar(ax, y + 0.4, LOW, rows["probability"], colours, words.MODEL)
+                told.append(words.shares(rows["score"], rows["probability"]))
+            sentences.append(words.scores_of_setup(label, n, *told))
             y += 1.25 if modelled else 0.95
-        patches = [
-            Patch(fc=colour, ec=INK, lw=0.5, label=f"{score:g}")
-            for colour, score in zip(colours, scores, strict=True)
-        ]
         ax.set_xlim(-0.11, 1.0)
         ax.set_ylim(y - 0.5, -0.6)
         ax.set_yticks([])
         ax.set_xticks([0, 0.25, 0.5, 0.75, 1.0], ["0", "25", "50", "75", "100 %"])
         ax.tick_params(length=0)
-        ax.set_xlabel("Share of readings")
-        legend = figure.legend(
-            handles=patches, loc="outside upper left", ncols=len(scores),
-            title=model.title, frameon=False, handlelength=1.1, handleheight=1.0,
-            columnspacing=1.2, fontsize=8.5, title_fontsize=9,
-        )  # fmt: skip
-        legend.set_gid("scores")
-        figure.alt_text = (
-            f"{model.title}: share of each score by setup, lowest first. {'. '.join(sentences)}."
-        )
+        ax.set_xlabel(words.SHARE_AXIS)
+        _key(figure, model.title, scores, colours)
+        figure.alt_text = words.score_shares(model.title, sentences)
         if model.words:
             figure.summary = model.words[0]
     return figure
+
+
+def _key(figure: Plot, title: str, scores: list[float], colours: list[str]) -> None:
+    patches = [
+        Patch(fc=colour, ec=INK, lw=0.5, label=f"{score:g}")
+        for colour, score in zip(colours, scores, strict=True)
+    ]
+    legend = figure.legend(
+        handles=patches, loc="outside upper left", ncols=len(scores), title=title, frameon=False,
+        handlelength=1.1, handleheight=1.0, columnspacing=1.2, fontsize=8.5, title_fontsize=9,
+    )  # fmt: skip
+    legend.set_gid("scores")
 
 
 def _bar(
@@ -107,10 +109,3 @@ def _on(colour: str) -> str:
     """Lettering that can be read on a colour: dark on light, white on dark."""
     red, green, blue = to_rgb(colour)
     return INK if 0.299 * red + 0.587 * green + 0.114 * blue > 0.5 else "white"
-
-
-def _told(rows: pd.DataFrame, column: str) -> str:
-    return ", ".join(
-        f"score {score:g} {100 * share:.0f} %"
-        for score, share in zip(rows["score"], rows[column], strict=True)
-    )

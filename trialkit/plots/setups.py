@@ -21,6 +21,7 @@ from trialkit.plots.canvas import (
     value_axis,
 )
 from trialkit.quantities import Scale, scales, shared_places, span
+from trialkit.words import figures_setups as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -31,6 +32,28 @@ if TYPE_CHECKING:
 LINE = 0.2
 TO_MEAN, TO_STRIPS, LANE = 0.37, 0.53, 0.74
 INSIDE = WIDTH - 0.45  # at least, between the ends of the axis
+
+
+def means_by_setup(
+    analysis: TrialAnalysis, response: str, factor: str | None = None
+) -> Plot:  # fmt: skip
+    """A response for every level of the setup factors, or of one: adjusted means, intervals,
+    strips.
+
+    Parameters
+    ----------
+    analysis : TrialAnalysis
+    response : str
+        Name of a response that was analysed.
+    factor : str, optional
+        Name of a setup factor; all that were compared by default.
+
+    Raises
+    ------
+    DesignError
+        When the response was not analysed, or there is no such factor.
+    """
+    return _by_setup(analysis, response, factor)
 
 
 def loss_by_setup(analysis: TrialAnalysis, factor: str | None = None) -> Plot:
@@ -98,26 +121,24 @@ def _by_setup(analysis: TrialAnalysis, response: str, only: str | None) -> Plot:
                 marker, colour = LEVELS[factor.levels.index(level) % len(LEVELS)]
                 at_level = result.by_strip[factor.name] == level
                 strips = result.by_strip.loc[at_level, "value"].dropna()
-                words = span(row["estimate"], row["low"], row["high"], own, places)
-                value = f"{words.value} {own.unit}"
+                told = span(row["estimate"], row["low"], row["high"], own, places)
+                value = f"{told.value} {own.unit}"
                 room = INSIDE - text_width(value, LARGE, "bold") - 0.2
                 lines = fold(str(row["label"]), room, LARGE, "bold")
                 ax.text(0, y, "\n".join(lines), weight="bold", va="top", transform=across)
                 ax.text(1, y, value, weight="bold", va="top", ha="right", transform=across)
                 y += LINE * (len(lines) - 1)
                 _lane(ax, y, row, strips.to_numpy() * own.factor, own, marker, colour)
-                parts.append(
-                    f"{row['label']} {words.value} (interval {words.interval}; "
-                    f"{len(strips)} strips)"
-                )
+                label = str(row["label"])
+                parts.append(words.mean_of_setup(label, told.value, told.interval, len(strips)))
                 y += LANE
-            sentences.append((f"{factor.label}: " if headings else "") + ", ".join(parts))
+            sentences.append((factor.label, parts))
         ax.set_ylim(y - 0.06, 0)
         figure.set_size_inches(WIDTH, y + 0.55 + 0.5 * bool(others))
         value_axis(ax, own, others, result.title)
         for text in ax.texts:  # folded to fit the axis; they must not narrow it
             text.set_in_layout(False)
-        figure.alt_text = f"{result.title} by setup, in {own.unit}. {'. '.join(sentences)}."
+        figure.alt_text = words.means_by_setup(result.title, own.unit, sentences)
     return figure
 
 

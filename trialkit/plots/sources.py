@@ -9,12 +9,13 @@ import numpy as np
 import pandas as pd
 from matplotlib.patches import Patch
 
-from trialkit.analysis.grades import all_compared
+from trialkit.analysis.family import comparisons
 from trialkit.decide.verdict import verdict
 from trialkit.errors import DesignError
 from trialkit.losses import setup_table
 from trialkit.plots.canvas import (
     INK,
+    KEY,
     WIDTH,
     Plot,
     fold,
@@ -24,8 +25,12 @@ from trialkit.plots.canvas import (
     value_axis,
 )
 from trialkit.quantities import Scale, decimals, number, scales
+from trialkit.responses import RESPONSES, SOURCES
+from trialkit.words import figures_setups as words
 
 if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
     from trialkit.analysis import TrialAnalysis
     from trialkit.intake.config import SetupFactor
 
@@ -44,8 +49,8 @@ def pooled_losses(analysis: TrialAnalysis) -> tuple[pd.DataFrame, list[SetupFact
     config = analysis.trial.config
     found = {
         own.factor
-        for name in LOSSES if name in analysis.responses
-        for own in all_compared(analysis.responses[name]) if own.grade.found
+        for name in losses_found() if name in analysis.responses
+        for own in comparisons(analysis.responses[name]) if own.grade.found
     } or set(verdict(analysis).factors[:1])  # fmt: skip
     factors = [f for f in config.setups if f.name in found]
     each = []
@@ -56,15 +61,19 @@ def pooled_losses(analysis: TrialAnalysis) -> tuple[pd.DataFrame, list[SetupFact
     return pd.concat(each, ignore_index=True), factors
 
 
+def losses_found() -> list[str]:
+    """Responses that are a loss by the machine."""
+    return [n for n, r in RESPONSES.items() if r.source and SOURCES[r.source[0]].machine]
+
+
 def loss_places(losses: pd.DataFrame, scale: Scale) -> int:
     """Decimal places of measured losses (rows of `pooled_losses`) read side by side, in `scale`."""
     errors = losses.loc[losses["kg_ha"].notna(), "se_kg_ha"]
     return max(int(median(decimals(2 * se * scale.factor) for se in errors)), 0)
 
 
-BEFORE = "preharvest"
+BEFORE = next(name for name, source in SOURCES.items() if not source.machine)
 """No setup's doing: left out of what is told of a setup in all."""
-LOSSES = ("header_loss", "dropped_ears", "processing_loss")
 LANE, LINE = 0.62, 0.16  # inches: of a setup with a line for its name; of every further line
 INSIDE = WIDTH - 0.45  # at least, between the ends of the axis
 
@@ -100,53 +109,38 @@ def loss_by_source(analysis: TrialAnalysis) -> Plot:
             values = rows.set_index("source")["kg_ha"].astype(float) * own.factor
             name = str(setup)
             machine = values.reindex([s for s in shown if s != BEFORE]).sum()
-            total = f"{number(float(machine), places)} {own.unit} by the machine"
+            total = words.by_the_machine(float(machine), places, own.unit)
             lines = fold(name, INSIDE - text_width(total, 9) - 0.2, 9, "bold")
             further = (len(lines) - 1) * LINE / LANE
             y += 1 + further
-            ends = {1: 0.0, -1: 0.0}
-            for source in (s for s in shown if s in values.index):
-                value = float(values[source])
-                side = 1 if value >= 0 else -1
-                _, colour = told[source]
-                ax.barh(
-                    y,
-                    value,
-                    left=ends[side],
-                    height=0.42,
-                    color=colour,
-                    edgecolor=INK,
-                    lw=0.6,
-                    gid=source,
-                )
-                ends[side] += value
+            _stack(ax, y, {s: (float(values[s]), told[s][1]) for s in shown if s in values})
             across = ax.get_yaxis_transform()
             ax.text(0, y - 0.36 - further / 2, "\n".join(lines), weight="bold", va="center", size=9,
                     transform=across)  # fmt: skip
             ax.text(1, y - 0.36 - further, total, va="center", ha="right", size=9, transform=across)
-            parts = [
-                f"{told[s][0]} {number(float(values[s]), places)}" for s in shown if s in values
-            ]
-            sentences.append(f"{name}: {', '.join(parts)}")
+            parts = [(told[s][0], number(float(values[s]), places)) for s in shown if s in values]
+            sentences.append(words.losses_of_setup(name, parts))
         ax.set_ylim(y + 0.4, -0.6)
         above = 1.15 + 0.2 * (len(shown) > 3) + 0.3 * bool(others)  # with a second line of the key
         figure.set_size_inches(WIDTH, above + LANE * (y + 1))
         for text in ax.texts:  # folded to fit the axis; they must not narrow it
             text.set_in_layout(False)
-        value_axis(ax, own, others, "Loss")
+        value_axis(ax, own, others, words.LOSS)
         handles = [
             Patch(facecolor=told[s][1], edgecolor=INK, lw=0.6, label=told[s][0])
             for s in shown
         ]
-        figure.legend(
-            handles=handles,
-            loc="outside upper left",
-            ncols=3 if len(shown) < 4 else 2,
-            frameon=False,
-            fontsize=8.5,
-            handlelength=1.4,
-            columnspacing=1.2,
-            borderpad=0,
-        )
-        figure.alt_text = f"Loss by source, in {own.unit}. {'. '.join(sentences)}."
+        figure.legend(handles=handles, ncols=3 if len(shown) < 4 else 2, fontsize=8.5,
+                      handlelength=1.4, **KEY | {"borderpad": 0})  # fmt: skip
+        figure.alt_text = words.loss_by_source(own.unit, sentences)
     return figure
+
+
+def _stack(ax: Axes, y: float, parts: dict[str, tuple[float, str]]) -> None:
+    """Losses (and their colours) side by side from zero, those below it to its left."""
+    ends = {1: 0.0, -1: 0.0}
+    for source, (value, colour) in parts.items():
+        side = 1 if value >= 0 else -1
+        ax.barh(y, value, left=ends[side], height=0.42, color=colour, edgecolor=INK, lw=0.6,
+                gid=source)  # fmt: skip
+        ends[side] += value

@@ -12,14 +12,16 @@ from matplotlib.path import Path
 from matplotlib.ticker import MaxNLocator
 from matplotlib.tri import Triangulation
 
-from trialkit.analysis.reading import unit_words
-from trialkit.analysis.surface_words import extreme
+from trialkit.display import significant
 from trialkit.plots.canvas import INK, LEVELS, QUIET, WIDTH, Plot, style
 from trialkit.plots.curves import US, in_unit
-from trialkit.quantities import decimals, number, scales, upper_first
+from trialkit.quantities import decimals, difference_unit, number, scales, upper_first
+from trialkit.words import figures_effects as words
 
 if TYPE_CHECKING:
-    from trialkit.analysis.surface import ResponseSurface
+    from matplotlib.axes import Axes
+
+    from trialkit.analysis.questions.surface import ResponseSurface
 
 
 def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
@@ -47,24 +49,8 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         ax.add_patch(Polygon(corners, closed=True, fc="none", ec=QUIET, lw=0.8, gid="hull"))
         net = Triangulation(*_unit_square(x, y))
         net = Triangulation(x, y, net.triangles)
-        excess = grid["excess_low"].to_numpy()
-        if grid["near_best"].all():
-            near = Polygon(corners, closed=True)
-            ax.add_patch(PathPatch(Path(near.get_xy()), fc="none", ec=LEVELS[1][1], lw=0,
-                                   hatch="////", gid="near"))  # fmt: skip
-        else:
-            ax.tricontourf(net, excess, levels=[-1.0, surface.margin], colors="none",
-                           hatches=["////"]).set_gid("near")  # fmt: skip
-            ax.tricontour(net, excess, levels=[surface.margin], colors=[LEVELS[1][1]],
-                          linewidths=1.8).set_gid("near_edge")  # fmt: skip
-        levels = MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]).tick_values(value.min(), value.max())
-        levels = levels[(levels > value.min()) & (levels < value.max())]
-        if len(levels):
-            places = max(decimals(float(np.diff(levels).min()) / 10) - 1, 0) if (
-                len(levels) > 1) else 1  # fmt: skip
-            lines = ax.tricontour(net, value, levels=levels, colors=[INK], linewidths=0.9)
-            lines.set_gid("loss")
-            ax.clabel(lines, fmt=lambda v: number(v, places), fontsize=8.5)
+        _near_best(ax, surface, net, corners)
+        _contours(ax, net, value)
         run = surface.strips
         ax.plot(along(0, run[one]), along(1, run[two]), ls="none", marker="o", ms=4, mfc="white",
                 mec=QUIET, mew=0.9, gid="strips")  # fmt: skip
@@ -81,27 +67,46 @@ def loss_surface(surface: ResponseSurface, *, system: str = "SI") -> Plot:
         ax.set_ylim(corners[:, 1].min() - reach[1], corners[:, 1].max() + reach[1])
         ax.spines["left"].set_visible(True)
         ax.tick_params(length=0)
-        margin = surface.margin * own.factor
-        words = f"{float(f'{margin:.2g}'):g} {unit_words(own.unit)}"
-        apart = "exceed" if surface.better == "lower" else "fall short of"
-        ax.set_title(
-            f"{surface.result.title}, {own.unit} (lines)\nhatched: not shown to {apart} the best "
-            f"by more than {words}\nstar: {extreme(surface)} estimate; rings: strips",
-            size=8.5, loc="left",
-        )  # fmt: skip
+        margin = f"{significant(surface.margin * own.factor, 2)} {difference_unit(own.unit)}"
+        title, better = surface.result.title, surface.better
+        ax.set_title(words.surface_title(title, own.unit, better, margin), size=8.5, loc="left")
         digits = max(decimals(float(np.ptp(value)) / 10), 0)
-        share = float(grid.loc[~grid["edge"], "near_best"].mean())
-        names = [f"{s.label} ({u})" for s, u in zip(surface.settings, axes_units, strict=True)]
-        figure.alt_text = (
-            f"{surface.result.title} in {own.unit} over {names[0]} and {names[1]}: contour lines "
-            f"from {number(value.min(), digits)} to {number(value.max(), digits)}, "
-            f"{extreme(surface)} estimate at "
-            f"{at[0]:.3g} and {at[1]:.3g}. {100 * share:.0f} % of the settings inside those run "
-            f"are hatched: not shown to {apart} the best by more than {words}. "
-            f"{len(run)} strips are drawn as rings."
-        )
+        figure.alt_text = words.surface(
+            title, own.unit, better, margin,
+            [f"{s.label} ({u})" for s, u in zip(surface.settings, axes_units, strict=True)],
+            number(value.min(), digits), number(value.max(), digits),
+            (f"{at[0]:.3g}", f"{at[1]:.3g}"),
+            float(grid.loc[~grid["edge"], "near_best"].mean()), len(run),
+        )  # fmt: skip
         figure.summary = surface.words[0]
     return figure
+
+
+def _near_best(
+    ax: Axes, surface: ResponseSurface, net: Triangulation, corners: np.ndarray
+) -> None:
+    """Hatching over the settings that are not shown to be worse than the best."""
+    if surface.grid["near_best"].all():
+        near = Polygon(corners, closed=True)
+        ax.add_patch(PathPatch(Path(near.get_xy()), fc="none", ec=LEVELS[1][1], lw=0, hatch="////",
+                               gid="near"))  # fmt: skip
+        return
+    excess = surface.grid["excess_low"].to_numpy()
+    ax.tricontourf(net, excess, levels=[-1.0, surface.margin], colors="none",
+                   hatches=["////"]).set_gid("near")  # fmt: skip
+    ax.tricontour(net, excess, levels=[surface.margin], colors=[LEVELS[1][1]],
+                  linewidths=1.8).set_gid("near_edge")  # fmt: skip
+
+
+def _contours(ax: Axes, net: Triangulation, value: np.ndarray) -> None:
+    levels = MaxNLocator(7, steps=[1, 2, 2.5, 5, 10]).tick_values(value.min(), value.max())
+    levels = levels[(levels > value.min()) & (levels < value.max())]
+    if not len(levels):
+        return
+    places = max(decimals(float(np.diff(levels).min()) / 10) - 1, 0) if len(levels) > 1 else 1
+    lines = ax.tricontour(net, value, levels=levels, colors=[INK], linewidths=0.9)
+    lines.set_gid("loss")
+    ax.clabel(lines, fmt=lambda v: number(v, places), fontsize=8.5)
 
 
 def _unit_square(x: np.ndarray, y: np.ndarray) -> tuple[np.ndarray, np.ndarray]:

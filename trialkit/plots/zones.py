@@ -7,19 +7,19 @@ from typing import TYPE_CHECKING
 from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
 
 from trialkit.plots.canvas import Plot, style
+from trialkit.responses import ZONES
+from trialkit.words import figures_setups as words
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from trialkit.schema import System
+    from trialkit.responses.schema import System
 
 INK, QUIET, FAINT = "#202020", "#606060", "#b8b8b8"
 # Along the rows in m, 0 where the header stopped; the machine has backed up.
 BACKED, HEADER, BODY = 6.1, 1.4, 7.6
 LEFT, CORN = -21.5, 7.6
 SPAN = 6.0  # drawn width of any header
-ZONES = {"preharvest": (0.9, 6.9), "header": (-BACKED + 0.5, -0.5), "total": (-21.0, -15.6)}
-BACK_UP = {"US": "back up 20 ft or one combine length", "SI": "back up 6 m or one combine length"}
 
 
 def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> Plot:
@@ -59,14 +59,12 @@ def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> 
         for number, y in enumerate(centres, start=1):
             ax.text(-BACKED - HEADER / 2 - 0.05, y, str(number), size=size, color=INK, ha="center",
                     va="center", gid=f"row {number}")  # fmt: skip
-    figure.summary = "Three zones: ahead in standing corn, before the header, behind the machine."
-    figure.alt_text = (
-        "A combine seen from above, driving to the right. It stopped where the standing corn "
-        f"begins and then {BACK_UP[system].replace('back up', 'backed up')}. Zone 1, preharvest: "
-        "in the standing corn ahead. Zone 2, header: the ground between the standing corn and the "
-        "header. Zone 3, total: behind the machine. "
-        f"Rows are numbered 1 to {rows} from the left in the direction of travel."
-    )
+    places = {
+        name: zone.ground().seen or zone.ground().where
+        for name, zone in ZONES.items() if zone.drawn is not None
+    }  # fmt: skip
+    figure.summary = words.zones_drawn(len(places))
+    figure.alt_text = words.count_zones(system, rows, places)
     return figure
 
 
@@ -97,12 +95,15 @@ def _machine(ax: Axes, rows: int) -> None:
         for side in (1, -1):
             ax.add_patch(Rectangle((body + x, side * 1.95 - wide / 2), long, wide, fc=QUIET, ec=INK,
                                    lw=0.8))  # fmt: skip
-    ax.text(body - BODY / 2 - 0.6, 0, "engine off\nkey with the counter", size=8, weight="bold",
+    ax.text(body - BODY / 2 - 0.6, 0, words.ENGINE_OFF, size=8, weight="bold",
             ha="center", va="center", color=INK, linespacing=1.25)  # fmt: skip
 
 
 def _zones(ax: Axes, centres: list[float]) -> None:
-    for number, (name, (left, right)) in enumerate(ZONES.items(), start=1):
+    for number, (name, zone) in enumerate(ZONES.items(), start=1):
+        if zone.drawn is None:
+            continue
+        left, right = zone.drawn
         ax.add_patch(Rectangle((left, -SPAN / 2), right - left, SPAN, fc="none", ec=INK, lw=1.6,
                                ls=(0, (4, 2)), gid=f"zone {name}"))  # fmt: skip
         middle = (left + right) / 2
@@ -122,10 +123,10 @@ def _marks(ax: Axes, system: System) -> None:
     ax.plot([0, 0], [-SPAN / 2 - 0.7, SPAN / 2 + 0.2], color=INK, lw=1.0)
     ax.add_patch(FancyArrowPatch((0, foot), (-BACKED, foot), arrowstyle="-|>", mutation_scale=9,
                                  color=INK, lw=1.2, shrinkA=0, shrinkB=0))  # fmt: skip
-    ax.text(-BACKED - 0.25, foot, BACK_UP[system], size=8, ha="right", va="center", color=INK)
-    ax.text(0.25, foot, "stopped here, not cleared", size=8, ha="left", va="center", color=INK)
+    ax.text(-BACKED - 0.25, foot, words.back_up(system), size=8, ha="right", va="center", color=INK)
+    ax.text(0.25, foot, words.STOPPED_HERE, size=8, ha="left", va="center", color=INK)
     top = SPAN / 2 + 0.72
-    ax.text(-11.2, top + 0.2, "direction of travel", size=8, ha="center", va="bottom", color=INK)
+    ax.text(-11.2, top + 0.2, words.DIRECTION, size=8, ha="center", va="bottom", color=INK)
     ax.add_patch(FancyArrowPatch((-13.6, top), (-8.8, top), arrowstyle="-|>", mutation_scale=11,
                                  color=INK, lw=1.4, shrinkA=0, shrinkB=0,
                                  gid="travel"))  # fmt: skip

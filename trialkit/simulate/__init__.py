@@ -11,22 +11,11 @@ import pandas as pd
 
 from trialkit.intake import write_trial
 from trialkit.intake.config import TrialConfig
+from trialkit.simulate.effort import Effort, HeaderProfile
 from trialkit.simulate.layout import strips_layout
-from trialkit.simulate.tables import Effort, HeaderProfile, draw_tables
-from trialkit.simulate.truth import (
-    Truth,
-    true_broken_corn,
-    true_butt_damage,
-    true_damage,
-    true_dropped_ears,
-    true_header_loss,
-    true_leaf_intake,
-    true_processing_loss,
-    true_residue,
-    true_residue_score,
-    true_yield,
-)
-from trialkit.simulate.truths import truths
+from trialkit.simulate.tables import draw_tables
+from trialkit.simulate.truth import Truth
+from trialkit.simulate.truths import true_of, truths
 from trialkit.simulate.work import Work
 from trialkit.trial import Trial
 
@@ -36,16 +25,7 @@ __all__ = [
     "Truth",
     "Work",
     "simulate_trial",
-    "true_broken_corn",
-    "true_butt_damage",
-    "true_damage",
-    "true_dropped_ears",
-    "true_header_loss",
-    "true_leaf_intake",
-    "true_processing_loss",
-    "true_residue",
-    "true_residue_score",
-    "true_yield",
+    "true_of",
     "truths",
     "write_simulated",
 ]
@@ -104,7 +84,7 @@ def write_simulated(folder: Path, trial: Trial, truth: Truth, seed: int) -> Path
     FileExistsRefusal
         When the folder already holds a trial.
     """
-    write_trial(folder, trial.config, trial.tables())
+    write_trial(folder, trial.config, trial.tables)
     record = {
         "seed": seed,
         "generator": "numpy PCG64",

@@ -7,25 +7,15 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from trialkit import units
-from trialkit.simulate.truth import Truth, setup_shift
+from trialkit.responses.drawing import as_written, setup_shift
+from trialkit.simulate.truth import Truth
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
-    from trialkit.simulate.tables import Effort
+    from trialkit.simulate.effort import Effort
 
 A_DAY = 24
 """Strips of 20 minutes from ten to six."""
-
-
-def tidy(
-    values: np.ndarray | pd.Series, si: str, us: str, decimals: int, system: str
-) -> np.ndarray:
-    """SI values rounded as they would be written down in the trial's own units."""
-    array = np.asarray(values, dtype=float)
-    if system == "SI":
-        return np.round(array, decimals)
-    return np.asarray(units.convert(np.round(units.convert(array, si, us), decimals), us, si))
 
 
 def with_settings(
@@ -62,10 +52,10 @@ def with_settings(
             for column, value in values.items():
                 out.loc[out[factor].eq(level), column] = value
     if out["speed_set"].isna().all():
-        out["speed_set"] = tidy(np.full(n, np.mean(truth.speed)), "km/h", "mph", 1, system)
+        out["speed_set"] = as_written(np.full(n, np.mean(truth.speed)), "km/h", "mph", 1, system)
     else:
         speed = out["speed_set"].to_numpy(dtype=float)
-    out["speed_measured"] = tidy(
+    out["speed_measured"] = as_written(
         speed + rng.normal(0.0, truth.speed_sd, n), "km/h", "mph", 1, system
     )
     out["roll_rpm"] = out["roll_rpm"].fillna(900.0)
@@ -77,7 +67,7 @@ def with_settings(
     moisture = moisture - truth.dry_down * days.to_numpy()
     out["moisture"] = np.round(moisture + shift["moisture"], 1)
     weight = 74.0 - 0.35 * (moisture - 18.0) + rng.normal(0.0, 0.5, n) + shift["test_weight"]
-    out["test_weight"] = tidy(weight, "kg/hL", "lb/bu", 1, system)
+    out["test_weight"] = as_written(weight, "kg/hL", "lb/bu", 1, system)
     pair = pd.factorize(out["field"] + "/" + out["pair"])[0]
     grain = (
         truth.yield_mean
@@ -86,7 +76,7 @@ def with_settings(
         + truth.yield_sd / 4 * rng.normal(size=n)
         + shift["yield"]
     )
-    out["yield"] = tidy(grain, "kg/ha", "bu/ac", 1, system)
+    out["yield"] = as_written(grain, "kg/ha", "bu/ac", 1, system)
     return out
 
 

@@ -9,12 +9,13 @@ from typing import TYPE_CHECKING, Any, Literal
 import numpy as np
 
 from trialkit.errors import DesignError
-from trialkit.simulate.rows import EAR_ZONES, zone_frames
+from trialkit.responses import TABLES, Sheet
 from trialkit.simulate.shown import settings_card
+from trialkit.words import simulation as words
 
 if TYPE_CHECKING:
     from trialkit.intake.config import SetupFactor
-    from trialkit.simulate.tables import Effort
+    from trialkit.simulate.effort import Effort
 
 Order = Literal["position", "fewest changes"]
 ORDERS: tuple[Order, ...] = ("position", "fewest changes")
@@ -102,24 +103,51 @@ class Work:
 
     def on_strip(self, effort: Effort) -> float:
         """Minutes at a strip's stop: the stop itself, its frames and its searches for ears."""
-        frames, searches, _ = counted(effort)
-        return self.stop_minutes + frames * self.frame_minutes + searches * self.search_minutes
+        return self.stop_minutes + self._counting(effort, at_stop=True)
 
     def sorting(self, effort: Effort) -> float:
         """Minutes of sorting the samples of one strip."""
-        return counted(effort)[2] * self.sample_minutes
+        return self._counting(effort, at_stop=False)
+
+    def of_rows(self, minutes: str | float, rows: int) -> float:
+        """Minutes of so many rows of a table, of the kind its sheet names."""
+        each = getattr(self, f"{minutes}_minutes") if isinstance(minutes, str) else minutes
+        return rows * float(each)
+
+    def _counting(self, effort: Effort, at_stop: bool) -> float:
+        return sum(
+            self.of_rows(sheet.minutes, rows)
+            for sheet, rows in _sheets(effort) if sheet.at_stop == at_stop
+        )  # fmt: skip
 
     def _repr_html_(self) -> str:
-        return settings_card("How long the work takes, in km/h, m and minutes", self)
+        return settings_card(words.WORK, self)
 
 
 MINUTES = ("turn_minutes", "stop_minutes", "frame_minutes", "search_minutes", "sample_minutes",
            "field_minutes")  # fmt: skip
 
 
+def _sheets(effort: Effort) -> list[tuple[Sheet, int]]:
+    """What is counted, and how many rows of it a strip."""
+    sheets = [layout.sheet for layout in TABLES.values() if layout.sheet is not None]
+    return [(sheet, len(sheet.rows([""], effort))) for sheet in sheets]
+
+
 def counted(effort: Effort) -> tuple[int, int, int]:
     """Frames, searches for ears and samples to sort on every strip."""
-    searches = len(EAR_ZONES) if effort.ear_area > 0 else 0
-    samples = (effort.grain_samples, effort.residue_samples, effort.intake_samples,
-               effort.butt_samples)  # fmt: skip
-    return sum(zone_frames(effort).values()), searches, sum(samples)
+    own = _sheets(effort)
+    one, two, three = (
+        sum(rows for sheet, rows in own if sheet.minutes == kind)
+        for kind in ("frame", "search", "sample")
+    )
+    return one, two, three
+
+
+def further(effort: Effort) -> list[tuple[str, int, float]]:
+    """What is counted besides, with minutes of its own: name in the plural, rows a strip, minutes
+    each."""
+    return [
+        (sheet.counted, rows, float(sheet.minutes))
+        for sheet, rows in _sheets(effort) if rows and not isinstance(sheet.minutes, str)
+    ]  # fmt: skip

@@ -15,13 +15,19 @@ from __future__ import annotations
 from collections.abc import Iterable
 from importlib import import_module
 from importlib.util import find_spec
+from pkgutil import iter_modules
 from typing import Any
 
 from trialkit.facts import Note
 
 ENGLISH = "en"
 
-__all__ = ["ENGLISH", "said", "say", "spoken"]
+__all__ = ["ENGLISH", "languages", "said", "say", "spoken"]
+
+
+def languages() -> tuple[str, ...]:
+    """Languages that something is said in, English first."""
+    return ENGLISH, *sorted(m.name for m in iter_modules(__path__) if m.ispkg)
 
 
 def spoken(subject: str, name: str, language: str = ENGLISH) -> Any:

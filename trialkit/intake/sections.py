@@ -1,0 +1,143 @@
+"""One section of settings, read key by key: every fault is collected with its key."""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from dataclasses import dataclass, field
+from typing import Any
+
+from trialkit.errors import TrialError
+from trialkit.words import refusals, settings
+
+
+def toml_data(text: str, name: str) -> dict[str, Any]:
+    """What a TOML file holds; a `TrialError` names the file where it is none."""
+    try:
+        return tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise TrialError(
+            f"{name} is not valid TOML: {error}. Text stands in quotation marks, "
+            'as in title = "Chain trial"; lists in brackets, as in levels = ["narrow", "wide"].'
+        ) from None
+
+
+def faulty(name: str, faults: list[str]) -> TrialError:
+    """The refusal of settings that have these faults."""
+    return TrialError(settings.faults(name, faults))
+
+
+ABSENT = object()
+
+
+@dataclass(slots=True)
+class SectionReader:
+    """Takes keys out of one section, one check each; what is left at the end is unknown."""
+
+    data: dict[str, Any]
+    where: str
+    faults: list[str]
+    known: list[str] = field(default_factory=list)
+
+    def fault(self, key: str, expected: str, value: Any = ABSENT) -> None:
+        found = None if value is ABSENT else _show(value)
+        self.faults.append(settings.fault(f"{self.where}{key}", found, expected))
+
+    def take(self, key: str) -> Any:
+        self.known.append(key)
+        return self.data.pop(key, ABSENT)
+
+    def text(self, key: str, expected: str, default: str | None = None) -> str:
+        value = self.take(key)
+        if isinstance(value, str) and (value.strip() or default is not None):
+            return value.strip()
+        if value is ABSENT and default is not None:
+            return default
+        self.fault(key, expected, value)
+        return ""
+
+    def number(
+        self, key: str, low: float, high: float, expected: str, default: float | None = None
+    ) -> float:
+        value = self.take(key)
+        if value is ABSENT and default is not None:
+            return default
+        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
+            return float(value)
+        self.fault(key, settings.between(low, high, expected), value)
+        return low
+
+    def whole(self, key: str, low: int, high: int, expected: str) -> int:
+        before = len(self.faults)
+        value = self.number(key, low, high, expected)
+        if value % 1 and len(self.faults) == before:
+            self.fault(key, settings.whole_number(expected), value)
+        return int(value)
+
+    def flag(self, key: str, default: bool) -> bool:
+        value = self.take(key)
+        if value is ABSENT:
+            return default
+        if not isinstance(value, bool):
+            self.fault(key, settings.a_flag(), value)
+            return default
+        return value
+
+    def choice(self, key: str, options: tuple[str, ...], default: str | None = None) -> str:
+        value = self.take(key)
+        if value is ABSENT and default is not None:
+            return default
+        for option in options:
+            if isinstance(value, str) and value.strip().casefold() == option.casefold():
+                return option
+        self.fault(key, refusals.one_of(options), value)
+        return options[0] if options else ""
+
+    def labels(self, key: str, default: tuple[str, ...] | None = None) -> tuple[str, ...]:
+        """A list of distinct texts; numbers become their text."""
+        value = self.take(key)
+        if value is ABSENT and default is not None:
+            return default
+        good = isinstance(value, (list, tuple)) and all(
+            isinstance(v, (str, int, float)) and not isinstance(v, bool) and str(v).strip()
+            for v in value
+        )
+        if not good or not value:
+            self.fault(key, settings.list_of_texts(), value)
+            return default or ()
+        texts = tuple(" ".join(str(v).split()) for v in value)
+        if len({t.casefold() for t in texts}) < len(texts):
+            self.fault(key, settings.entries_that_differ(), value)
+        return texts
+
+    def names(self, key: str, options: tuple[str, ...]) -> tuple[str, ...] | None:
+        """A list of these options, in their order; empty also as "none", None where left out."""
+        value = self.take(key)
+        if value is ABSENT:
+            return None
+        given = value if isinstance(value, (list, tuple)) else [value]
+        told = [v.strip().casefold() if isinstance(v, str) else None for v in given]
+        if told == ["none"]:
+            told = []
+        if not set(told) <= set(options) or len(set(told)) < len(told):
+            self.fault(key, settings.list_of(options), value)
+            return None
+        return tuple(option for option in options if option in told)
+
+    def section(self, key: str, required: bool = False) -> SectionReader | None:
+        value = self.take(key)
+        if isinstance(value, dict):
+            return SectionReader(dict(value), f"{self.where}{key}.", self.faults)
+        if value is not ABSENT or required:
+            self.fault(key, settings.a_section(key), value)
+        return None
+
+    def close(self) -> None:
+        for key in self.data:
+            near = difflib.get_close_matches(key, self.known, 1)
+            self.faults.append(settings.unknown_key(f"{self.where}{key}", self.known, *near))
+
+
+def _show(value: Any) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."

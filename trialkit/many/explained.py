@@ -1,0 +1,176 @@
+"""What explains how trials and fields differ: moisture, speed and hybrid.
+
+Counts are added up by strip, which loses nothing here: moisture, speed and hybrid are alike in all
+rows of a strip. Each variable is added twice, to the mean, then to the setup's effect. A slope in
+moisture or speed is judged by the F test of Kenward and Roger, hybrids (a crossed random factor) by
+the restricted likelihood ratio, whose null distribution for one variance at its bound is half a
+chi-square of one df and half a point at zero (Self & Liang 1987, JASA 82:605-610). The spread taken
+away is read from the restricted fits before and after.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+from scipy import stats
+
+from trialkit.errors import ModelError
+from trialkit.mixed import MixedFit
+from trialkit.mixed.hypotheses import term_rows
+from trialkit.mixed.variance_inference import mixture_name, mixture_p
+from trialkit.words import explained as words
+
+if TYPE_CHECKING:
+    from trialkit.analysis.specifications import Specification
+
+UNITS = ("trial", "field")
+ENOUGH = 3
+VARIABLES = {"moisture": "grain moisture", "speed_measured": "measured ground speed",
+             "hybrid": "hybrid"}  # fmt: skip
+COLUMNS = ("variable", "part", "n_strips", "slope", "slope_low", "slope_high", "statistic", "df",
+           "den_df", "p", "test", "sd_before", "sd_after", "reduction")  # fmt: skip
+
+Fitter = Callable[..., MixedFit]
+
+
+def explained(
+    data: pd.DataFrame, spec: Specification, names: Sequence[str], nested: Sequence[str],
+    sloped: Sequence[str], fit: Fitter, level: float, progress: Callable[[str], None],
+) -> tuple[pd.DataFrame, list[str]]:  # fmt: skip
+    """Try every variable that was recorded well enough.
+
+    Parameters
+    ----------
+    data : DataFrame
+        Rows of the model.
+    names : sequence of str
+        Setup factors.
+    nested, sloped : sequence of str
+        Levels of the model, the row's own left out, and those with slopes.
+    fit : callable
+        Takes ``(data, fixed, nested, slopes, crossed)``; returns the restricted fit.
+
+    Returns
+    -------
+    table : DataFrame
+        As `trialkit.many.TrialsCompared.explained` describes it.
+    notes : list of str
+    """
+    rows: list[dict[str, Any]] = []
+    notes: list[str] = []
+    counted = spec.link if spec.law["family"] != "gaussian" else ""
+    if counted:
+        data = _totals(data, spec, names)
+        nested = [*(u for u in nested if u != "strip"), "strip"]
+    slopes = {u: list(names) for u in sloped}
+    base = " + ".join(names)
+    known_fits: dict[bytes, MixedFit] = {}
+    for variable, label in VARIABLES.items():
+        if variable == spec.response:
+            continue
+        known = data[data[variable].notna()].copy()
+        reason = _unfit(known, data, variable)
+        if reason:
+            notes.append(words.not_tried(label, reason))
+            continue
+        progress(words.asking(label))
+        key = known.index.to_numpy().tobytes()
+        strips = known["strip"].nunique()
+        try:
+            if key not in known_fits:
+                known_fits[key] = fit(known, base, nested, slopes, [])
+            steps = _hybrid if variable == "hybrid" else _slope
+            for row in steps(known_fits[key], known, variable, base, names, nested, slopes, fit,
+                             level):  # fmt: skip
+                rows.append({"variable": variable, "n_strips": strips, **row})
+        except ModelError as error:
+            notes.append(words.cannot_be_tried(label, str(error)))
+    return pd.DataFrame(rows, columns=list(COLUMNS)), notes
+
+
+def _totals(data: pd.DataFrame, spec: Specification, names: Sequence[str]) -> pd.DataFrame:
+    """One row per strip: counts and their size added up."""
+    first = ["trial", "field", "pair", *VARIABLES, *names]
+    how: dict[Any, Any] = dict.fromkeys(first, "first")
+    how |= {spec.response: "sum", str(spec.size): "sum"}
+    return data.groupby("strip", sort=False).agg(how).reset_index()
+
+
+def _unfit(known: pd.DataFrame, data: pd.DataFrame, variable: str) -> str:
+    """Why a variable cannot explain anything here, or nothing."""
+    fields = known["field"].nunique()
+    if fields < ENOUGH:
+        strips = known["strip"].nunique()
+        return words.few_fields(strips, data["strip"].nunique(), fields)
+    different = known[variable].nunique()
+    if different < (ENOUGH if variable == "hybrid" else 2):
+        return words.few_values(different)
+    if variable == "hybrid" and different >= fields:
+        return words.own_hybrids()
+    return ""
+
+
+def _slope(
+    before: MixedFit, known: pd.DataFrame, variable: str, base: str, names: Sequence[str],
+    nested: Sequence[str], slopes: Mapping[str, list[str]], fit: Fitter, level: float,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """A slope in the mean, then slopes of the setup's effect."""
+    known = known.assign(**{variable: known[variable] - known[variable].mean()})
+    terms = [variable], [f"{name}:{variable}" for name in names]
+    fixed, rows = base, []
+    for part, added in zip(("mean", "effect"), terms, strict=True):
+        fixed = " + ".join([fixed, *added])
+        after = fit(known, fixed, nested, slopes, [])
+        tested = np.vstack([term_rows(after.fixed_part, term) for term in added])
+        if not len(tested):
+            raise ModelError(f"{variable!r} cannot be told from what is in the model already.")
+        f, den = after.inference.f_test(tested, after.fixed_effects.to_numpy())
+        q = len(tested)
+        p = stats.chi2.sf(f * q, q) if np.isinf(den) else stats.f.sf(f, q, den)
+        row = {"part": part, "statistic": f, "df": float(q), "den_df": den, "p": float(p),
+               "test": "F"}  # fmt: skip
+        if q == 1:
+            found = after.linear(tested, level).iloc[0]
+            row |= {"slope": found["estimate"], "slope_low": found["low"],
+                    "slope_high": found["high"]}  # fmt: skip
+        rows.append(row | _spread(before, after, part))
+        before = after
+    return rows
+
+
+def _hybrid(
+    before: MixedFit, known: pd.DataFrame, variable: str, base: str, names: Sequence[str],
+    nested: Sequence[str], slopes: Mapping[str, list[str]], fit: Fitter, level: float,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """A variance of hybrids in the mean, then in the setup's effect."""
+    del level
+    for name in names:
+        known[f"hybrid_{name}"] = known[variable].astype(str) + "\0" + known[name].astype(str)
+    rows = []
+    crossed: list[str] = []
+    for part, added in (("mean", [variable]), ("effect", [f"hybrid_{name}" for name in names])):
+        crossed = [*crossed, *added]
+        after = fit(known, base, nested, slopes, crossed)
+        statistic, more = max(2.0 * (after.loglik - before.loglik), 0.0), len(added)
+        rows.append({"part": part, "statistic": statistic, "df": float(more),
+                     "p": mixture_p(statistic, more), "test": mixture_name(more),
+                     **_spread(before, after, part)})  # fmt: skip
+        before = after
+    return rows
+
+
+def _spread(before: MixedFit, after: MixedFit, part: str) -> dict[str, float]:
+    """Standard deviation between trials and fields, before and after, and the share taken away."""
+    sds = []
+    for fit in (before, after):
+        table = fit.variances
+        between = table[table["level"].isin(UNITS)]
+        intercept = between["term"].eq("Intercept")
+        # Differences of two levels have twice the variance of an orthonormal contrast.
+        own = between[intercept] if part == "mean" else between[~intercept]
+        sds.append(float(np.sqrt((1.0 if part == "mean" else 2.0) * own["variance"].sum())))
+    reduction = 1.0 - (sds[1] / sds[0]) ** 2 if sds[0] > 0 else np.nan
+    return {"sd_before": sds[0], "sd_after": sds[1], "reduction": reduction}

@@ -1,0 +1,141 @@
+"""All numbers of an analysis as tidy tables, for a spreadsheet or another program.
+
+Names of fields and growers are letters unless the growers agreed (`letters`), and text that a
+spreadsheet would run as a formula stays text.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.decide.verdict import verdict
+from trialkit.intake import write_all
+from trialkit.intake.files import refuse_existing
+from trialkit.pages.letters import Letters
+
+if TYPE_CHECKING:
+    from trialkit.analysis import TrialAnalysis
+
+_FORMULA = re.compile(r"\s*[=+\-@\t\r]")
+_WORKBOOK = "analysis.xlsx"
+_SECOND = "contrasts_at_same"
+# Whatever was analysed.
+_ALWAYS = ("models", "verdict", "loss_by_strip", "loss_by_setup", "refused")
+_KINDS = ("contrasts", "means", "by_field", "by_strip", "term_tests", "variances")
+
+
+def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
+    """Tidy tables by name, SI with bu/ac beside kg/ha.
+
+    Those of `ResponseAnalysis`, each with the columns ``response`` and ``unit`` in front and one
+    below the other over responses; ``contrasts_at_same``, those of the second answer
+    (`trialkit.analysis.questions.at_same`) with what it is ``adjusted_for``, where there is one;
+    ``models`` (the model of every response in words, its notes, or why there is none),
+    ``verdict`` (what follows for every level, `trialkit.decide.verdict`), ``loss_by_strip``,
+    ``loss_by_setup`` and ``refused``.
+    """
+    letters = Letters(analysis.trial)
+    out: dict[str, pd.DataFrame] = {}
+    for kind in _KINDS:
+        parts = []
+        for name, result in analysis.responses.items():
+            table: pd.DataFrame = getattr(result, kind)
+            table = table.reset_index(drop=isinstance(table.index, pd.RangeIndex))
+            table.insert(0, "response", name)
+            table.insert(1, "unit", result.unit)
+            parts.append(table)
+        out[kind] = pd.concat([p for p in parts if len(p)] or parts[:1], ignore_index=True)
+    seconds = [
+        second.contrasts.assign(response=name, unit=result.unit, adjusted_for=second.what)
+        for name, result in analysis.responses.items()
+        if (second := result.at_same) is not None and len(second.contrasts)
+    ]
+    if seconds:
+        table = pd.concat(seconds, ignore_index=True)
+        first = ["response", "unit", "adjusted_for"]
+        out[_SECOND] = table[[*first, *table.columns.drop(first)]]
+    models = [
+        {"response": name, "title": r.title, "model": r.model, "fixed_part": r.formula,
+         "why": r.why, "notes": " ".join(r.sentences)}
+        for name, r in analysis.responses.items()
+    ]  # fmt: skip
+    models += [{"response": name, "notes": reason} for name, reason in analysis.skipped.items()]
+    out["models"] = pd.DataFrame(models)
+    out["verdict"] = verdict(analysis).table
+    out["loss_by_strip"] = analysis.losses.strips
+    out["loss_by_setup"] = analysis.losses.setups
+    out["refused"] = analysis.trial.refused
+    return {name: nameless(table, letters) for name, table in out.items()}
+
+
+def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
+    """The table with letters for names in every column of text."""
+    table = table.reset_index(drop=True)
+    for column in table.columns:
+        if isinstance(table[column].dtype, pd.CategoricalDtype):
+            table[column] = table[column].astype(object)
+        if pd.api.types.is_numeric_dtype(table[column]):
+            continue
+        if column == "field":
+            table[column] = [letters.fields.get(str(v), letters.text(v)) for v in table[column]]
+        elif column == "value":  # of a refused cell
+            own = table.get("column", table[column])
+            table[column] = [letters.cell(c, v) for c, v in zip(own, table[column], strict=True)]
+        else:
+            table[column] = [v if pd.isna(v) else letters.text(v) for v in table[column]]
+    return table
+
+
+def csv_bytes(table: pd.DataFrame) -> bytes:
+    """A table as CSV, UTF-8 with a byte order mark, which spreadsheets ask for."""
+    safe = table.copy()
+    for column in safe.columns:
+        if not pd.api.types.is_numeric_dtype(safe[column]):
+            safe[column] = [f"'{v}" if _FORMULA.match(str(v)) else v for v in safe[column]]
+    return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+
+
+def workbook_bytes(named: Mapping[str, pd.DataFrame]) -> bytes:
+    """Tables as the sheets of one .xlsx."""
+    buffer = io.BytesIO()
+    with pd.ExcelWriter(buffer, engine="openpyxl") as writer:
+        for name, table in named.items():
+            table.to_excel(writer, sheet_name=name[:31], index=False, freeze_panes=(1, 0))
+            if not _has_formula(table):
+                continue
+            for row in writer.sheets[name[:31]].iter_rows():
+                for cell in row:
+                    if cell.data_type == "f":
+                        cell.data_type, cell.quotePrefix = "s", True
+    return buffer.getvalue()
+
+
+def _has_formula(table: pd.DataFrame) -> bool:
+    """Whether a spreadsheet would take some text for a formula; looking at every cell is slow."""
+    texts = (table[c] for c in table if not pd.api.types.is_numeric_dtype(table[c]))
+    return any(str(v).startswith("=") for column in [table.columns, *texts] for v in column)
+
+
+def free_for_tables(folder: str | Path) -> None:
+    """Raises FileExistsRefusal where `write_tables` would, before anything is analysed."""
+    names = (*_KINDS, _SECOND, *_ALWAYS)
+    refuse_existing(Path(folder), (*(f"{name}.csv" for name in names), _WORKBOOK))
+
+
+def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
+    """Write all tables as CSV and as one workbook into a folder: all of them, or none.
+
+    Raises
+    ------
+    FileExistsRefusal
+        When one of the files is there already.
+    """
+    named = tables(analysis)
+    files = {f"{name}.csv": csv_bytes(table) for name, table in named.items()}
+    return write_all(folder, files | {_WORKBOOK: workbook_bytes(named)})

@@ -1,0 +1,74 @@
+"""Whose fields a grower's report is about, and how the others' names are kept back."""
+
+from __future__ import annotations
+
+from trialkit.errors import DesignError
+from trialkit.pages.letters import Letters, letter
+from trialkit.trial import Trial
+
+
+class OwnLetters(Letters):
+    """Letters for everyone but one grower, whose own names stand as they are.
+
+    Parameters
+    ----------
+    trial : Trial
+    grower : str
+        A grower's name, or the letter that other reports give ("Grower B" or "B"); by default the
+        first grower of the trial who has a strip.
+
+    Attributes
+    ----------
+    grower : str
+        Name as the trial has it; empty where the trial names no growers. Then all fields count as
+        one grower's own.
+    mine : tuple of str
+        The grower's fields with strips, in the trial's order.
+    others : tuple of str
+        All other fields with strips.
+
+    Raises
+    ------
+    DesignError
+        When there is no such grower, or none of the grower's fields has a strip.
+    """
+
+    def __init__(self, trial: Trial, grower: str = "") -> None:
+        super().__init__(trial)
+        run = dict.fromkeys(str(f) for f in trial.strips["field"])
+        known = trial.fields
+        owners: dict[str, str] = {}
+        if "grower" in known:
+            pairs = known[["field", "grower"]].dropna().astype(str)
+            owners = dict(pairs.itertuples(index=False, name=None))
+        self.grower = self._find(grower, list(dict.fromkeys(owners.values())), owners, run)
+        self.mine = tuple(
+            field for field in run if not self.grower or owners.get(field) == self.grower
+        )
+        if not self.mine:
+            raise DesignError(f"{grower} has no field with strips in this trial.")
+        self.others = tuple(field for field in run if field not in self.mine)
+        own = {field: field for field in self.mine}
+        own |= {field: field for field, name in owners.items() if name == self.grower}
+        self.fields = {**self.fields, **own}
+        self._all = {**self._all, **own}
+        if self.grower:
+            self._all[self.grower] = self.grower
+
+    @staticmethod
+    def _find(asked: str, growers: list[str], owners: dict[str, str], run: dict) -> str:
+        if not asked.strip():
+            return next((owners[f] for f in run if f in owners), "")
+        wanted = " ".join(asked.split()).casefold()
+        for name in growers:
+            if " ".join(name.split()).casefold() == wanted:
+                return name
+        for i, name in enumerate(growers):
+            if wanted in (letter(i).casefold(), f"grower {letter(i)}".casefold()):
+                return name
+        if not growers:
+            raise DesignError("The trial's table of fields names no growers; leave grower empty.")
+        raise DesignError(
+            f"The trial has no grower {asked!r}; give a name as the table of fields has it, or a "
+            f"letter from A to {letter(len(growers) - 1)}."
+        )

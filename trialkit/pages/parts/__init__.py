@@ -1,0 +1,1 @@
+"""The parts of pages, a file per subject."""

@@ -1,0 +1,1 @@
+"""One response in full: pieces of its section, each a function of what was asked of it."""

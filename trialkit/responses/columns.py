@@ -1,0 +1,212 @@
+"""Columns and tables: what a cell may hold, what a row is, on which sheet it is written down.
+
+Ranges are generous: they catch a slipped decimal point or a wrong unit, not an unusual field.
+
+Column kinds and what they become: "key" and "text" str; "level" str (a declared setup level);
+"zone" and "choice" str, one of the column's levels; "number" float64; "count" int64 when required,
+float64 with NaN when optional; "date" datetime64[ns]. Missing is NaN / NaT.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING, Any, Literal, Protocol
+
+import numpy as np
+import pandas as pd
+
+if TYPE_CHECKING:
+    from trialkit.responses.drawing import Drawing
+
+Kind = Literal["key", "text", "level", "zone", "choice", "number", "count", "date"]
+System = Literal["US", "SI"]
+
+
+@dataclass(frozen=True, slots=True)
+class Column:
+    """One column: `low` and `high` are inclusive and in the SI unit."""
+
+    name: str
+    kind: Kind
+    about: str
+    si: str = ""
+    us: str = ""
+    low: float = -np.inf
+    high: float = np.inf
+    required: bool = False
+    levels: tuple[str, ...] = ()
+
+    def unit(self, system: System) -> str:
+        """Unit in files of this system; empty when the column has none."""
+        return self.us if system == "US" and self.us else self.si
+
+    def header(self, system: System) -> str:
+        """Column header as written to a file: the name and its unit in parentheses."""
+        unit = self.unit(system)
+        return f"{self.name} ({unit})" if unit else self.name
+
+
+class Rows(Protocol):
+    """Rows of a table as intake checks them (`trialkit.intake.check.CheckedTable`)."""
+
+    data: dict[str, Any]
+
+    @property
+    def sound(self) -> np.ndarray:
+        """Rows with something measured and no fault found."""
+
+    def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
+        """Put rows among the refused: the column at fault and what was expected there."""
+
+
+@dataclass(frozen=True, slots=True)
+class Sheet:
+    """How the rows of a response's table come to be: on paper, in the plan's time, by simulation.
+
+    Attributes
+    ----------
+    look_up : str
+        Where a value that seems odd is looked up again, in the plural.
+    counted : str
+        What its rows are called where planned and made are held together, in the plural.
+    minutes : str or float
+        Minutes a row takes: one of the kinds of `trialkit.simulate.Work` ("frame", "search",
+        "sample"), or a number.
+    rows : callable
+        Takes names of strips and an `Effort`; a row for everything to be taken: keys and areas.
+    draws : tuple of (float, callable)
+        Turn and function of a `Drawing`: the rows with what was found, from a simulated truth.
+        Tables are drawn by turn: what comes later leaves the draws before it as they are.
+    effort : str
+        The number of `trialkit.simulate.Effort` that says how many a strip, which power varies.
+    labelled : bool
+        Whether a sample is carried away in a bag with a label.
+    at_stop : bool
+        Whether it is done at the stop of a strip; else away from the machine.
+    printed : tuple of str
+        Columns printed on the count card where known; the rest is boxes to write in.
+    heading, taken : str
+        On the card: what the rows are called, and what a row is taken from and tells. Empty for
+        frames and ear searches, whose place on the card is their own.
+    """
+
+    look_up: str
+    counted: str
+    minutes: str | float
+    rows: Callable[[Sequence[str], Any], pd.DataFrame]
+    draws: tuple[tuple[float, Callable[[Drawing], pd.DataFrame]], ...]
+    effort: str = ""
+    at_stop: bool = False
+    labelled: bool = False
+    printed: tuple[str, ...] = ("strip", "sample")
+    heading: str = ""
+    taken: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """One table: `key` columns identify a row; empty when rows need no identity.
+
+    `rank` is its place among the tables as they are read; `sheet` is there where something is
+    measured in it; `of_a_field` marks what belongs to a field, with or without a strip in it;
+    `check` refuses rows whose cells do not go together.
+    """
+
+    name: str
+    about: str
+    columns: tuple[Column, ...]
+    key: tuple[str, ...] = ()
+    rank: float = 100.0
+    sheet: Sheet | None = None
+    of_a_field: bool = False
+    check: Callable[[Rows], None] | None = None
+
+    @property
+    def response(self) -> bool:
+        """Whether something is counted, weighed or judged in its rows."""
+        return self.sheet is not None
+
+    def with_setups(self, setups: Iterable[Any]) -> Table:
+        """This table with the trial's setup factors as columns (strips only)."""
+        if self.name != "strips":
+            return self
+        factors = tuple(
+            Column(s.name, "level", f"setup: {s.label}", required=True, levels=tuple(s.levels))
+            for s in setups
+        )
+        cut = [c.name for c in self.columns].index("main_strip") + 1
+        return replace(self, columns=self.columns[:cut] + factors + self.columns[cut:])
+
+    def with_zones(self, zones: Sequence[str]) -> Table:
+        """This table with these zones as the levels of its column of zones."""
+        about = f"{', '.join(zones[:-1])} or {zones[-1]}"
+        columns = tuple(
+            replace(c, about=about, levels=tuple(zones)) if c.kind == "zone" else c
+            for c in self.columns
+        )
+        return replace(self, columns=columns)
+
+    @property
+    def measured(self) -> tuple[Column, ...]:
+        """What is counted, weighed or judged for a row; none unless the table is a response's."""
+        if not self.response:
+            return ()
+        return tuple(c for c in self.columns if c.name != "area" and c.kind in ("number", "count"))
+
+    def column(self, name: str) -> Column:
+        """The column of this name."""
+        return next(c for c in self.columns if c.name == name)
+
+    @property
+    def zoned(self) -> bool:
+        """Whether its rows lie in zones."""
+        return any(c.kind == "zone" for c in self.columns)
+
+
+def key(name: str, about: str) -> Column:
+    """A column that names the row, or what it belongs to."""
+    return Column(name, "key", about, required=True)
+
+
+def measure(
+    name: str, si: str, us: str, low: float, high: float, about: str, required: bool = False
+) -> Column:
+    """A column of numbers in a unit."""
+    return Column(name, "number", about, si, us, low, high, required)
+
+
+def count(name: str, high: float, about: str, low: float = 0, required: bool = False) -> Column:
+    """A column of whole numbers."""
+    return Column(name, "count", about, low=low, high=high, required=required)
+
+
+STRIP = key("strip", "strip, as in the strips table")
+ZONE = Column("zone", "zone", "", required=True)
+"""Its levels are the zones there are, see `trialkit.responses.schema.table`."""
+NOTE = Column("note", "text", "free text")
+
+
+def part_of(table: Rows, part: str, whole: str) -> None:
+    """Refuse rows where a part stands without its whole, or exceeds it."""
+    parts, wholes = table.data[part], table.data[whole]
+    sound = table.sound
+    table.refuse(
+        sound & ~np.isnan(parts) & np.isnan(wholes), whole, f"{whole}, since {part} is given"
+    )
+    table.refuse(sound & (parts > wholes * (1 + 1e-9)), part, f"at most {whole} of the same row")
+
+
+def any_of(table: Rows, column: str, values: Sequence[Any], expected: str) -> None:
+    """Refuse rows where none of these is given."""
+    nothing = np.logical_and.reduce([np.isnan(v) for v in values])
+    table.refuse(nothing & table.sound, column, expected)
+
+
+def at_most_per_area(table: Rows, column: str, what: str, highest: float) -> None:
+    """Refuse rows with more per m2 than can lie there."""
+    with np.errstate(invalid="ignore", divide="ignore"):
+        density = table.data[column] / table.data["area"]
+        dense = (density > highest) & table.sound
+    expected = f"at most {highest:,.0f} {what} per m2, more than a whole crop holds"
+    table.refuse(dense, column, expected)

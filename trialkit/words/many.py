@@ -1,0 +1,281 @@
+"""Many trials compared: what was compared, what it came to, and what was left out and why."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from trialkit.display import number, p_is, significant
+from trialkit.facts import Ends, Grade
+from trialkit.quantities import Scale, lower_first, upper_first
+from trialkit.words.chances import of_hundred
+from trialkit.words.comparisons import brackets, change, evidence
+from trialkit.words.counts import counted
+
+HEADINGS = {
+    "over": "{title} over {n} trials",
+    "variances": "Variances",
+    "explained": "What explains the spread",
+    "more": "Variances, and what explains the spread",
+    "combined": "{n} trials combined",
+}
+COLUMNS = {"next": "in the next field", "same direction": "share of fields in that direction",
+           "n trials": "trials", "n fields": "fields"}  # fmt: skip
+VARIABLES = {"moisture": "Grain moisture", "speed_measured": "Ground speed", "hybrid": "Hybrid"}
+_PERCENT = Scale("%", 1.0)
+
+
+# ---------------------------------------------------------------- what was compared
+def compared(
+    title: str, trials: int, fields: int, strips: int, factors: Mapping[str, Sequence[str]],
+    level: float,
+) -> str:  # fmt: skip
+    """What was compared, and what stands in brackets."""
+    by = "; ".join(f"{f} ({', '.join(v)})" for f, v in factors.items())
+    return (
+        f"{title}: {trials} trials, {fields} fields, {strips} strips, compared by {by}. "
+        f"{brackets(level)}"
+    )
+
+
+def compared_and_left_out(
+    fields: int, strips: int, factors: Sequence[str], left_out: Mapping[str, int]
+) -> str:
+    """How much was compared and how many trials were left out, by kind."""
+    out = ", ".join(f"{n} {kind}" for kind, n in left_out.items()) or "none"
+    return (
+        f"{fields} fields and {strips} strips compared by {', '.join(factors)}; left out: {out} "
+        "(see skipped)."
+    )
+
+
+def in_brackets(what: str) -> str:
+    """What stands in brackets in a table."""
+    return f"{what} in brackets."
+
+
+def effects_told(link: str, unit: str, of_all: str, level: float) -> str:
+    """What effects are: ratios, odds ratios or differences, and at which level."""
+    what = {"log": "Ratio to the reference", "logit": "Odds ratio to the reference",
+            "identity": f"Difference from the reference, {unit}"}[link]  # fmt: skip
+    return f"{what}{of_all}, {100 * level:g} % intervals"
+
+
+def before_harvest_included(thing: str) -> str:
+    """What ratios are of where the loss before harvest is in the counts."""
+    return (
+        f" of all {thing.split()[-1]}s on the ground where the header passed, those lost before "
+        "harvest included"
+    )
+
+
+def smaller_than_alone(of_all: str) -> str:
+    """That figures of many trials are of more than what the header lost."""
+    return (
+        f"Figures are{of_all}, so smaller than those on a trial's own pages, which are of what the "
+        "header lost."
+    )
+
+
+def sceptical_prior(times: float, of_all: str, line: str) -> str:
+    """A prior as it may be written into trial.toml, and what it is."""
+    return (
+        "A sceptical prior for the next trial (what is held likely before it is counted): most "
+        f"likely no difference, 19 times in 20 by less than {significant(times)} times either way, "
+        f"as wide as the ratios of these trials{of_all}; under [model] of its trial.toml: {line}"
+    )
+
+
+# ---------------------------------------------------------------- what it came to
+def effect(found: Ends, link: str, unit: str) -> str:
+    """An effect and its interval on the model's scale: "31 % less (25 to 37 less)"."""
+    if link == "identity":
+        return change(*found, Scale(unit, 1.0))
+    value, low, high = (_per_cent(v) for v in found)
+    words = change(value, low, high, _PERCENT)
+    return f"odds {words}" if link == "logit" else words
+
+
+def _per_cent(log: float) -> float:
+    return 100.0 * math.expm1(min(log, 700.0))
+
+
+def mean_effect(
+    named: str, reference: str, found: str, ground: str, trials: int, fields: int, grade: Grade
+) -> str:
+    """A setup's mean effect (`effect`) over all trials, and how sure it is."""
+    return (
+        f"{upper_first(named)} against {reference}: {found}{ground}, mean over {trials} trials and "
+        f"{fields} fields. {evidence(grade)}"
+    )
+
+
+def next_field(low: float, high: float, shares: tuple[float, float], link: str, unit: str) -> str:
+    """What a field of the next trial may show, and how many would go the same way."""
+    ends = []
+    for end in (low, high):
+        value, own = (end, unit) if link == "identity" else (_per_cent(end), "%")
+        size = abs(value)
+        places = max(0, 1 - math.floor(math.log10(size))) if size > 0 else 0
+        side = "less" if value < 0 else "more"
+        ends.append(f"{number(size, min(places, 3) if own != '%' else 0)} {own} {side}")
+    return (
+        f"A field of the next trial: from {ends[0]} to {ends[1]}. Of 100 such fields, "
+        f"{of_hundred(*shares)} would go the same way."
+    )
+
+
+def each_alone(less: int, more: int, trials: int) -> str:
+    """How many trials found a difference by their own pairs alone."""
+    if less + more == 0:
+        return f"By its own pairs alone none of the {trials} trials tells the two apart."
+    sides = [f"{n} {side}" for n, side in ((less, "less"), (more, "more")) if n]
+    rest = trials - less - more
+    open_ = f"; {rest} cannot tell the two apart" if rest else ""
+    return (
+        f"By its own pairs alone, of {counted(trials, 'trial')} {' and '.join(sides)} with good or "
+        f"clear evidence{open_}."
+    )
+
+
+def explains(
+    variable: str, title: str, part: str, p: float, before: float, after: float, known: bool
+) -> str:
+    """What a variable has to do with the spread between fields.
+
+    Parameters
+    ----------
+    variable, title : str
+        Its column; the response.
+    part : str
+        "mean" or "effect".
+    p, before, after : float
+        Of the test; standard deviations between fields without and with it.
+    known : bool
+        Whether the last two are.
+    """
+    what = f"mean {title.lower()}" if part == "mean" else "setup's effect"
+    text = f"{VARIABLES.get(variable, variable)} and the {what}: p {p_is(p)}"
+    if known:
+        text += f"; spread between fields {significant(before, 2)} without, "
+        text += f"{significant(after, 2)} with"
+    return f"{text}."
+
+
+def by_name(trial: str, why: str) -> str:
+    """A trial, by the name of its folder, and what was left out of it or why it was."""
+    return f"{trial}: {lower_first(why)}"
+
+
+def over_setups() -> str:
+    """The mean over setups, in a table of growers."""
+    return "mean over setups"
+
+
+def against_others() -> str:
+    """A column of growers' own fields."""
+    return "own fields against the others"
+
+
+def same_effect(q: float, df: int, p: float, level: float) -> str:
+    """Cochran's test, and what stands in a table of combined trials."""
+    return (
+        f"Test that all have the same effect: Q = {significant(q)}, {df} df, p {p_is(p)}. "
+        f"{100 * level:g} % intervals in brackets, on the scale of the effects; \"hk\" by Hartung "
+        'and Knapp, "predicted" for the next trial.'
+    )
+
+
+# ---------------------------------------------------------------- what was left out
+def same_files(first: str) -> str:
+    """Why a repeated trial is not used."""
+    return f"The same files as {first}."
+
+
+def no_data(title: str) -> str:
+    """Why a trial without the response is not used."""
+    return f"It holds no data on {title.lower()}."
+
+
+def without_grower(fields: int) -> str:
+    """Fields that name no grower."""
+    return f"{fields} fields name no grower and take no part in comparing growers."
+
+
+def other_unit(trials: int, unit: str) -> str:
+    """Trials measured in another unit."""
+    return f"{trials} trials have no measured values in {unit}."
+
+
+def no_such_response(response: str) -> str:
+    """The beginning of a refusal."""
+    return f"There is no response {response!r}"
+
+
+def not_over_trials(title: str, between_zones: bool) -> str:
+    """The beginning of a refusal of what no one model over trials can carry."""
+    what = "an order, not a quantity"
+    if between_zones:
+        what = "a difference between zones, a model of its own in every trial"
+    return f"{title} is {what}, and is not compared over trials"
+
+
+def same_everywhere(error: str) -> str:
+    """That effects are taken to be alike."""
+    return (
+        "The model with effects that differ between trials and fields could not be fitted; effects "
+        f"are taken to be the same everywhere. ({error})"
+    )
+
+
+def fitting(rows: int) -> str:
+    """What is being done, while it is."""
+    return f"Fitting one model to {rows:,} rows"
+
+
+def other_levels(factor: str, own: Sequence[str], others: Sequence[str]) -> str:
+    """Why a trial's levels do not match."""
+    return (
+        f"Its levels of {factor} ({', '.join(own)}) are not those of the other trials "
+        f"({', '.join(others)}). Give aliases if they mean the same."
+    )
+
+
+def one_name(first: str, second: str) -> str:
+    """Two factors that are called alike."""
+    return f"Its factors {first} and {second} have one common name."
+
+
+def name_taken(common: str, factor: str) -> str:
+    """A common name that is a column."""
+    return f"The common name {common!r} of {factor} is a column already."
+
+
+def one_level(factor: str) -> str:
+    """Two levels that are called alike."""
+    return f"Two levels of {factor} have one common name."
+
+
+def one_setup() -> str:
+    """A trial in which nothing was varied."""
+    return "All its measured strips have one setup."
+
+
+def varied_others(varied: Sequence[str], compared_by: Sequence[str]) -> str:
+    """A trial that varied something else."""
+    return f"It varied {', '.join(varied)}; the comparison is by {', '.join(compared_by)}."
+
+
+def strips_left_out(strips: int, factors: Sequence[str]) -> str:
+    """Strips at other levels of other factors."""
+    return f"{strips} strips at other levels of {', '.join(factors)} than the reference left out."
+
+
+def one_setup_at_reference(factors: Sequence[str]) -> str:
+    """A trial whose setups all differ in other factors too."""
+    return f"At the reference of {', '.join(factors)} it has one setup only."
+
+
+def no_field_with_two(factors: Sequence[str]) -> str:
+    """A trial without two levels in one field."""
+    return f"No field has two levels of {', '.join(factors)}."

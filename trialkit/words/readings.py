@@ -1,0 +1,154 @@
+"""How a file was read, and what has to be asked about what it says: notes kept with a trial."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trialkit.quantities import listed
+
+
+# ---------------------------------------------------------------- files
+def empty_file() -> str:
+    return "the file is empty"
+
+
+def empty_sheet() -> str:
+    return "the sheet is empty"
+
+
+def read_as(encoding: str) -> str:
+    return f"read as {encoding}"
+
+
+def old_encoding() -> str:
+    return "not UTF-8: read as Windows-1252; save it as UTF-8"
+
+
+def unknown_encoding() -> str:
+    return "not UTF-8 and not surely anything else; save it as UTF-8"
+
+
+_SEPARATORS = {";": "semicolons", "\t": "tabs", "|": "vertical bars"}
+
+
+def separated_by(mark: str) -> str:
+    return f"cells are separated by {_SEPARATORS[mark]}"
+
+
+def no_such_table(near: str = "") -> str:
+    """A file or sheet of no table's name; `near` is the one that may be meant."""
+    hint = f"; rename it to {near} if it is that table" if near else ""
+    return f"not read: no table has this name{hint}"
+
+
+def no_strips_to_refer_to() -> str:
+    return "not read: there is no strips table it could refer to"
+
+
+def read_the_workbook(path: str) -> str:
+    return f"To read the workbook give {path}. "
+
+
+def not_usable(expected: str) -> str:
+    """A file without a header row that can be used."""
+    return f"not usable without {expected}"
+
+
+def kept_aside(columns: Sequence[str]) -> str:
+    return f"columns kept aside: {', '.join(columns)}"
+
+
+# ---------------------------------------------------------------- cells
+def thousands_parted() -> str:
+    return "thousands separators were taken out"
+
+
+def decimal_commas() -> str:
+    return "decimal commas were read as such"
+
+
+def converted(column: str, named: str, unit: str) -> str:
+    return f"cells of {column} written in {named} were converted to {unit}"
+
+
+def dates_read(order: str) -> str:
+    return f"dates with strokes were read {order}"
+
+
+def day_numbers() -> str:
+    return "spreadsheet day numbers were read as dates"
+
+
+# ---------------------------------------------------------------- tables against each other
+def without_row(column: str, file: str, names: Sequence[str]) -> str:
+    """Labels of strips that the table about them does not hold."""
+    return f"{column}s without a row in {file}: {_first(names)}"
+
+
+_THIN = {"strip": "one strip", "setup": "one setup only"}
+
+
+def thin_pairs(single: str, pairs: Sequence[tuple[str, str]]) -> str:
+    """Pairs (each with its field) with a single "strip", or strips of a single "setup"."""
+    names = [f"{pair} of {field}" for field, pair in pairs]
+    return f"pairs with {_THIN[single]}: {_first(names)}"
+
+
+def _first(names: Sequence[str], most: int = 8) -> str:
+    more = f" and {len(names) - most:,} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
+# ---------------------------------------------------------------- header checks
+def one_gap(old: Sequence[str], new: Sequence[str]) -> str:
+    """Columns of older sheets with a gap read twice."""
+    return (
+        f"{', '.join(old)}: a gap has two edges at one station, so two readings of it on older "
+        f"sheets are taken as readings of one gap, and their mean as {' and '.join(new)}"
+    )
+
+
+def both_rolls(old: Sequence[str], new: Sequence[str]) -> str:
+    """A column of older sheets with one reading for both rolls."""
+    return f"{', '.join(old)}: one reading a row is taken for both rolls: {' and '.join(new)}"
+
+
+def readings_apart(columns: Sequence[str], rows: Sequence[str]) -> str:
+    """Two readings of one gap that differ by more than they may."""
+    many = "s" * (len(rows) > 1)
+    return (
+        f"{' and '.join(columns)} differ by more than 3/16 in (4.8 mm) in row{many} "
+        f"{', '.join(rows)}: measure the gap there again"
+    )
+
+
+_AGAINST = {
+    "set": "about half of the {gap} it was set to",
+    "rows": "about half of the {gap} that other rows read",
+    "usual": "about half of a usual gap of {gap}, and so do all rows",
+}
+
+
+def half_a_gap(
+    column: str, rows: Sequence[str], shown: Sequence[str], gap: str, against: str
+) -> str:
+    """Readings near half of a gap.
+
+    Parameters
+    ----------
+    column : str
+    rows : sequence of str
+        Their names.
+    shown : sequence of str
+        The least and the most of the readings, with their unit.
+    gap : str
+        What they are held against, with its unit.
+    against : {"set", "rows", "usual"}
+        What that is.
+    """
+    who = f"row {rows[0]} reads" if len(rows) == 1 else f"rows {listed(list(rows))} read"
+    ends = " to ".join(dict.fromkeys(shown))
+    return (
+        f"{column} of {who} {ends}, {_AGAINST[against].format(gap=gap)}: was it measured "
+        "from the centre to one edge? A gap is measured from edge to edge."
+    )
