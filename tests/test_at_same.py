@@ -146,7 +146,7 @@ def test_moisture_keeps_its_conditions_and_speed_that_went_with_the_setup_stays_
     table = strips()
     tied = read(table.assign(speed_measured=8.0 + 2.0 * table["chain"].eq("new")))
     assert "speed_centred" not in (*tied.covariates, *tied.measured_after)
-    assert "Ground speed went with the setup" in " ".join(said(tied.notes))
+    assert "Ground speed was set by the setups or went with them" in " ".join(said(tied.notes))
 
 
 def test_the_settings_override_the_rules() -> None:

@@ -218,7 +218,7 @@ def test_two_fields_can_each_be_left_out_and_what_cannot_says_why():
 
 
 def test_verdict_is_quiet_on_the_demo_and_repeatable(pairs, check):
-    assert check.verdict.startswith("Nothing speaks against the model.")
+    assert check.verdict.startswith("The checks of fit find no fault in the model.")
     assert "only gross faults would show" in check.verdict
     assert {f.grade for f in check.findings} == {"quiet"}
     # The zeros are not checked where there are none and none are due.
@@ -276,7 +276,7 @@ def test_influence_joins_each_unit_to_the_full_estimate(check):
         assert interval.get_xdata() == pytest.approx([row["ratio_low"], row["ratio_high"]])
     names = [t.get_text() for t in ax.get_yticklabels()]
     assert names == [f"without pair {i}" for i in range(1, 7)]
-    assert "It moves most without pair 2" in figure.alt_text
+    assert "The ratio moves most without pair 2" in figure.alt_text
     assert "changes nothing of what is told apart" in figure.alt_text
     with pytest.raises(DesignError, match="no contrast"):
         influence(check, "gap")

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from trialkit.analysis.family import comparisons
 from trialkit.decide.verdict import GRAIN, Advice, LevelVerdict, Verdict, hours_per_block
 from trialkit.display import significant
 from trialkit.errors import DesignError
@@ -18,6 +19,9 @@ from trialkit.facts import Comparison, Grade, Note
 from trialkit.quantities import lower_first
 from trialkit.words.comparisons import difference_units
 from trialkit.words.money import area_unit
+
+EARS = "dropped_ears"
+"""The response that loss at the header lies in besides `GRAIN`."""
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -43,6 +47,8 @@ def advised(
     out = []
     for own in verdict.levels:
         notes = advised_of_level(own, verdict)
+        if analysis is not None:
+            notes += _ears_other_way(own.primary, analysis)
         if analysis is not None and own.advice is Advice.UNSETTLED:
             notes += needed_to_settle(own.primary, analysis)
         out.append(notes)
@@ -135,6 +141,22 @@ def _not_priced(own: LevelVerdict, said: Sequence[Comparison] = ()) -> list[Note
     left = tuple(c for c in unpriced if c not in said)
     label = lower_first(own.primary.label)
     return [Note("advice.not_priced", {"label": label, "found": left})] if left else []
+
+
+def _ears_other_way(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, ...]:
+    """Where dropped ears point the other way by more than the loose kernels that were told."""
+    ears = analysis.responses.get(EARS)
+    if ears is None or found.response != GRAIN or not found.grade.found:
+        return ()
+    own = next((c for c in comparisons(ears)
+                if (c.factor, c.level) == (found.factor, found.level)), None)  # fmt: skip
+    kernels = found.difference.value
+    if own is None or own.difference.value * kernels >= 0:
+        return ()
+    if abs(own.difference.value) <= abs(kernels):
+        return ()
+    more = {"ears": own, "system": analysis.trial.config.units}
+    return (Note("advice.ears_other_way", more),)
 
 
 def needed_to_settle(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, ...]:

@@ -12,11 +12,12 @@ from trialkit.analysis.questions.fields import of_the_response
 from trialkit.decide import balance, comparison
 from trialkit.decide.verdict import Verdict, verdict
 from trialkit.decide.what_if import inputs, scenarios
-from trialkit.errors import DesignError, ModelError
+from trialkit.errors import DesignError, ModelError, TrialError
 from trialkit.pages.letters import Letters
 from trialkit.pages.own import OwnLetters
 from trialkit.pages.what_if import WhatIf
 from trialkit.pages.wording import Finding, findings
+from trialkit.plan import PlannedTrial, read_plan
 from trialkit.quantities import number
 from trialkit.responses import in_full
 from trialkit.units import price_per_bushel_to_per_tonne
@@ -148,6 +149,15 @@ class Context:
     def factor(self) -> SetupFactor:
         """The setup factor of the headline."""
         return next(f for f in self.setups if f.name == self.verdict.factors[0])
+
+    @cached_property
+    def plan(self) -> PlannedTrial | None:
+        """The plan kept with the trial, if one can be read."""
+        source = self.trial.source
+        try:
+            return None if source is None else read_plan(source)
+        except TrialError:
+            return None
 
     @cached_property
     def block(self) -> str:

@@ -113,9 +113,7 @@ def _told(report: HeaderReport, place: int) -> list[str]:
     room = WIDTH - WORDS - EDGE
     item = next((i for i in report.items if not i.whole and place in i.places), None)
     if item is None:
-        verdict = report.verdicts[place]
-        in_order = not row["bare"] and not any(i.whole and place in i.places for i in report.items)
-        return [] if in_order else fold(verdict, room, LARGE)
+        return fold(report.verdicts[place], room, LARGE) if row["bare"] else []
     parts: list[str] = []
     for kind in item.kinds:
         if kind in ("wide", "narrow"):

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import TYPE_CHECKING
 
 import numpy as np
+from matplotlib.patheffects import withStroke
 
 from trialkit.errors import DesignError
 from trialkit.plots.canvas import FAINT, INK, LARGE, LEVELS, QUIET, WIDTH, Plot, rule, style
@@ -76,7 +77,7 @@ def _even(ax: Axes, area: float, text: str) -> None:
     ax.plot([area], [0], marker="o", ms=8, color=LEVELS[1][1], mec="white", gid="even")
     ax.annotate(
         text, (area, 0), (0.03, 0.62), textcoords="axes fraction", weight="bold", size=LARGE - 0.5,
-        bbox={"fc": "white", "ec": "none", "pad": 2},  # over the dashed line
+        path_effects=[withStroke(linewidth=3, foreground="white")],  # over the dashed line
         arrowprops={"arrowstyle": "-", "color": QUIET, "shrinkB": 5},
     )  # fmt: skip
 

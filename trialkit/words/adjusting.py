@@ -93,10 +93,10 @@ def on_few_fields(covariate: str, reach: str, least: int) -> str:
 def went_with_setup(covariate: str, second: bool) -> str:
     more = ""
     if second:
-        more = f", nor is there enough left to compare setups at the same {LABELS[covariate]}"
+        more = "; within a setup it varied too little for a second answer at one and the same value"
     return (
-        f"{_begins(covariate)} went with the setup, so what it does is part of the setup's effect "
-        f"and is not adjusted for{more}."
+        f"{_begins(covariate)} was set by the setups or went with them, so what it does is part of "
+        f"their effects and is not adjusted for{more}."
     )
 
 

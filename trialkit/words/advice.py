@@ -112,6 +112,15 @@ def hour_worth(hour: Ends, currency: str) -> str:
     )
 
 
+def ears_other_way(ears: Comparison, system: str) -> str:
+    """Dropped ears of a setup, where they point the other way by more than its loose kernels."""
+    best = amounts(ears, system)[0]
+    return (
+        f"Dropped ears, of which few were found, pointed the other way by more "
+        f"({lower_first(ears.label)}: {best}), so whether it saves grain in all is not known."
+    )
+
+
 def no_price(label: str, reference: str, found: Sequence[Comparison]) -> str:
     """What is bought, where no price of grain is given."""
     return (

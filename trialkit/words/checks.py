@@ -133,9 +133,10 @@ def several_decide(
     missing: int,
 ) -> str:  # fmt: skip
     """Any one of several units would change what is told apart."""
-    shown = ", ".join(named[:NAMED])
-    if len(named) > NAMED:
-        shown += f" and {len(named) - NAMED} more"
+    some = named if len(named) == NAMED + 1 else named[:NAMED]
+    shown = ", ".join(some)
+    if len(named) > len(some):
+        shown += f" and {len(named) - len(some)} more"
     return _influence(
         f"the result is on the edge: without any one of {len(named)} of {of} {unit}s ({shown}) the "
         f"setup is {'no longer' if before else 'then'} told apart at {100 * level:g} %; without "
@@ -149,7 +150,7 @@ def lead(shape: str) -> str:
     return {
         "doubt": "The model is doubtful.",
         "note": "Something leans against the model.",
-        "quiet": "Nothing speaks against the model.",
+        "quiet": "The checks of fit find no fault in the model.",
     }[shape]
 
 

@@ -256,7 +256,8 @@ def looked_at_besides(title: str, comparisons: int, responses: int) -> str:
     return (
         f"{comparisons} comparisons of {things} were {besides}. With that many, one that looks "
         "different by chance alone is no surprise, so they are held to a stricter rule: a "
-        "difference is reported only where it still stands after all of them are counted."
+        "difference is reported only where it still stands after all of them are counted. The "
+        "appendix of the researcher's page lists them all."
     )
 
 

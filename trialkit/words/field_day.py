@@ -160,6 +160,19 @@ def thanks(names: Sequence[str], agreed: bool) -> str:
 
 
 # ---------------------------------------------------------------- for the record
+def lot_not_known() -> str:
+    """No plan is kept with the trial."""
+    return (
+        "No plan is kept with this trial, so that lots decided which strip got which setup is not "
+        "shown here; if they did not, something else may lie behind a difference."
+    )
+
+
+def noted(notes: str) -> str:
+    """What the trial's settings note of it."""
+    return f"Noted of this trial: {notes}"
+
+
 def loss_is() -> str:
     """How loss at the header is reckoned."""
     return "Loss at the header is what lies where it has passed, less what lay in standing corn."

@@ -17,7 +17,7 @@ _TOGETHER = {
 def means_with_strips(level: float, sentence: str = "") -> str:
     """Key of adjusted means with intervals and single strips, behind what they come to."""
     return (
-        f"{sentence} Large mark: mean, adjusted for what else differed. Bar: where it likely lies "
+        f"{sentence} Large mark: mean by the model. Bar: where it likely lies "
         f"({number(level * 100, 0)} % interval). Rings: single strips."
     ).lstrip()
 

@@ -90,7 +90,7 @@ def moves_most(what: str, full: str, unit: str, moved: str, deciding: Sequence[s
         else "Leaving out any one of them changes nothing of what is told apart."
     )
     return (
-        f"With everything in, the {what} is {full}. It moves most without {unit}: {moved}. "
+        f"With everything in, the {what} is {full}. The {what} moves most without {unit}: {moved}. "
         f"{changes}"
     )
 

@@ -163,7 +163,7 @@ def as_it_lay() -> str:
     """What plain means are, beside the headline."""
     return (
         "What was measured, as it lay on the ground: plain means over strips. The headline is "
-        "adjusted for what else differed between strips, so it need not be their exact "
+        "the model's, which weighs pairs and whatever else was set, so it need not be their exact "
         "difference."
     )
 

@@ -25,11 +25,10 @@ def extent(header: str, rows: int, own: int, whole: int) -> str:
     said = f"{own} of {rows} rows of header {header} {'has' if own == 1 else 'have'}"
     if not whole:
         return f"{said} something to see to"
-    things = "one thing is" if whole == 1 else f"{whole} things are"
+    things = "one thing concerns" if whole == 1 else f"{whole} things concern"
     if not own:
-        return f"On header {header} {things} to be seen to on all rows alike"
-    whose = "its own" if own == 1 else "their own"
-    return f"{said} something of {whose}, and {things} to be seen to on all rows alike"
+        return f"On header {header} {things} all rows alike"
+    return f"{said} something to see to, and {things} all rows alike"
 
 
 def nothing_measured(header: str) -> str:
@@ -148,8 +147,8 @@ def fed(
     return (
         f"At {mean_speed(speed, alike, system)} a row takes {number(row, 1)} plants a second, the "
         f"header {number(header, 0)}. The rule of thumb of {rule[0]:g} to {rule[1]:g} a second "
-        f"({source_words(source)}) would be {together[0]} to {together[1]} rows together, or one "
-        f"row at {slow.split()[0]} to {fast}."
+        f"({source_words(source)}) is what {together[0]} to {together[1]} rows take in together, "
+        f"or one row alone only at {slow.split()[0]} to {fast}."
     )
 
 

@@ -166,8 +166,8 @@ def moves_most(
     change = stays if before is after else f"goes from {GRADES[before]} to {GRADES[after]}"
     also = f", ratio {ratio}" if ratio else ""
     return (
-        f"{against}: it moves most without {unit}, to {difference}{also}; by the model alone the "
-        f"evidence {change} (p {p_is(p)})."
+        f"{against}: the difference moves most without {unit}, to {difference}{also}; by the model "
+        f"alone the evidence {change} (p {p_is(p)})."
     )
 
 
@@ -175,8 +175,8 @@ def others_change(
     against: str, before: Grade, after: Grade, units: Sequence[str], shown: int = 4
 ) -> str:
     """Units without any one of which the model's evidence becomes another."""
-    told = list(units[:shown])
-    if len(units) > shown:
+    told = list(units if len(units) == shown + 1 else units[:shown])
+    if len(units) > len(told):
         told.append(f"{len(units) - shown} more")
     each = "" if len(units) == 1 else ", each left out alone"
     return (
@@ -200,9 +200,11 @@ def models_differ(
     )
 
 
-def models_alike(against: Sequence[str], percent: str) -> str:
-    """Comparisons that every other model tells alike."""
-    return f"At {percent} every other model says the same of: {'; '.join(against)}."
+def models_alike(against: Sequence[str], percent: str, ranked: bool) -> str:
+    """Comparisons that every other model tells alike; `ranked` where a test of signs or ranks
+    stands beside them."""
+    aside = " (tests of signs aside, which so few units bring to no small p)" if ranked else ""
+    return f"At {percent} every other model{aside} says the same of: {'; '.join(against)}."
 
 
 def none_left_out() -> str:
@@ -210,9 +212,9 @@ def none_left_out() -> str:
     return "No pair or field can be left out here, so what the answer rests on is not known."
 
 
-def pair_named(pair: str, field: str) -> str:
-    """A pair left out."""
-    return f"pair {pair} of {field}"
+def pair_named(word: str, pair: str, field: str) -> str:
+    """A pair (block) left out."""
+    return f"{word} {pair} of {field}"
 
 
 # ---------------------------------------------------------------- margins

@@ -17,7 +17,8 @@ def question(factors: Sequence[str], aims: Sequence[str]) -> str:
     """What is asked: setup factors, and the responses they may change."""
     verb = "does" if len(factors) == 1 else "do"
     what = listed([f"the {lower_first(label)}" for label in factors])
-    told = listed(list(aims)) if aims else "what was measured"
+    first, *others = aims or ["what was measured"]
+    told = f"{first}, first of all" + f"; and in {listed(others)}" * bool(others)
     return f"The question: what {verb} {what} change in {told}?"
 
 
@@ -25,9 +26,9 @@ def how_told(percent: str, primary: str) -> str:
     """What intervals and words mean."""
     return (
         f"Ranges are {percent} intervals: values outside them fit the data poorly. Words follow p, "
-        "adjusted for the number of comparisons, and the interval: 'clearly' is said where p is "
-        "below 0.01, 'probably' where it is below 0.15 but not below 0.05, and that of "
-        f"{lower_first(primary)} alone; between them a difference is told without either word."
+        "adjusted for the number of comparisons, and the interval. Where a simpler test stands "
+        "beside the model, the larger p of the two counts: below 0.01 'clearly' is said, from 0.05 "
+        f"to 0.15 'probably' (of {lower_first(primary)} alone), between them neither word."
     )
 
 

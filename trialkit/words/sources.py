@@ -28,8 +28,8 @@ def whose_doing() -> str:
 def ears_swing() -> str:
     """What few ears do to a sum."""
     return (
-        "These figures add dropped ears, of which few were found: they swing by chance and "
-        "can point the other way from loose kernels alone."
+        "These figures are plain means and add dropped ears, of which few were found: they swing "
+        "by chance, can point the other way from loose kernels alone, and are no test."
     )
 
 
@@ -74,7 +74,7 @@ def plain_means(kinds: Sequence[str]) -> str:
 def already_there(amount: str) -> str:
     """What lay on the ground before."""
     return (
-        f"Already on the ground: {amount}, the "
+        f"Already on the ground, dropped ears included where they were looked for: {amount}, the "
         "mean of all strips. What lay there before is no setup's doing, and is not in the "
         "table: rows differ there by luck."
     )

@@ -36,6 +36,8 @@ def unknown(page: Context) -> Iterable[Element]:
     if any(f.grade is Grade.OPEN for r in page.responses for f in page.every_finding(r)):
         items.append(words.hidden())
     items += map(page.letters.text, (*page.skipped.values(), *page.analysis.warnings))
+    if page.plan is None:
+        items.append(words.lot_not_known())
     items.append(words.estimates())
     return (bullets(dict.fromkeys(items)),)
 

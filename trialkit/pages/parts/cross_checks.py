@@ -172,11 +172,12 @@ def _models(asked: Asked, contrasts: list[dict[Any, Any]]) -> Iterable[str]:
     if len(contrasts) == 1:
         yield hangs_on_the_model(asked)
         return
-    alike = []
+    alike, ranked = [], False
     for row in contrasts:
         where = side(pd.Series(row), asked.result.level)
         others = _others(asked, row)
         # Tests of signs have no degrees of freedom, and of few pairs no small p whatever is found.
+        ranked |= bool(others["df"].isna().any())
         others = others[others["df"].notna()].to_dict("records")
         if differing := [
             (str(r["model"]), float(r["p_adjusted"]))
@@ -187,7 +188,7 @@ def _models(asked: Asked, contrasts: list[dict[Any, Any]]) -> Iterable[str]:
         elif others:
             alike.append(asked.against(row))
     if alike:
-        yield words.models_alike(alike, asked.percent)
+        yield words.models_alike(alike, asked.percent, ranked)
 
 
 def _influence(asked: Asked, row: Mapping[str, Any]) -> Iterable[str]:
@@ -214,7 +215,9 @@ def _influence(asked: Asked, row: Mapping[str, Any]) -> Iterable[str]:
 
 def _unit(asked: Asked, row: Mapping[Any, Any]) -> str:
     field = asked.letters.fields.get(str(row["field"]), str(row["field"]))
-    return field if row["unit"] == "field" else words.pair_named(str(row["pair"]), field)
+    if row["unit"] == "field":
+        return field
+    return words.pair_named(asked.block, str(row["pair"]), field)
 
 
 def _needed(page: Context, asked: Asked) -> Iterable[str]:
@@ -222,7 +225,6 @@ def _needed(page: Context, asked: Asked) -> Iterable[str]:
     of the first that stayed open, of which the advice tells it too."""
     strips = page.trial.strips
     pairs, fields = strips.groupby(["field", "pair"]).ngroups, strips["field"].nunique()
-    word = "pair" if strips.groupby(["field", "pair"]).size().max() <= 2 else "block"
     known = []
     for row in asked.result.contrasts.head(SHOWN).to_dict("records"):
         try:
@@ -234,7 +236,7 @@ def _needed(page: Context, asked: Asked) -> Iterable[str]:
         return
     _, found = max(known, key=lambda one: (one[0], one[1].half_width_difference))
     yield found.sentence
-    if needs := advice.needed(found, pairs, fields, word, page.config.units):
+    if needs := advice.needed(found, pairs, fields, asked.block, page.config.units):
         yield needs
 
 

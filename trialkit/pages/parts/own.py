@@ -84,6 +84,8 @@ def unknown(page: Context) -> Iterable[Element]:
     fields = len(page.mine) + len(page.others)
     items = [of_trial.one_season(page.config.season, fields), *words.keep_in_mind()]
     items += map(text, (counted_words(page.analysis), *page.analysis.warnings))
+    if page.plan is None:
+        items.append(of_trial.lot_not_known())
     yield bullets(filter(None, dict.fromkeys(items)))
     yield Sentence(cautions.defer_briefly(), "defer")
     every = [f for name in page.responses for f in page.decided(name) if f.weaker]

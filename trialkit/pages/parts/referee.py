@@ -9,7 +9,6 @@ import pandas as pd
 
 from trialkit.analysis.family import looked_at
 from trialkit.display import freedom
-from trialkit.errors import TrialError
 from trialkit.pages.context import Context
 from trialkit.pages.elements import (
     Bullets,
@@ -27,7 +26,6 @@ from trialkit.pages.parts.calibration import calibrated
 from trialkit.pages.parts.responses import told_in_full
 from trialkit.pages.registry import part
 from trialkit.pages.wording import findings
-from trialkit.plan import read_plan
 from trialkit.quantities import lower_first, upper_first
 from trialkit.responses import RESPONSES
 from trialkit.words import as_run as run_words
@@ -139,11 +137,7 @@ def design(page: Context) -> Iterable[Element]:
 
 def layout_told(page: Context) -> str:
     """Whether a plan shows that setups were drawn by lot."""
-    source = page.trial.source
-    try:
-        plan = None if source is None else read_plan(source)
-    except TrialError:
-        plan = None
+    plan = page.plan
     if plan is None:
         return words.lot_not_known()
     strips = plan.strips

@@ -47,6 +47,8 @@ class Asked:
             f.name: dict(zip(f.levels, f.level_labels, strict=True)) for f in result.design.factors
         }
         self.percent = f"{100 * result.level:g} %"
+        together = result.by_strip.groupby(["field", "pair"])["strip"].nunique()
+        self.block = "pair" if together.max() <= 2 else "block"
 
     # ------------------------------------------------------------ answered once
     @cached_property
