@@ -261,7 +261,7 @@ def test_models_follow_the_designs(demos):
     split = demos["split_strips"].responses["header_loss"]
     assert "cushion:gap" in split.formula and "speed_centred" not in split.formula
     assert "main_strip" in split.variances["level"].tolist()
-    assert "Ground speed went with the setup" in " ".join(split.sentences)
+    assert "Ground speed was set by the setups or went with them" in " ".join(split.sentences)
     # Cushion is judged between ten main strips in five blocks, gap and speed between 60 strips.
     # Five blocks of two main strips of six: main-strip error 4 df; subplot error, two-way
     # interactions fitted, 50 - (2 + 1) - (2 + 1 + 2) = 42 (Cochran & Cox 1957, section 7.1).

@@ -208,7 +208,8 @@ SAID = {
         lambda: strips(
             pairs(6), speed_measured=lambda s: s["cushion"].map({"standard": 6.0, "cushion": 8.0})
         ), "header_loss", True,
-        ["Ground speed went with the setup, so what it does is part of the setup's effect"],
+        ["Ground speed was set by the setups or went with them",
+         "so what it does is part of their effects"],
     ),
     "preharvest frames in one field": (
         lambda: changed(

@@ -175,7 +175,7 @@ def test_feed_rate_and_time_of_every_field() -> None:
         assert row["hours_per_ha"] * 0.40468564224 == pytest.approx(1 / acres)
         own = trial.stalks.loc[trial.stalks["field"] == field, "diameter"]
         assert row["by_stalks"] == pytest.approx(np.percentile(own, 90) + 1 / 16 * INCH)
-    assert "would be 2.5 to 3.3 rows together" in " ".join(report.sentences)
+    assert "is what 2.5 to 3.3 rows take in together" in " ".join(report.sentences)
 
 
 def test_the_same_header_in_both_systems() -> None:

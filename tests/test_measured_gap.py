@@ -154,7 +154,7 @@ def headers_of_pair(strips: pd.DataFrame) -> np.ndarray:
 @pytest.mark.parametrize(
     ("headers", "words"),
     [
-        (headers_of_setup, "went with the setup"),
+        (headers_of_setup, "was set by the setups or went with them"),
         (headers_of_pair, "hardly differs inside a pair"),
     ],
 )
