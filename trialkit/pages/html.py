@@ -34,6 +34,7 @@ from trialkit.pages.elements import (
     whole,
 )
 
+WIDE = 5  # columns of a table that a telephone does not show at once
 LONG = 14
 """Letters beyond which a cell of a card takes the card's width."""
 _TAGS = {"strong": "strong", "emph": "em", "code": "code", "sub": "sub", "sup": "sup"}
@@ -161,7 +162,7 @@ def _table(table: Table) -> str:
     )
     if table.kind == "paper":  # only seen where a page is printed from the browser
         return f'<table class="paper" style="display:none">{shown}'
-    box = f"scroll {table.kind}".rstrip()
+    box = " ".join(filter(None, ("scroll", table.kind, "wide" * (len(table.head) >= WIDE))))
     return (
         f'<div class="{box}" role="region" tabindex="0" aria-label="{escape(table.caption)}">'
         f"<table>{shown}</div>"
