@@ -11,21 +11,21 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from trialkit.analysis.family import comparisons
 from trialkit.decide.verdict import GRAIN, Advice, LevelVerdict, Verdict, hours_per_block
 from trialkit.display import significant
 from trialkit.errors import DesignError
 from trialkit.facts import Comparison, Grade, Note
 from trialkit.quantities import lower_first
 from trialkit.words.comparisons import difference_units
+from trialkit.words.counts import pair_or_block
 from trialkit.words.money import area_unit
-
-EARS = "dropped_ears"
-"""The response that loss at the header lies in besides `GRAIN`."""
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
     from trialkit.analysis.questions.power_attained import PowerAttained
+
+EARS = "dropped_ears"
+"""The response that loss at the header lies in besides `GRAIN`."""
 
 
 def advised(
@@ -47,8 +47,6 @@ def advised(
     out = []
     for own in verdict.levels:
         notes = advised_of_level(own, verdict)
-        if analysis is not None:
-            notes += _ears_other_way(own.primary, analysis)
         if analysis is not None and own.advice is Advice.UNSETTLED:
             notes += needed_to_settle(own.primary, analysis)
         out.append(notes)
@@ -57,6 +55,10 @@ def advised(
 
 def advised_of_level(own: LevelVerdict, verdict: Verdict) -> tuple[Note, ...]:
     """What to do about one level."""
+    return (*_of_level(own, verdict), *_ears_other_way(own, verdict.system))
+
+
+def _of_level(own: LevelVerdict, verdict: Verdict) -> tuple[Note, ...]:
     first = own.primary
     pair = {"label": lower_first(first.label), "reference": lower_first(first.reference_label)}
     if own.time is not None:
@@ -143,20 +145,17 @@ def _not_priced(own: LevelVerdict, said: Sequence[Comparison] = ()) -> list[Note
     return [Note("advice.not_priced", {"label": label, "found": left})] if left else []
 
 
-def _ears_other_way(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, ...]:
-    """Where dropped ears point the other way by more than the loose kernels that were told."""
-    ears = analysis.responses.get(EARS)
-    if ears is None or found.response != GRAIN or not found.grade.found:
+def _ears_other_way(own: LevelVerdict, system: str) -> tuple[Note, ...]:
+    """Where dropped ears, not told apart themselves, point the other way by more than the loose
+    kernels that were."""
+    first = own.primary
+    ears = next((c for c in own.others if c.response == EARS), None)
+    if ears is None or first.response != GRAIN or not first.grade.found or ears.grade.found:
         return ()
-    own = next((c for c in comparisons(ears)
-                if (c.factor, c.level) == (found.factor, found.level)), None)  # fmt: skip
-    kernels = found.difference.value
-    if own is None or own.difference.value * kernels >= 0:
+    kernels, other = first.difference.value, ears.difference.value
+    if kernels * other >= 0 or abs(other) <= abs(kernels):
         return ()
-    if abs(own.difference.value) <= abs(kernels):
-        return ()
-    more = {"ears": own, "system": analysis.trial.config.units}
-    return (Note("advice.ears_other_way", more),)
+    return (Note("advice.ears_other_way", {"ears": ears, "system": system}),)
 
 
 def needed_to_settle(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, ...]:
@@ -169,7 +168,7 @@ def needed_to_settle(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, 
     except (DesignError, ValueError, np.linalg.LinAlgError):
         return ()
     levels = result.design.levels[found.factor]
-    word = "pair" if len(levels) == 2 and together.max() <= 2 else "block"
+    word = pair_or_block(together.max(), len(levels))
     fields = strips["field"].nunique()
     note = next_finer(power, len(together), fields, word, analysis.trial.config.units)
     return () if note is None else (note,)

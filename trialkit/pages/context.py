@@ -20,9 +20,11 @@ from trialkit.pages.wording import Finding, findings
 from trialkit.plan import PlannedTrial, read_plan
 from trialkit.quantities import number
 from trialkit.responses import in_full
+from trialkit.simulate import TRUTH
 from trialkit.units import price_per_bushel_to_per_tonne
 from trialkit.words import grower as words
 from trialkit.words import own_money as money_words
+from trialkit.words.counts import pair_or_block
 from trialkit.words.money import area_unit
 
 if TYPE_CHECKING:
@@ -150,6 +152,12 @@ class Context:
         """The setup factor of the headline."""
         return next(f for f in self.setups if f.name == self.verdict.factors[0])
 
+    @property
+    def simulated(self) -> bool:
+        """Whether the trial's folder says that it was simulated."""
+        source = self.trial.source
+        return source is not None and (source / TRUTH).is_file()
+
     @cached_property
     def plan(self) -> PlannedTrial | None:
         """The plan kept with the trial, if one can be read."""
@@ -163,7 +171,7 @@ class Context:
     def block(self) -> str:
         """Two strips of two setups are a "pair"; more of them side by side are a "block"."""
         together = self.trial.strips.groupby(["field", "pair"]).size()
-        return "pair" if len(self.factor.levels) == 2 and together.max() <= 2 else "block"
+        return pair_or_block(together.max(), len(self.factor.levels))
 
     def findings(self, response: str, factor: str | None = None) -> list[Finding]:
         """Levels of a setup factor (the headline's) against its reference, in the verdict's

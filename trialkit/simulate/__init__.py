@@ -19,7 +19,11 @@ from trialkit.simulate.truths import true_of, truths
 from trialkit.simulate.work import Work
 from trialkit.trial import Trial
 
+TRUTH = "truth.json"
+"""Beside the tables of a simulated trial."""
+
 __all__ = [
+    "TRUTH",
     "Effort",
     "HeaderProfile",
     "Truth",
@@ -92,5 +96,5 @@ def write_simulated(folder: Path, trial: Trial, truth: Truth, seed: int) -> Path
         **{name: t.round(6).to_dict("records") for name, t in truths(truth, trial).items()},
     }
     text = json.dumps(record, indent=2, sort_keys=False) + "\n"
-    (folder / "truth.json").write_text(text, encoding="utf-8", newline="\n")
+    (folder / TRUTH).write_text(text, encoding="utf-8", newline="\n")
     return folder

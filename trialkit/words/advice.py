@@ -116,8 +116,9 @@ def ears_other_way(ears: Comparison, system: str) -> str:
     """Dropped ears of a setup, where they point the other way by more than its loose kernels."""
     best = amounts(ears, system)[0]
     return (
-        f"Dropped ears, of which few were found, pointed the other way by more "
-        f"({lower_first(ears.label)}: {best}), so whether it saves grain in all is not known."
+        f"Dropped ears pointed the other way by more ({lower_first(ears.label)}: {best}); once all "
+        "comparisons are counted that is not established, so which of the two leaves less on the "
+        "ground in all is not known."
     )
 
 

@@ -20,3 +20,8 @@ def some_of(names: Iterable[object], most: int = 12) -> str:
 def plural(row: str) -> str:
     """ "frames", "searches"."""
     return f"{row}es" if row.endswith("ch") else f"{row}s"
+
+
+def pair_or_block(together: int, levels: int = 2) -> str:
+    """What strips side by side are called: so many at most, of a factor of so many levels."""
+    return "pair" if together <= 2 and levels == 2 else "block"

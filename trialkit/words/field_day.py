@@ -168,9 +168,9 @@ def lot_not_known() -> str:
     )
 
 
-def noted(notes: str) -> str:
-    """What the trial's settings note of it."""
-    return f"Noted of this trial: {notes}"
+def simulated() -> str:
+    """That no field stands behind a page."""
+    return "Simulated data: growers, fields, counts and prices are invented."
 
 
 def loss_is() -> str:

@@ -200,11 +200,11 @@ def models_differ(
     )
 
 
-def models_alike(against: Sequence[str], percent: str, ranked: bool) -> str:
-    """Comparisons that every other model tells alike; `ranked` where a test of signs or ranks
-    stands beside them."""
-    aside = " (tests of signs aside, which so few units bring to no small p)" if ranked else ""
-    return f"At {percent} every other model{aside} says the same of: {'; '.join(against)}."
+def models_alike(against: Sequence[str], percent: str, aside: bool) -> str:
+    """Comparisons that every other model tells alike; `aside` where tests that give no interval
+    stand beside them."""
+    every = "every other model or test that gives an interval" if aside else "every other model"
+    return f"At {percent} {every} says the same of: {'; '.join(against)}."
 
 
 def none_left_out() -> str:

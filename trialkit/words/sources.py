@@ -28,7 +28,7 @@ def whose_doing() -> str:
 def ears_swing() -> str:
     """What few ears do to a sum."""
     return (
-        "These figures are plain means and add dropped ears, of which few were found: they swing "
+        "These figures are plain means and add dropped ears, each worth many kernels: they swing "
         "by chance, can point the other way from loose kernels alone, and are no test."
     )
 

@@ -172,13 +172,14 @@ def _models(asked: Asked, contrasts: list[dict[Any, Any]]) -> Iterable[str]:
     if len(contrasts) == 1:
         yield hangs_on_the_model(asked)
         return
-    alike, ranked = [], False
+    alike, aside = [], False
     for row in contrasts:
         where = side(pd.Series(row), asked.result.level)
         others = _others(asked, row)
-        # Tests of signs have no degrees of freedom, and of few pairs no small p whatever is found.
-        ranked |= bool(others["df"].isna().any())
-        others = others[others["df"].notna()].to_dict("records")
+        # A test of so few pairs that it gives no interval has no small p, whatever is found.
+        able = others["difference_low"].notna()
+        aside |= not able.all()
+        others = others[able].to_dict("records")
         if differing := [
             (str(r["model"]), float(r["p_adjusted"]))
             for r in others
@@ -188,7 +189,7 @@ def _models(asked: Asked, contrasts: list[dict[Any, Any]]) -> Iterable[str]:
         elif others:
             alike.append(asked.against(row))
     if alike:
-        yield words.models_alike(alike, asked.percent, ranked)
+        yield words.models_alike(alike, asked.percent, aside)
 
 
 def _influence(asked: Asked, row: Mapping[str, Any]) -> Iterable[str]:

@@ -30,6 +30,7 @@ from trialkit.pages.versions import now, versions
 from trialkit.quantities import lower_first
 from trialkit.words import files as file_words
 from trialkit.words import researcher as words
+from trialkit.words.field_day import simulated
 
 CSV = "text/csv;charset=utf-8"
 XLSX = "application/vnd.openxmlformats-officedocument.spreadsheetml.sheet"
@@ -93,6 +94,7 @@ def colophon(page: Context) -> Iterable[Element]:
     every = every_asked(page)
     full = [lower_first(every[n].result.title) for n in told_in_full(page) if n in every]
     items = [
+        *([simulated()] if page.simulated else []),
         words.fingerprint(page.trial.data_hash()),
         words.versions(list(versions().items())),
         words.seeds(SEED, full, SIMULATED, SIMULATED_BRIEF),

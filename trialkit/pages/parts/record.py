@@ -87,6 +87,5 @@ def made_with(page: Context, names: str) -> Group:
     """From what the page was made, and what became of names."""
     fingerprint = page.trial.data_hash()[:16]
     told = words.made_with(__version__, date.today().isoformat(), fingerprint, names)
-    noted = page.letters.text(page.config.notes.strip())
-    kept = (Sentence(words.noted(noted)),) if noted else ()
-    return Group("colophon", (*kept, Sentence(told)), "footer")
+    simulated = (Sentence(words.simulated()),) if page.simulated else ()
+    return Group("colophon", (*simulated, Sentence(told)), "footer")

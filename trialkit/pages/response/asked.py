@@ -12,6 +12,7 @@ from trialkit.pages.elements import Heading, Sentence
 from trialkit.quantities import Scale, lower_first, scales
 from trialkit.words import said
 from trialkit.words.comparisons import difference_units
+from trialkit.words.counts import pair_or_block
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -48,7 +49,7 @@ class Asked:
         }
         self.percent = f"{100 * result.level:g} %"
         together = result.by_strip.groupby(["field", "pair"])["strip"].nunique()
-        self.block = "pair" if together.max() <= 2 else "block"
+        self.block = pair_or_block(together.max())
 
     # ------------------------------------------------------------ answered once
     @cached_property
