@@ -352,16 +352,22 @@ def test_seasons_in_one_folder_are_pointed_at(tmp_path) -> None:
     mixed = strips(trial, harvested_at=lambda s: dates)
     warned = " ".join(analyse(mixed, responses=["header_loss"]).warnings)
     assert "harvested in 2 years (2024: 6, 2025: 6 strips)" in warned
-    # Read from its folder the other season's strips are refused, and that is said with the rest.
+    # Read from its folder the other season's dates are lost, and that is said with the rest.
     write_trial(tmp_path / "mixed", mixed.config, mixed.tables)
-    warned = analyse(load_trial(tmp_path / "mixed"), responses=["header_loss"]).warnings[0]
-    assert "6 rows of strips.csv were refused when the trial was read" in warned
-    # ... as it is where nothing is left to compare.
-    alternate = [pd.Timestamp(2024 + i % 2, 10, 3) for i in range(len(trial.strips))]
-    mixed = strips(trial, harvested_at=lambda s: alternate)
-    write_trial(tmp_path / "alternate", mixed.config, mixed.tables)
-    with pytest.raises(DesignError, match=r"6 rows of strips\.csv were refused.*leave no setup"):
-        analyse(load_trial(tmp_path / "alternate"), responses=["header_loss"])
+    read = load_trial(tmp_path / "mixed")
+    warned = analyse(read, responses=["header_loss"]).warnings[0]
+    assert len(read.strips) == 12
+    assert "6 cells of strips.csv could not be used" in warned and "harvested_at" in warned
+    assert "a strip of another season does not belong to this trial" in warned
+
+
+def test_where_refusals_leave_nothing_to_compare_they_are_told_first(tmp_path) -> None:
+    trial = pairs(6)
+    write_trial(tmp_path / "t", trial.config, trial.tables)
+    file = tmp_path / "t" / "strips.csv"
+    file.write_text(file.read_text().replace("standard", "stanard"))
+    with pytest.raises(DesignError, match=r"6 rows of strips\.csv were.*carries the same setup"):
+        analyse(load_trial(tmp_path / "t"), responses=["header_loss"])
 
 
 def test_strips_refused_at_the_door_are_counted(tmp_path) -> None:

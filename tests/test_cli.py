@@ -48,7 +48,10 @@ def test_check_lists_what_was_refused(trial: Path) -> None:
     change_cell(trial, "loose_kernels", "[bold]-7[/bold]")
     result = run("check", trial)
     assert result.exit_code == 1
-    assert re.search(r"frames\.csv +2 +loose_kernels +\[bold\]-7\[/bold\] +\S", result.stdout)
+    assert " 1. frames.csv, line 2, loose_kernels: '[bold]-7[/bold]'\n" in result.stdout
+    assert re.search(r"\n    expected: a whole number .*\n    lost: 1 row\n", result.stdout)
+    every = run("check", trial, "--all").stdout
+    assert " 1. frames.csv, line 2, loose_kernels: '[bold]-7[/bold]'; expected: a whole" in every
 
 
 @pytest.mark.parametrize("command", ["analyse", "check", "report"])

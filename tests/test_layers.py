@@ -11,13 +11,14 @@ import trialkit
 
 # From the top down. A room may import from any room below its own line, never from beside it.
 LAYERS: tuple[tuple[str, ...], ...] = (
+    ("__main__",),
     ("cli",),
     ("pages",),
     ("plots", "demo"),
     ("decide", "plan"),
     ("many",),
     ("analysis",),
-    ("simulate", "header"),
+    ("simulate", "header", "contradictions"),
     ("trial",),
     ("losses",),
     ("intake",),
@@ -29,7 +30,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     # Mathematics that knows nothing of corn.
     ("mixed", "randomisation"),
     # What everyone may use.
-    ("display", "errors", "version"),
+    ("display", "ending", "errors", "version"),
 )
 # Stricter than the order: who may know of these rooms at all.
 KNOWN_BY = {"mixed": {"analysis", "many"}, "randomisation": {"analysis"}}

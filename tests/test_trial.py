@@ -115,12 +115,14 @@ def test_design_too_thin_still_loads(tmp_path: Path, strips: str, says: str) -> 
     [
         ({"strips": "strip,field,pair,cushion\n"}, ["no strip", "strips.csv holds no data rows"]),
         ({"settings": SETTINGS.replace("standard", "felt").replace('"cushion"]', '"foam"]')},
-         ["all 4 rows were refused", "line 2 and 3 more, cushion: 'standard'; expected one of"]),
+         ["all 4 rows were refused", "lines 2, 3, 4 and 5, cushion: 'standard', 'cushion'; ",
+          "expected: one of", "lost: 4 rows", "--out corrections.xlsx"]),
         ({"frames": FRAMES.replace(",10,", ",0,")},
-         ["frames.csv: all 4 rows were refused", "line 2 and 3 more, area: '0'"]),
+         ["frames.csv: all 4 rows were refused", "lines 2, 3, 4 and 5, area: '0'"]),
         ({"frames": FRAMES.replace(",24", ",1000000").replace(",9", ",-1").replace(",20", ",x")
           .replace(",11", ",NA")},
-         ["10,000 kernels per m2", "line 3 and 2 more, loose_kernels: '-1'; expected a whole"]),
+         ["10,000 kernels per m2", "lines 3, 4 and 5, loose_kernels: '-1', 'x', 'NA'; expected: a "
+          "whole"]),
         ({"frames": ""}, ["frames.csv holds no data rows", "the file is empty"]),
     ],
 )  # fmt: skip
@@ -162,7 +164,7 @@ def test_shows_in_a_notebook_with_user_text_escaped(tmp_path: Path) -> None:
     assert "<script>" not in page
     assert "&lt;script&gt;alert(1)" in page
     assert "&lt;b&gt;header" in page
-    assert "1 row refused" in page
+    assert "1 cause. Lost: 1 of 9 rows." in page
     assert "4 strips, 4 frames; 1 row" in repr(trial)
 
 

@@ -8,16 +8,24 @@ width of the interval that is printed beside the number, or its standard error w
 
 from __future__ import annotations
 
+import html
 import math
+import re
 from collections.abc import Iterable, Mapping
 from decimal import ROUND_HALF_EVEN, Context, Decimal
-from html import escape
 from typing import Any
 
 import pandas as pd
 
 # Digits enough for any number that a float can hold.
 _HALVES_EVEN = Context(prec=400, rounding=ROUND_HALF_EVEN)
+# What is no letter and may do harm where it is shown: control characters but for tab and ends of
+# lines, marks that turn the direction of writing, invisible format characters, halves of surrogate
+# pairs, noncharacters. Joiners of letters stay: scripts need them.
+UNSEEN = re.compile(
+    "[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\u061c\u200b\u200e\u200f\u2028-\u202e\u2060-\u206f"
+    "\ud800-\udfff\ufdd0-\ufdef\ufeff\ufff9-\ufffb\ufffe\uffff\U000e0000-\U000e007f]"
+)
 ROWS = 20
 LONG = 40
 # What "low" and "high" without a name of their own belong to.
@@ -60,6 +68,28 @@ def freedom(df: float, places: int = 1) -> str:
     if df > 1000:
         return "over 1,000" if math.isfinite(df) else "\N{INFINITY}"
     return number(df, places)
+
+
+def visible(text: str) -> str:
+    """Text for terminals and tables: what is `UNSEEN` is shown as an escape, such as \\x1b."""
+    return UNSEEN.sub(lambda found: _escaped(found[0]), text)
+
+
+def _escaped(letter: str) -> str:
+    code = ord(letter)
+    if code < 0x100:
+        return f"\\x{code:02x}"
+    return f"\\u{code:04x}" if code < 0x10000 else f"\\U{code:08x}"
+
+
+def printable(text: str) -> str:
+    """Text for pages: what is `UNSEEN` becomes U+FFFD, letter for letter."""
+    return UNSEEN.sub("\ufffd", text)
+
+
+def escape(text: str) -> str:
+    """Text of a user's for HTML: what is `UNSEEN` replaced, marks of HTML escaped."""
+    return html.escape(printable(text))
 
 
 def card(heading: str, sentences: Iterable[str] = (), *parts: str) -> str:

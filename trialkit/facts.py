@@ -11,6 +11,8 @@ leaning       p < 0.15                                    "probably left fewer .
 open          otherwise                                   "this trial cannot tell ..."
 ============  ==========================================  =================================
 
+A trial that lost a third or more of its strips has a ceiling (`Comparison.most`), whatever p says.
+
 p is the two-sided p-value after adjustment for the number of comparisons: the model's, or that of
 the classical test beside it where that is the larger, so that the weaker of the two is told. A lean
 of a response that the trial is not first of all about is not told: it is open. The cuts are this
@@ -229,6 +231,8 @@ class Comparison:
         Level of the intervals.
     bought : bool
         Whether the trial's option is bought for this level.
+    most : Grade or None
+        The strongest grade that may be told, where strips were lost; None without a limit.
     """
 
     response: str
@@ -253,6 +257,7 @@ class Comparison:
     reference_mean: Estimate = _NO_MEAN
     confidence: float = 0.95
     bought: bool = False
+    most: Grade | None = None
 
     @classmethod
     def from_row(
@@ -282,6 +287,7 @@ class Comparison:
             df=float(row.get("df", math.inf)), classical=str(row.get("classical", "")),
             primary=bool(row.get("primary", True)), mean=mean, reference_mean=reference_mean,
             confidence=confidence, bought=bought,
+            most=Grade(row["at_most"]) if row.get("at_most") else None,
         )  # fmt: skip
 
     @property
@@ -298,11 +304,23 @@ class Comparison:
 
     def graded_by(self, p: float) -> Grade:
         """What it would come to by another p-value."""
+        found = self._unlimited(p)
+        if self.most is not None and found.strength > self.most.strength:
+            found = self.most
+        return Grade.OPEN if found is Grade.LEANING and not self.primary else found
+
+    @property
+    def held_down(self) -> bool:
+        """Whether it is told no stronger because strips were lost."""
+        by_p = self._unlimited(self.evidence)
+        return self.most is not None and by_p.strength > self.most.strength
+
+    def _unlimited(self, p: float) -> Grade:
+        """Grade by p and interval alone."""
         value, low, high = self.difference
         if not low <= value <= high:  # also where the estimate is missing
             return Grade.OPEN
-        found = grade(p, low, high)
-        return Grade.OPEN if found is Grade.LEANING and not self.primary else found
+        return grade(p, low, high)
 
     @property
     def falls(self) -> bool:

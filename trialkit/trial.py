@@ -11,12 +11,14 @@ import pandas as pd
 
 from trialkit.display import card, table
 from trialkit.errors import TrialError, TrialkitError
+from trialkit.intake import causes
 from trialkit.intake.check import no_faults
 from trialkit.intake.config import TrialConfig
-from trialkit.intake.read import no_reads, read_trial
+from trialkit.intake.read import Intake, no_reads, read_trial
 from trialkit.intake.write import csv_text, toml_text
 from trialkit.losses import Losses, losses
-from trialkit.responses import RESPONSES, schema
+from trialkit.responses import RESPONSES, fate, schema
+from trialkit.words import causes as cause_words
 from trialkit.words import unlocks as words
 
 
@@ -33,11 +35,13 @@ class Trial:
         with the right columns when a table is absent. Those this program has are attributes too:
         ``trial.strips`` is ``trial.tables["strips"]``.
     refused : DataFrame
-        One row per fault: file, line (physical line or sheet row, from 1), column, value, expected.
-        Several faults may share a line.
+        One row per fault: file, line (physical line or sheet row, from 1), column, value, expected,
+        lost ("row", or "cell" where the rest of the row stays), because (file and line of the
+        refused row on whose account this one is; empty where the fault is its own). Several faults
+        may share a line.
     read : DataFrame
         One row per file: table, file, rows_in, rows_kept, rows_refused, rows_not_filled (nothing
-        measured in them yet), notes.
+        measured in them yet), rows_not_due (those of them that wait for nobody), notes.
     extra : mapping of table name to DataFrame
         Text of columns that are not the table's, row for row with it.
     source : Path or None
@@ -168,20 +172,34 @@ class Trial:
     @property
     def to_fill(self) -> str:
         """What is not filled in yet, in a sentence; empty where every row has something in it."""
-        left = self.read[self.read["rows_not_filled"] > 0]
+        left = self.read.assign(due=self.read["rows_not_filled"] - self.read["rows_not_due"])
+        left = left[left["due"] > 0]
         if left.empty:
             return ""
-        return words.to_fill(
-            [(str(r.table), int(r.rows_not_filled), int(r.rows_in)) for r in left.itertuples()]
-        )
+        rows = ((str(r.table), int(r.due), int(r.rows_in)) for r in left.itertuples())
+        return words.to_fill(list(rows))
+
+    @property
+    def read_shown(self) -> pd.DataFrame:
+        """`read` without what it counts none of: rows not filled in, or not due."""
+        none = [c for c in ("rows_not_filled", "rows_not_due") if not self.read[c].any()]
+        return self.read.drop(columns=none)
+
+    @property
+    def used(self) -> Trial:
+        """The trial less what its users' word leaves out (`trialkit.responses.fate`): what every
+        analysis and comparison reads. Itself where nothing is left out."""
+        tables = fate.used(self.tables)
+        return self if tables is None else replace(self, tables=tables, extra={})
 
     def losses(self) -> Losses:
         """Losses by source, per frame, strip and setup."""
-        return losses(self.frames, self.ears, self.strips, self.fields, self.config)
+        own = self.used
+        return losses(own.frames, own.ears, own.strips, own.fields, self.config)
 
     def unlocks(self) -> pd.DataFrame:
         """Which parts of the analysis and the reports the data unlock: part, unlocked, reason."""
-        return pd.DataFrame(_parts(self), columns=["part", "unlocked", "reason"])
+        return pd.DataFrame(_parts(self.used), columns=["part", "unlocked", "reason"])
 
     def data_hash(self) -> str:
         """SHA-256 (hex) of the source files as read; of the written form for a trial in memory."""
@@ -197,10 +215,12 @@ class Trial:
         rows = ", ".join(
             f"{len(frame)} {name}" for name, frame in self.tables.items() if len(frame)
         )
-        refused, waiting = (int(self.read[c].sum()) for c in ("rows_refused", "rows_not_filled"))
+        refused, waiting, not_due = (
+            int(self.read[c].sum()) for c in ("rows_refused", "rows_not_filled", "rows_not_due")
+        )
         return (
             f"Trial({self.config.title!r}, {self.config.season}: {rows}; {words.rows(refused)} "
-            f"refused{words.waiting(waiting)})"
+            f"refused{words.waiting(waiting - not_due)})"
         )
 
     def _repr_html_(self) -> str:
@@ -210,8 +230,9 @@ class Trial:
 def load_trial(path: str | Path, *, harvested: bool = True) -> Trial:
     """Read a trial folder (trial.toml and CSV files) or one workbook (.xlsx).
 
-    Rows at fault are refused with file, line, column, value and what was expected, and stand in
-    ``trial.refused``; the rest is used.
+    Rows and cells at fault are refused with file, line, column, value and what was expected, and
+    stand in ``trial.refused``; the rest is used. A bad cell of an optional column is missing, one
+    of a key or a required column refuses its row.
 
     Parameters
     ----------
@@ -232,7 +253,11 @@ def load_trial(path: str | Path, *, harvested: bool = True) -> Trial:
         no row left in any response table. Rows that wait to be filled in are reason enough to
         read it; the latter two are not asked for where `harvested` is false.
     """
-    intake = read_trial(path, strips=harvested)
+    return as_trial(read_trial(path, strips=harvested), path, harvested=harvested)
+
+
+def as_trial(intake: Intake, path: str | Path, *, harvested: bool = True) -> Trial:
+    """A trial from what was read of it; parameters and errors otherwise as `load_trial`."""
     if harvested:
         _require_rows(intake.tables, intake.read, intake.refused, Path(path))
     return Trial(
@@ -245,28 +270,24 @@ def _require_rows(
     tables: Mapping[str, pd.DataFrame], read: pd.DataFrame, refused: pd.DataFrame, path: Path
 ) -> None:
     responses = [name for name, layout in schema.TABLES.items() if layout.response]
+    due = read["rows_not_filled"] - read["rows_not_due"]
     if tables["strips"].empty:
         wanted = ["strips"]
-    elif all(tables[name].empty for name in responses) and not read["rows_not_filled"].any():
+    elif all(tables[name].empty for name in responses) and not due.any():
         wanted = responses
     else:
         return
-    if not read["rows_in"].any() and not read["notes"].any():
+    if not (read["rows_in"] - read["rows_not_due"]).any() and not read["notes"].any():
         raise TrialError(
             f"{path} is still empty. Fill in strips, one row per combine pass, and what was "
             f"counted on them: {', '.join(responses[:-1])} or {responses[-1]}."
         )
     found = read[read["table"].isin(wanted)]
     files = [(str(r.file), int(r.rows_in), str(r.notes)) for r in found.itertuples()]
-    faults = refused[refused["file"].isin(found["file"])]
-    alike = [
-        (str(file), str(column), str(expected), group.iloc[0]["line"], group.iloc[0]["value"],
-         len(group) - 1)
-        for (file, column, expected), group in faults.groupby(
-            ["file", "column", "expected"], sort=False)
-    ]  # fmt: skip
+    names = set(found["file"])
+    at_fault = [c.sentence for c in causes.group(refused).causes if names & c.files]
     raise TrialError(
-        words.unusable(str(path), wanted, files, alike, not tables["header_check"].empty)
+        words.unusable(str(path), wanted, files, at_fault, not tables["header_check"].empty)
     )
 
 
@@ -355,8 +376,8 @@ def _missing(trial: Trial, name: str, what: str) -> str:
 
 
 def _html(trial: Trial) -> str:
-    config, refused = trial.config, int(trial.read["rows_refused"].sum())
-    counts = trial.read if trial.to_fill else trial.read.drop(columns="rows_not_filled")
+    config = trial.config
+    counts = trial.read_shown
     if counts.empty:
         sizes = {name: len(frame) for name, frame in trial.tables.items() if len(frame)}
         counts = pd.DataFrame({"table": list(sizes), "rows": list(sizes.values())})
@@ -367,8 +388,10 @@ def _html(trial: Trial) -> str:
     faults = ""
     if trial.to_fill:
         told.append(trial.to_fill)
-    if refused:
-        told.append(words.refused(refused))
-        faults = table(trial.refused, words.FIRST_REFUSED, rows=5)
+    if len(trial.refused):
+        grouped = causes.group(trial.refused)
+        told.append(cause_words.cost(*grouped.cost, int(trial.read["rows_in"].sum())))
+        shown = causes.table(grouped.causes)
+        faults = table(shown, cause_words.title(), rows=5)
     heading = f"{config.title} ({config.season})"
     return card(heading, told, table(counts, names=words.READ_COLUMNS), faults)

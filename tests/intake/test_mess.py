@@ -6,6 +6,7 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 from sound_trial import SETTINGS, STRIPS
@@ -93,15 +94,20 @@ def read(settings_text: str, **files: bytes) -> Intake:
 
 
 def check_balance(intake: Intake) -> None:
-    """rows in = kept + refused + not filled in, in every file; a refused line is refused once."""
+    """rows in = kept + refused + not filled in, in every file; a refused line is refused once, and
+    a line of which cells are lost is none."""
     for row in intake.read[intake.read["table"] != ""].itertuples():
         assert row.rows_in == row.rows_kept + row.rows_refused + row.rows_not_filled
         assert row.rows_kept == len(intake.tables[row.table])
-        lines_refused = intake.refused.loc[intake.refused["file"] == row.file, "line"]
-        assert lines_refused.nunique() == row.rows_refused
+        faults = intake.refused[intake.refused["file"] == row.file]
+        lines_refused = faults["line"]
+        assert lines_refused[faults["lost"] == "row"].nunique() == row.rows_refused
         assert lines_refused.is_monotonic_increasing
     assert intake.refused[["column", "value", "expected"]].notna().all(axis=None)
     assert (intake.refused["expected"].str.len() > 0).all()
+    assert intake.refused["lost"].isin(["row", "cell"]).all()
+    for frame in intake.tables.values():
+        assert np.isfinite(frame.select_dtypes("number").fillna(0)).all(axis=None)
 
 
 @settings(max_examples=60, deadline=None, suppress_health_check=[HealthCheck.too_slow])

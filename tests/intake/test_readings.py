@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from datetime import datetime
 
+import numpy as np
 import pytest
 from sound_trial import FRAMES, SETTINGS, STRIPS, Make
 
@@ -87,9 +88,57 @@ def test_thousands_separators(trial_folder: Make) -> None:
     # 32,000 plants/ac x 2.47105 ac/ha
     assert intake.tables["fields"]["population"].iloc[0] == pytest.approx(79_073.7, abs=0.1)
     assert "thousands separators were taken out" in intake.read["notes"].iloc[0]
-    in_doubt = read_trial(trial_folder(fields=fields.replace("30.5", "30")))
-    assert in_doubt.refused["value"].tolist() == ["32,000", "31,500"]
-    assert in_doubt.refused["expected"].str.contains("thousands or as decimals").all()
+    # Where the file does not settle it: in US units a comma parts thousands, as is usual there.
+    unsettled = read_trial(trial_folder(fields=fields.replace("30.5", "30")))
+    assert unsettled.refused.empty
+    assert unsettled.tables["fields"]["population"].equals(intake.tables["fields"]["population"])
+    assert "thousands separators were taken out" in unsettled.read["notes"].iloc[0]
+
+
+SI = SETTINGS.replace('"US"', '"SI"').replace("width = 20", "width = 6")
+
+
+@pytest.mark.parametrize(
+    ("column", "cell", "value", "note"),
+    [
+        ("population", "72,000", 72_000.0, "commas in population were read as thousands"),
+        ("row_spacing", "0,762", 0.762, "decimal commas were read as such"),
+        ("row_spacing", "1,016", 1.016, "commas in row_spacing were read as decimal marks"),
+        ("row_spacing (cm)", "76,200", 0.762, "commas in row_spacing were read as decimal marks"),
+        ("latitude", "4,125", 4.125, "commas in latitude were read as decimal marks"),
+        ("latitude", "1,234 km", None, ""),
+    ],
+)  # fmt: skip
+def test_a_comma_that_only_the_range_settles(
+    trial_folder: Make, column: str, cell: str, value: float | None, note: str
+) -> None:
+    """In SI units: 1,016 m between rows is 1.016, 72,000 plants/ha are no 72."""
+    name = column.split(" ")[0]
+    intake = read_trial(trial_folder(SI, fields=f'field,{column}\nNorth,"{cell}"\n'))
+    (kept,) = intake.tables["fields"][name]
+    assert (np.isnan(kept) if value is None else kept == pytest.approx(value))
+    assert len(intake.refused) == (value is None)
+    assert note in intake.read["notes"].iloc[0]
+
+
+def test_a_comma_that_nothing_settles_costs_its_cell(trial_folder: Make) -> None:
+    """1,204 kg/ha may be 1204 or 1.204: in SI units both can be; a file with 8,5 settles it."""
+    whole = "strip,field,pair,cushion,moisture,yield\n" + "".join(
+        f"S{k},North,1,{level},18,{{}}\n" for k, level in ((1, "standard"), (2, "cushion"))
+    )
+    strips = whole.format('"1,204"', "8000")
+    frames = "\n".join(FRAMES.split("\n")[:3])
+    intake = read_trial(trial_folder(SI, strips=strips, frames=frames))
+    (fault,) = intake.refused.itertuples()
+    assert (fault.column, fault.value, fault.lost) == ("yield", "1,204", "cell")
+    assert "thousands or as decimals" in fault.expected
+    assert len(intake.tables["strips"]) == len(intake.tables["frames"]) == 2
+    for other, value in (("8012.5", 1204.0), ('"8012,5"', 1.204)):
+        settled = read_trial(trial_folder(SI, strips=whole.format('"1,204"', other)))
+        assert settled.tables["strips"]["yield"][0] == value
+    counts = "frame,strip,zone,area,loose_kernels\n1,S1,header,10,\"1,204\"\n"
+    counted = read_trial(trial_folder(SI, frames=counts))
+    assert counted.tables["frames"]["loose_kernels"][0] == 1204
 
 
 ISO = "2026-10-03"
@@ -105,6 +154,9 @@ ISO = "2026-10-03"
         (["10/13/2026", "10/3/2026"], None, ["2026-10-13", ISO]),  # 13 settles the order
         (["13/10/2026", "3/10/2026"], None, ["2026-10-13", ISO]),
         (["10/3/2026"], None, [None]),
+        (["10-13-2026", "10/3/26"], None, ["2026-10-13", ISO]),
+        (["3/13/26 2:30pm", "10-3-2026"], None, ["2026-03-13 14:30:00", ISO]),
+        (["10/3-2026", "2026/10/3", "10/3/126"], None, [None] * 3),
         (["10/10/2026"], None, ["2026-10-10"]),
         (["10/3/2026"], "month-first", [ISO]),
         (["10/3/2026"], "day-first", ["2026-03-10"]),
@@ -119,6 +171,39 @@ def test_dates(texts: list[str], order: str | None, expected: list[str | None]) 
     read, _ = read_dates(texts, 2026, order)  # type: ignore[arg-type]
     wanted = [datetime.fromisoformat(e) if e else None for e in expected]
     assert [r if isinstance(r, datetime) else None for r in read] == wanted
+
+
+@pytest.mark.parametrize(
+    ("texts", "expected"),
+    [
+        (["10/6/2026"], ["2026-10-06"]),
+        (["10/6/2026", "2026-10-07"], ["2026-10-06", "2026-10-07"]),
+        (["6/10/2026", "13/10/2026"], ["2026-10-06", "2026-10-13"]),  # the column settles it
+        (["13/10/2026", "10/13/2026", "10/3/2026"], ["2026-10-13", "2026-10-13", None]),
+        (["10/10/2026"], ["2026-10-10"]),
+    ],
+)
+def test_dates_where_month_first_is_usual(texts: list[str], expected: list[str | None]) -> None:
+    read, notes = read_dates(texts, 2026, None, "month-first")
+    wanted = [datetime.fromisoformat(e) if e else None for e in expected]
+    assert [r if isinstance(r, datetime) else None for r in read] == wanted
+    assumed = [note for note in notes if "such as 10/6/2026 were read month-first" in note]
+    assert len(assumed) == ("10/6/2026" in texts)
+
+
+def test_a_date_in_doubt_by_the_units_of_the_trial(trial_folder: Make) -> None:
+    strips = STRIPS.replace("2026-10-03", "10/3/2026").replace("2026-10-04", "10/4/2026")
+    us = read_trial(trial_folder(strips=strips))
+    assert us.refused.empty and same(us, read_trial(trial_folder()))
+    note = us.read["notes"].iloc[0]
+    assert note.count("were read month-first") == 1
+    assert 'date_order = "day-first" among the settings changes it' in note
+    si = read_trial(trial_folder(SI, strips=strips))
+    assert si.refused["lost"].tolist() == ["cell"] * 4 and len(si.tables["strips"]) == 4
+    assert si.tables["strips"]["harvested_at"].isna().all()
+    given = SETTINGS.replace("season", 'date_order = "day-first"\nseason')
+    day_first = read_trial(trial_folder(given, strips=strips)).tables["strips"]["harvested_at"]
+    assert day_first.dt.strftime("%m-%d").tolist() == ["03-10", "03-10", "04-10", "04-10"]
 
 
 def same(intake: Intake, folder_content: Intake) -> bool:
@@ -159,8 +244,9 @@ def test_undecodable_cells_are_refused_and_the_rest_kept(
 ) -> None:
     intake = read_trial(trial_folder(frames=damaged))
     row = intake.read.iloc[1]
-    assert row["rows_refused"] == 1
-    assert row["rows_in"] == row["rows_kept"] + 1
+    assert row["rows_in"] == row["rows_kept"]  # of a note nothing but the note is lost
+    assert intake.refused["lost"].tolist() == ["cell"]
+    assert intake.tables["frames"]["note"].isna().iloc[intake.refused["line"].iloc[0] - 2]
     assert "\ufffd" in intake.refused["value"].iloc[0]
     assert "save it as UTF-8" in row["notes"]
 

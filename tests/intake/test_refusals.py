@@ -70,10 +70,7 @@ def test_largest_density_that_is_kept(trial_folder: Make) -> None:
     ("row", "column", "expected"),
     [
         ("S5,North,3,felt,18,200,2026-10-04", "cushion", "one of 'standard', 'cushion'"),
-        ("S5,North,3,cushion,18,200,2026-02-30", "harvested_at", "a date that exists"),
-        ("S5,North,3,cushion,18,200,2025-10-04", "harvested_at", "2026-01-01 to 2027-03-31"),
-        ("S5,North,3,cushion,180,200,2026-10-04", "moisture", "a number from 5 to 60 %"),
-        ("S5,North,3,cushion,18,2000,2026-10-04", "yield", "bu/ac"),
+        ("S5,North,3,,18,200,2026-10-04", "cushion", "not be empty"),
         ("S5,,3,cushion,18,200,2026-10-04", "field", "not be empty"),
     ],
 )
@@ -85,8 +82,34 @@ def test_refused_strip_takes_its_frames_along(
     assert [(line, name) for line, name, _ in faults(intake, "strips.csv")] == [(6, column)]
     assert expected in intake.refused["expected"].iloc[0]
     assert faults(intake) == [(6, "strip", "s5")]
-    assert "refused in strips.csv, line 6" in intake.refused["expected"].iloc[1]
+    assert intake.refused["expected"].iloc[1] == "a strip whose own row was kept"
+    assert intake.refused["because"].tolist() == ["", "strips.csv, line 6"]
+    assert intake.refused["lost"].tolist() == ["row", "row"]
     assert counts(intake, "strips") == (5, 4, 1)
+
+
+@pytest.mark.parametrize(
+    ("row", "column", "expected"),
+    [
+        ("S5,North,3,cushion,18,200,2026-02-30", "harvested_at", "a date that exists"),
+        ("S5,North,3,cushion,18,200,2025-10-04", "harvested_at", "2026-01-01 to 2027-03-31"),
+        ("S5,North,3,cushion,180,200,2026-10-04", "moisture", "a number from 5 to 60 %"),
+        ("S5,North,3,cushion,18,2000,2026-10-04", "yield", "bu/ac"),
+        ("S5,North,3,cushion,18,=1+1,2026-10-04", "yield", "not a formula"),
+    ],
+)
+def test_a_bad_cell_of_an_optional_column_is_lost_alone(
+    trial_folder: Make, row: str, column: str, expected: str
+) -> None:
+    folder = trial_folder(strips=f"{STRIPS}{row}\n", frames=f"{FRAMES}1,s5,header,10,3,\n")
+    intake = read_trial(folder)
+    (fault,) = intake.refused.itertuples()
+    assert (fault.line, fault.column, fault.lost, fault.because) == (6, column, "cell", "")
+    assert expected in fault.expected
+    assert counts(intake, "strips") == counts(intake) == (5, 5, 0)
+    strip = intake.tables["strips"].iloc[4]
+    missing = strip[["cushion", "moisture", "yield", "harvested_at"]].isna()
+    assert missing[missing].index.tolist() == [column]
 
 
 def test_all_faults_of_a_row_are_listed(trial_folder: Make) -> None:

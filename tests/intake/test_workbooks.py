@@ -100,6 +100,8 @@ def test_percent_cells(tmp_path: Path) -> None:
         ([*SETTINGS_ROWS, ["season", "", 2027]], "row 10: key 'season' stands there twice"),
         ([*SETTINGS_ROWS, ["header.rows.x", "", 1]], "no place"),
         ([*SETTINGS_ROWS, ["notes", "", 1, 2]], "takes one value"),
+        ([*SETTINGS_ROWS[:-2], ["setup", "", "gap"]], "setup needs a factor's name"),
+        ([*SETTINGS_ROWS[:-2], ["setup.gap", "", "wide"]], "setup"),
         ([*SETTINGS_ROWS[:-1], ["header.depth", "", 3]], "header.depth is not a key here"),
     ],
 )
@@ -127,8 +129,17 @@ def test_adjusted_for_in_a_settings_sheet(
 def test_no_workbook(tmp_path: Path) -> None:
     path = tmp_path / "t.xlsx"
     path.write_bytes(b"PK\x03\x04 not really")
-    with pytest.raises(TrialError, match="cannot be opened"):
+    with pytest.raises(TrialError, match="cut short or damaged"):
         read_trial(path)
+
+
+@pytest.mark.parametrize(
+    ("name", "says"), [("t.xls", "older workbook"), ("t.ods", "OpenDocument"), ("t.txt", "neither")]
+)
+def test_another_kind_of_file(tmp_path: Path, name: str, says: str) -> None:
+    (tmp_path / name).write_bytes(b"x")
+    with pytest.raises(TrialError, match=says):
+        read_trial(tmp_path / name)
 
 
 def test_sheet_of_no_table_is_named(tmp_path: Path) -> None:

@@ -4,6 +4,9 @@ from __future__ import annotations
 
 import csv
 import os
+import shutil
+import signal
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +16,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from test_settings import WHOLE
 
+from trialkit.ending import Stopped, stoppable
 from trialkit.errors import FileExistsRefusal, TrialError
 from trialkit.intake import files, read_trial, write_all, write_new, write_trial
 from trialkit.intake.config import read_toml
@@ -114,6 +118,9 @@ def test_existing_files_are_left_alone(tmp_path: Path) -> None:
         write_all(tmp_path / "frames.csv", {"a": b"x"})
 
 
+FULL = OSError(28, "No space left on device")
+
+
 @pytest.mark.parametrize("at", [1, 2])
 def test_failure_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch, at: int) -> None:
     """The disk fills up while the file of this number gets its name."""
@@ -122,14 +129,140 @@ def test_failure_leaves_nothing(tmp_path: Path, monkeypatch: pytest.MonkeyPatch,
     def full(source: Path, target: Path) -> None:
         calls.append(target)
         if len(calls) == at:
-            raise OSError(28, "No space left on device")
+            raise FULL
         os.rename(source, target)
 
     monkeypatch.setattr(files, "_place", full)
-    with pytest.raises(TrialError, match="No space left"):
-        write_all(tmp_path / "a" / "b", {"x": b"1", "y": b"2"})
+    with pytest.raises(TrialError, match=r"No space left on device\); nothing was written$"):
+        write_all(tmp_path, {"x": b"1", "y": b"2"})
     assert len(calls) == at
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("name", ["fsync", "rename", "mkdir"])
+def test_a_new_folder_that_fails_leaves_nothing(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, name: str
+) -> None:
+    def failing(*_: object, **__: object) -> None:
+        raise OSError(5, "Input/output error")
+
+    monkeypatch.setattr(os, name, failing)
+    with pytest.raises(TrialError, match=r"Input/output error\); nothing was written$"):
+        write_all(tmp_path / "a" / "b", {"x": b"1", "y": b"2"})
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_what_cannot_be_removed_again_is_named(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = files._place
+
+    def full(source: Path, target: Path) -> None:
+        if target.name == "y":
+            raise FULL
+        place(source, target)
+
+    def kept(path: Path) -> None:
+        raise PermissionError(1, "Operation not permitted", str(path))
+
+    monkeypatch.setattr(files, "_place", full)
+    with monkeypatch.context() as m:
+        m.setattr(Path, "unlink", kept)
+        with pytest.raises(TrialError, match=r"/x stayed behind .*; no other file was written"):
+            write_all(tmp_path, {"x": b"1", "y": b"2"})
+    assert [path.name for path in tmp_path.iterdir()] == ["x"]
+    (tmp_path / "x").unlink()
+    monkeypatch.setattr(files, "remove", lambda path: False)
+    with pytest.raises(TrialError, match=r"no file was written; .*\.writing-\S+ stayed behind"):
+        write_all(tmp_path, {"x": b"1", "y": b"2"})
+
+
+def test_a_folder_another_run_makes_meanwhile_takes_the_set(tmp_path: Path) -> None:
+    folder = tmp_path / "a" / "b"
+    with files.new_set(folder) as draft:
+        (draft / "x").write_text("1")
+        folder.mkdir(parents=True)
+        (folder / "theirs").touch()
+    assert {p.name for p in folder.iterdir()} == {"x", "theirs"}
+    assert [p.name for p in tmp_path.iterdir()] == ["a"]
+    with pytest.raises(FileExistsRefusal, match="x"), files.new_set(folder) as draft:
+        (draft / "x").write_text("2")
+    with pytest.raises(TrialError, match="nothing was written"), files.new_set(folder) as draft:
+        shutil.rmtree(folder)
+        (draft / "y").write_text("2")
+    assert list((tmp_path / "a").iterdir()) == []
+
+
+def killed(work: Callable[[], object]) -> None:
+    """Have a copy of this process do a piece of work that kills it."""
+    if (child := os.fork()) == 0:
+        try:
+            work()
+        finally:
+            os._exit(0)
+    assert os.WIFSIGNALED(os.waitpid(child, 0)[1])
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="processes are not copied here")
+@pytest.mark.parametrize("links", [True, False])
+def test_the_next_run_sweeps_what_a_killed_one_left(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, links: bool
+) -> None:
+    place, three = files._place, {"x": b"1", "y": b"2", "z": b"3"}
+    (tmp_path / ".writing-mine").mkdir()
+    (files.own_folder(tmp_path, files.DRAFT)).mkdir()  # of a run that goes on: this one
+    others = set(tmp_path.iterdir())
+
+    def dying(before: str) -> Callable[[Path, Path], None]:
+        def placed(source: Path, target: Path) -> None:
+            if target.name == before:
+                os.kill(os.getpid(), signal.SIGKILL)
+            place(source, target)
+
+        return placed
+
+    def no_links(*_: object) -> None:
+        raise OSError(95, "Operation not supported")
+
+    if not links:
+        monkeypatch.setattr(os, "link", no_links)
+    with monkeypatch.context() as m:
+        # In a new folder and before the first file of a set has its name: nothing of it is there.
+        m.setattr(files, "held", lambda: os.kill(os.getpid(), signal.SIGKILL))
+        killed(lambda: write_all(tmp_path / "new", three))
+        (left,) = set(tmp_path.iterdir()) - others
+        m.undo()
+        m.setattr(files, "_place", dying("x"))
+        killed(lambda: write_all(tmp_path, three))
+    (second,) = set(tmp_path.iterdir()) - others  # which has swept the first one's
+    assert left.name != second.name and second.name.startswith(".writing-")
+    write_all(tmp_path, {"w": b"4"})
+    assert set(tmp_path.iterdir()) - others == {tmp_path / "w"}
+    # Some of it was: the rest follows.
+    with monkeypatch.context() as m:
+        m.setattr(files, "_place", dying("z"))
+        killed(lambda: write_all(tmp_path, three))
+    assert not (tmp_path / "z").exists()
+    with pytest.raises(FileExistsRefusal, match="x, y, z"):
+        write_all(tmp_path, three)
+    found = {p.name: p.read_bytes() for p in tmp_path.iterdir() if p not in others}
+    assert found == {**three, "w": b"4"}
+
+
+def test_ctrl_c_between_two_files_waits_for_the_set(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    place = files._place
+
+    def interrupted(source: Path, target: Path) -> None:
+        place(source, target)
+        signal.raise_signal(signal.SIGINT)
+
+    monkeypatch.setattr(files, "_place", interrupted)
+    monkeypatch.setattr(files, "WRITTEN", [])
+    with stoppable(), pytest.raises(Stopped):
+        write_all(tmp_path, {"x": b"1", "y": b"2"})
+    assert sorted(files.WRITTEN) == sorted(tmp_path.iterdir()) == [tmp_path / "x", tmp_path / "y"]
 
 
 def test_file_that_appears_meanwhile_is_left_alone(

@@ -25,7 +25,13 @@ from trialkit.errors import ReportError
 from trialkit.intake import HeaderConfig, SetupFactor, TrialConfig
 from trialkit.pages import cards
 from trialkit.pages.field_paper import SHEETS, LabelGrid, labels_source, source
-from trialkit.pages.field_paper.boxes import HEADER_SIDES, card_boxes, header_boxes, run_boxes
+from trialkit.pages.field_paper.boxes import (
+    HEADER_SIDES,
+    HEADER_TOP,
+    card_boxes,
+    header_boxes,
+    run_boxes,
+)
 from trialkit.pages.field_paper.content import content
 from trialkit.pages.field_paper.crew import order_rows, setup_words, time_words
 from trialkit.pages.field_paper.source import field_trial
@@ -273,7 +279,7 @@ def test_stalks_and_ear_butts_have_boxes_in_every_field(sheets: list[str]) -> No
 
 
 def test_every_column_of_the_header_check_is_on_one_side() -> None:
-    named = [name for side in HEADER_SIDES.values() for name in side]
+    named = [*HEADER_TOP, *(name for side in HEADER_SIDES.values() for name in side)]
     assert sorted(named) == sorted(schema.column_names("header_check")[2:])
 
 

@@ -95,7 +95,8 @@ def test_drawings_of_a_row_unit_name_every_reading() -> None:
     figures = {name: draw() for name, draw in DRAWINGS.items()}
     texts = [t.get_text() for figure in figures.values() for t in figure.axes[0].texts]
     words = " ".join(texts).replace("_\n", "_").replace("\n_", "_").split()
-    told = {"header", "row", "set_front", "set_rear"}  # by who set it, read nowhere on the unit
+    # Read nowhere on the unit: its names, what was meant to be set, who measured and when.
+    told = {"header", "row", "set_front", "set_rear", "measured_by", "measured_at"}
     assert set(schema.column_names("header_check")) - told <= {w.strip(":,") for w in words}
     ends = {
         patch.get_gid(): patch._posA_posB  # matplotlib has no public name for it

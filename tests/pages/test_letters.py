@@ -11,11 +11,12 @@ from trialkit.pages.letters import WITHHELD, Letters, letter
 
 
 def letters(agreed: bool, fields: list[str], growers: list[str | None]) -> Letters:
-    trial = SimpleNamespace(
-        config=SimpleNamespace(growers_agreed=agreed),
-        fields=pd.DataFrame({"field": fields, "grower": growers}, dtype="str"),
-        strips=pd.DataFrame({"field": [*fields, "Late Field"]}, dtype="str"),
-    )
+    tables = {
+        "fields": pd.DataFrame({"field": fields, "grower": growers}, dtype="str"),
+        "strips": pd.DataFrame({"field": [*fields, "Late Field"]}, dtype="str"),
+    }
+    settings = SimpleNamespace(growers_agreed=agreed)
+    trial = SimpleNamespace(config=settings, tables=tables, **tables)
     return Letters(trial)  # type: ignore[arg-type]
 
 

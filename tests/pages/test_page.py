@@ -20,13 +20,14 @@ from frozen_trials import frozen_dir
 import trialkit as tk
 from trialkit.demo.scenarios import CUSHION_PAIRS
 from trialkit.errors import DesignError, FileExistsRefusal, ReportError
+from trialkit.intake.files import write_numbered
 from trialkit.pages import demo_dir, field_day, notebooks_dir
 from trialkit.pages.columns import in_columns
 from trialkit.pages.elements import Section, Sentence, whole
 from trialkit.pages.glosses import explained
 from trialkit.pages.html import html as html_of
 from trialkit.pages.readers import READERS
-from trialkit.pages.rendering import execute, render, target, write_numbered
+from trialkit.pages.rendering import execute, render, target
 from trialkit.quantities import decimals, number
 from trialkit.simulate import Effort, simulate_trial
 
@@ -160,7 +161,7 @@ def test_markup_in_user_text_is_shown_as_text(hostile: str) -> None:
 
 def test_refused_rows_are_shown(hostile: str) -> None:
     tables = [text for _, text in Document(hostile).all("table")]
-    refused = next(text for text in tables if text.startswith("Refused cells"))
+    refused = next(text for text in tables if text.startswith("What was refused, by cause"))
     assert "frames.csv, line 2" in refused and "loose_kernels" in refused
 
 

@@ -21,7 +21,8 @@ from trialkit.pages import researcher
 from trialkit.pages.html import html
 from trialkit.pages.letters import Letters
 from trialkit.pages.run.as_run import AsRun
-from trialkit.pages.run.planned import longest_in_order, planned_against_run
+from trialkit.pages.run.planned import planned_against_run
+from trialkit.plan.run_order import longest_in_order
 from trialkit.responses import schema
 from trialkit.simulate import Effort
 from trialkit.simulate.tables import draw_tables

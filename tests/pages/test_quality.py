@@ -11,13 +11,14 @@ from frozen_trials import frozen_dir
 import trialkit as tk
 from trialkit.pages.html import html
 from trialkit.pages.letters import Letters
-from trialkit.pages.quality import ROWS_SHOWN, refused_cells
+from trialkit.pages.quality import CAUSES_SHOWN, refused_cells
+from trialkit.words import quality as words
 
 
 def page_part(refused: list[tuple[str, int, str, str, str]]) -> str:
     trial = tk.load_trial(frozen_dir())
     columns = ["file", "line", "column", "value", "expected"]
-    table = pd.DataFrame(refused, columns=columns)
+    table = pd.DataFrame(refused, columns=columns).assign(lost="row", because="")
     read = trial.read.assign(rows_refused=0)
     read.loc[0, "rows_refused"] = table["line"].nunique()
     trial = replace(trial, refused=table, read=read)
@@ -29,11 +30,19 @@ def test_a_clean_trial_says_so() -> None:
 
 
 def test_cells_refused_alike_share_a_row() -> None:
-    fault = ("loose_kernels", "-1", "a whole number")
-    part = page_part([("frames.csv", line, *fault) for line in range(2, 146)])
+    faults = [("frames.csv", i, "loose_kernels", str(-i % 5), "a number") for i in range(2, 146)]
+    part = page_part(faults)
     assert part.count("<tr>") == 2
     assert "lines 2, 3, 4 and 141 more" in part
+    assert "&#x27;3&#x27;, &#x27;2&#x27;, &#x27;1&#x27; and 2 more" in part
     assert "144 could not be used" in part
+
+
+def test_rows_that_hang_and_cells_that_are_lost_are_counted() -> None:
+    said = words.rows_refused(325, (24, 22, 2), False)
+    assert "24 could not be used" in said and "(22 only because the row they belong to" in said
+    assert "nor could 2 cells of other rows; nothing else" in said
+    assert "none was lost, but 1 cell, for" in words.rows_refused(325, (0, 0, 1), False)
 
 
 def test_long_and_hostile_values_are_cut_and_escaped() -> None:
@@ -43,14 +52,16 @@ def test_long_and_hostile_values_are_cut_and_escaped() -> None:
 
 
 def test_a_workbook_keeps_its_name_to_itself() -> None:
-    part = page_part([("Ann Example.xlsx, sheet frames", 7, "area", "-1", "a number")])
+    part = page_part([("Ann Example.XLSM, sheet frames", 7, "strip", "S9",
+                       "a strip listed in Ann Example.XLSM, sheet strips")])  # fmt: skip
     assert "sheet frames, line 7" in part and "Example" not in part
+    assert "a strip listed in sheet strips" in part
 
 
 def test_the_table_ends_somewhere() -> None:
-    faults = [("frames.csv", i, "area", str(-i), "a number") for i in range(2, 300)]
+    faults = [("frames.csv", i, "area", str(-i), f"a number under {i}") for i in range(2, 300)]
     part = page_part(faults)
-    assert part.count("<tr>") == 1 + ROWS_SHOWN
+    assert part.count("<tr>") == 1 + CAUSES_SHOWN
     assert "trialkit check FOLDER --all" in part
 
 

@@ -16,7 +16,7 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable
 
 from trialkit.analysis.asked import ResponseAnalysis, TrialAnalysis
-from trialkit.analysis.family import hold_families
+from trialkit.analysis.family import hold_down, hold_families
 from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.questions.at_levels import effects_at
 from trialkit.analysis.questions.crossing import crossing
@@ -26,9 +26,13 @@ from trialkit.analysis.questions.ordinal import ordinal_model
 from trialkit.analysis.questions.surface import response_surface
 from trialkit.analysis.responses import analyse_response
 from trialkit.analysis.specifications import SPECIFICATIONS, STILL
+from trialkit.contradictions import contradictions
 from trialkit.errors import DesignError, ModelError
+from trialkit.responses.fate import told
 from trialkit.trial import Trial
+from trialkit.words import fates as fate_words
 from trialkit.words import model as words
+from trialkit.words import said
 
 __all__ = [
     "SPECIFICATIONS",
@@ -44,16 +48,15 @@ __all__ = [
     "response_surface",
 ]
 
-# A count this many times the median of its zone is more often a slip of the pen than a finding.
-OUTLYING = 20
-SHOWN = 10
-
 
 def analyse(
     trial: Trial, *, level: float = 0.95, responses: Iterable[str] | None = None,
     progress: Callable[[str], None] | None = None,
 ) -> TrialAnalysis:  # fmt: skip
     """Analyse every response the trial has data for.
+
+    Strips that their status leaves out take no part (`trialkit.responses.fate`) and are counted
+    among the warnings.
 
     Parameters
     ----------
@@ -87,6 +90,9 @@ def analyse(
         raise ValueError(
             f"no response {', '.join(map(repr, unknown))}; choose from {', '.join(SPECIFICATIONS)}."
         )
+    whole, trial = trial, trial.used
+    if trial.strips.empty and len(whole.strips):
+        raise DesignError(fate_words.all_left_out())
     losses = trial.losses()
     measured = with_measured_gaps(trial)
     done: dict[str, ResponseAnalysis] = {}
@@ -115,24 +121,32 @@ def analyse(
             " ".join([*_refused(trial), *dict.fromkeys(reasons), *left, *unfilled])
             or "The trial holds no data of these responses."
         )
-    warnings = (*_refused(trial), *_seasons(trial), *_outlying(trial), *losses.notes)
-    held = hold_families(done, trial.config.model.primary)
-    return TrialAnalysis(trial, losses, held, skipped, level, warnings)
+    found = said(contradictions(trial))
+    warnings = (*_refused(trial), *filter(None, [told(whole.strips)]), *_seasons(trial),
+                *found, *losses.notes)  # fmt: skip
+    held, lost = hold_down(hold_families(done, trial.config.model.primary), whole)
+    return TrialAnalysis(whole, losses, held, skipped, level, warnings, lost)
 
 
 def _refused(trial: Trial) -> list[str]:
-    """Strips that never reached the trial, and why: no analysis can name them."""
+    """Strips that never reached the trial, and cells of the others, and why: no analysis can name
+    them."""
     files = trial.read.loc[trial.read["table"].eq("strips"), "file"]
     faults = trial.refused[trial.refused["file"].isin(files)]
-    if faults.empty:
-        return []
-    first = faults.iloc[0]
-    return [
-        words.strips_refused(
-            faults["line"].nunique(), first["file"], first["line"], first["column"] or "row",
-            first["value"], first["expected"],
-        )
-    ]  # fmt: skip
+    told = []
+    for lost in ("row", "cell"):
+        of_kind = faults[faults["lost"] == lost]
+        if of_kind.empty:
+            continue
+        first = of_kind.iloc[0]
+        place = (first["file"], int(first["line"]), first["column"] or "row", first["value"],
+                 first["expected"])  # fmt: skip
+        if lost == "row":
+            told.append(words.strips_refused(of_kind["line"].nunique(), *place))
+        else:
+            dated = bool(of_kind["column"].eq("harvested_at").any())
+            told.append(words.strips_lack(len(of_kind), *place, dated))
+    return told
 
 
 def _seasons(trial: Trial) -> list[str]:
@@ -140,20 +154,3 @@ def _seasons(trial: Trial) -> list[str]:
     if len(years) < 2:
         return []
     return [words.several_years(list(years.items()))]
-
-
-def _outlying(trial: Trial) -> list[str]:
-    """A sentence for each frame far above its zone's usual density, the first few."""
-    out = []
-    for zone, frames in trial.frames.groupby("zone"):
-        density = frames["loose_kernels"] / frames["area"]
-        usual = density.median()
-        for index in density.index[density > OUTLYING * max(usual, 1.0)]:
-            row = frames.loc[index]
-            times = density[index] / max(usual, 1.0)
-            out.append(
-                words.outlying(row["strip"], row["frame"], zone, row["loose_kernels"], times)
-            )
-    if len(out) > SHOWN:
-        out[SHOWN:] = [words.more_outlying(len(out) - SHOWN)]
-    return out

@@ -6,7 +6,8 @@ responses are secondary and one family: their p is adjusted by Holm over the who
 1979, Scand. J. Stat. 6:65-70), so that the chance of telling any difference among them where there
 is none is at most that of one test. Where a classical test of the same strips stands beside the
 model's (`p_classical`), its p is adjusted within the same families, and the weaker of the two is
-what may be told (`Comparison.evidence`).
+what may be told (`Comparison.evidence`), up to the ceiling of a trial that lost many strips
+(`hold_down`).
 """
 
 from __future__ import annotations
@@ -21,7 +22,9 @@ import pandas as pd
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.questions.at_same import at_same as second_answer
 from trialkit.analysis.result import ResponseResult, TrialResult
-from trialkit.facts import Comparison, Estimate
+from trialkit.contradictions import lost_strips
+from trialkit.facts import Comparison, Estimate, Note
+from trialkit.trial import Trial
 from trialkit.words import comparisons as words
 from trialkit.words.comparisons import ADJUSTED as ADJUSTED
 from trialkit.words.comparisons import WEAKER as WEAKER
@@ -69,6 +72,32 @@ def hold_families(
     return out
 
 
+def hold_down(
+    responses: Mapping[str, Response], trial: Trial
+) -> tuple[dict[str, Response], tuple[Note, ...]]:
+    """The responses with the ceiling of a trial that lost many strips, and what to say of it.
+
+    The primary response has the ceiling of its own strips; the others that of strips on which
+    nothing was measured at all: what is sampled on some strips only, as planned, was not lost.
+
+    Returns
+    -------
+    dict of str to ResponseAnalysis, tuple of Note
+        Contrasts with ``at_most`` (value of a `Grade`) where there is a ceiling.
+    """
+    first = next(name for name, result in responses.items() if result.primary)
+    own, whole = lost_strips(trial, first), lost_strips(trial)
+    out = {}
+    for name, result in responses.items():
+        most = (own if name == first else whole).most
+        if most is not None:
+            result = dataclasses.replace(
+                result, contrasts=result.contrasts.assign(at_most=most.value)
+            )
+        out[name] = result
+    return out, own.notes or whole.notes
+
+
 def _adjusted(p: pd.Series) -> pd.Series:
     """Holm over the comparisons whose p is known."""
     out = pd.Series(np.nan, index=p.index)
@@ -103,6 +132,8 @@ def comparisons(
     table = result.contrasts
     if second is not None:  # a response is primary or not in both answers
         means, table = {}, second.contrasts.assign(primary=result.primary)
+        if "at_most" in result.contrasts:
+            table = table.assign(at_most=result.contrasts["at_most"].iloc[0])
     unknown = Estimate(np.nan, np.nan)
     return [
         Comparison.from_row(

@@ -28,6 +28,7 @@ from trialkit.facts import Note
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.mixed.integrated import Integrated
 from trialkit.randomisation import EXACT_PAIRS
+from trialkit.responses.fate import REMARKS
 
 if TYPE_CHECKING:
     from collections.abc import Mapping
@@ -117,7 +118,8 @@ def analyse_response(
 def _join(spec: Specification, trial: Trial, measured: pd.DataFrame) -> tuple[Design, pd.DataFrame]:
     """The design of the strips measured, and the measurements with their strip's columns."""
     trial = with_measured_gaps(trial)
-    strips = trial.strips[trial.strips["strip"].isin(measured["strip"])]
+    strips = trial.strips.drop(columns=list(REMARKS), errors="ignore")
+    strips = strips[strips["strip"].isin(measured["strip"])]
     unmeasured = trial.strips.loc[~trial.strips["strip"].isin(strips["strip"]), "strip"]
     notes: list[Note] = []
     if len(unmeasured):
@@ -240,7 +242,8 @@ def _offset(spec: Specification, trial: Trial, scale: InUnit) -> tuple[Offset | 
     if not spec.offset:
         return None, []
     table = trial.tables[spec.table]
-    ahead = table[table["zone"].eq(spec.offset)].merge(trial.strips, on="strip")
+    strips = trial.strips.drop(columns=list(REMARKS), errors="ignore")
+    ahead = table[table["zone"].eq(spec.offset)].merge(strips, on="strip")
     offset, notes = preharvest_density(
         ahead,
         spec.response,

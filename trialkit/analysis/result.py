@@ -129,6 +129,7 @@ class TrialResult:
     Attributes
     ----------
     trial : Trial
+        As it was given, with the strips that their status leaves out; `used` is without them.
     losses : Losses
     responses : dict of str to ResponseResult
     skipped : dict of str to str
@@ -137,7 +138,10 @@ class TrialResult:
     level : float
         Confidence level of all intervals.
     warnings : tuple of str
-        Counts worth a second look, all of them in the analysis, and what the losses assume.
+        What contradicts itself in the tables (`trialkit.contradictions`), all of it in the
+        analysis, and what the losses assume.
+    lost : tuple of Note
+        Where a third or more of the strips is lost: what there is to say of it first.
     """
 
     trial: Trial
@@ -146,6 +150,12 @@ class TrialResult:
     skipped: dict[str, str]
     level: float
     warnings: tuple[str, ...]
+    lost: tuple[Note, ...] = ()
+
+    @property
+    def used(self) -> Trial:
+        """The trial as it was analysed: less what its users' word leaves out."""
+        return self.trial.used
 
     @property
     def primary(self) -> str:

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
+import signal
 import time
-from typing import Any
+import warnings
+from collections.abc import Iterable
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import typer
@@ -12,8 +16,17 @@ from rich.console import Console
 from rich.table import Table
 from typer.core import TyperGroup
 
+from trialkit.display import visible
+from trialkit.ending import WRITTEN, stoppable
 from trialkit.errors import TrialkitError
+from trialkit.words import causes as cause_words
+from trialkit.words import commands as words
 
+if TYPE_CHECKING:
+    from trialkit.intake.causes import Cause
+
+# Without a home folder to write to IPython takes a temporary one, which it need not tell.
+warnings.filterwarnings("ignore", message="IPython parent")
 # User text is printed literally: no markup, no highlighting, no emoji codes.
 OUT = Console(markup=False, highlight=False, emoji=False)
 ERR = Console(markup=False, highlight=False, emoji=False, stderr=True)
@@ -23,7 +36,7 @@ def plain(text: object) -> str:
     """Text for a terminal: control characters are shown, not obeyed; missing is empty."""
     if text is None or text is pd.NA or text != text:
         return ""
-    return re.sub(r"[\x00-\x1f\x7f-\x9f]", lambda m: f"\\x{ord(m[0]):02x}", str(text))
+    return re.sub(r"[\t\n\r]", lambda m: f"\\x{ord(m[0]):02x}", visible(str(text)))
 
 
 def complain(message: str) -> None:
@@ -37,21 +50,46 @@ SEASON = ("demo", "plan", "power", "header", "cards", "new", "check", "analyse",
 
 
 class Guarded(TyperGroup):
-    """What trialkit or the disk refuses ends in one sentence and exit code 2, no traceback."""
+    """What trialkit or the disk refuses ends in one sentence and exit code 2, no traceback; and
+    so does a signal, with the exit code it has in a shell."""
 
     def list_commands(self, ctx: Any) -> list[str]:
         return sorted(super().list_commands(ctx), key=SEASON.index)
 
     def invoke(self, ctx: Any) -> Any:
-        try:
-            return super().invoke(ctx)
-        except TrialkitError as error:
-            complain(str(error))
-        except BrokenPipeError:  # the reader of our output has gone; not ours to tell
-            raise
-        except OSError as error:
-            complain(f"{error.strerror or error}: {error.filename or ''}")
-        raise typer.Exit(2)
+        WRITTEN.clear()
+        with stoppable() as signals:
+            try:
+                return super().invoke(ctx)
+            except BaseException as error:
+                code = _ends(error, signals)
+                if code is None:
+                    raise
+        raise typer.Exit(code)
+
+
+def _ends(error: BaseException, signals: list[int]) -> int | None:
+    """Say in a sentence what ended a command; the exit code, or None where it is another's to
+    say. What a library makes of a signal in its midst is that signal all the same."""
+    written = list(map(str, WRITTEN))
+    if isinstance(error, KeyboardInterrupt) or (signals and not isinstance(error, typer.Exit)):
+        complain(words.stopped(written))
+        return 128 + (signals[-1] if signals else signal.SIGINT)
+    if isinstance(error, BrokenPipeError):  # the reader of our output has gone
+        return None
+    if isinstance(error, TrialkitError):
+        complain(str(error))
+    elif isinstance(error, OSError):
+        complain(": ".join(filter(None, (error.strerror or str(error), _path(error.filename)))))
+    else:
+        return None
+    if written:
+        complain(words.all_written(written))
+    return 2
+
+
+def _path(name: object) -> str:
+    return os.fsdecode(name) if isinstance(name, str | bytes | os.PathLike) else ""
 
 
 TOLD = 0.05  # s; what takes less is not worth a line
@@ -95,9 +133,21 @@ def print_table(title: str, frame: pd.DataFrame) -> None:
     for column in frame.columns:
         numeric = pd.api.types.is_numeric_dtype(frame[column])
         table.add_column(
-            str(column).replace("_", " "), justify="right" if numeric else "left", overflow="fold"
+            plain(column).replace("_", " "), justify="right" if numeric else "left", overflow="fold"
         )
     for row in frame.itertuples(index=False):
         table.add_row(*(plain(cell) for cell in row))
     OUT.print(table)
     OUT.print()
+
+
+def print_causes(causes: Iterable[Cause]) -> None:
+    """What to correct: where, what stands there, what is expected and what it costs, below."""
+    OUT.print(cause_words.title(), style="bold")
+    for k, cause in enumerate(causes, 1):
+        head, *below = cause_words.in_lines(
+            cause.where, cause.column, cause.stood, cause.expected, cause.lost
+        )
+        OUT.print(f"{k:>2}. {plain(head)}", soft_wrap=True)
+        for line in below:
+            OUT.print(f"    {plain(line)}", soft_wrap=True)

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Annotated, Any
 import typer
 
 from trialkit.cli.app import app
-from trialkit.cli.console import OUT, Steps, complain, plain, print_table
+from trialkit.cli.console import OUT, Steps, complain, plain, print_causes, print_table
 
 if TYPE_CHECKING:
     from trialkit.pages.page import Page
@@ -75,6 +75,7 @@ def header(
 
 def _tell(page: Page, trial: Trial, made: Rendered) -> None:
     """What to fix first, on the terminal; ends with the exit code."""
+    from trialkit.intake.causes import group
     from trialkit.pages.header_checked import reports
     from trialkit.pages.header_tables import fix_table, verdict_table
     from trialkit.pages.parts.header import noted
@@ -96,7 +97,8 @@ def _tell(page: Page, trial: Trial, made: Rendered) -> None:
         OUT.print(plain(line), soft_wrap=True)
     refused = trial.refused[trial.refused["file"].str.contains("header_check")]
     if len(refused):
-        print_table(words.refused(), refused)
+        print_causes(group(refused).causes)
+        OUT.print()
     OUT.print(plain(header_safety.caution()), soft_wrap=True)
     for path in filter(None, made):
         OUT.print(f"Page: {plain(path)}", soft_wrap=True)

@@ -34,9 +34,10 @@ def demo(
         from trialkit.pages.resources import new_copy
 
         say(words.copying_demo())
-        target = new_copy(demo_dir(), folder, "trialkit-demo")
-        made = render(target, progress=say)
-    OUT.print(f"Trial:  {plain(target)}\nReport: {plain(made.html)}", soft_wrap=True)
+        with new_copy(demo_dir(), folder, "trialkit-demo") as (target, draft):
+            made = render(draft, progress=say)
+    report = target / made.html.name
+    OUT.print(f"Trial:  {plain(target)}\nReport: {plain(report)}", soft_wrap=True)
 
 
 @app.command()

@@ -4,16 +4,21 @@ from __future__ import annotations
 
 from enum import StrEnum
 from pathlib import Path
-from typing import Annotated
+from typing import TYPE_CHECKING, Annotated
 
 import pandas as pd
 import typer
 
 from trialkit.cli.app import app
-from trialkit.cli.console import OUT, Steps, complain, plain, print_table
+from trialkit.cli.console import OUT, Steps, complain, plain, print_causes, print_table
+from trialkit.words import causes as cause_words
 from trialkit.words import commands as words
+from trialkit.words import said
 
-REFUSED_SHOWN = 100
+if TYPE_CHECKING:
+    from trialkit.trial import Trial
+
+CAUSES_SHOWN = 20
 
 
 class Units(StrEnum):
@@ -60,22 +65,43 @@ def new(
 def check(
     folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
     show_all: Annotated[
-        bool, typer.Option("--all", help=f"List every refused cell, not the first {REFUSED_SHOWN}.")
+        bool, typer.Option("--all", help="List every refused cell beside the causes.")
     ] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(help="New .xlsx or .csv: a list of every cell to correct, to work through."),
+    ] = None,
 ) -> None:
-    """Say what was read, what was refused and why, and what the data unlock.
+    """Say what was read, what is to be corrected and why, what contradicts itself, and what the
+    data unlock.
 
-    Exit code 0: clean; 1: usable, with refusals; 2: no report can be made of it.
+    Exit code 0: nothing was refused; 1: usable, with refusals; 2: no report can be made of it.
     """
-    from trialkit.trial import load_trial
+    from trialkit.contradictions import first_lines
+    from trialkit.intake import read_trial
+    from trialkit.trial import as_trial
 
-    trial = load_trial(folder)
+    written = ""
+    if out is not None:
+        from trialkit.pages.corrections import free_for_list, write_corrections
+
+        free_for_list(out)
+    intake = read_trial(folder)
+    if out is not None:
+        written = write_corrections(intake, out, folder)
+        OUT.print(f"{plain(written)}\n", soft_wrap=True)
+    trial = as_trial(intake, folder)
     OUT.print(f"{plain(trial.config.title)} ({trial.config.season})\n")
+    for text in (lost := said(first_lines(trial))):
+        OUT.print(plain(text))
+    if lost:
+        OUT.print()
     waiting = trial.to_fill
-    print_table("Read", trial.read if waiting else trial.read.drop(columns="rows_not_filled"))
+    print_table("Read", trial.read_shown)
     if waiting:
         OUT.print(f"{plain(waiting)}\n")
-    _print_refused(trial.refused, show_all)
+    _print_causes(trial, show_all, listed=bool(written))
+    _print_contradictions(trial)
     parts = trial.unlocks()
     yes = parts["unlocked"].map({True: "yes", False: "no"})
     print_table(words.what_data_unlock(), parts.assign(unlocked=yes))
@@ -110,14 +136,43 @@ def _why_unusable(parts: pd.DataFrame) -> list[str]:
     return [] if responses["unlocked"].any() else [str(r) for r in responses["reason"]]
 
 
-def _print_refused(refused: pd.DataFrame, show_all: bool = False) -> None:
-    if refused.empty:
-        OUT.print("Nothing was refused.\n")
+def _print_contradictions(trial: Trial) -> None:
+    from trialkit.contradictions import contradictions
+    from trialkit.plan.run_order import against_plan
+    from trialkit.words import contradictions as clash_words
+
+    told = " ".join(trial.read["notes"])  # of half a gap was asked there
+    clashes = said((*contradictions(trial), *against_plan(trial)))
+    if clashes := [text for text in clashes if text not in told]:
+        OUT.print(clash_words.title())
+        for text in clashes:
+            OUT.print(f"- {plain(text)}")
+        OUT.print()
+
+
+def _print_causes(trial: Trial, show_all: bool, listed: bool) -> None:
+    from trialkit.intake.causes import group
+
+    if trial.refused.empty:
+        OUT.print(f"{cause_words.nothing()}\n")
         return
-    shown = refused if show_all else refused.head(REFUSED_SHOWN)
-    print_table("Refused", shown)
-    if len(shown) < len(refused):
-        OUT.print(f"... and {len(refused) - len(shown):,} more; --all lists them.\n")
+    grouped = group(trial.refused)
+    print_causes(grouped.causes if show_all else grouped.causes[:CAUSES_SHOWN])
+    if not show_all and len(grouped.causes) > CAUSES_SHOWN:
+        OUT.print(cause_words.more(len(grouped.causes) - CAUSES_SHOWN))
+    OUT.print(cause_words.cost(*grouped.cost, int(trial.read["rows_in"].sum())), soft_wrap=True)
+    if not listed:
+        OUT.print(cause_words.to_list())
+    OUT.print()
+    if show_all:
+        OUT.print(cause_words.every_cell(), style="bold")
+        for row in grouped.listed.itertuples():
+            told = cause_words.cell(
+                str(row.file), int(row.line), str(row.column), str(row.value), str(row.expected),
+                str(row.lost), str(row.because),
+            )  # fmt: skip
+            OUT.print(plain(f"{row.cause:>2}. {told}"), soft_wrap=True)
+        OUT.print()
 
 
 @app.command()
@@ -139,6 +194,7 @@ def analyse(
         from trialkit.pages.letters import Letters
         from trialkit.pages.summary import summary
         from trialkit.pages.wording import brackets
+        from trialkit.plan.run_order import against_plan
         from trialkit.trial import load_trial
         from trialkit.words.glosses import glossed
 
@@ -148,16 +204,18 @@ def analyse(
         trial = load_trial(folder)
         analysis = analysed(trial, progress=say)
         written = None if out is None else write_tables(analysis, out)
+    letters = Letters(trial)
+    for text in said(analysis.lost):
+        OUT.print(plain(letters.text(text)))
     print_table("Comparisons", summary(analysis).drop(columns="advice"))
     OUT.print(f"{brackets(analysis.level)} {glossed(r.title for r in analysis.responses.values())}")
-    letters = Letters(trial)
     OUT.print("What follows")
     for text in advice.told(verdict(analysis), analysis):
         OUT.print(f"- {plain(letters.text(text))}")
     OUT.print()
     told = (ADJUSTED, WEAKER, *looked_at(analysis))
-    said = (*told, *analysis.skipped.values(), *analysis.warnings)
-    for text in filter(None, (*said, trial.to_fill)):
+    remarks = (*analysis.warnings, *said(against_plan(trial, letters.fields)))
+    for text in filter(None, (*told, *analysis.skipped.values(), *remarks, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)

@@ -160,7 +160,7 @@ def _ears_other_way(own: LevelVerdict, system: str) -> tuple[Note, ...]:
 
 def needed_to_settle(found: Comparison, analysis: TrialAnalysis) -> tuple[Note, ...]:
     """What a trial would need to tell a level apart; nothing where it cannot be told."""
-    strips = analysis.trial.strips
+    strips = analysis.used.strips
     together = strips.groupby(["field", "pair"]).size()
     result = analysis.responses[found.response]
     try:

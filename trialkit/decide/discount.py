@@ -152,7 +152,7 @@ def discount(
         reason = analysis.skipped.get("kernel_damage", "")
         raise DesignError(f"Kernel damage was not analysed for this comparison. {reason}".strip())
     if yield_kg_ha is None:
-        measured = analysis.trial.strips["yield"].dropna()
+        measured = analysis.used.strips["yield"].dropna()
         yield_kg_ha = float(measured.mean()) if len(measured) else None
     damage = _draw_means(found, n, seed)
     expected = np.column_stack([table.expected(damage[:, i], load_sd) for i in (0, 1)])

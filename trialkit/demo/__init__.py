@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import tempfile
 from pathlib import Path
 
 from trialkit.demo.denied import denied
 from trialkit.demo.scenarios import CUSHION_PAIRS, GAP_FIELDS, SCENARIOS, SPLIT_STRIPS, DemoTrial
-from trialkit.intake import write_all
+from trialkit.intake.files import new_set
 from trialkit.plan.record import RECORD
 from trialkit.simulate import write_simulated
 
@@ -23,25 +22,19 @@ __all__ = [
 
 
 def write_demo(dest: Path) -> list[Path]:
-    """Write the three demo trials into `dest`, each in a folder of its own.
+    """Write the three demo trials into `dest`, each in a folder of its own: all, or none.
 
     Raises
     ------
     FileExistsRefusal
-        When one of the folders already holds a trial; nothing is overwritten.
+        When one of the folders is there already; nothing is overwritten.
     """
-    out = []
-    for scenario in SCENARIOS:
-        folder = Path(dest) / scenario.folder
-        write_simulated(folder, scenario.trial(), scenario.truth, scenario.seed)
-        if scenario.planned:
-            write_all(folder, {RECORD: _record(scenario)})
-        out.append(folder)
-    return out
-
-
-def _record(scenario: DemoTrial) -> bytes:
-    """The plan as its own folder would keep it."""
-    with tempfile.TemporaryDirectory() as folder:
-        planned = scenario.plan().write(Path(folder) / "plan", scenario.counted)
-        return (planned / RECORD).read_bytes()
+    dest = Path(dest)
+    with new_set(dest, [scenario.folder for scenario in SCENARIOS]) as draft:
+        for scenario in SCENARIOS:
+            more = {}
+            if scenario.planned:  # the plan as its own folder would keep it
+                more[RECORD] = scenario.plan().files(scenario.counted)[RECORD]
+            folder = draft / scenario.folder
+            write_simulated(folder, scenario.trial(), scenario.truth, scenario.seed, more)
+    return [dest / scenario.folder for scenario in SCENARIOS]

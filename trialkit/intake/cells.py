@@ -15,11 +15,20 @@ import numpy as np
 import pandas as pd
 
 from trialkit import units
-from trialkit.intake.config import DateOrder
+from trialkit.intake.choices import read_choices
+from trialkit.intake.config import DateOrder, TrialConfig
 from trialkit.intake.dates import read_dates
 from trialkit.intake.decode import DAMAGED
-from trialkit.intake.numbers import MISSING_WORDS, Mark, in_doubt, read_quantity
-from trialkit.responses import ZONES, schema
+from trialkit.intake.numbers import (
+    MISSING_WORDS,
+    Mark,
+    how_written,
+    in_doubt,
+    read_quantity,
+    split_unit,
+    two_readings,
+)
+from trialkit.responses import schema
 from trialkit.words import readings, refusals
 
 # Every blank of Unicode, and two marks without width.
@@ -30,6 +39,7 @@ _LONGEST_LABEL = 100
 # Labels that need not be there, and are not free text.
 _NAMES = ("main_strip", "header")
 _SAMPLE = 1000
+_LARGEST_COUNT = 2**53  # beyond it not every whole number is held
 
 
 @dataclass(slots=True)
@@ -73,7 +83,9 @@ class Cells:
         """`texts` as numbers, NaN where they are not plainly written ones."""
         if self._numbers is None:
             numbers = pd.to_numeric(pd.Series(self.texts, dtype=object), errors="coerce")
-            self._numbers = np.asarray(numbers, dtype=float)
+            found = np.asarray(numbers, dtype=float)
+            # "inf" and 1e309 are none: they would pass every range.
+            self._numbers = np.where(np.isinf(found), np.nan, found)
         return self._numbers
 
     def rows(self, keep: np.ndarray) -> Cells:
@@ -93,22 +105,38 @@ class Judged:
     folded: list[str] | None = None
     notes: list[str] = field(default_factory=list)
 
+    def lose_faults(self) -> None:
+        """Values at fault become missing: the cell is lost, the rest of its row stays."""
+        if not self.faults:
+            return
+        at = list(self.faults)
+        if isinstance(self.values, pd.Series):
+            self.values = self.values.copy()
+            self.values.iloc[at] = np.nan
+        else:
+            self.values[at] = missing_of(self.values)
+        if self.folded is not None:
+            self.folded = ["" if k in self.faults else text for k, text in enumerate(self.folded)]
+
+
+def missing_of(values: Any) -> Any:
+    """What stands for a missing value among these: NaT among dates, else NaN."""
+    return np.datetime64("NaT") if getattr(values.dtype, "kind", "") == "M" else np.nan
+
 
 def judge(
-    cells: Cells,
-    column: schema.Column,
-    unit: str,
-    mark: Mark,
-    season: int,
-    order: DateOrder | None,
+    cells: Cells, column: schema.Column, unit: str, mark: Mark, config: TrialConfig
 ) -> Judged:
     """Read and check the distinct texts of a column, given in `unit`."""
     if column.kind in ("number", "count"):
         judged = _numbers(cells, column, unit, mark)
     elif column.kind == "date":
-        judged = _dates(cells.texts, season, order)
+        judged = _dates(cells.texts, config)
     elif column.levels:
-        judged = _choices(cells.texts, column)
+        factor = next((f for f in config.setups if f.name == column.name), None)
+        chosen = read_choices(cells.texts, column, factor if column.kind == "level" else None)
+        levels = [np.nan if level is None else level for level in chosen.levels]
+        judged = Judged(as_text(levels), chosen.faults, notes=chosen.notes)
     else:
         judged = _labels(cells, is_key=column.kind == "key" or column.name in _NAMES)
     if column.required and "" in cells.texts:
@@ -136,30 +164,48 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
                 faults[k] = expected
             continue
         number, named = read_quantity(text, unit, mark)
+        if not isinstance(number, float) and mark == "unknown":
+            number = _settled(text, column, unit, notes) or number
         if isinstance(number, float):
             values[k] = number
-            notes += _how_written(text, mark)
+            notes += how_written(split_unit(text)[0] if unit else text, named, mark)
             if named and named != unit:
                 notes.append(readings.converted(column.name, named, unit))
         else:
             faults[k] = f"{expected}{', ' if number else ''}{number}"
-    if unit:
-        values = units.convert(values, unit, column.si)
-    slack = 1e-9 * np.abs(values)
-    with np.errstate(invalid="ignore"):
-        outside = (values < column.low - slack) | (values > column.high + slack)
-        if column.kind == "count":
-            outside |= values % 1 != 0
-    for k in np.flatnonzero(outside & ~np.isnan(values)).tolist():
+    values, outside = _outside(values, column, unit)
+    for k in np.flatnonzero(outside).tolist():
         faults[k] = expected
     return Judged(values, faults, notes=list(dict.fromkeys(notes)))
 
 
-def _how_written(text: str, mark: Mark) -> list[str]:
-    grouped = re.search(r"\d[ \u00a0\u2009\u202f'’]\d", text) or ("," in text and mark == "point")
-    if grouped or (mark == "comma" and "." in text):
-        return [readings.thousands_parted()]
-    return [readings.decimal_commas()] if mark == "comma" and "," in text else []
+def _outside(
+    values: np.ndarray, column: schema.Column, unit: str
+) -> tuple[np.ndarray, np.ndarray]:
+    """Values in SI, and which of them are outside what the column may hold."""
+    with np.errstate(invalid="ignore", over="ignore"):
+        if unit:
+            values = units.convert(values, unit, column.si)
+        slack = 1e-9 * np.abs(values)
+        outside = (values < column.low - slack) | (values > column.high + slack)
+        outside |= np.isinf(values)
+        if column.kind == "count":
+            outside |= (values % 1 != 0) | (np.abs(values) > _LARGEST_COUNT)
+    return values, outside & ~np.isnan(values)
+
+
+def _settled(text: str, column: schema.Column, unit: str, notes: list[str]) -> float | None:
+    """The one reading of "1,234" that the column can hold; None where both or none can stand."""
+    bare, named = split_unit(text) if unit else (text, "")
+    both = two_readings(bare)
+    if both is None or (named and named not in units.units_like(unit)):
+        return None
+    _, outside = _outside(np.asarray(both), column, named or unit)
+    if outside.sum() != 1:
+        return None
+    which = int(outside[0])
+    notes.append(readings.commas_settled(column.name, which == 1))
+    return float(units.convert(both[which], named or unit, unit)) if unit else both[which]
 
 
 def expected_number(column: schema.Column, unit: str) -> str:
@@ -170,9 +216,12 @@ def expected_number(column: schema.Column, unit: str) -> str:
     return refusals.within(low, high, unit, whole=column.kind == "count")
 
 
-def _dates(texts: list[str], season: int, order: DateOrder | None) -> Judged:
+def _dates(texts: list[str], config: TrialConfig) -> Judged:
     given = [k for k, text in enumerate(texts) if text.casefold() not in MISSING_WORDS]
-    moments, notes = read_dates([texts[k] for k in given], season, order)
+    usual: DateOrder | None = "month-first" if config.units == "US" else None
+    moments, notes = read_dates(
+        [texts[k] for k in given], config.season, config.date_order, usual
+    )
     values = np.full(len(texts), np.datetime64("NaT"), dtype="datetime64[ns]")
     faults: dict[int, str] = {}
     for k, moment in zip(given, moments, strict=True):
@@ -181,39 +230,6 @@ def _dates(texts: list[str], season: int, order: DateOrder | None) -> Judged:
         else:
             faults[k] = moment or refusals.date_that_exists()
     return Judged(values, faults, notes=notes)
-
-
-def _choices(texts: list[str], column: schema.Column) -> Judged:
-    """Levels by their text with capitals put aside, then by number ("3.0" is level "3")."""
-    levels = {fold(level): level for level in column.levels}
-    if column.kind == "zone":
-        levels |= {alias: name for name, zone in ZONES.items() for alias in zone.aliases}
-    numeric = {v: level for level in column.levels if (v := _as_number(level)) is not None}
-    expected = refusals.one_of(column.levels)
-    values = np.full(len(texts), np.nan, dtype=object)
-    faults: dict[int, str] = {}
-    for k, text in enumerate(texts):
-        if not text and not column.required:
-            continue
-        number = _as_number(text)
-        level = levels.get(fold(text)) or (None if number is None else numeric.get(number))
-        if level is None:
-            faults[k] = expected
-        else:
-            values[k] = level
-    return Judged(as_text(values), faults)
-
-
-def _as_number(text: str) -> float | None:
-    try:
-        return float(text) if re.fullmatch(r"[\d.]+", text) else None
-    except ValueError:
-        return None
-
-
-def fold(text: str) -> str:
-    """A label for comparison: capitals and runs of blanks put aside."""
-    return " ".join(text.split()).casefold()
 
 
 def _labels(cells: Cells, is_key: bool) -> Judged:

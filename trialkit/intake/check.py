@@ -4,12 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 import pandas as pd
 
-from trialkit.intake.cells import Cells, Judged, judge
+from trialkit.intake.addresses import Addresses, addresses
+from trialkit.intake.cells import Cells, Judged, judge, missing_of
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark, decimal_mark, split_unit
 from trialkit.intake.source import HeaderReading, SourceTable, read_header
@@ -17,6 +18,7 @@ from trialkit.responses import schema
 from trialkit.words import readings
 
 _LONGEST_VALUE = 200
+Lost = Literal["row", "cell"]
 Also = Callable[["CheckedTable", TrialConfig, Mark], None]
 
 
@@ -27,7 +29,8 @@ class CheckedTable:
     `data` is in SI; `folded` holds integer codes of the label columns, equal where labels are equal
     with capitals put aside; `labels` is what each code stands for and `spelled` how it is written.
     `nameless` are the rows whose key cannot be read. `waiting` are those with nothing measured yet:
-    every cell that is to be filled in on the spot is still blank.
+    every cell that is to be filled in on the spot is still blank. `spoilt` holds, by column, the
+    rows whose cell is lost: refused by itself and missing in `data`.
     """
 
     layout: schema.Table
@@ -44,6 +47,8 @@ class CheckedTable:
     nameless: np.ndarray = field(init=False)
     waiting: np.ndarray = field(init=False)
     faults: list[pd.DataFrame] = field(default_factory=list)
+    spoilt: dict[str, np.ndarray] = field(default_factory=dict)
+    addresses: Addresses | None = None
 
     def __post_init__(self) -> None:
         self.refused = np.zeros(len(self.lines), bool)
@@ -55,15 +60,31 @@ class CheckedTable:
         """Rows with something measured and no fault found."""
         return ~(self.refused | self.waiting)
 
-    def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
-        """Put rows (positions or mask) among the refused; values default to the cells' text."""
+    def lost(self, column: str) -> np.ndarray:
+        """Rows whose cell of this column could not be read and is missing for that reason."""
+        mask = self.spoilt.get(column)
+        return np.zeros(len(self.lines), bool) if mask is None else mask
+
+    def refuse(
+        self, rows: Any, column: str, expected: Any, values: Any = None, *, lost: Lost = "row",
+        because: Any = "",
+    ) -> None:  # fmt: skip
+        """Put rows (positions or mask), or only their cells, among the refused.
+
+        A cell that is lost is missing from then on.
+        Values default to the cells' text. `because` names the refused row on whose account these
+        are refused ("strips.csv, line 5"), one for all or one each; empty where the fault is here.
+        """
         rows = np.asarray(rows, dtype=None if len(rows) else int)
         rows = np.flatnonzero(rows) if rows.dtype == bool else rows
         if not rows.size:
             return
-        self.refused[rows] = True
-        if not column or column in self.layout.key:
-            self.nameless[rows] = True
+        if lost == "row":
+            self.refused[rows] = True
+            if not column or column in self.layout.key:
+                self.nameless[rows] = True
+        else:
+            self._lose(rows, column)
         if values is None:
             cells = self.raw.get(column)
             values = cells.raw[cells.codes[rows]] if cells else np.full(len(rows), "", object)
@@ -72,7 +93,13 @@ class CheckedTable:
         fault["value"] = np.asarray([v if len(v) <= _LONGEST_VALUE else v[:_LONGEST_VALUE] + "…"
                                      for v in values], dtype=object)  # fmt: skip
         fault["expected"] = expected
+        fault["lost"], fault["because"] = lost, because
         self.faults.append(fault)
+
+    def _lose(self, rows: np.ndarray, column: str) -> None:
+        self.spoilt.setdefault(column, np.zeros(len(self.lines), bool))[rows] = True
+        if column in self.data:
+            self.data[column][rows] = missing_of(self.data[column])
 
     def kept(self) -> pd.DataFrame:
         """The rows with something measured that are not refused, typed as the schema says."""
@@ -90,13 +117,13 @@ class CheckedTable:
         )
 
     def fault_table(self) -> pd.DataFrame:
-        """Every fault: file, line, column, value, expected; by line."""
+        """Every fault: file, line, column, value, expected, lost, because; by line."""
         faults = pd.concat(self.faults) if self.faults else pd.DataFrame(columns=_FAULT_COLUMNS[1:])
         faults.insert(0, "file", self.file)
         return faults.sort_values("line", kind="stable", ignore_index=True)
 
 
-_FAULT_COLUMNS = ["file", "line", "column", "value", "expected"]
+_FAULT_COLUMNS = ["file", "line", "column", "value", "expected", "lost", "because"]
 
 
 def no_faults() -> pd.DataFrame:
@@ -121,12 +148,14 @@ def check_table(
     table = CheckedTable(layout, source.file, source.lines[given], notes=source.notes)
     cells = cells if given.all() else [column.rows(given) for column in cells]
     reading = read_header(source.header, layout, config.units)
+    table.addresses = addresses(source, reading, table.lines, cells)
     table.raw = {name: cells[k] for name, k in reading.place.items()}
     table.extra = {n: cells[k] for n, k in reading.extra.items() if not cells[k].blank().all()}
     if table.extra:
         table.notes.append(readings.kept_aside(list(table.extra)))
-    if reading.faults and source.header:
-        _refuse_all(table, reading)
+    needed = [(n, e) for n, e in reading.faults if layout.column(n).required]
+    if needed and source.header:
+        _refuse_all(table, needed)
         return table
     shifted = np.cumsum(given) - 1
     for position, value, expected in source.faults:
@@ -134,12 +163,55 @@ def check_table(
     # The cells of a crooked row may stand under the wrong header: its shape is its only fault.
     table.waiting = _waiting(table) & ~crooked[given]
     mark: Mark = "point" if source.typed else _decimal_mark(table)
+    if mark == "unknown" and config.units == "US":
+        mark = "point"
+    _leave_out(table, reading, sound=~crooked[given])
     _check_cells(table, reading, mark, config, sound=~crooked[given])
     for more in also:
         more(table, config, mark)
+    before = len(table.faults)
     if layout.check is not None:
         layout.check(table)
+    _settle_lost(table, before)
     return table
+
+
+def _leave_out(table: CheckedTable, reading: HeaderReading, sound: np.ndarray) -> None:
+    """An optional column whose header cannot be used costs its own cells, not the rows."""
+    for column, expected in reading.faults:
+        if cells := table.raw.get(column):
+            table.refuse(~cells.blank() & sound, column, expected, lost="cell")
+            table.raw.pop(column)
+            table.notes.append(readings.column_not_used(column, expected))
+
+
+def _settle_lost(table: CheckedTable, before: int) -> None:
+    """Rows that cannot stand without a cell that was lost are refused, for that cell's fault.
+
+    `before` is the number of faults found before the cells of a row were held against each other:
+    what was found missing then, and is missing because a cell was lost, is no fault of its own.
+    """
+    if not table.spoilt:
+        return
+    lost = np.logical_or.reduce(list(table.spoilt.values()))
+    values = [table.data[column.name] for column in table.layout.measured]
+    nothing = np.full(len(table.lines), bool(values))
+    for column in values:
+        nothing &= np.asarray(pd.isna(column))
+    measured_lost = [table.lost(column.name) for column in table.layout.measured]
+    out = nothing & np.logical_or.reduce([~lost & lost, *measured_lost]) & table.sound
+    kept = table.faults[:before]
+    for fault in table.faults[before:]:
+        rows = np.searchsorted(table.lines, fault["line"].to_numpy())
+        blank = (fault["value"] == "").to_numpy()
+        again = table.lost(fault["column"].iloc[0])[rows] | (blank & (lost & nothing)[rows])
+        again &= (fault["lost"] == "row").to_numpy()
+        out[rows[again]] = True
+        kept += [fault[~again].copy()] if not again.all() else []
+    table.faults = kept
+    table.refused |= out
+    for fault in table.faults:
+        fault.loc[fault["line"].isin(table.lines[out]), "lost"] = "row"
 
 
 def _waiting(table: CheckedTable) -> np.ndarray:
@@ -151,11 +223,11 @@ def _waiting(table: CheckedTable) -> np.ndarray:
     return waiting
 
 
-def _refuse_all(table: CheckedTable, reading: HeaderReading) -> None:
+def _refuse_all(table: CheckedTable, needed: Sequence[tuple[str, str]]) -> None:
     """A file whose header row cannot be used: every row is refused, for that reason."""
     every = np.arange(len(table.lines))
     table.nameless[:] = True
-    for column, expected in reading.faults:
+    for column, expected in needed:
         table.refuse(every, column, expected, np.full(len(every), "", object))
         table.notes.append(readings.not_usable(expected))
     table.data = {c.name: _absent(c, len(every)) for c in table.layout.columns}
@@ -176,7 +248,10 @@ def _check_cells(
             continue
         cells = table.raw[column.name]
         unit = reading.unit.get(column.name, "")
-        judged = judge(cells, column, unit, mark, config.season, config.date_order)
+        judged = judge(cells, column, unit, mark, config)
+        lost: Lost = "row" if column.required or column.blank else "cell"
+        if lost == "cell":
+            judged.lose_faults()
         table.notes += [note for note in judged.notes if note not in table.notes]
         if judged.folded is not None:
             _take_labels(table, column.name, cells, judged)
@@ -193,7 +268,7 @@ def _check_cells(
             if column.name in to_fill:
                 bad &= ~table.waiting
             bad = np.flatnonzero(bad)
-            table.refuse(bad, column.name, expected[cells.codes[bad]])
+            table.refuse(bad, column.name, expected[cells.codes[bad]], lost=lost)
 
 
 def _absent(column: schema.Column, rows: int) -> Any:

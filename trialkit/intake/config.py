@@ -140,7 +140,8 @@ class TrialConfig:
     `hour_cost` is what an hour more of combining costs (machine, operator, or its hire), None if
     not given: without it nothing that takes time is advised for or against.
     `units` is the system of the trial's files. `season` is the year of harvest. `date_order` says
-    how dates written like 10/03/2026 are meant; None refuses those that could be read both ways.
+    how dates written like 10/03/2026 are meant; with None the other dates of a column say it, else
+    they are month-first where `units` is US, and refused where it is SI.
     `kernel_mass_stated` is false where the usual thousand-kernel mass stands in for one of the
     trial's own; any other mass counts as stated.
     """

@@ -11,10 +11,11 @@ from trialkit.intake.config import DateOrder
 from trialkit.words import readings, refusals
 
 _ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?")
-_SLASHED = re.compile(r"(\d{1,2})/(\d{1,2})/(\d{4})(?:[ T](.+))?")
+_SLASHED = re.compile(r"(\d{1,2})([/-])(\d{1,2})\2(\d{4}|\d{2})(?:[ T](.+))?")
 _DOTTED = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})(?:[ T](.+))?")
 _SERIAL = re.compile(r"\d{5}(?:\.\d+)?")
-_TIMES = ("%H:%M", "%H:%M:%S", "%I:%M %p", "%I:%M:%S %p")
+_TIMES = ("%H:%M", "%H:%M:%S", "%I:%M%p", "%I:%M:%S%p")
+_OTHER: dict[DateOrder, DateOrder] = {"month-first": "day-first", "day-first": "month-first"}
 _NAMED = ("%d %b %Y", "%d %B %Y", "%b %d %Y", "%B %d %Y", "%d-%b-%Y", "%d-%b-%y", "%d-%B-%Y")
 
 # Excel counts days from the last day of 1899, one too many since it believes in 29 February 1900.
@@ -30,7 +31,7 @@ def season_span(season: int) -> tuple[datetime, datetime]:
 
 
 def read_dates(
-    texts: Sequence[str], season: int, order: DateOrder | None
+    texts: Sequence[str], season: int, order: DateOrder | None, usual: DateOrder | None = None
 ) -> tuple[list[datetime | str], list[str]]:
     """Moments, or in words what was expected; and notes on how they were read.
 
@@ -42,14 +43,24 @@ def read_dates(
         Year of harvest; a moment outside `season_span` is refused.
     order : {"month-first", "day-first"} or None
         How 10/03/2026 is meant. With None it follows from the column's other dates when they
-        allow one order only; otherwise a date that could be read both ways is refused.
+        allow one order only; otherwise `usual` says it.
+    usual : {"month-first", "day-first"} or None
+        How such dates are written where the trial was made. With None a date that could be read
+        both ways is refused, and so it is in a column that holds dates of either order.
     """
     first, end = season_span(season)
     notes: list[str] = []
     if order is None:
-        order = _order([m for t in texts if (m := _SLASHED.fullmatch(t))], first, end)
-        if order is not None:
+        slashed = [m for t in texts if (m := _SLASHED.fullmatch(t))]
+        possible = _orders(slashed, first, end)
+        if len(possible) == 1 and slashed:
+            order = possible[0]
             notes.append(readings.dates_read(order))
+        elif usual in possible:
+            doubtful = [m[0] for m in slashed if isinstance(_read(m[0], None), str)]
+            if doubtful:
+                order = usual
+                notes.append(readings.dates_assumed(doubtful[0], str(usual), _OTHER[usual]))
     results: list[datetime | str] = []
     for text in texts:
         moment = _read(text, order)
@@ -84,13 +95,13 @@ def _read(text: str, order: DateOrder | None) -> datetime | str:
 
 
 def _slashed(match: re.Match[str], order: str) -> datetime | None:
-    a, b, year = map(int, match.groups()[:3])
+    a, b, year = int(match[1]), int(match[3]), int(match[4])
     month, day = (a, b) if order == "month-first" else (b, a)
-    return _moment(year, month, day, match[4])
+    return _moment(year + (2000 if len(match[4]) == 2 else 0), month, day, match[5])
 
 
-def _order(matches: list[re.Match[str]], first: datetime, end: datetime) -> DateOrder | None:
-    """The one order in which every date that has a reading at all exists and is in season."""
+def _orders(matches: list[re.Match[str]], first: datetime, end: datetime) -> list[DateOrder]:
+    """The orders in which every date that has a reading at all exists and is in season."""
     possible: dict[DateOrder, bool] = {"month-first": True, "day-first": True}
     for match in matches:
         good = {}
@@ -99,8 +110,7 @@ def _order(matches: list[re.Match[str]], first: datetime, end: datetime) -> Date
             good[order] = moment is not None and first <= moment < end
         if any(good.values()):
             possible = {order: possible[order] and good[order] for order in possible}
-    orders = [order for order, fits in possible.items() if fits]
-    return orders[0] if matches and len(orders) == 1 else None
+    return [order for order, fits in possible.items() if fits]
 
 
 def _moment(year: int, month: int, day: int, time: str | None) -> datetime | None:
@@ -110,7 +120,7 @@ def _moment(year: int, month: int, day: int, time: str | None) -> datetime | Non
         return None
     for form in _TIMES if time else ():
         try:
-            clock = datetime.strptime((time or "").strip().upper(), form)
+            clock = datetime.strptime("".join((time or "").split()).upper(), form)
         except ValueError:
             continue
         return date.replace(hour=clock.hour, minute=clock.minute, second=clock.second)

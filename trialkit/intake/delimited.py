@@ -9,20 +9,27 @@ from __future__ import annotations
 
 import csv
 import io
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from itertools import islice
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 
 from trialkit.intake.decode import clean_utf8
+from trialkit.intake.limits import check_limit
+from trialkit.intake.sheet_shape import HEADER_WITHIN, header_row
 from trialkit.intake.source import SourceTable, plain_name
 from trialkit.words import readings, refusals
+from trialkit.words import sheets as words
 
 _DELIMITERS = ",;\t|"
 _MOST_LINES_IN_A_CELL = 100
 
 
-def read_delimited(raw: bytes, file: str, known: Collection[str]) -> SourceTable:
+def read_delimited(
+    raw: bytes, file: str, known: Collection[str], needed: Collection[str] = ()
+) -> SourceTable:
     """Cells of a delimited file as text.
 
     Parameters
@@ -32,42 +39,87 @@ def read_delimited(raw: bytes, file: str, known: Collection[str]) -> SourceTable
     file : str
         Its name, for messages.
     known : collection of str
-        Column names the table may have: the delimiter is the one that finds most of them.
+        Column names the table may have: the delimiter is the one that finds most of them, and
+        with `needed` they tell the header row from titles above it.
+    needed : collection of str
+        Those it must have.
     """
     data, notes = clean_utf8(raw)
-    header_text, skipped, body_at = _header_text(data)
-    if not header_text:
+    _check_lines(data, file)
+    above, first = _header(data, known, needed)
+    if first is None:
         return SourceTable(file, [], np.empty(0, int), [], notes=[*notes, readings.empty_file()])
-    delimiter = _delimiter(header_text, known)
+    delimiter = _delimiter(first.text, known)
     if delimiter != ",":
         notes.append(readings.separated_by(delimiter))
-    header = _split(header_text, delimiter) or [header_text]
-    body = data[body_at:].rstrip(b"\n")
+    header = _split(first.text, delimiter) or [first.text]
+    if above:
+        notes.append(words.titles("line", first.line, above))
+    body = data[first.end :].rstrip(b"\n")
     if not body:
         columns = [np.empty(0, object) for _ in header]
-        return SourceTable(file, header, np.empty(0, int), columns, notes=notes)
+        return SourceTable(
+            file, header, np.empty(0, int), columns, notes=notes, header_line=first.line
+        )
     columns, faults = _body(body, delimiter, len(header))
-    lines = np.arange(len(columns[0])) + skipped + 1
-    return SourceTable(file, header, lines, columns, faults, notes)
+    lines = np.arange(len(columns[0])) + first.last + 1
+    return SourceTable(file, header, lines, columns, faults, notes, header_line=first.line)
 
 
-def _header_text(data: bytes) -> tuple[str, int, int]:
-    """The header row, how many lines were used up to its end, and the offset of what follows."""
-    offset = used = 0
-    text = ""
+def _check_lines(data: bytes, file: str) -> None:
+    """Refuse a file with a line longer than the limit."""
+    ends = np.flatnonzero(np.frombuffer(data, np.uint8) == 10)
+    lengths = np.diff(ends, prepend=-1, append=len(data)) - 1
+    longest = int(lengths.argmax())
+    check_limit("row_chars", int(lengths[longest]), f"{file}, line {longest + 1}")
+
+
+class _Record(NamedTuple):
+    """One record: its text, its first and last line from 1, and the offset of what follows."""
+
+    text: str
+    line: int
+    last: int
+    end: int
+
+
+def _header(
+    data: bytes, known: Collection[str], needed: Collection[str]
+) -> tuple[list[str], _Record | None]:
+    """The texts above the header row and the header row; None in a file without text."""
+    records, heads = [], []
+    for record in islice(_first_records(data), HEADER_WITHIN):
+        records.append(record)
+        heads.append(_split(record.text, _delimiter(record.text, known)) or [record.text])
+        if needed and set(map(plain_name, heads[-1])).issuperset(needed):
+            break
+    if not records:
+        return [], None
+    first = records[header_row(heads, known, needed)]
+    above = [
+        " ".join(heads[k]) if r.last == r.line else r.text.partition("\n")[0]
+        for k, r in enumerate(records) if r.line < first.line
+    ]  # fmt: skip
+    return [text.strip(_DELIMITERS + " ") for text in above], first
+
+
+def _first_records(data: bytes) -> Iterator[_Record]:
+    """A record from each line with text; where a quotation mark stays open, over several lines."""
+    offset = line = 0
     while offset < len(data):
         end = data.find(b"\n", offset)
         end = len(data) if end < 0 else end
-        line = data[offset:end].decode()
-        offset, used = end + 1, used + 1
-        if not text and (
-            not line.strip(_DELIMITERS + ' \u00a0"') or line.lower().startswith("sep=")
-        ):
+        text = data[offset:end].decode()
+        offset, line = end + 1, line + 1
+        if not text.strip(_DELIMITERS + ' \u00a0"') or text.lower().startswith("sep="):
             continue
-        text += ("\n" if text else "") + line
-        if text.count('"') % 2 == 0 or used > _MOST_LINES_IN_A_CELL:
-            break
-    return text, used, offset
+        last, after = line, offset
+        while text.count('"') % 2 and after < len(data) and last - line < _MOST_LINES_IN_A_CELL:
+            end = data.find(b"\n", after)
+            end = len(data) if end < 0 else end
+            text += "\n" + data[after:end].decode()
+            last, after = last + 1, end + 1
+        yield _Record(text, line, last, after)
 
 
 def _delimiter(header: str, known: Collection[str]) -> str:

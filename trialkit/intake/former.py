@@ -38,7 +38,7 @@ def take_former(table: CheckedTable, config: TrialConfig, mark: Mark) -> None:
     """Fill `gap_front`, `gap_rear` and the wear of each roll from columns of older sheets.
 
     A cell of today's column, where there is one, stands before the older ones. The columns taken
-    are no longer kept aside. A cell that cannot be read refuses its row.
+    are no longer kept aside. A cell that cannot be read is lost by itself.
     """
     if table.layout.name != "header_check":
         return
@@ -54,13 +54,14 @@ def take_former(table: CheckedTable, config: TrialConfig, mark: Mark) -> None:
             given = split_header(title)[1]
             unit = units.unit_symbol(given) if given else column.unit(config.units)
             if unit not in units.units_like(column.si):
-                every = np.ones(len(table.lines), bool)
-                table.refuse(every, name, refusals.length_in_header(given))
+                expected = refusals.length_in_header(given)
+                table.refuse(~cells.blank() & ~table.refused, name, expected, lost="cell")
                 continue
-            judged = judge(cells, column, unit, mark, config.season, config.date_order)
+            judged = judge(cells, column, unit, mark, config)
             table.notes += [note for note in judged.notes if note not in table.notes]
+            judged.lose_faults()
             for k, expected in judged.faults.items():
-                table.refuse((cells.codes == k) & ~table.refused, name, expected)
+                table.refuse((cells.codes == k) & ~table.refused, name, expected, lost="cell")
             found.append(judged.values[cells.codes])
         if not found:
             continue

@@ -12,6 +12,10 @@ from fractions import Fraction
 
 WITH = frozenset({"yes", "y", "on", "true", "with"})
 WITHOUT = frozenset({"no", "n", "off", "false", "without"})
+_MARKS_OF_YES = frozenset({"x", "✓", "✔", "☑", "✅", "√"})
+_MARKS_OF_NO = frozenset({"none", "☐"})
+_DENIED = re.compile(r"(?:no|without|not)\b.*")
+_LONGEST_NUMBER = 40
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d+)?|\d+/\d+|\d+[ -]\d+/\d+)")
 _MEASURE = re.compile(rf"({_NUMBER.pattern})\s*(in|mm|cm)\.?", re.IGNORECASE)
 _TELLING = ("mph", "km/h", "rpm")
@@ -26,13 +30,59 @@ _USUAL = (
 
 def level_number(text: str) -> float | None:
     """The number a level's name is, "3,5", "1-1/4" and "1 1/4" among them; else None."""
-    if not _NUMBER.fullmatch(text):
+    if len(text) > _LONGEST_NUMBER or not _NUMBER.fullmatch(text):
         return None
     whole, _, part = re.sub(r"(?<=\d)[ -](?=\d)", " ", text.replace(",", ".")).partition(" ")
     try:
         return float(Fraction(whole) + (Fraction(part) if part else 0))
     except ZeroDivisionError:
         return None
+
+
+def fold(text: str) -> str:
+    """A label for comparison: capitals and runs of blanks put aside."""
+    return " ".join(text.split()).casefold()
+
+
+def said_yes(text: str) -> bool | None:
+    """Whether a text or a mark says yes (True) or no (False); None where it says neither."""
+    said = fold(text).replace("\ufe0f", "")  # a mark shown as a picture
+    if said in WITH or said in _MARKS_OF_YES:
+        return True
+    return False if said in WITHOUT or said in _MARKS_OF_NO else None
+
+
+def level_of_yes(levels: Sequence[str], reference: str, name: str, label: str) -> str | None:
+    """The level that a yes means; None where more than one reading is possible.
+
+    A factor needs two levels for it. They are a yes and a no themselves ("with" and "without",
+    "none" and "brush"), or one of them, not the reference, is what the factor is called.
+
+    Examples
+    --------
+    >>> level_of_yes(["standard", "cushion"], "standard", "cushion", "cushion chain")
+    'cushion'
+    >>> level_of_yes(["narrow", "wide"], "narrow", "gap", "gap") is None
+    True
+    """
+    if len(levels) != 2:
+        return None
+    sides = [said_yes(level) for level in levels]
+    if None not in sides:
+        return levels[sides.index(True)] if sides[0] != sides[1] else None
+    if False in sides:
+        return levels[1 - sides.index(False)]
+    called = [level for level in levels if _called(level, name) or _called(level, label)]
+    return called[0] if len(called) == 1 and called[0] != reference else None
+
+
+def _called(level: str, factor: str) -> bool:
+    """Whether a level in words is what its factor is called, or a part of that; or the reverse."""
+    one, other = (" ".join(re.findall(r"\w+", t.casefold().replace("_", " ")))
+                  for t in (level, factor))  # fmt: skip
+    if not one or level_number(level) is not None or _DENIED.fullmatch(one):
+        return False
+    return f" {one} " in f" {other} " or f" {other} " in f" {one} "
 
 
 def usual_unit(name: str, levels: Sequence[str], system: str) -> str:

@@ -10,12 +10,16 @@ from pathlib import Path
 import pandas as pd
 
 from trialkit.errors import TrialError
+from trialkit.intake.addresses import Addresses
 from trialkit.intake.check import CheckedTable, check_table, no_faults
 from trialkit.intake.config import TrialConfig, check_config, read_toml
 from trialkit.intake.decode import clean_utf8
 from trialkit.intake.delimited import read_delimited
+from trialkit.intake.fates import keep_begun_headers, note_doubtful_fates, wait_for_nobody
 from trialkit.intake.former import take_former
 from trialkit.intake.halves import half_gaps, half_questions
+from trialkit.intake.plan_sheet import PLAN
+from trialkit.intake.reading import check_memory, read_file
 from trialkit.intake.relations import (
     match_fields,
     match_grounds,
@@ -25,12 +29,14 @@ from trialkit.intake.relations import (
     refuse_repeats,
     refuse_unknown,
 )
+from trialkit.intake.sheet_shape import needed_names, shaped
 from trialkit.intake.source import SourceTable
 from trialkit.intake.workbook import SETTINGS, Workbook
+from trialkit.intake.workbook_file import refuse_other_kind
 from trialkit.responses import schema
 from trialkit.words import readings
 
-_SHEETS_OF_OURS = {SETTINGS, "readme"}
+_SHEETS_OF_OURS = {SETTINGS, "readme", PLAN}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,13 +44,17 @@ class Intake:
     """Everything one read yields.
 
     `tables` are in SI, one per table of the schema (empty when absent). `refused` has one row per
-    fault: file, line, column, value, expected. `read` has one row per file: table, file, rows_in,
-    rows_kept, rows_refused, rows_not_filled, notes; rows_in is the sum of the next three, and a row
-    in is a data row that is not blank. A row of a response table is not filled in yet when its
-    names are there and nothing measured is; with any other fault it is refused. Files that are
-    no table of the trial stand there too, with an empty table.
+    fault: file, line, column, value, expected, lost ("row", or "cell" where the rest of the row
+    stays), because (the refused row it hangs on; empty where the fault is its own).
+    `read` has one row per file: table, file, rows_in, rows_kept, rows_refused, rows_not_filled,
+    rows_not_due, notes; rows_in is the sum of the next three, and a row in is a data row that is
+    not blank. A row of a response table is not filled in yet when its names are there and nothing
+    measured is; with any other fault it is refused. Of the rows not filled in, those not due wait
+    for nobody (`trialkit.intake.fates`). Files that are no table of the trial stand there too,
+    with an empty table.
     `extra` holds, by table, the text of columns that are not the table's, row for row with it.
-    `digest` is the SHA-256 of the source files.
+    `digest` is the SHA-256 of the source files. `addresses` says, by file, where a spreadsheet
+    shows its cells.
     """
 
     config: TrialConfig
@@ -53,12 +63,16 @@ class Intake:
     read: pd.DataFrame
     extra: dict[str, pd.DataFrame]
     digest: str
+    addresses: dict[str, Addresses]
 
 
 def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
     """Read a trial folder or workbook.
 
-    A bad cell never stops the read and is never dropped: its row is refused with the reason.
+    A bad cell never stops the read and is never dropped in silence: it is refused with the reason.
+    Of a key or a required column it refuses its row; of any other it is missing, and the rest of
+    the row is kept. A row of a response table also goes where nothing measured is left in it, where
+    a blank cell would stand for one of the levels, or where what is left says nothing without it.
 
     Parameters
     ----------
@@ -103,6 +117,8 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
             continue
         layout = schema.table(name, config.setups)
         table = check_table(sources.pop(name), layout, config, (take_former,))
+        if layout.laid_out:
+            keep_begun_headers(table)
         if name != "strips" and "strip" in table.folded:
             refuse_unknown(table, "strip", checked["strips"])
         elif layout.of_a_field:
@@ -118,6 +134,7 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
         if name == "header_check":
             table.notes += half_questions(half_gaps(table.kept()), config.units)
         checked[name] = table
+    note_doubtful_fates(checked)
     return checked
 
 
@@ -129,23 +146,26 @@ def _intake(
         for name in schema.TABLES
     }
     extra: dict[str, pd.DataFrame] = {}
-    read, faults = [], []
+    read, faults, excused = [], [], wait_for_nobody(checked)
     for name, table in checked.items():
         refused, waiting = int(table.refused.sum()), int((table.waiting & ~table.refused).sum())
         words = "; ".join(dict.fromkeys(table.notes))
-        counts = (len(table.lines), len(tables[name]), refused, waiting)
+        counts = (len(table.lines), len(tables[name]), refused, waiting, excused.get(name, 0))
         read.append((name, table.file, *counts, words))
         if table.extra:
             extra[name] = table.kept_extra()
         if table.faults:
             faults.append(table.fault_table())
-    read += [("", name, 0, 0, 0, 0, why) for name, why in unread.items()]
+    read += [("", name, 0, 0, 0, 0, 0, why) for name, why in unread.items()]
     refused = pd.concat(faults, ignore_index=True) if faults else no_faults()
-    return Intake(config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest)
+    return Intake(
+        config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest,
+        {t.file: t.addresses for t in checked.values() if t.addresses is not None},
+    )  # fmt: skip
 
 
 _READ_COLUMNS = ["table", "file", "rows_in", "rows_kept", "rows_refused", "rows_not_filled",
-                 "notes"]  # fmt: skip
+                 "rows_not_due", "notes"]  # fmt: skip
 
 
 def no_reads() -> pd.DataFrame:
@@ -172,15 +192,18 @@ def _folder(path: Path) -> _Sources:
          and p not in tables.values() and not n.startswith(("~", "."))],
         ".csv",
     )  # fmt: skip
-    raw = settings.read_bytes()
+    check_memory(tables.values(), path)
+    raw = read_file(settings, "settings_bytes", inside=path)
     digest = hashlib.sha256(_stamp("trial.toml", raw))
     config = read_toml(clean_utf8(raw)[0].decode(), settings.name)
     sources = {}
     for name, file in tables.items():
-        raw = file.read_bytes()
+        raw = read_file(file, inside=path)
         digest.update(_stamp(f"{name}.csv", raw))
-        known = {c.name for c in schema.table(name, config.setups).columns}
-        sources[name] = read_delimited(raw, file.name, known)
+        layout = schema.table(name, config.setups)
+        known = {c.name for c in layout.columns}
+        source = read_delimited(raw, file.name, known, needed_names(layout))
+        sources[name] = shaped(source, layout)
     return config, sources, unread, digest.hexdigest()
 
 
@@ -212,14 +235,18 @@ def _unread(names: list[str], suffix: str) -> dict[str, str]:
 
 def _workbook(path: Path) -> _Sources:
     if path.suffix.casefold() not in (".xlsx", ".xlsm"):
+        refuse_other_kind(path)
         raise TrialError(
             f"{path} is neither a folder nor an .xlsx workbook; give the folder that holds "
             "trial.toml, or the workbook"
         )
-    raw = path.read_bytes()
+    raw = read_file(path)
     book = Workbook(raw, path.name)
     config = check_config(book.settings(), f"{path.name}, sheet {book.sheets[SETTINGS]}")
-    sources = {n: book.table(book.sheets[n]) for n in schema.TABLES if n in book.sheets}
+    sources = {
+        n: book.table(book.sheets[n], schema.table(n, config.setups))
+        for n in schema.TABLES if n in book.sheets
+    }  # fmt: skip
     others = [t for n, t in book.sheets.items() if n not in sources and n not in _SHEETS_OF_OURS]
     digest = hashlib.sha256(_stamp("workbook", raw)).hexdigest()
     return config, sources, _unread(others, ""), digest

@@ -15,6 +15,7 @@ import pandas as pd
 from trialkit.intake.cells import as_text
 from trialkit.intake.check import CheckedTable
 from trialkit.intake.config import SetupFactor
+from trialkit.responses.fate import HARVESTED, SPOILT, fates
 from trialkit.words import readings, refusals
 
 
@@ -73,22 +74,23 @@ def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> 
     if column not in table.folded:
         return
     spelling: dict[str, str] = {}
-    refused_at: dict[str, tuple[str, int]] = {}
+    refused_at: dict[str, str] = {}
     for parent in reversed(parents):
         kept, refused = _known(parent, column)
         spelling |= kept
-        refused_at |= {label: (parent.file, line) for label, line in refused.items()}
+        refused_at |= {label: readings.at_line(parent.file, n) for label, n in refused.items()}
     files = [parent.file for parent in parents]
     labels = table.labels[column]
     expected = np.full(len(labels), "", object)
+    because = np.full(len(labels), "", object)
     for k, label in enumerate(labels):
         if label in refused_at and label not in spelling:
-            expected[k] = refusals.kept_one(column, *refused_at[label])
+            expected[k], because[k] = refusals.kept_one(column), refused_at[label]
         elif label and label not in spelling:
             expected[k] = refusals.listed_one(column, files)
     codes = table.folded[column]
     lost = (expected != "")[codes]
-    table.refuse(lost, column, expected[codes[lost]])
+    table.refuse(lost, column, expected[codes[lost]], because=because[codes[lost]])
     _respell(table, column, spelling)
 
 
@@ -177,6 +179,7 @@ def refuse_changed_main_strips(strips: CheckedTable, setups: tuple[SetupFactor, 
 def note_thin_pairs(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> None:
     """Note pairs that compare nothing: one strip only, or one setup only."""
     frame = strips.kept()
+    frame = frame[fates(frame).isin([HARVESTED, SPOILT])]
     if frame.empty:
         return
     places = [frame["field"], frame["pair"]]

@@ -3,23 +3,54 @@
 from __future__ import annotations
 
 import difflib
+import math
+import re
 import tomllib
 from dataclasses import dataclass, field
 from typing import Any
 
 from trialkit.errors import TrialError
+from trialkit.intake.decode import DAMAGED
+from trialkit.intake.limits import beyond, limits
 from trialkit.words import refusals, settings
+from trialkit.words.settings import shortened
 
 
 def toml_data(text: str, name: str) -> dict[str, Any]:
     """What a TOML file holds; a `TrialError` names the file where it is none."""
+    if DAMAGED in text:
+        line = text.count("\n", 0, text.index(DAMAGED)) + 1
+        raise TrialError(
+            f"{name}, line {line}: some bytes there are no text; write that line again and save "
+            "the file as UTF-8"
+        )
+    most = limits().nesting
+    if (deepest := _dotted(text)) > most:
+        raise beyond("nesting", deepest, name)
     try:
-        return tomllib.loads(text)
+        data = tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise TrialError(
-            f"{name} is not valid TOML: {error}. Text stands in quotation marks, "
-            'as in title = "Chain trial"; lists in brackets, as in levels = ["narrow", "wide"].'
+            f"{name} is not valid TOML: {shortened(str(error), 200)}. Text stands in quotation "
+            'marks, as in title = "Chain trial"; lists in brackets, as in levels = '
+            '["narrow", "wide"].'
         ) from None
+    except RecursionError:
+        raise TrialError(
+            f"{name}: brackets or sections stand too deep within one another; no setting needs "
+            f"more than {most} levels"
+        ) from None
+    except ValueError:  # Python reads no number of more than some thousand digits
+        raise TrialError(
+            f"{name} holds a number or a date that cannot be; no setting has so many digits"
+        ) from None
+    return data
+
+
+def _dotted(text: str) -> int:
+    """Most parts of a dotted key: reading one takes time by the square of their number."""
+    bare = _QUOTED.sub("", text)
+    return max((key.count(".") for key in _KEYS.split(bare)), default=0) + 1
 
 
 def faulty(name: str, faults: list[str]) -> TrialError:
@@ -28,6 +59,13 @@ def faulty(name: str, faults: list[str]) -> TrialError:
 
 
 ABSENT = object()
+LONGEST_LABEL = 200
+"""Characters of a level's name or its words."""
+_QUOTED = re.compile(
+    r'"""(?:[^"\\]|\\.|"(?!""))*"""|' + r"'''(?:[^']|'(?!''))*'''"
+    + r'|"(?:[^"\\\n]|\\.)*"|' + r"'[^'\n]*'|#[^\n]*", re.DOTALL,
+)  # fmt: skip
+_KEYS = re.compile(r"[^A-Za-z0-9_. \t-]+")
 
 
 @dataclass(slots=True)
@@ -62,7 +100,7 @@ class SectionReader:
         value = self.take(key)
         if value is ABSENT and default is not None:
             return default
-        if isinstance(value, (int, float)) and not isinstance(value, bool) and low <= value <= high:
+        if _is_number(value) and low <= value <= high:
             return float(value)
         self.fault(key, settings.between(low, high, expected), value)
         return low
@@ -99,7 +137,8 @@ class SectionReader:
         if value is ABSENT and default is not None:
             return default
         good = isinstance(value, (list, tuple)) and all(
-            isinstance(v, (str, int, float)) and not isinstance(v, bool) and str(v).strip()
+            (_is_number(v) and abs(v) < 1e15)
+            or (isinstance(v, str) and 0 < len(v.strip()) <= LONGEST_LABEL)
             for v in value
         )
         if not good or not value:
@@ -134,10 +173,19 @@ class SectionReader:
 
     def close(self) -> None:
         for key in self.data:
-            near = difflib.get_close_matches(key, self.known, 1)
-            self.faults.append(settings.unknown_key(f"{self.where}{key}", self.known, *near))
+            near = difflib.get_close_matches(key, self.known, 1) if len(key) < 100 else []
+            shown = f"{self.where}{shortened(key)}"
+            self.faults.append(settings.unknown_key(shown, self.known, *near))
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return isinstance(value, int) or math.isfinite(value)
 
 
 def _show(value: Any) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else text[:57] + "..."
+    try:
+        return shortened(repr(value))
+    except (ValueError, RecursionError):  # thousands of digits, or of levels
+        return type(value).__name__

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import re
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -20,7 +20,8 @@ class SourceTable:
     `columns` holds one object array per header cell, all as long as `lines` (the physical line or
     sheet row on which each row starts, from 1). `faults` are (position, value, expected) of rows
     whose shape is wrong. `typed` says that numbers come from number cells, so that no decimal
-    comma is in doubt.
+    comma is in doubt. `header_line` is the line of the header row. `used` has the sheet's column
+    (from 1) of each column; it is empty where these are all of them.
     """
 
     file: str
@@ -30,6 +31,21 @@ class SourceTable:
     faults: list[tuple[int, str, str]] = field(default_factory=list)
     notes: list[str] = field(default_factory=list)
     typed: bool = False
+    header_line: int = 1
+    used: list[int] = field(default_factory=list)
+
+    @property
+    def where(self) -> str:
+        """What the file calls one of its lines."""
+        return "row" if self.typed else "line"
+
+    def rows(self, keep: np.ndarray, notes: list[str]) -> SourceTable:
+        """The table with some of its rows (a mask) and further notes."""
+        position = np.cumsum(keep) - 1
+        faults = [(int(position[p]), v, e) for p, v, e in self.faults if keep[p]]
+        columns = self.columns if keep.all() else [column[keep] for column in self.columns]
+        return replace(self, lines=self.lines[keep], columns=columns, faults=faults,
+                       notes=[*self.notes, *notes])  # fmt: skip
 
 
 @dataclass(slots=True)

@@ -12,9 +12,11 @@ from typing import Any
 
 import pandas as pd
 
+from trialkit.display import visible
 from trialkit.errors import TrialError
 from trialkit.intake.config import ADJUSTABLE, SetupFactor, TrialConfig, check_config
 from trialkit.intake.files import write_all, write_new
+from trialkit.intake.plan_sheet import PLAN, plan_rows
 from trialkit.intake.workbook import SETTINGS
 from trialkit.intake.write import cell_texts, toml_text, toml_value
 from trialkit.responses import ZONES, schema
@@ -26,6 +28,7 @@ _EXAMPLE_SETUPS: Mapping[str, Sequence[str]] = {"cushion": ("standard", "cushion
 _LAST_ROW = 2000
 _MORE_ROWS = 200  # beyond those filled, with drop-downs too
 _MOST_LEVELS = 8
+_ROWS = 8  # of the header of a new trial
 
 
 def new_trial(
@@ -34,6 +37,8 @@ def new_trial(
     setups: Mapping[str, Sequence[str]] | None = None,
 ) -> Path:
     """Write an empty trial folder: CSV files with headers and units, and a commented trial.toml.
+
+    ``header_check`` has the row units of the header in the settings.
 
     Parameters
     ----------
@@ -55,7 +60,12 @@ def new_trial(
     for name in schema.TABLES:
         layout = schema.table(name, factors)
         line = ",".join(column.header(units) for column in layout.columns)
-        contents[f"{name}.csv"] = f"{line}\n".encode()
+        lines = [line]
+        if layout.laid_out:
+            named = header_rows(_ROWS)
+            cells = [cell_texts(named[c.name], c, units) for c in layout.columns]
+            lines += map(",".join, zip(*cells, strict=True))
+        contents[f"{name}.csv"] = "".join(f"{line}\n" for line in lines).encode()
     return write_all(folder, contents)
 
 
@@ -69,12 +79,20 @@ def new_workbook(
     Parameters and errors as `new_trial`; `path` is the new file (".xlsx" is added when missing).
     """
     factors = _factors(units, setups)
-    return write_new(_xlsx(path), _workbook(units, factors, _settings(units, factors), {}))
+    tables = {"header_check": header_rows(_ROWS)}
+    return write_new(_xlsx(path), _workbook(units, factors, _settings(units, factors), tables))
+
+
+def header_rows(rows: int) -> pd.DataFrame:
+    """A row for every row unit of a header called "1", nothing measured: `header_check` to be."""
+    names = pd.DataFrame({"header": "1", "row": [str(n) for n in range(1, rows + 1)]})
+    return schema.tidy(names, "header_check")
 
 
 def filled_workbook(
-    path: str | Path, config: TrialConfig, tables: Mapping[str, pd.DataFrame]
-) -> Path:
+    path: str | Path, config: TrialConfig, tables: Mapping[str, pd.DataFrame],
+    plan: Mapping[str, Any] | None = None,
+) -> Path:  # fmt: skip
     """Write a trial begun elsewhere as one .xlsx, as `new_workbook` does an empty one.
 
     Parameters
@@ -84,6 +102,8 @@ def filled_workbook(
     config : TrialConfig
     tables : mapping of table name to DataFrame
         In SI, with the columns of `trialkit.responses`; cells may be missing in all of them.
+    plan : mapping, optional
+        Record of the plan it was made from, kept in a sheet of its own (`plan_sheet`).
 
     Raises
     ------
@@ -99,7 +119,7 @@ def filled_workbook(
         (key, about, *_own_value(own, key, value, needed))
         for key, about, value, needed in _settings(config.units, config.setups)
     ]
-    return write_new(_xlsx(path), _workbook(config.units, config.setups, rows, tables))
+    return write_new(_xlsx(path), _workbook(config.units, config.setups, rows, tables, plan))
 
 
 def _xlsx(path: str | Path) -> Path:
@@ -134,7 +154,7 @@ def _factors(
         "title": "new",
         "season": date.today().year,
         "units": units,
-        "header": {"rows": 8, "width": 20},
+        "header": {"rows": _ROWS, "width": 20},
         "setup": entries,
     }
     return check_config(settings, "the new trial").setups
@@ -153,7 +173,7 @@ def _settings(
         ("growers_agreed", False, True),
         ("notes", "", False),
         ("date_order", "month-first", False),
-        ("header.rows", 8, True),
+        ("header.rows", _ROWS, True),
         ("header.width", 20 if us else 6, True),
         ("header.discharge_width", 20 if us else 6, False),
     ]
@@ -217,6 +237,7 @@ def _workbook(
     factors: tuple[SetupFactor, ...],
     settings: list[tuple[str, str, Any, bool]],
     tables: Mapping[str, pd.DataFrame],
+    plan: Mapping[str, Any] | None = None,
 ) -> bytes:
     from openpyxl import Workbook
     from openpyxl.styles import Font
@@ -237,9 +258,21 @@ def _workbook(
         _table_sheet(sheet, layout, units, level_cells, last)
         if name in tables:
             _fill(sheet, layout, units, tables[name])
+    if plan is not None:
+        _plan_sheet(book.create_sheet(PLAN), plan)
     stream = io.BytesIO()
     book.save(stream)
     return stream.getvalue()
+
+
+def _plan_sheet(sheet: Any, plan: Mapping[str, Any]) -> None:
+    """The record of the plan, hidden: it is read by the program, and for nobody to change."""
+    sheet.append(["key", "value"])
+    for row, entry in enumerate(plan_rows(plan), start=2):
+        for place, text in enumerate(entry, start=1):
+            _put(sheet.cell(row, place), text)
+    _finish(sheet, [24, 110])
+    sheet.sheet_state = "hidden"
 
 
 def _fill(sheet: Any, layout: schema.Table, units: schema.System, table: pd.DataFrame) -> None:
@@ -282,7 +315,7 @@ def _settings_sheet(sheet: Any, settings: list[tuple[str, str, Any, bool]]) -> d
 
 def _put(cell: Any, value: Any) -> None:
     """Set a cell; text that begins like a formula stays text."""
-    cell.value = value
+    cell.value = value = visible(value) if isinstance(value, str) else value
     if isinstance(value, str) and value.startswith("="):
         cell.data_type, cell.quotePrefix = "s", True
 
@@ -302,12 +335,12 @@ def _table_sheet(
     for place, column in enumerate(layout.columns, start=1):
         head = sheet.cell(1, place, column.header(units))
         head.font = Font(bold=column.required)
-        head.comment = Comment(column.about, "trialkit")
+        head.comment = Comment(visible(column.about), "trialkit")
         rule = None
         if column.kind in ("zone", "choice"):
             rule = DataValidation(type="list", formula1=f'"{",".join(column.levels)}"')
         elif column.kind == "level":
-            own = f'"{",".join(column.levels)}"'
+            own = visible(f'"{",".join(column.levels)}"')
             rule = DataValidation(type="list", formula1=level_cells.get(column.name, own))
         elif column.name == "strip" and layout.name != "strips":
             rule = DataValidation(type="list", formula1=f"strips!$A$2:$A${last}")
@@ -316,7 +349,7 @@ def _table_sheet(
         if rule:
             rule.allow_blank = True
             rule.showErrorMessage = True
-            rule.error = choose(column.about)
+            rule.error = visible(choose(column.about))
             sheet.add_data_validation(rule)
             letter = get_column_letter(place)
             rule.add(f"{letter}2:{letter}{last}")

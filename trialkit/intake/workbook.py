@@ -7,23 +7,31 @@ to the right of the first value.
 
 from __future__ import annotations
 
-import io
-import re
-import zipfile
 from collections.abc import Iterator
-from datetime import date, datetime
+from datetime import date
 from typing import Any
 
 import numpy as np
 
 from trialkit.errors import TrialError
-from trialkit.intake.source import SourceTable
+from trialkit.intake.merged import unmerge
+from trialkit.intake.sheet_cells import SheetCells, as_text, read_cells
+from trialkit.intake.sheet_shape import (
+    HEADER_WITHIN,
+    header_row,
+    is_sum_formula,
+    needed_names,
+    shaped,
+)
+from trialkit.intake.source import SourceTable, plain_name
+from trialkit.intake.workbook_file import open_book
+from trialkit.responses import schema
 from trialkit.words import readings
+from trialkit.words import sheets as words
 
 SETTINGS = "trial"
 _LISTS = {"levels", "labels", "adjust_for"}
 _FLAGS = {"growers_agreed", "hard_to_change"}
-_FORMULA = re.compile(rb"<f[ >/]")
 
 
 class Workbook:
@@ -32,41 +40,46 @@ class Workbook:
     Raises
     ------
     TrialError
-        When the bytes are no workbook that can be opened.
+        When the bytes are no workbook that can be opened, or two sheets have one name.
     """
 
     def __init__(self, content: bytes, name: str) -> None:
-        import openpyxl
-
         self.name = name
-        try:
-            self._book = openpyxl.load_workbook(io.BytesIO(content), read_only=True, data_only=True)
-            self._formulas = None
-            if _has_formulas(content):
-                self._formulas = openpyxl.load_workbook(io.BytesIO(content), read_only=True)
-        except Exception as error:  # openpyxl lets through whatever the damage provokes
-            raise TrialError(
-                f"{name} cannot be opened as an .xlsx workbook ({error}). If it has a password, "
-                "take it off; if it is an older .xls, save it as .xlsx."
-            ) from None
-        self.sheets = {sheet.title.strip().casefold(): sheet.title for sheet in self._book}
+        self._book = open_book(content, name)
+        self.sheets: dict[str, str] = {}
+        for sheet in self._book.worksheets:
+            plain = sheet.title.strip().casefold()
+            if plain in self.sheets and plain in (SETTINGS, *schema.TABLES):
+                raise TrialError(
+                    f"{name} has the sheets {self.sheets[plain]!r} and {sheet.title!r}: keep one "
+                    f"sheet named {plain}"
+                )
+            self.sheets[plain] = sheet.title
 
-    def table(self, sheet: str) -> SourceTable:
-        """Cells of a sheet as text; rows before the header row are left out when empty."""
+    def table(self, sheet: str, layout: schema.Table) -> SourceTable:
+        """The data rows of a sheet as text; what else stands there is named in its notes.
+
+        Raises
+        ------
+        TrialError
+            When the sheet cannot be read to its end.
+        """
+        cells = self._cells(sheet)
         file = f"{self.name}, sheet {sheet}"
-        lines: list[int] = []
-        rows: list[list[str]] = []
-        for line, row in enumerate(self._rows(sheet), start=1):
-            if any(row):
-                lines.append(line)
-                rows.append(row)
-        if not rows:
+        if not cells.lines:
             return SourceTable(file, [], np.empty(0, int), [], notes=[readings.empty_sheet()])
-        width = max(map(len, rows))
-        padded = [row + [""] * (width - len(row)) for row in rows]
-        columns = [np.asarray(column, dtype=object) for column in zip(*padded[1:], strict=True)]
-        columns = columns or [np.empty(0, object)] * width
-        return SourceTable(file, padded[0], np.asarray(lines[1:], int), columns, typed=True)
+        source, used = _with_header(file, cells, layout)
+        source.used = used
+        source.notes += unmerge(source, layout, cells.merged, used)
+        source.notes += _dates_for_names(source, cells, layout, used)
+        sums = {row for (row, _), text in cells.formulas.items() if is_sum_formula(text)}
+        source = shaped(source, layout, sums)
+        source.notes += self._not_shown(sheet, cells, source, used)
+        if calculated := _calculated(cells, source, used):
+            source.notes.append(words.formulas(calculated))
+        if cells.bad_formats:
+            source.notes.append(words.damaged_formats())
+        return source
 
     def settings(self) -> dict[str, Any]:
         """The sheet "trial" as the nested mapping a trial.toml would give."""
@@ -76,65 +89,111 @@ class Workbook:
                 f'{self.name} has no sheet "{SETTINGS}" with the trial\'s settings. '
                 "A new workbook with all sheets: trialkit new FOLDER --workbook"
             )
-        rows = [list(row) for row in self._values(sheet)]
-        heads = [_text(cell).strip().casefold() for cell in rows[0]] if rows else []
-        if "key" not in heads or "value" not in heads:
-            raise TrialError(
-                f'{self.name}, sheet {sheet}: the first row must hold "key" and "value"'
-            )
-        key_at, value_at = heads.index("key"), heads.index("value")
+        cells = self._cells(sheet)
+        rows = zip(cells.lines, cells.rows(), strict=True)
+        key_at, value_at = _key_and_value(rows, f"{self.name}, sheet {sheet}")
         data: dict[str, Any] = {}
-        for line, row in enumerate(rows[1:], start=2):
-            key = _text(row[key_at]).strip() if key_at < len(row) else ""
-            values = [_plain(v) for v in row[value_at:] if _text(v).strip()]
+        for line, row in rows:
+            key = as_text(row.get(key_at, "")).strip()
+            values = [_plain(v) for k, v in row.items() if k >= value_at and as_text(v).strip()]
             if key and values:
                 _put(data, key, values, f"{self.name}, sheet {sheet}, row {line}")
+        if not isinstance(data.get("setup", {}), dict):
+            raise TrialError(
+                f"{self.name}, sheet {sheet}: the key setup needs a factor's name and what is said "
+                "of it, as in setup.gap.levels"
+            )
         if "setup" in data:
-            data["setup"] = [{"name": name, **entry} for name, entry in data["setup"].items()]
+            data["setup"] = [
+                {"name": name, **entry} if isinstance(entry, dict) else entry
+                for name, entry in data["setup"].items()
+            ]
         return data
 
-    def _rows(self, sheet: str) -> Iterator[list[str]]:
-        book = self._book[sheet]
-        formulas = self._formulas[sheet].iter_rows() if self._formulas else None
-        for cells in book.iter_rows():
-            row = [_cell_text(cell) for cell in cells]
-            for k, formula in enumerate(next(formulas, ())) if formulas else ():
-                # A formula that was never calculated has no value: show the formula, to be refused.
-                if formula.value is not None and not row[k]:
-                    row[k] = str(getattr(formula.value, "text", formula.value))
-            yield row
+    def _cells(self, sheet: str) -> SheetCells:
+        return read_cells(self._book[sheet], f"{self.name}, sheet {sheet}")
 
-    def _values(self, sheet: str) -> Iterator[tuple[Any, ...]]:
-        return self._book[sheet].iter_rows(values_only=True)
-
-
-def _has_formulas(content: bytes) -> bool:
-    with zipfile.ZipFile(io.BytesIO(content)) as archive:
-        sheets = [n for n in archive.namelist() if n.startswith("xl/worksheets/")]
-        return any(_FORMULA.search(archive.read(name)) for name in sheets)
+    def _not_shown(
+        self, sheet: str, cells: SheetCells, source: SourceTable, used: list[int]
+    ) -> Iterator[str]:
+        """Notes on what the spreadsheet does not show, and is read."""
+        rows = np.intersect1d(cells.hidden_rows, source.lines).tolist()
+        if rows:
+            yield words.hidden(rows, cells.filtered)
+        shown = dict(zip(used, source.header, strict=False))
+        columns = [title for c in cells.hidden_columns if (title := shown.get(c, "").strip())]
+        if columns:
+            yield words.hidden_columns(columns)
+        if self._book[sheet].sheet_state != "visible":
+            yield words.hidden_sheet()
 
 
-def _cell_text(cell: Any) -> str:
-    value = cell.value
-    if isinstance(value, (int, float)) and "%" in (cell.number_format or ""):
-        return f"{value * 100:.12g}%"
-    return _text(value)
+def _key_and_value(rows: Iterator[tuple[int, dict[int, Any]]], where: str) -> tuple[int, int]:
+    """Columns of the settings sheet, from the first row that names them; those above are titles."""
+    for _, row in rows:
+        heads = {as_text(value).strip().casefold(): k for k, value in reversed(row.items())}
+        if "key" in heads and "value" in heads:
+            return heads["key"], heads["value"]
+    raise TrialError(f'{where}: a row at the top must hold "key" and "value"')
 
 
-def _text(value: Any) -> str:
-    if value is None:
-        return ""
-    if isinstance(value, datetime):
-        return (
-            f"{value:%Y-%m-%d}"
-            if value.time() == datetime.min.time()
-            else f"{value:%Y-%m-%d %H:%M:%S}"
-        )
-    if isinstance(value, date):
-        return value.isoformat()
-    if isinstance(value, float) and value.is_integer() and abs(value) < 1e15:
-        return str(int(value))
-    return str(value).replace("\0", "\ufffd")
+def _with_header(
+    file: str, cells: SheetCells, layout: schema.Table
+) -> tuple[SourceTable, list[int]]:
+    """The sheet's cells below its header row, and the sheet's column of each column of them.
+
+    Columns with nothing in them are left out; one is kept where the table has a gap.
+    """
+    first = cells.rows(HEADER_WITHIN)
+    texts = [[as_text(value) for value in row.values()] for row in first]
+    at = header_row(texts, {c.name for c in layout.columns}, needed_names(layout))
+    lines = np.asarray(cells.lines, int)
+    source = SourceTable(file, [], lines[at + 1 :], [], typed=True, header_line=int(lines[at]))
+    used: list[int] = []
+    for column in sorted(c for c, (positions, _) in cells.cells.items() if positions[-1] >= at):
+        if used and column > used[-1] + 1:
+            used.append(column - 1)
+            source.header.append("")
+            source.columns.append(np.full(len(source.lines), "", object))
+        positions, values = cells.cells[column]
+        below = np.searchsorted(positions, at + 1)
+        text = np.full(len(source.lines), "", object)
+        text[np.asarray(positions[below:], int) - at - 1] = [
+            "" if isinstance(v, str) and v.isspace() else as_text(v) for v in values[below:]
+        ]
+        used.append(column)
+        source.header.append(as_text(first[at].get(column, f"column {column}")))
+        source.columns.append(text)
+    if at:
+        above = [" ".join(" ".join(row).split()) for row in texts[:at]]
+        source.notes.append(words.titles(source.where, source.header_line, above))
+    return source, used
+
+
+def _dates_for_names(
+    source: SourceTable, cells: SheetCells, layout: schema.Table, used: list[int]
+) -> Iterator[str]:
+    """Notes on names that are dates: a spreadsheet makes one of 1-2."""
+    keys = {c.name for c in layout.columns if c.kind == "key"}
+    for column, head in zip(used, map(plain_name, source.header), strict=True):
+        if head in keys:
+            found = [(cells.lines[p], as_text(v)) for p, v in zip(*cells.cells[column], strict=True)
+                     if isinstance(v, date) and cells.lines[p] > source.header_line]  # fmt: skip
+            if found:
+                lines, texts = zip(*found, strict=True)
+                yield words.dates_for_names(head, source.where, lines, texts)
+
+
+def _calculated(cells: SheetCells, source: SourceTable, used: list[int]) -> list[str]:
+    """Columns of the table with formulas whose last value is read."""
+    position = {column: k for k, column in enumerate(used) if k < len(source.header)}
+    found = set()
+    for line, column in cells.formulas:
+        at = int(np.searchsorted(source.lines, line))
+        there = column in position and at < len(source.lines) and source.lines[at] == line
+        if there and source.columns[position[column]][at][:1] != "=":
+            found.add(position[column])
+    return [plain_name(source.header[k]) for k in sorted(found)]
 
 
 def _plain(value: Any) -> Any:

@@ -27,7 +27,10 @@ _NUMBER = re.compile(r"[+-]?\d+(\.\d+)?")
 
 
 def write_trial(
-    folder: str | Path, config: TrialConfig, tables: Mapping[str, pd.DataFrame]
+    folder: str | Path,
+    config: TrialConfig,
+    tables: Mapping[str, pd.DataFrame],
+    more: Mapping[str, bytes] | None = None,
 ) -> Path:
     """Write a complete trial folder in the units the settings declare.
 
@@ -38,6 +41,8 @@ def write_trial(
     config : TrialConfig
     tables : mapping of table name to DataFrame
         In SI, with the columns of `trialkit.responses`; what is absent or empty is left out.
+    more : mapping of name to bytes, optional
+        Further files to write with them.
 
     Returns
     -------
@@ -61,7 +66,7 @@ def write_trial(
         if name in tables and len(tables[name]):
             frame = _checked(tables[name], name, config.setups)
             contents[f"{name}.csv"] = csv_text(frame, name, config).encode()
-    return write_all(folder, contents)
+    return write_all(folder, {**contents, **(more or {})})
 
 
 def _checked(frame: pd.DataFrame, name: str, setups: Sequence[SetupFactor]) -> pd.DataFrame:

@@ -8,6 +8,7 @@ this room. The HTML view here names nobody.
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -21,6 +22,7 @@ from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
 from trialkit.errors import DesignError, TrialError, TrialkitError
 from trialkit.facts import grade
+from trialkit.intake.reading import refuse_outside
 from trialkit.losses import losses
 from trialkit.many.across import across_trials
 from trialkit.many.matching import Candidate, Matched, match_setups, normalised
@@ -156,52 +158,77 @@ def _specification(response: str) -> Specification:
 def candidates_in(
     root: Path, spec: Specification, tell: Callable[[str], None]
 ) -> tuple[list[Candidate], list[tuple[str, str, str]], int]:
-    """Trials with data of the response; the others, with reasons; how many were found."""
-    paths = _trial_paths(root)
+    """Trials with data of the response; the others, with reasons; how many were found.
+
+    Whatever one of them provokes is caught and named, so that it costs only itself.
+    """
+    paths, skipped = _trial_paths(root)
     candidates: list[Candidate] = []
-    skipped: list[tuple[str, str, str]] = []
     seen: dict[str, str] = {}
     for i, path in enumerate(paths, start=1):
         tell(f"Reading trial {i} of {len(paths)}")
-        name = path.relative_to(root).as_posix() if path != root else root.resolve().name
+        name = _name(path, root)
         try:
-            trial = load_trial(path)
+            found = _candidate(path, name, root, spec, seen)
         except TrialkitError as error:
-            skipped.append((name, "unreadable", str(error)))
-            continue
-        first = seen.setdefault(trial.data_hash(), name)
-        rows = spec.rows(trial.tables)
-        if first != name:
-            skipped.append((name, "repeated", words.same_files(first)))
-        elif rows.empty:
-            reason = words.no_data(spec.title)
-            given = spec.expected or spec.given(trial.tables)
-            reason = spec.absent if given and spec.absent else reason
-            skipped.append((name, "no data", f"{reason} {trial.to_fill}".rstrip()))
+            found = (name, "unreadable", str(error))
+        except Exception as error:
+            found = (name, "unreadable", words.unexpected(type(error).__name__, str(error)))
+        if isinstance(found, Candidate):
+            candidates.append(found)
         else:
-            candidates.append(Candidate(name, trial, rows))
+            skipped.append(found)
     return candidates, skipped, len(paths)
 
 
-def _trial_paths(root: Path) -> list[Path]:
-    """Folders that hold settings or a strips table, and workbooks outside such folders."""
+def _name(path: Path, root: Path) -> str:
+    return path.relative_to(root).as_posix() if path != root else root.resolve().name
+
+
+def _candidate(
+    path: Path, name: str, root: Path, spec: Specification, seen: dict[str, str]
+) -> Candidate | tuple[str, str, str]:
+    """The trial with its rows, or why it has none; `seen` is names of trials by their files."""
+    refuse_outside(path, root)
+    trial = load_trial(path).used
+    first = seen.setdefault(trial.data_hash(), name)
+    rows = spec.rows(trial.tables)
+    if first != name:
+        return name, "repeated", words.same_files(first)
+    if rows.empty:
+        reason = words.no_data(spec.title)
+        given = spec.expected or spec.given(trial.tables)
+        reason = spec.absent if given and spec.absent else reason
+        return name, "no data", f"{reason} {trial.to_fill}".rstrip()
+    return Candidate(name, trial, rows)
+
+
+def _trial_paths(root: Path) -> tuple[list[Path], list[tuple[str, str, str]]]:
+    """Folders that hold settings or a strips table, and workbooks outside such folders; and
+    folders that cannot be looked into. Links to folders are not followed: they could go in rings.
+    """
     if not root.is_dir():
         raise TrialError(f"{root} is no folder; give the folder that holds the trials.")
-    files = [
-        p
-        for p in sorted(root.rglob("*"))
-        if p.is_file()
-        and not any(part.startswith((".", "~")) for part in p.relative_to(root).parts)
+    paths: list[Path] = []
+    closed: list[OSError] = []
+    for place, below, names in os.walk(root, onerror=closed.append):
+        below[:] = [name for name in below if not name.startswith((".", "~"))]
+        names = [name for name in names if not name.startswith((".", "~"))]
+        if {name.casefold() for name in names} & {"trial.toml", "strips.csv"}:
+            paths.append(Path(place))
+        else:
+            books = (n for n in names if Path(n).suffix.casefold() in (".xlsx", ".xlsm"))
+            paths += [Path(place) / name for name in books]
+    skipped = [
+        (_name(Path(error.filename), root), "unreadable", words.closed_folder(str(error.strerror)))
+        for error in closed
     ]
-    marks = ("trial.toml", "strips.csv")
-    folders = {p.parent for p in files if p.name.casefold() in marks}
-    books = [p for p in files if p.suffix.casefold() in (".xlsx", ".xlsm")
-             and p.parent not in folders]  # fmt: skip
-    if not folders and not books:
+    if not paths:
+        shut = f" {skipped[0][0]}: {skipped[0][2]}" if skipped else ""
         raise TrialError(
-            f"{root} holds no trial: no folder with a trial.toml, and no workbook (.xlsx)."
+            f"{root} holds no trial: no folder with a trial.toml, and no workbook (.xlsx).{shut}"
         )
-    return sorted([*folders, *books])
+    return sorted(paths), skipped
 
 
 def _rows(

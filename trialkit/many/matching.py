@@ -81,7 +81,10 @@ def match_setups(
     unmatched: list[tuple[str, str]] = []
     setups = []
     for candidate in candidates:
-        known = _setups(candidate, aliases)
+        try:
+            known = _setups(candidate, aliases)
+        except Exception as error:  # one trial must not end the comparison of all
+            known = words.unexpected(type(error).__name__, str(error))
         if isinstance(known, str):
             unmatched.append((candidate.name, known))
         else:

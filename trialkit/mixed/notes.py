@@ -276,3 +276,12 @@ def largest_effect(level: str) -> str:
 
 def proportional_odds_heading(term: str) -> str:
     return f"one odds ratio for every threshold: {term}"
+
+
+def loops_not_kept() -> str:
+    """There is no folder to keep compiled loops in."""
+    return (
+        "No folder can be written to that would keep compiled loops, so every run compiles them "
+        "again, which takes longer; results are the same. The environment variable "
+        "NUMBA_CACHE_DIR can name a folder."
+    )

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Sequence
 from typing import Any
 
 import joblib
 import numpy as np
 
+from trialkit.ending import tied
 from trialkit.errors import ModelError
 from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.model import Model
@@ -48,7 +50,7 @@ def in_batches(
     else:
         # Without memory maps, which are read-only: the compiled loops write into their arrays.
         pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
-        done = pool(joblib.delayed(work)(b) for b in batches)
+        done = pool(joblib.delayed(tied)(os.getpid(), work, b) for b in batches)
     out: list[Any] = []
     for results in done:
         out.extend(results)

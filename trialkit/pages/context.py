@@ -63,6 +63,9 @@ class Context:
     options : mapping, optional
         What else a page's own parts were asked for.
 
+    ``trial`` is the trial as it was read, ``used`` the same less strips left out by their status:
+    what is compared, and what is said of the comparison, comes from the latter.
+
     Raises
     ------
     DesignError
@@ -78,7 +81,7 @@ class Context:
         found = trial if self._analysis is None else self._analysis.trial
         if found is None:
             raise DesignError("A page is about a trial or its analysis; give one of them.")
-        self.trial = found
+        self.trial, self.used = found, found.used
         self.config = found.config
         self.letters = Letters(found) if grower is None else OwnLetters(found, grower)
         self.area, self.price = area, price
@@ -170,7 +173,7 @@ class Context:
     @cached_property
     def block(self) -> str:
         """Two strips of two setups are a "pair"; more of them side by side are a "block"."""
-        together = self.trial.strips.groupby(["field", "pair"]).size()
+        together = self.used.strips.groupby(["field", "pair"]).size()
         return pair_or_block(together.max(), len(self.factor.levels))
 
     def findings(self, response: str, factor: str | None = None) -> list[Finding]:
@@ -192,7 +195,7 @@ class Context:
 
     def reading(self, column: str) -> tuple[float, float] | None:
         """Lowest and highest reading of a column of the strips."""
-        values = self.trial.strips[column].dropna()
+        values = self.used.strips[column].dropna()
         return (float(values.min()), float(values.max())) if len(values) else None
 
     # ------------------------------------------------------------ one grower's fields

@@ -15,9 +15,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.decide.verdict import verdict
+from trialkit.display import visible
 from trialkit.intake import write_all
+from trialkit.intake.causes import group, sheet_of
 from trialkit.intake.files import refuse_existing
-from trialkit.pages.letters import Letters
+from trialkit.pages.letters import INITIALS, WITHHELD, Letters
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -38,7 +40,7 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     (`trialkit.analysis.questions.at_same`) with what it is ``adjusted_for``, where there is one;
     ``models`` (the model of every response in words, its notes, or why there is none),
     ``verdict`` (what follows for every level, `trialkit.decide.verdict`), ``loss_by_strip``,
-    ``loss_by_setup`` and ``refused``.
+    ``loss_by_setup`` and ``refused`` (every refusal, cause by cause, `trialkit.intake.causes`).
     """
     letters = Letters(analysis.trial)
     out: dict[str, pd.DataFrame] = {}
@@ -70,8 +72,16 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     out["verdict"] = verdict(analysis).table
     out["loss_by_strip"] = analysis.losses.strips
     out["loss_by_setup"] = analysis.losses.setups
-    out["refused"] = analysis.trial.refused
+    out["refused"] = _refused(analysis.trial.refused)
     return {name: nameless(table, letters) for name, table in out.items()}
+
+
+def _refused(refused: pd.DataFrame) -> pd.DataFrame:
+    """Refusals cause by cause; a workbook's own name, which may be a person's, stays out."""
+    listed = group(refused).listed
+    for column in ("file", "because"):
+        listed[column] = [sheet_of(text) for text in listed[column]]
+    return listed
 
 
 def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
@@ -84,6 +94,10 @@ def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
             continue
         if column == "field":
             table[column] = [letters.fields.get(str(v), letters.text(v)) for v in table[column]]
+        elif column in INITIALS and not letters.agreed:
+            table[column] = [v if pd.isna(v) else WITHHELD for v in table[column]]
+        elif column in ("note", "reason"):
+            table[column] = [v if pd.isna(v) else letters.user_text(v) for v in table[column]]
         elif column == "value":  # of a refused cell
             own = table.get("column", table[column])
             table[column] = [letters.cell(c, v) for c, v in zip(own, table[column], strict=True)]
@@ -94,11 +108,20 @@ def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
 
 def csv_bytes(table: pd.DataFrame) -> bytes:
     """A table as CSV, UTF-8 with a byte order mark, which spreadsheets ask for."""
-    safe = table.copy()
+    safe = _shown(table)
     for column in safe.columns:
         if not pd.api.types.is_numeric_dtype(safe[column]):
             safe[column] = [f"'{v}" if _FORMULA.match(str(v)) else v for v in safe[column]]
     return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+
+
+def _shown(table: pd.DataFrame) -> pd.DataFrame:
+    """A copy in which no character of a text does anything but stand there."""
+    out = table.rename(columns=lambda name: visible(str(name)))
+    for column in out.columns:
+        if not pd.api.types.is_numeric_dtype(out[column]):
+            out[column] = [visible(v) if isinstance(v, str) else v for v in out[column]]
+    return out
 
 
 def workbook_bytes(named: Mapping[str, pd.DataFrame]) -> bytes:
@@ -106,6 +129,7 @@ def workbook_bytes(named: Mapping[str, pd.DataFrame]) -> bytes:
     buffer = io.BytesIO()
     with pd.ExcelWriter(buffer, engine="openpyxl") as writer:
         for name, table in named.items():
+            table = _shown(table)
             table.to_excel(writer, sheet_name=name[:31], index=False, freeze_panes=(1, 0))
             if not _has_formula(table):
                 continue

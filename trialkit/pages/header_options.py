@@ -11,7 +11,7 @@ from trialkit.errors import DesignError, ReportError
 from trialkit.header import HeaderLimits, HeaderReport, RowUnit, check_header
 from trialkit.trial import Trial
 from trialkit.units import convert
-from trialkit.words.header_page import columns_needed
+from trialkit.words.header_page import columns_needed, not_filled_in
 
 # Option: its unit in a US and in an SI trial, and what it is turned into.
 UNITS = {
@@ -96,6 +96,8 @@ def header_reports(
     """
     system = trial.config.units
     if trial.header_check.empty:
+        if trial.read.loc[trial.read["table"].eq("header_check"), "rows_not_filled"].any():
+            raise DesignError(not_filled_in())
         raise DesignError(columns_needed("in" if system == "US" else "mm"))
     if not 0 < efficiency <= 1:
         raise ReportError(f"efficiency is a share above 0, at most 1, not {efficiency:g}.")

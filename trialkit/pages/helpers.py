@@ -19,6 +19,8 @@ from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExec
 from contextlib import contextmanager
 from typing import Any, TypeVar
 
+from trialkit.ending import end_with_parent, tied
+
 Item = TypeVar("Item")
 Done = TypeVar("Done")
 
@@ -35,7 +37,8 @@ def copies() -> bool:
 _AT_HAND: dict[str, Any] = {}
 
 
-def _set_out(work: Callable[[Any], Any], items: Sequence[Any]) -> None:
+def _set_out(parent: int, work: Callable[[Any], Any], items: Sequence[Any]) -> None:
+    end_with_parent(parent, at_once=True)
     _AT_HAND.update(work=work, items=items)
     # The kernel's own stand behind its threads.
     sys.stdout, sys.stderr = sys.__stdout__, sys.__stderr__
@@ -53,13 +56,13 @@ def _helpers(
     pool: Executor
     if copies():
         context = multiprocessing.get_context("fork")
-        with ProcessPoolExecutor(processes, context, _set_out, (work, items)) as pool:
+        with ProcessPoolExecutor(processes, context, _set_out, (os.getpid(), work, items)) as pool:
             yield lambda i: pool.submit(_at_hand, i)
     else:
         from joblib.externals.loky import get_reusable_executor
 
         pool = get_reusable_executor(max_workers=processes, env=ONE_THREAD)
-        yield lambda i: pool.submit(work, items[i])
+        yield lambda i: pool.submit(tied, os.getpid(), work, items[i])
 
 
 def shared(

@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import json
 import re
-from collections.abc import Iterable
-from html import escape
+from collections.abc import Iterable, Mapping
 from typing import Any
 
+from trialkit.display import escape, printable
 from trialkit.pages.elements import (
     Abreast,
     Beside,
@@ -181,18 +181,13 @@ def _formula(formula: Formula, tag: str) -> str:
     from latex2mathml.converter import convert as to_mathml
 
     mathml = to_mathml(formula.latex, display="block" if tag == "div" else "inline")
-    labels = [escape(_printable(label)) for label in formula.labels]
+    labels = [escape(label) for label in formula.labels]
     mathml = re.sub(r"LABELq(\d+)q", lambda m: labels[int(m[1])], mathml)
     look = ' class="formula scroll" role="group" tabindex="0"' if tag == "div" else ""
     return (
         f'<{tag}{look} aria-label="{escape(formula.aloud)}" '
         f'data-typst="{escape(formula.typst)}">{mathml}</{tag}>'
     )
-
-
-def _printable(text: str) -> str:
-    """No character that an XML document may not hold."""
-    return re.sub(r"[\x00-\x1f\x7f\ufffe\uffff]", "\ufffd", text)
 
 
 def _files(element: Files) -> str:
@@ -255,5 +250,13 @@ def _amount(name: str, line: tuple[str, str, str]) -> str:
 
 def script_json(data: Any) -> str:
     """JSON that may stand inside a script element: nothing in it can end the element."""
-    text = json.dumps(data, separators=(",", ":"), allow_nan=False)
+    text = json.dumps(_shown(data), separators=(",", ":"), allow_nan=False)
     return text.replace("<", "\\u003c").replace(">", "\\u003e").replace("&", "\\u0026")
+
+
+def _shown(data: Any) -> Any:
+    if isinstance(data, str):
+        return printable(data)
+    if isinstance(data, Mapping):
+        return {_shown(key): _shown(value) for key, value in data.items()}
+    return [_shown(value) for value in data] if isinstance(data, list | tuple) else data

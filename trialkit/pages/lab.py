@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import shutil
+import signal
 import socket
 import subprocess
 import sys
+from functools import partial
 from importlib.util import find_spec
 from pathlib import Path
 
+from trialkit.ending import end_at_once
 from trialkit.errors import FileExistsRefusal, ReportError
 from trialkit.pages.resources import demo_dir, new_copy, notebooks_dir
 
@@ -33,12 +36,12 @@ def notebooks_copy(folder: Path | None = None) -> Path:
     if folder is not None and (folder / FIRST).is_file():
         return folder
     try:
-        target = new_copy(notebooks_dir(), folder, "trialkit-notebooks")
+        with new_copy(notebooks_dir(), folder, "trialkit-notebooks") as (target, draft):
+            shutil.copytree(demo_dir().parent, draft / "data_demo")
     except FileExistsRefusal as error:
         raise FileExistsRefusal(
             f"{folder} exists and is no copy of the notebooks; name a new folder."
         ) from error
-    shutil.copytree(demo_dir().parent, target / "data_demo")
     return target
 
 
@@ -78,13 +81,18 @@ def run_lab(
     if port is not None and _taken(port):
         raise ReportError(f"Port {port} is in use on this machine; name another with --port.")
     command = lab_command(folder, browser=browser, port=port, allow_root=allow_root)
-    with subprocess.Popen(command) as server:
+    # Does what started it end without a word, so does JupyterLab, with its kernels.
+    tied = partial(end_at_once, signal.SIGTERM) if sys.platform == "linux" else None
+    with subprocess.Popen(command, preexec_fn=tied) as server:
         while True:
             try:
                 code = server.wait()
                 break
-            except KeyboardInterrupt:  # it went to JupyterLab as well, which asks and closes down
-                continue
+            except KeyboardInterrupt as stop:
+                if getattr(stop, "number", signal.SIGINT) == signal.SIGINT:
+                    continue  # it went to JupyterLab as well, which asks and closes down
+                server.terminate()
+                raise
     if code not in (0, *_INTERRUPTED):
         raise ReportError(
             f"JupyterLab ended with exit code {code}; what it said stands above. The notebooks are "

@@ -15,9 +15,11 @@ if TYPE_CHECKING:
     from trialkit.trial import Trial
 
 # Columns whose values say, or could say, whose ground it is.
-PRIVATE_COLUMNS = frozenset(
-    {"field", "grower", "latitude", "longitude", "strip", "pair", "main_strip", "note", "notes"}
-)
+INITIALS = frozenset({"counted_by", "written_by", "key_held_by", "measured_by"})
+PRIVATE_COLUMNS = INITIALS | frozenset(
+    {"field", "grower", "latitude", "longitude", "strip", "pair", "main_strip", "note", "notes",
+     "reason"}
+)  # fmt: skip
 WITHHELD = "(withheld)"
 
 
@@ -43,6 +45,7 @@ class Letters:
         self.agreed = bool(trial.config.growers_agreed)
         self.fields = self._stand_ins("Field", [*trial.fields["field"], *trial.strips["field"]])
         self._all = {**self._stand_ins("Grower", trial.fields.get("grower", [])), **self.fields}
+        self._initials = _initials_in(trial.tables.values())
 
     def _stand_ins(self, word: str, names: Iterable[Any]) -> dict[str, str]:
         distinct = dict.fromkeys(str(name) for name in names if pd.notna(name))
@@ -58,11 +61,31 @@ class Letters:
         """
         return str(text) if self.agreed else _struck(str(text), self._all)
 
+    def user_text(self, text: object) -> str:
+        """What a user wrote, a note or a reason: names and the initials of who counted are gone."""
+        found = self.text(text)
+        if self.agreed or self._initials is None:
+            return found
+        return self._initials.sub(WITHHELD, found)
+
     def cell(self, column: str, value: object) -> str:
         """A refused cell as it may be shown."""
         if not self.agreed and str(column).lower() in PRIVATE_COLUMNS:
             return WITHHELD
         return self.text(value)
+
+
+def _initials_in(tables: Iterable[pd.DataFrame]) -> re.Pattern[str] | None:
+    """What finds the initials and names that stand in the columns for them, as they are written."""
+    words: set[str] = set()
+    for table in tables:
+        for column in INITIALS.intersection(table.columns):
+            for cell in table[column].dropna().unique():
+                words |= {str(cell).strip(), *re.findall(r"[^\W\d_][\w.-]*[^\W_]", str(cell))}
+    if not (words := {word for word in words if len(word) > 1}):
+        return None
+    either = "|".join(re.escape(word) for word in sorted(words, key=len, reverse=True))
+    return re.compile(rf"(?<![^\W_])(?:{either})(?![^\W_])")
 
 
 def _struck(text: str, stand_ins: Mapping[str, str]) -> str:

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
-from html import escape
 
+from trialkit.display import escape
 from trialkit.pages.context import Context
 from trialkit.pages.elements import Element
 from trialkit.pages.registry import Shown, find

@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import math
 import re
-import tempfile
 import unicodedata
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager
@@ -15,6 +14,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Literal
 
+from trialkit.display import printable
+from trialkit.ending import temporary
 from trialkit.errors import ReportError
 from trialkit.pages.resources import template_dir
 
@@ -22,9 +23,6 @@ PAPERS = {"US": "us-letter", "SI": "a4"}
 _PIXEL = 0.75  # points
 _MAY_BREAK = "h(0.01pt)"  # a line may end there; none at zero
 _LONG_WORD = 25  # letters; what still fits half a narrow column
-_FORBIDDEN = re.compile(
-    r"[\x00-\x08\x0b\x0c\x0e-\x1f\x7f-\x9f\ud800-\udfff\ufdd0-\ufdef\ufffe\uffff]"
-)
 
 
 @dataclass(slots=True)
@@ -165,12 +163,11 @@ def _chunks(word: str, size: int = 6) -> Iterable[str]:
 def literal(text: str, keep: bool = False) -> str:
     """A Typst string literal; runs of white space are one space unless kept.
 
-    What no text may hold (control characters, halves of surrogate pairs, noncharacters) becomes
-    U+FFFD.
+    What no text may hold (`trialkit.display.UNSEEN`) becomes U+FFFD.
     """
     if not keep:
         text = re.sub(r"[ \t\r\n\f]+", " ", text)
-    text = _FORBIDDEN.sub("\ufffd", text)
+    text = printable(text)
     return '"' + text.replace("\\", "\\\\").replace('"', '\\"') + '"'
 
 
@@ -245,8 +242,7 @@ def typeset(source: str, files: Mapping[str, bytes], form: Literal["pdf", "png"]
     import matplotlib as mpl
     import typst
 
-    with tempfile.TemporaryDirectory(prefix="trialkit-") as folder:
-        root = Path(folder)
+    with temporary() as root:
         for path in (template_dir() / "print").glob("*.typ"):
             (root / path.name).write_bytes(path.read_bytes())
         for name, data in files.items():
@@ -260,8 +256,3 @@ def typeset(source: str, files: Mapping[str, bytes], form: Literal["pdf", "png"]
         except Exception as error:
             raise ReportError(f"The page could not be set for paper: {error}") from error
     return [made] if form == "png" and isinstance(made, bytes) else made
-
-
-def clean(text: str) -> str:
-    """Text without what no text may hold, for data that a template reads."""
-    return _FORBIDDEN.sub("\ufffd", text)

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
-import pandas as pd
-
+from trialkit.intake import causes
 from trialkit.pages.elements import Element, Heading, Sentence, table
 from trialkit.pages.letters import Letters
 from trialkit.words import quality as words
@@ -13,36 +13,40 @@ from trialkit.words import quality as words
 if TYPE_CHECKING:
     from trialkit.trial import Trial
 
-ROWS_SHOWN = 40
+CAUSES_SHOWN = 40
 
 
 def refused_cells(trial: Trial, letters: Letters) -> tuple[Element, ...]:
-    """A line on how many rows were refused, and the table of the cells at fault.
-
-    Cells refused alike share a row, so that one slip in a column does not fill the page.
-    """
-    rows_in, rows_out = (int(trial.read[c].sum()) for c in ("rows_in", "rows_refused"))
-    refused = None if trial.refused.empty else rows_out
-    line = words.rows_refused(rows_in, refused, bool(trial.to_fill))
-    told: list[Element] = [Heading("Data quality", 3), Sentence(line)]
+    """A line on how many rows were refused, and the table of the causes."""
+    told: list[Element] = [Heading("Data quality", 3), Sentence(refused_line(trial))]
     if trial.to_fill:
         told.append(Sentence(trial.to_fill))
-    if trial.refused.empty:
+    found = causes_told(trial, letters)
+    if not found:
         return tuple(told)
-    alike: dict[tuple[str, str, str, str], list[str]] = {}
-    for r in trial.refused.itertuples():
-        value = _short(letters.cell(r.column, "" if pd.isna(r.value) else r.value))
-        # "sheet frames" of whatever workbook: its name is the user's own, and may be a person's.
-        file = str(r.file).rpartition(".xlsx, ")[2]
-        key = (file, str(r.column), value, letters.text(r.expected))
-        alike.setdefault(key, []).append(str(r.line))
-    rows = [
-        [f"{file}, {words.lines(lines)}", column, value, expected]
-        for (file, column, value, expected), lines in list(alike.items())[:ROWS_SHOWN]
-    ]
-    head = ["where", "column", "what stood there", "expected"]
-    more = [Sentence(words.more_listed())] if len(alike) > ROWS_SHOWN else []
-    return (*told, table("Refused cells", head, rows), *more)
+    shown = causes.table(found[:CAUSES_SHOWN])
+    more = [Sentence(words.more_listed())] if len(found) > CAUSES_SHOWN else []
+    rows = [[str(cell) for cell in row] for row in shown.itertuples(index=False)]
+    return (*told, table(words.causes_title(), list(shown.columns), rows), *more)
+
+
+def refused_line(trial: Trial) -> str:
+    """How many rows of how many were refused."""
+    rows_in = int(trial.read["rows_in"].sum())
+    lost = None if trial.refused.empty else causes.group(trial.refused).cost[1:]
+    return words.rows_refused(rows_in, lost, bool(trial.to_fill))
+
+
+def causes_told(trial: Trial, letters: Letters) -> tuple[causes.Cause, ...]:
+    """Causes of refusals as they may be shown: letters for names, long values cut."""
+    return tuple(
+        replace(
+            cause,
+            values=tuple(_short(letters.cell(cause.column, value)) for value in cause.values),
+            expected=letters.text(cause.expected),
+        )
+        for cause in causes.group(trial.refused).causes
+    )
 
 
 def _short(text: str, length: int = 60) -> str:

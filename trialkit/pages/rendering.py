@@ -8,17 +8,16 @@ import math
 import os
 import re
 import sys
-import tempfile
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from contextlib import ExitStack, contextmanager
-from html import escape
-from itertools import count
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
 from trialkit import errors
-from trialkit.errors import FileExistsRefusal, ReportError
-from trialkit.intake import write_all
+from trialkit.display import escape, printable
+from trialkit.ending import held, temporary
+from trialkit.errors import ReportError
+from trialkit.intake.files import write_numbered
 from trialkit.pages.columns import in_columns
 from trialkit.pages.elements import MEDIA, Element, Html, from_json
 from trialkit.pages.glosses import explained
@@ -65,6 +64,8 @@ LETTERING = {"article": 9.5, "header": 9.5}
 """Points that pictures' own lettering is set in at most, by layout: that of the text round them."""
 
 _LONGEST_SOCKET = 90  # letters; systems refuse names of local sockets beyond 104 to 108
+# Without a home folder to write to IPython takes a temporary one, which it need not tell.
+_QUIET = {"PYTHONWARNINGS": "ignore:IPython parent"}
 # What the kernel imports while the trial is read and the machinery that runs notebooks loaded here.
 _IMPORTS = (
     "trialkit.trial", "trialkit.analysis", "trialkit.decide", "trialkit.plots",
@@ -159,24 +160,29 @@ def kernel() -> Iterator[AsyncKernelManager]:
     from jupyter_client.manager import AsyncKernelManager
     from jupyter_core.utils import run_sync
 
-    manager = AsyncKernelManager(kernel_name="python3")
-    imports = [f"__import__({name!r})" for name in _IMPORTS]
+    tied = f"__import__('trialkit.ending').ending.end_with_parent({os.getpid()}, at_once=True)"
+    imports = [tied, *(f"__import__({name!r})" for name in _IMPORTS)]
     with ExitStack() as stack:
-        scratch = stack.enter_context(tempfile.TemporaryDirectory(prefix="trialkit-"))
-        socket = str(Path(scratch, "kernel"))
+        scratch = stack.enter_context(temporary())
+        own = {"TMPDIR": str(scratch), "TEMP": str(scratch), "TMP": str(scratch)}
+        manager = AsyncKernelManager(
+            kernel_name="python3", connection_file=str(scratch / "kernel.json")
+        )
+        socket = str(scratch / "kernel")
         if os.name != "nt" and len(socket) <= _LONGEST_SOCKET:
             # We and the kernel talk through files of this user alone, not over the network.
             manager.transport, manager.ip = "ipc", socket
         try:
-            run_sync(manager.start_kernel)(
-                cwd=scratch,
-                env=ONE_THREAD | os.environ,
-                # Cells report errors, not the kernel's log.
-                extra_arguments=["--log-level=50", f"--IPKernelApp.exec_lines={imports}"],
-            )
+            with held():  # a kernel that was started is ended too
+                run_sync(manager.start_kernel)(
+                    cwd=str(scratch),
+                    env=ONE_THREAD | _QUIET | os.environ | own,
+                    # Cells report errors, not the kernel's log.
+                    extra_arguments=["--log-level=50", f"--IPKernelApp.exec_lines={imports}"],
+                )
+                stack.callback(run_sync(manager.shutdown_kernel), now=True)
         except (NoSuchKernel, OSError) as error:
             raise ReportError(f"No notebook can be run here: {error}") from error
-        stack.callback(run_sync(manager.shutdown_kernel), now=True)
         yield manager
 
 
@@ -214,7 +220,7 @@ def execute(
     from nbclient.exceptions import CellTimeoutError, DeadKernelError
     from papermill.exceptions import PapermillExecutionError
 
-    logging.getLogger("papermill").setLevel(logging.ERROR)
+    logging.getLogger("papermill").setLevel(logging.CRITICAL)  # what fails is raised as well
     source = nbformat.read(path, as_version=4)
 
     def told(cell: NotebookNode, cell_index: int) -> None:
@@ -342,7 +348,7 @@ def page(notebook: NotebookNode, title: str, kind: Reader) -> str:
         "page_title": title, "page_name": kind.notebook, "shown": list(map(html, pieces)),
     }  # fmt: skip
     text, _ = exporter.from_notebook_node(notebook, resources=resources)
-    return text
+    return printable(text)
 
 
 def on_paper(notebook: NotebookNode, title: str, layout: str, paper: str) -> bytes:
@@ -379,19 +385,3 @@ def target(source: Path, out: str | Path | None, report: str) -> Path:
     if out.suffix.lower() in {".html", ".htm"} and not out.is_dir():
         return out
     return out / f"{report}.html"
-
-
-def write_numbered(path: Path, files: Mapping[str, bytes]) -> list[Path]:
-    """Write files that differ in their suffix to `path`, or to name-2, name-3, ... where one of
-    them exists; never overwrite."""
-    for n in count(1):
-        stem = path if n == 1 else path.with_stem(f"{path.stem}-{n}")
-        named = {stem.with_suffix(suffix) if suffix != ".html" else stem: data
-                 for suffix, data in files.items()}  # fmt: skip
-        try:
-            write_all(path.parent, {each.name: data for each, data in named.items()})
-            return list(named)
-        except FileExistsRefusal:
-            if not any(map(os.path.lexists, named)):  # their folder stands in the way
-                raise
-    raise AssertionError("unreachable")

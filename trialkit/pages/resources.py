@@ -3,11 +3,15 @@ of the sources; and copies of them for the user."""
 
 from __future__ import annotations
 
+import os
 import shutil
+from collections.abc import Iterator
+from contextlib import contextmanager
 from itertools import count
 from pathlib import Path
 
 from trialkit.errors import FileExistsRefusal, ReportError
+from trialkit.intake.files import new_set, sweep
 
 _PACKAGE = Path(__file__).resolve().parents[1]
 _NOT_COPIED = shutil.ignore_patterns("__pycache__", ".ipynb_checkpoints")
@@ -47,7 +51,8 @@ def template_dir() -> Path:
     return Path(__file__).resolve().parent / "templates"
 
 
-def new_copy(source: Path, folder: Path | None, name: str) -> Path:
+@contextmanager
+def new_copy(source: Path, folder: Path | None, name: str) -> Iterator[tuple[Path, Path]]:
     """Copy a folder to one that does not exist yet, or is empty.
 
     Parameters
@@ -56,19 +61,23 @@ def new_copy(source: Path, folder: Path | None, name: str) -> Path:
     folder : Path or None
         Where to; None takes `name` here, or the first of name-2, name-3, ... that is free.
 
+    Yields
+    ------
+    target, draft : Path
+        Where it will be, and the copy that becomes it with all that is added meanwhile.
+
     Raises
     ------
     FileExistsRefusal
         When `folder` holds anything.
     """
-    if folder is not None:
-        if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+    if folder is None:
+        names = (Path(name if n == 1 else f"{name}-{n}") for n in count(1))
+        folder = next(path for path in names if not os.path.lexists(path))
+    elif folder.exists():
+        sweep(folder)
+        if not folder.is_dir() or any(folder.iterdir()):
             raise FileExistsRefusal(f"{folder} exists and is not empty; name a new folder.")
-        return Path(shutil.copytree(source, folder, ignore=_NOT_COPIED, dirs_exist_ok=True))
-    for n in count(1):
-        folder = Path(name if n == 1 else f"{name}-{n}")
-        try:
-            return Path(shutil.copytree(source, folder, ignore=_NOT_COPIED))
-        except FileExistsError:
-            continue
-    raise AssertionError("unreachable")
+    with new_set(folder) as draft:
+        shutil.copytree(source, draft, ignore=_NOT_COPIED, dirs_exist_ok=True)
+        yield folder, draft

@@ -210,7 +210,9 @@ def _draw(
     effort = Effort.usual(config.units, across) if a["effort"] is None else a["effort"]
     arguments = {**a, "work": dataclasses.asdict(work), "effort": effort.as_dict()}
     arguments["setups"] = None if a["setups"] is None else [dict(s) for s in a["setups"]]
-    arguments["grounds"] = [dataclasses.asdict(g) for g in grounds]
+    arguments["grounds"] = [
+        {k: v for k, v in dataclasses.asdict(g).items() if k != "grower" or v} for g in grounds
+    ]
     return Plan(
         config, a["layout"], int(seed), grounds, design, strips, passes,
         order_of_work(config, strips, order, work, effort),

@@ -19,6 +19,7 @@ import pandas as pd
 from trialkit.display import card, folded, table
 from trialkit.errors import TrialError
 from trialkit.intake.config import TrialConfig, take_config
+from trialkit.intake.reading import read_file
 from trialkit.intake.sections import SectionReader, faulty, toml_data
 from trialkit.plan.build import plan_trial
 from trialkit.plan.geo import Corner
@@ -127,7 +128,7 @@ def read_description(path: str | Path) -> DescribedPlan:
 def description_data(path: Path) -> dict[str, Any]:
     """What the file holds, unchecked."""
     try:
-        text = path.read_text(encoding="utf-8-sig")
+        text = read_file(path, "settings_bytes").decode("utf-8-sig")
     except OSError as error:
         raise TrialError(f"{path} cannot be read: {error.strerror}") from None
     except UnicodeDecodeError:
@@ -178,6 +179,7 @@ def _grounds(top: SectionReader, us: bool, places: dict[str, tuple[Corner, float
             "width": _width(reader, us, spacing),
             "planter_rows": whole(reader, "planter_rows", 1, 96),
             "headland": quantity(reader, "headland", us, 0.0, 1e4, 0.0),
+            "grower": reader.text("grower", "the grower's name", ""),
         }
         if "corner" in reader.data or "heading" in reader.data:
             corner = _corner(reader)

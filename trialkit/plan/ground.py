@@ -39,6 +39,8 @@ class Ground:
         Rows of the planter; None where the joint between planter passes does not matter.
     headland : float
         Depth at each end (m), harvested before and no part of a strip.
+    grower : str
+        Whose field it is; empty where nobody said.
     """
 
     field: str
@@ -47,9 +49,11 @@ class Ground:
     row_spacing: float = 0.762
     planter_rows: int | None = None
     headland: float = 0.0
+    grower: str = ""
 
     def __post_init__(self) -> None:
-        object.__setattr__(self, "field", " ".join(str(self.field).split()))
+        for name in ("field", "grower"):
+            object.__setattr__(self, name, " ".join(str(getattr(self, name)).split()))
         if not self.field:
             raise DesignError("A field has no name; give each ground the name of its field.")
         # What is read from a trial's tables as a label, with room for the strip's number.

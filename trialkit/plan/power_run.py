@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
@@ -16,6 +17,7 @@ import pandas as pd
 from trialkit.analysis.design import read_design
 from trialkit.analysis.rounds import ANSWERS, Rounds
 from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.ending import tied
 from trialkit.errors import DesignError, ModelError
 from trialkit.intake.config import TrialConfig
 from trialkit.plan.arrange import LAYOUTS, Layout, Setup, units_of
@@ -389,7 +391,7 @@ def _done(tasks: Sequence[tuple[Any, ...]], jobs: int) -> Iterator[np.ndarray]:
     if jobs == 1:
         return (cell.run(*batch) for cell, *batch in tasks)
     pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
-    done: Iterator[np.ndarray] = pool(joblib.delayed(_run)(*task) for task in tasks)
+    done: Iterator[np.ndarray] = pool(joblib.delayed(tied)(os.getpid(), _run, *t) for t in tasks)
     return done
 
 

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import dataclasses
 import json
+import os
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -15,12 +16,17 @@ from trialkit.display import card, folded, table
 from trialkit.errors import TrialError, TrialkitError
 from trialkit.intake import filled_workbook, write_all
 from trialkit.intake.config import read_toml
+from trialkit.intake.decode import clean_utf8
+from trialkit.intake.plan_sheet import PLAN, read_plan_sheet
+from trialkit.intake.reading import read_file
+from trialkit.intake.template import header_rows
 from trialkit.intake.write import filled_files
 from trialkit.plan.result import SHOWN, Plan
 from trialkit.plan.sheets import planned_tables
 from trialkit.plan.work import hours_of_work
 from trialkit.responses import schema
 from trialkit.simulate import Effort, HeaderProfile, Work
+from trialkit.words.settings import shortened
 
 RECORD = "plan.json"
 _COLUMNS = {
@@ -32,6 +38,10 @@ _COLUMNS = {
     "changeovers": ("factor", "label", "changes", "minutes_each", "hours"),
     "degrees_of_freedom": ("factor", "label", "levels", "compared_on", "df", "error_df"),
 }  # fmt: skip
+_NUMBERS = {"run", "first_row", "last_row", "left", "right", "start", "end", "pass", "step",
+            "minutes", "begins", "changes", "minutes_each", "hours", "levels", "df",
+            "error_df"}  # fmt: skip
+_DUE = {"strip", "field", "pair", "setup", "run"}
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,26 +92,45 @@ class PlannedTrial:
         )
 
 
-def read_plan(folder: str | Path) -> PlannedTrial | None:
-    """The plan a trial folder was made from; None where it holds no ``plan.json``.
+def read_plan(trial: str | Path) -> PlannedTrial | None:
+    """The plan a trial was made from; None where it keeps none.
+
+    Parameters
+    ----------
+    trial : path
+        A folder, which keeps it in ``plan.json``, or a workbook, which keeps it in a sheet "plan".
 
     Raises
     ------
     TrialError
-        When the file cannot be read as a plan; the message names it and what is wrong.
+        When what is kept cannot be read as a plan; the message names it and what is wrong.
     """
-    path = Path(folder) / RECORD
-    if not path.is_file():
+    folder = Path(trial)
+    book = folder.is_file() and folder.suffix.casefold() in (".xlsx", ".xlsm")
+    path = folder if book else folder / RECORD
+    where = f"The sheet {PLAN} of {path}" if book else str(path)
+    if not os.path.lexists(path):
         return None
     try:
-        record = json.loads(path.read_text(encoding="utf-8"))
-        return _planned(record)
+        if book:
+            record = read_plan_sheet(path, frozenset({*_COLUMNS, "words"}))
+            if record is None:
+                return None
+        else:
+            record = json.loads(read_file(path, "plan_bytes", inside=folder))
+        planned = _planned(record)
+        planned.hours  # noqa: B018 -- what is wrong with its work is told here, not in a page
+        return planned
     except OSError as error:
         raise TrialError(f"{path} cannot be read: {error.strerror}") from None
     except KeyError as error:
-        raise TrialError(f"{path} is no plan: it has no {error.args[0]!r}") from None
-    except (ValueError, TypeError, RecursionError) as error:
-        raise TrialError(f"{path} is no plan: {error}") from None
+        raise TrialError(f"{where} is no plan: it has no {error.args[0]!r}") from None
+    except RecursionError:
+        raise TrialError(
+            f"{where} is no plan: brackets stand too deep within one another"
+        ) from None
+    except (ValueError, TypeError, AttributeError, ArithmeticError, SyntaxError) as error:
+        raise TrialError(f"{where} is no plan: {shortened(str(error), 200)}") from None
 
 
 def effort_of(planned: Plan | PlannedTrial) -> Effort | None:
@@ -136,13 +165,15 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
             f"{planned} holds no {RECORD}; give a folder made by: trialkit plan FOLDER"
         )
     try:
-        settings, raw = (planned / "trial.toml").read_text("utf-8"), (planned / RECORD).read_bytes()
+        settings = read_file(planned / "trial.toml", "settings_bytes", inside=planned)
+        raw = read_file(planned / RECORD, "plan_bytes", inside=planned)
     except OSError as error:
         raise TrialError(f"{error.filename} cannot be read: {error.strerror}") from None
-    config = read_toml(settings, str(planned / "trial.toml"))
+    config = read_toml(clean_utf8(settings)[0].decode(), str(planned / "trial.toml"))
     own = schema.column_names("strips", config.setups)
-    spacing = {g["field"]: g["row_spacing"] for g in record.arguments["grounds"]}
-    fields = pd.DataFrame({"field": list(spacing), "row_spacing": list(spacing.values())})
+    known = [c for c in ("field", "grower", "row_spacing")
+             if any(c in g for g in record.arguments["grounds"])]  # fmt: skip
+    fields = pd.DataFrame(record.arguments["grounds"], columns=known)
     strips = record.strips[[c for c in record.strips if c in own]]
     try:
         tables = {"fields": schema.tidy(fields, "fields"),
@@ -150,8 +181,9 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
     except TrialkitError as error:
         raise TrialError(f"{planned / RECORD} does not fit its trial.toml: {error}") from None
     tables |= planned_tables(record.strips, record.effort or Effort.usual(config.units))
+    tables["header_check"] = header_rows(config.header.rows)
     if target.suffix.casefold() == ".xlsx":
-        return filled_workbook(target, config, tables)
+        return filled_workbook(target, config, tables, json.loads(raw))
     return write_all(target, {**filled_files(config, tables), RECORD: raw})
 
 
@@ -165,6 +197,12 @@ def _planned(record: Any) -> PlannedTrial:
         raise ValueError("its layout is a word and its arguments an object")
     if not isinstance(words, list) or not all(isinstance(w, str) for w in words):
         raise ValueError("its words are a list of sentences")
+    grounds = arguments.get("grounds")
+    if not isinstance(grounds, list) or not all(
+        isinstance(g, dict) and isinstance(g.get("field"), str) and _is_number(g.get("row_spacing"))
+        for g in grounds
+    ):
+        raise ValueError("its grounds are a list of fields with their row_spacing")
     effort = record.get("effort")
     return PlannedTrial(
         seed=seed,
@@ -182,11 +220,24 @@ def _table(rows: Any, name: str, columns: tuple[str, ...]) -> pd.DataFrame:
     for row in rows:
         if missing := [c for c in columns if c not in row]:
             raise ValueError(f"a row of its {name} has no {missing[0]!r}")
+        for column, value in row.items():
+            number, due = column in _NUMBERS, name == "strips" and column in _DUE
+            if value is None and not due:
+                continue
+            if not (_is_number(value) if number else isinstance(value, str)):
+                wanted = "a number" if number else "a text"
+                raise ValueError(f"{column} of a row of its {name} is {value!r}, not {wanted}")
     frame = pd.DataFrame(rows, columns=None if rows else list(columns))
     if "main_strip" in frame:
         # All missing unless split: text all the same.
         frame["main_strip"] = frame["main_strip"].astype(schema.TEXT)
     return frame
+
+
+def _is_number(value: Any) -> bool:
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    return abs(value) < 1e9
 
 
 def _effort(given: Any) -> Effort:

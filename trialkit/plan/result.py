@@ -16,6 +16,7 @@ from trialkit.display import card, folded, table
 from trialkit.facts import Note
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.files import write_all
+from trialkit.intake.template import header_rows
 from trialkit.intake.write import filled_files
 from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
@@ -159,6 +160,7 @@ class Plan:
         fields = pd.DataFrame(
             {
                 "field": [g.field for g in self.grounds],
+                "grower": [g.grower or None for g in self.grounds],
                 "row_spacing": [g.row_spacing for g in self.grounds],
             }
         )
@@ -205,9 +207,9 @@ class Plan:
     ) -> Path:
         """Write the trial as a folder, ready to fill.
 
-        ``trial.toml``, ``fields.csv`` and ``strips.csv`` hold what is planned, every other table
-        its header, ``plan.json`` the seed, the arguments, every pass and the order of work. All
-        files are written, or none.
+        ``trial.toml``, ``fields.csv`` and ``strips.csv`` hold what is planned, ``header_check.csv``
+        the header's row units, every other table its header, ``plan.json`` the seed, the
+        arguments, every pass and the order of work. All files are written, or none.
 
         Parameters
         ----------
@@ -223,9 +225,19 @@ class Plan:
         FileExistsRefusal
             When one of the files is there already; nothing is ever overwritten.
         """
+        return write_all(folder, {**self.files(effort), **(more or {})})
+
+    def files(self, effort: Effort | None = None) -> dict[str, bytes]:
+        """The files that `write` writes, by name.
+
+        Parameters
+        ----------
+        effort : Effort, optional
+            As for `write`.
+        """
         if effort is not None and effort != self.effort:
-            return self.counting(effort).write(folder, effort, more)
-        tables = self.tables()
+            return self.counting(effort).files(effort)
+        tables = self.tables() | {"header_check": header_rows(self.config.header.rows)}
         if effort is not None:
             tables |= planned_tables(self.strips, effort)
         contents = filled_files(self.config, tables)
@@ -244,7 +256,7 @@ class Plan:
         }
         text = json.dumps(record, indent=1, ensure_ascii=False)
         contents["plan.json"] = f"{text}\n".encode()
-        return write_all(folder, {**contents, **(more or {})})
+        return contents
 
     def __repr__(self) -> str:
         return f"Plan({self.design.kind}: {len(self.strips)} strips, seed {self.seed})"

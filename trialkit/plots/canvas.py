@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import base64
-import html
 import io
 import re
 import warnings
@@ -20,6 +19,7 @@ from matplotlib.font_manager import FontProperties
 from matplotlib.textpath import text_to_path
 from numpy.typing import ArrayLike
 
+from trialkit.display import escape, printable
 from trialkit.errors import DesignError
 from trialkit.quantities import Scale
 from trialkit.responses import SOURCES
@@ -103,12 +103,12 @@ class Plot(Figure):
         text = re.sub(r"font-family: [^;\"]*", f"font-family: {_FONTS}", text)
         text = re.sub(r"(font: (?:\d+ |bold )*[\d.]+px) [^;\"]*", rf"\1 {_FONTS}", text)
         # Characters no XML document may hold would blank the whole picture.
-        return re.sub(r"[\x00-\x08\x0b\x0c\x0e-\x1f\ufffe\uffff]", "\ufffd", text)
+        return printable(text)
 
     def svg_file(self) -> bytes:
         """The figure as an SVG file of its own: on white paper, with its description."""
         text = self.svg()
-        words = html.escape(self.alt_text)
+        words = escape(self.alt_text)
         head, _, rest = text.partition(">")
         return f'{head} style="background: #fff"><title>{words}</title>{rest}'.encode()
 
@@ -136,7 +136,7 @@ class Plot(Figure):
         width, height = (round(float(inches) * 96) for inches in self.get_size_inches())
         data = base64.b64encode(self.svg().encode()).decode()
         return (
-            f'<img src="data:image/svg+xml;base64,{data}" alt="{html.escape(self.alt_text)}" '
+            f'<img src="data:image/svg+xml;base64,{data}" alt="{escape(self.alt_text)}" '
             f'width="{width}" height="{height}" data-lettering="{self.lettering:g}" '
             'style="max-width:100%;height:auto">'
         )

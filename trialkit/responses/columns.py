@@ -16,6 +16,8 @@ from typing import TYPE_CHECKING, Any, Literal, Protocol
 import numpy as np
 import pandas as pd
 
+from trialkit.words import refusals
+
 if TYPE_CHECKING:
     from trialkit.responses.drawing import Drawing
 
@@ -25,7 +27,11 @@ System = Literal["US", "SI"]
 
 @dataclass(frozen=True, slots=True)
 class Column:
-    """One column: `low` and `high` are inclusive and in the SI unit."""
+    """One column: `low` and `high` are inclusive and in the SI unit.
+
+    `blank` is the level a blank cell stands for, where it stands for one: then a cell that cannot
+    be read refuses its row, since it must not be taken for that level.
+    """
 
     name: str
     kind: Kind
@@ -36,6 +42,8 @@ class Column:
     high: float = np.inf
     required: bool = False
     levels: tuple[str, ...] = ()
+    blank: str = ""
+    aliases: tuple[tuple[str, str], ...] = ()  # what else is written for a level, and the level
 
     def unit(self, system: System) -> str:
         """Unit in files of this system; empty when the column has none."""
@@ -56,8 +64,14 @@ class Rows(Protocol):
     def sound(self) -> np.ndarray:
         """Rows with something measured and no fault found."""
 
-    def refuse(self, rows: Any, column: str, expected: Any, values: Any = None) -> None:
-        """Put rows among the refused: the column at fault and what was expected there."""
+    def lost(self, column: str) -> np.ndarray:
+        """Rows whose cell of this column could not be read and is missing for that reason."""
+
+    def refuse(
+        self, rows: Any, column: str, expected: Any, values: Any = None, *,
+        lost: Literal["row", "cell"] = "row",
+    ) -> None:  # fmt: skip
+        """Put rows, or only their cells, among the refused: the column and what was expected."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -110,7 +124,8 @@ class Table:
 
     `rank` is its place among the tables as they are read; `sheet` is there where something is
     measured in it; `of_a_field` marks what belongs to a field, with or without a strip in it;
-    `check` refuses rows whose cells do not go together.
+    `check` refuses rows whose cells do not go together; `laid_out` says that its rows stand in a
+    new trial before anything is measured, though it is no response's.
     """
 
     name: str
@@ -121,6 +136,7 @@ class Table:
     sheet: Sheet | None = None
     of_a_field: bool = False
     check: Callable[[Rows], None] | None = None
+    laid_out: bool = False
 
     @property
     def response(self) -> bool:
@@ -149,7 +165,9 @@ class Table:
 
     @property
     def measured(self) -> tuple[Column, ...]:
-        """What is counted, weighed or judged for a row; none unless the table is a response's."""
+        """What is counted, weighed or judged for a row; none where no rows wait to be filled in."""
+        if self.laid_out:
+            return tuple(c for c in self.columns if c.kind in ("number", "count", "level"))
         if not self.response:
             return ()
         return tuple(c for c in self.columns if c.name != "area" and c.kind in ("number", "count"))
@@ -181,6 +199,11 @@ def count(name: str, high: float, about: str, low: float = 0, required: bool = F
     return Column(name, "count", about, low=low, high=high, required=required)
 
 
+def initials(name: str, about: str) -> Column:
+    """A column of who did it, by initials: of the user's own text, and private."""
+    return Column(name, "text", f"{about}, by initials")
+
+
 STRIP = key("strip", "strip, as in the strips table")
 ZONE = Column("zone", "zone", "", required=True)
 """Its levels are the zones there are, see `trialkit.responses.schema.table`."""
@@ -188,13 +211,35 @@ NOTE = Column("note", "text", "free text")
 
 
 def part_of(table: Rows, part: str, whole: str) -> None:
-    """Refuse rows where a part stands without its whole, or exceeds it."""
+    """Refuse rows where a part stands without its whole, or exceeds it.
+
+    Where the whole was given and could not be read, the part is lost with it, not the row.
+    """
+    lose_without(table, part, whole)
     parts, wholes = table.data[part], table.data[whole]
     sound = table.sound
     table.refuse(
         sound & ~np.isnan(parts) & np.isnan(wholes), whole, f"{whole}, since {part} is given"
     )
     table.refuse(sound & (parts > wholes * (1 + 1e-9)), part, f"at most {whole} of the same row")
+
+
+def lose_without(table: Rows, column: str, other: str) -> None:
+    """Lose the cells of a column that say nothing, since the `other` one could not be read."""
+    alone = table.lost(other) & ~np.isnan(table.data[column]) & table.sound
+    table.refuse(alone, column, refusals.with_readable(other), lost="cell")
+
+
+def in_all_or_none(table: Rows, column: str, among: np.ndarray | None = None) -> None:
+    """Refuse rows whose cell could not be read where every other row has one.
+
+    For a column that is used only where all rows have it: one bad cell must not take it from them.
+    `among` are the rows it is asked of, all where left out.
+    """
+    asked = table.sound if among is None else table.sound & among
+    lost, empty = table.lost(column), pd.isna(np.asarray(table.data[column], dtype=object))
+    if (asked & ~empty).any() and not (asked & empty & ~lost).any():
+        table.refuse(asked & lost, column, "")
 
 
 def any_of(table: Rows, column: str, values: Sequence[Any], expected: str) -> None:
@@ -205,7 +250,7 @@ def any_of(table: Rows, column: str, values: Sequence[Any], expected: str) -> No
 
 def at_most_per_area(table: Rows, column: str, what: str, highest: float) -> None:
     """Refuse rows with more per m2 than can lie there."""
-    with np.errstate(invalid="ignore", divide="ignore"):
+    with np.errstate(invalid="ignore", divide="ignore", over="ignore"):
         density = table.data[column] / table.data["area"]
         dense = (density > highest) & table.sound
     expected = f"at most {highest:,.0f} {what} per m2, more than a whole crop holds"

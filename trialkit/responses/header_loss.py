@@ -22,6 +22,7 @@ from trialkit.responses.columns import (
     Table,
     at_most_per_area,
     count,
+    in_all_or_none,
     key,
     measure,
 )
@@ -51,6 +52,8 @@ def _check(table: Rows) -> None:
     at_most_per_area(table, "loose_kernels", "kernels", MAX_KERNELS_PER_M2)
     at_most_per_area(table, "kernels_on_cobs", "kernels", MAX_KERNELS_PER_M2)
     zone = np.asarray(table.data["zone"], dtype=object)
+    # Without one of them kernels on cobs would be left out of every frame behind the machine.
+    in_all_or_none(table, "kernels_on_cobs", zone == BEHIND)
     with np.errstate(invalid="ignore"):
         elsewhere = (table.data["kernels_on_cobs"] > 0) & (zone != BEHIND)
     table.refuse(elsewhere & table.sound, "kernels_on_cobs",

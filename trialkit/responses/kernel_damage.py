@@ -19,6 +19,7 @@ from trialkit.responses.columns import (
     any_of,
     count,
     key,
+    lose_without,
     measure,
     part_of,
 )
@@ -33,6 +34,7 @@ LOOK = "look through the grain of both"
 
 def _check(table: Rows) -> None:
     part_of(table, "kernels_damaged", "kernels_examined")
+    lose_without(table, "kernels_examined", "kernels_damaged")
     part_of(table, "sieve_mass", "sample_mass")
     part_of(table, "foreign_mass", "sample_mass")
     counts = table.data["kernels_examined"]

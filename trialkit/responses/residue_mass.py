@@ -100,7 +100,7 @@ RESIDUE = Table(
         STRIP,
         key("sample", "number or name of the sample, unique within the strip"),
         Column("taken_at", "choice", "tank or behind the machine; tank when left out",
-               levels=TAKEN_AT),
+               levels=TAKEN_AT, blank=TAKEN_AT[0]),
         measure("sample_mass", "g", "g", 1, 1e6, "mass of the sample"),
         measure("residue_mass", "g", "g", 0, 1e6, "of this, other than grain; behind the "
                 "machine: leaves, husks and pieces of stalk, cobs sorted out"),

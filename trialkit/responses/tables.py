@@ -6,7 +6,25 @@ or those of the responses.
 
 from __future__ import annotations
 
-from trialkit.responses.columns import Column, Table, key, measure
+from trialkit.responses.columns import (
+    NOTE,
+    Column,
+    Rows,
+    Table,
+    in_all_or_none,
+    initials,
+    key,
+    measure,
+)
+from trialkit.responses.fate import ALIASES, FATES
+
+
+def _check_strips(table: Rows) -> None:
+    # Main strips are told apart only where every strip names its own: without one of them the
+    # setup of all would be judged by the spread between strips, which is too small.
+    in_all_or_none(table, "main_strip")
+
+
 
 FIELDS = Table(
     "fields",
@@ -43,9 +61,18 @@ STRIPS = Table(
         measure("discharge_width", "m", "ft", 0.3, 31,
                 "width the residue fell on behind; the settings' when left out"),
         Column("harvested_at", "date", "date, or date and time, as 2026-10-03 14:30"),
+        Column("status", "choice", "what became of the strip: harvested (the same as blank), not "
+               "harvested, damaged, or its count spoilt", levels=FATES, aliases=ALIASES,
+               blank=FATES[0]),
+        Column("reason", "text", "why it was not harvested, damaged or its count spoilt"),
+        initials("counted_by", "who counted"),
+        initials("written_by", "who wrote the card"),
+        initials("key_held_by", "who held the key"),
+        NOTE,
     ),
     key=("strip",),
     rank=20,
+    check=_check_strips,
 )  # fmt: skip
 HEADER_CHECK = Table(
     "header_check",
@@ -85,9 +112,12 @@ HEADER_CHECK = Table(
         measure("chain_stretch", "%", "%", 0, 20, "chain longer than new, over ten links"),
         Column("flaps", "level", "ear-saver flaps: sound, torn or missing",
                levels=("sound", "torn", "missing")),
+        initials("measured_by", "who measured"),
+        Column("measured_at", "date", "date of measuring"),
     ),
     key=("header", "row"),
     rank=80,
+    laid_out=True,
 )  # fmt: skip
 STALKS = Table(
     "stalks",

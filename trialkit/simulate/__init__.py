@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -80,15 +80,17 @@ def simulate_trial(
     return Trial.from_tables(config, tables)
 
 
-def write_simulated(folder: Path, trial: Trial, truth: Truth, seed: int) -> Path:
-    """Write a simulated trial as a trial folder, with ``truth.json`` beside the tables.
+def write_simulated(
+    folder: Path, trial: Trial, truth: Truth, seed: int, more: Mapping[str, bytes] | None = None
+) -> Path:
+    """Write a simulated trial as a trial folder, with ``truth.json`` and what `more` names beside
+    the tables: all of it, or nothing.
 
     Raises
     ------
     FileExistsRefusal
         When the folder already holds a trial.
     """
-    write_trial(folder, trial.config, trial.tables)
     record = {
         "seed": seed,
         "generator": "numpy PCG64",
@@ -96,5 +98,5 @@ def write_simulated(folder: Path, trial: Trial, truth: Truth, seed: int) -> Path
         **{name: t.round(6).to_dict("records") for name, t in truths(truth, trial).items()},
     }
     text = json.dumps(record, indent=2, sort_keys=False) + "\n"
-    (folder / TRUTH).write_text(text, encoding="utf-8", newline="\n")
-    return folder
+    beside = {TRUTH: text.encode(), **(more or {})}
+    return write_trial(folder, trial.config, trial.tables, beside)

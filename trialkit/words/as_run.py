@@ -134,9 +134,10 @@ def speeds(mean: float, low: float, high: float, strips: int) -> str:
     )
 
 
-def off_speed(percent: float, strips: Sequence[str]) -> str:
-    """Strips far from the speed asked for."""
-    return f"More than {number(percent, 0)} % off the speed asked for: {named(strips)}."
+def off_speed(strips: int) -> str:
+    """How many strips are far from the speed asked for."""
+    was = "was" if strips == 1 else "were"
+    return f"{counted(strips, 'strip')} {was} far from the speed asked for: see data quality."
 
 
 def no_gaps() -> str:

@@ -28,16 +28,17 @@ def template() -> dict[str, str]:
         "front": "front", "back": "back", "zone": "zone", "setup": "Setup",
         "blind": "Setup: not told on this card, so that every strip is counted alike.",
         "ears": "ears on the ground", "strips": "strips",
-        "counted_by": "Counted by (initials)", "written_by": "Written by (initials)",
-        "key_held_by": "Key held by (initials)",
-        "odd": "What was odd on this strip: lodging, stops, weather, wildlife, repairs",
+        "counted_by": "counted_by (initials)", "written_by": "written_by (initials)",
+        "key_held_by": "key_held_by (initials)",
+        "odd": "note: what was odd on this strip, as lodging, stops, weather, wildlife, repairs",
+        "status": "status: tick one", "reason": "reason: why it is not to be used as it is",
         "worth": "Kernels in one frame as loss",
         # The operator
         "operator": "Operator", "operators_sheet": "Operator's sheet",
         "strip_setup": "strip, setup", "map": "Map of the passes",
         # The header
         "header_check": "Header check", "header": "header",
-        "measured_by": "Measured by (initials)", "date": "Date",
+        "measured_by": "measured_by (initials)", "date": "measured_at (date)",
         "ground": "Stalks and ear butts", "each": "of each",
     }  # fmt: skip
 

@@ -62,3 +62,23 @@ def not_comparable(reasons: Sequence[str], usual: Sequence[str], others: bool) -
 
 def copying_demo() -> str:
     return "copying the demo trial"
+
+
+# ---------------------------------------------------------------- how a command ends
+def stopped(written: Sequence[str]) -> str:
+    """A signal has ended the command; files and folders that it had written until then."""
+    if not written:
+        return "Stopped. Nothing was written."
+    return f"Stopped. {all_written(written)}"
+
+
+def all_written(written: Sequence[str]) -> str:
+    """What a command that failed, or was stopped, has written all the same."""
+    return f"Written: {', '.join(written)}; nothing else was."
+
+
+def stayed(placed: Sequence[str], draft: str) -> str:
+    """Files, else a draft of them, that could not be removed again when writing failed."""
+    if placed:
+        return f"{', '.join(placed)} stayed behind and can be deleted; no other file was written"
+    return f"no file was written; {draft} stayed behind and can be deleted"

@@ -49,7 +49,17 @@ def evidence(grade: Grade) -> str:
 
 def how_sure(own: Comparison) -> str:
     """How sure a comparison is, and why no surer where two tests differ."""
-    return f"{evidence(own.grade)} {why_weaker(own)}".rstrip()
+    return " ".join(filter(None, (evidence(own.grade), limited(own), why_weaker(own))))
+
+
+def limited(own: Comparison) -> str:
+    """That a comparison is told no stronger because strips were lost; else ""."""
+    if not own.held_down:
+        return ""
+    return (
+        f"p is {p_is(own.evidence)}; it is told no stronger because a third or more of the strips "
+        "is missing."
+    )
 
 
 def why_weaker(own: Comparison) -> str:

@@ -73,6 +73,9 @@ def rules(
         "the first strip which broken kernels count, and keep to it [3].",
         "No kernels is a count: write 0. An empty box means that nobody counted. Never move a "
         "frame because of what lies in it; write what was odd under note [3].",
+        "A strip that was not harvested or was damaged, or whose count was spoilt: tick it under "
+        "status on its card and write the reason; it is then left out of comparisons and told as "
+        "left out. If a single frame was spoilt, leave its boxes empty and write a note [3].",
         "Behind the machine, kernels still on pieces of cob are threshing loss, loose ones "
         "separation loss [1, 2]: count them apart, each in its box, in every frame.",
         f"The same people count all strips of a block{f'. {_UNTOLD}' * blind} [3].",

@@ -38,7 +38,7 @@ def joined_strips(summary: str, word: str, grades: list[tuple[Grade, bool]]) -> 
     if len(grades) == 1 and not grades[0][0].found:
         grade, falls = grades[0]
         parts.append(_TOGETHER[grade].format(side="less" if falls else "more"))
-    elif grades and not any(grade.found for grade, _ in grades):
+    elif grades and all(grade is Grade.OPEN for grade, _ in grades):
         parts.append("All strips together do not tell the setups apart.")
     dashed = "; dashed where it does not fall" if len(grades) == 1 else ""
     parts.append(f"One line is one {word}{dashed}.")

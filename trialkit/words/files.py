@@ -15,7 +15,7 @@ ABOUT = {
     "models": "the model of every response in words",
     "loss_by_strip": "losses by source, strip by strip",
     "loss_by_setup": "losses by source, setup by setup",
-    "refused": "refused cells",
+    "refused": "refused cells, cause by cause",
     "pairwise": "every two levels compared",
     "checks": "checks of the models",
     "left_out": "answers without each pair and field",

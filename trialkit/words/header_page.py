@@ -292,10 +292,6 @@ def nothing_to_repair() -> str:
     return "Nothing to repair was found."
 
 
-def refused() -> str:
-    return "Refused in header_check; rows left out until corrected"
-
-
 def not_filled_in() -> str:
     return "The header check is not filled in yet: no row holds a measurement."
 

@@ -281,6 +281,20 @@ def strips_refused(rows: int, file: str, line: int, column: str, value: str, exp
     )
 
 
+def strips_lack(
+    cells: int, file: str, line: int, column: str, value: str, expected: str, dated: bool
+) -> str:
+    """Cells of strips that were refused; `dated` where dates of harvest are among them."""
+    one = cells == 1
+    also = "; a strip of another season does not belong to this trial" if dated else ""
+    what = "cell" if one else "cells"
+    return (
+        f"{cells} {what} of {file} could not be used (first: line {line}, {column} "
+        f"{value!r}; expected {expected}). "
+        f"The strips stay in the comparison without {'it' if one else 'them'}{also}."
+    )
+
+
 def several_years(strips: Sequence[tuple[int, int]]) -> str:
     """A trial of several years; `strips` has each year and its strips."""
     counts = ", ".join(f"{year}: {count}" for year, count in strips)
@@ -289,19 +303,6 @@ def several_years(strips: Sequence[tuple[int, int]]) -> str:
         "of the year: what years differ by stands with the difference between fields or blocks. "
         "Keep each season as a trial of its own, and compare them with trialkit.compare."
     )
-
-
-def outlying(strip: str, frame: str, zone: str, kernels: int, times: float) -> str:
-    """A frame far above its zone's usual density."""
-    return (
-        f"Strip {strip}, frame {frame} ({zone}) holds {number(kernels, 0)} kernels, "
-        f"{number(times, 0)} times the usual density of its zone. It is in the analysis; check the "
-        "count sheet."
-    )
-
-
-def more_outlying(frames: int) -> str:
-    return f"{number(frames, 0)} more frames are as far from the usual."
 
 
 # ---------------------------------------------------------------- the cards

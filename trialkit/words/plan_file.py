@@ -33,6 +33,7 @@ width = 400  # across the rows; or rows = 160; left out: as much as the trial ta
 row_spacing = 30
 planter_rows = 16  # left out: the joints between planter passes do not matter
 headland = 60  # at each end, harvested before
+# grower = "Name"  # whose field it is; reports give it a letter unless growers_agreed
 # corner = [41.50, -93.60]  # latitude, longitude of the near left corner: a map for the cab
 # heading = 0  # degrees clockwise from north, along the rows
 

@@ -2,33 +2,36 @@
 
 from __future__ import annotations
 
-from trialkit.quantities import listed, number
+from trialkit.quantities import number
 from trialkit.words.counts import counted
 
 
-def rows_refused(rows: int, refused: int | None, waiting: bool) -> str:
+def rows_refused(rows: int, lost: tuple[int, int, int] | None, waiting: bool) -> str:
     """How many rows of how many.
 
     Parameters
     ----------
     rows : int
-    refused : int or None
-        None where no cell was.
+    lost : tuple of int, or None
+        Rows refused, those of them that only hang on another refused row, and cells lost of rows
+        that stay. None where nothing was refused.
     waiting : bool
         Whether other cells are still to be filled in.
     """
     line = f"Of {counted(rows, 'row')} in the trial's files "
-    if refused is None:
+    if lost is None:
         return f"{line}none was refused."
+    refused, hanging, cells = lost
     rest = "" if waiting else "; nothing else was left out"
-    return f"{line}{number(refused, 0)} could not be used, for the reasons listed here{rest}."
-
-
-def lines(numbers: list[str], shown: int = 3) -> str:
-    """ "line 4", "lines 4, 5 and 6", "lines 4, 5, 6 and 141 more"."""
-    if len(numbers) <= shown:
-        return f"{'line' if len(numbers) == 1 else 'lines'} {listed(numbers)}"
-    return f"lines {', '.join(numbers[:shown])} and {len(numbers) - shown:,} more"
+    if not refused:
+        single = counted(cells, "cell")
+        return f"{line}none was lost, but {single}, for the reasons listed here{rest}."
+    told = f"{line}{number(refused, 0)} could not be used, for the reasons listed here"
+    if hanging:
+        told += f" ({number(hanging, 0)} only because the row they belong to was refused)"
+    if cells:
+        told += f"; nor could {counted(cells, 'cell')} of other rows"
+    return f"{told}{rest}."
 
 
 def more_listed() -> str:
@@ -45,6 +48,11 @@ def title() -> str:
 def refused_title() -> str:
     """Over the refused cells."""
     return "Refused rows"
+
+
+def causes_title() -> str:
+    """Over the table of causes, for who reads the results."""
+    return "What was refused, by cause"
 
 
 def missing_title() -> str:
@@ -69,10 +77,8 @@ def no_gaps() -> str:
 
 
 def nothing_far() -> str:
-    """No count is suspect."""
-    return "No count lies far from the others of its zone; none was left out."
-
-
-def refused_alike(where: str, column: str, cells: int, expected: str) -> str:
-    """Cells of one column refused for one reason."""
-    return f"{where}, {column}: {cells} {'cell' if cells == 1 else 'cells'}, expected {expected}."
+    """Nothing is suspect."""
+    return (
+        "Speeds, gaps and days contradict neither the setups nor one another, and no count lies "
+        "far from the others of its strip; none was left out."
+    )

@@ -152,3 +152,41 @@ def half_a_gap(
         f"{column} of {who} {ends}, {_AGAINST[against].format(gap=gap)}: was it measured "
         "from the centre to one edge? A gap is measured from edge to edge."
     )
+
+
+# ---------------------------------------------------------------- more of cells
+def dates_assumed(example: str, order: str, other: str) -> str:
+    """Dates that can be read both ways, in a trial from where one order is usual."""
+    return (
+        f"dates such as {example} were read {order}, as is usual in the US; "
+        f'date_order = "{other}" among the settings changes it'
+    )
+
+
+def commas_settled(column: str, decimal: bool) -> str:
+    """Commas read in the one way that the column can hold."""
+    what = "decimal marks" if decimal else "thousands separators"
+    return f"commas in {column} were read as {what}: read otherwise it could not be {column}"
+
+
+def units_in_cells() -> str:
+    return "units written into cells were read"
+
+
+def fractions() -> str:
+    return "fractions such as 1 1/4 were read"
+
+
+def marks_as_levels(factor: str, meant: str, other: str) -> str:
+    """A yes or a no where the level of a factor of two is meant."""
+    return f"in {factor} a check mark or a yes was read as {meant!r}, a no as {other!r}"
+
+
+def column_not_used(column: str, expected: str) -> str:
+    """An optional column whose header cannot be used."""
+    return f"column {column} is left out; it needs {expected}"
+
+
+def at_line(file: str, line: int) -> str:
+    """Where a row stands."""
+    return f"{file}, line {line}"

@@ -125,9 +125,9 @@ def one_row_for(key: Sequence[str], lines: Sequence[int], column: str) -> str:
     return f"one row for this {' and '.join(key)}: lines {every} differ in {column}"
 
 
-def kept_one(column: str, file: str, line: int) -> str:
+def kept_one(column: str) -> str:
     """A label whose own row was refused."""
-    return f"a {column} that was kept; this one was refused in {file}, line {line}"
+    return f"a {column} whose own row was kept"
 
 
 def listed_one(column: str, files: Sequence[str]) -> str:
@@ -138,3 +138,15 @@ def listed_one(column: str, files: Sequence[str]) -> str:
 def one_level(factor: str, lines: Sequence[int]) -> str:
     """A factor that changed within a main strip."""
     return f"one level of {factor} in a main strip; lines {', '.join(map(str, lines))} differ"
+
+
+# ---------------------------------------------------------------- more of cells
+def no_level_of_yes(factor: str, levels: int) -> str:
+    """A yes or a no where it does not tell the level of a factor."""
+    why = "neither is what the factor is called" if levels == 2 else f"it has {levels} levels"
+    return f"; a yes or a no does not tell which is meant for {factor}: {why}"
+
+
+def with_readable(column: str) -> str:
+    """A part whose whole, or a whole whose part, cannot be read."""
+    return f"a {column} beside it that can be read"

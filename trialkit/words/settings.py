@@ -11,7 +11,8 @@ _ABOUT = {
     "units": "units of the tables: US or SI; a unit in a column's header wins over it",
     "growers_agreed": "may growers' names stand in what leaves the researcher's hands?",
     "notes": "free text",
-    "date_order": "how 10/03/2026 is meant: month-first or day-first",
+    "date_order": "how 10/03/2026 is meant: month-first or day-first; when left out and no other "
+    "date of the column tells, month-first in US units, in doubt in SI",
     "header.rows": "rows of the header",
     "header.width": "width of the header: ft (US) or m (SI)",
     "header.discharge_width": "width residue falls on behind: ft (US) or m (SI); taken as the "
@@ -106,6 +107,7 @@ def expected(key: str, unit: str = "") -> str:
     return _EXPECTED[key].format(unit=unit)
 
 
+_LISTED = 30
 _REMARKS = {"change_cost": "a change", "change_hours": "of labour, a change", "wage": "an hour"}
 
 
@@ -130,8 +132,15 @@ def unknown_key(key: str, known: Sequence[str], near: str = "") -> str:
 def faults(name: str, every: Sequence[str]) -> str:
     """The refusal of a file of settings for all of its faults."""
     count = "1 fault" if len(every) == 1 else f"{len(every)} faults"
-    listed = "\n".join(f"  {each}" for each in every)
-    return f"{name} has {count}; correct it and read again:\n{listed}"
+    listed = "\n".join(f"  {each}" for each in every[:_LISTED])
+    more = len(every) - _LISTED
+    left = f"\n  and {more:,} more" if more > 0 else ""
+    return f"{name} has {count}; correct it and read again:\n{listed}{left}"
+
+
+def shortened(text: str, most: int = 60) -> str:
+    """A text as it stands in a message: its beginning where it is long."""
+    return text if len(text) <= most else text[: most - 3] + "..."
 
 
 def between(low: float, high: float, wanted: str) -> str:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from trialkit.words.counts import counted
+
 
 # ---------------------------------------------------------------- losses
 def nothing_lost(frames: int) -> str:
@@ -149,31 +151,25 @@ def waiting(count: int) -> str:
     return f", {rows(count)} not filled in yet" if count else ""
 
 
-def refused(count: int) -> str:
-    """So many rows were refused."""
-    return f"{rows(count)} refused."
-
-
 NO_FACTORS = "No setup factors."
-FIRST_REFUSED = "Refused, the first"
 READ_COLUMNS = {"rows in": "rows", "rows kept": "kept", "rows refused": "refused",
-                "rows not filled": "not filled in yet"}  # fmt: skip
+                "rows not filled": "not filled in yet",
+                "rows not due": "of these not due"}  # fmt: skip
 
-_FAULTS_IN_MESSAGE = 8
+_CAUSES_IN_MESSAGE = 8
 
 
 def unusable(
     path: str,
     wanted: Sequence[str],
     files: Sequence[tuple[str, int, str]],
-    faults: Sequence[tuple[str, str, str, object, object, int]],
+    causes: Sequence[str],
     header: bool,
 ) -> str:
     """A trial that cannot be used as a whole, with what is at fault.
 
-    `files` are those of the tables wanted: name, rows in, notes; `faults` stand for those alike:
-    file, column, what was expected, line and value of the first, how many more; `header` says
-    whether its check of a header can be read.
+    `files` are those of the tables wanted: name, rows in, notes; `causes` are told in a line each;
+    `header` says whether its check of a header can be read.
     """
     what = "no strip" if list(wanted) == ["strips"] else "no row of a response table"
     lines = [f"{path} cannot be used: it holds {what} that could be kept."]
@@ -186,13 +182,12 @@ def unusable(
             lines.append(f"{file}: all {given:,} rows were refused.")
         else:
             lines.append(f"{file} holds no data rows{f' ({notes})' if notes else ''}.")
-    for file, column, expected, line, value, more in faults[:_FAULTS_IN_MESSAGE]:
+    lines += [f"  {cause}" for cause in causes[:_CAUSES_IN_MESSAGE]]
+    if len(causes) > _CAUSES_IN_MESSAGE:
+        lines.append(f"  and {counted(len(causes) - _CAUSES_IN_MESSAGE, 'more cause')}")
+    if causes:
         lines.append(
-            f"  {file}, line {line}{f' and {more:,} more' if more else ''}, "
-            f"{column or 'row'}: {value!r}; expected {expected}"
+            "Correct these and read again. A list to work through in a spreadsheet: "
+            f"trialkit check {path} --out corrections.xlsx"
         )
-    if len(faults) > _FAULTS_IN_MESSAGE:
-        lines.append(f"  and faults of {len(faults) - _FAULTS_IN_MESSAGE:,} more kinds")
-    if faults:
-        lines.append("Correct these rows and read again.")
     return "\n".join(lines)

@@ -159,7 +159,7 @@ def ordinal_model(analysis: TrialResult, response: str = "residue_score") -> Ord
 
 def _readings(analysis: TrialResult, result: ResponseResult) -> pd.DataFrame:
     """One row a reading, with its strip's columns."""
-    rows = result.specification.rows(analysis.trial.tables)
+    rows = result.specification.rows(analysis.used.tables)
     return result.design.categories(
         rows.merge(result.design.strips, on="strip", validate="many_to_one")
     )

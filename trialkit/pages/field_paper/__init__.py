@@ -16,12 +16,14 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, NamedTuple
 
+from trialkit.display import printable
 from trialkit.errors import ReportError
+from trialkit.intake.files import write_numbered
 from trialkit.pages.field_paper.content import Files, content
 from trialkit.pages.field_paper.labels import LabelGrid, code, label_data
 from trialkit.pages.field_paper.source import FieldTrial, field_trial
-from trialkit.pages.printing import PAPERS, clean, typeset
-from trialkit.pages.rendering import write_numbered, written_html
+from trialkit.pages.printing import PAPERS, typeset
+from trialkit.pages.rendering import written_html
 from trialkit.words import ENGLISH
 from trialkit.words.commands import both_sides, setting_sheets
 
@@ -119,10 +121,8 @@ def cards(
             f"Nothing to print: {', '.join(wanted)} needs a plan, and {found.folder} has no "
             "plan.json."
         )
-    written = {}
-    for part, pdf in made.items():
-        name = f"{NAME}.pdf" if part == "sheets" else f"{NAME}_{part}.pdf"
-        written[part] = write_numbered(folder / name, {".pdf": pdf})[0]
+    ends = {".pdf" if part == "sheets" else f"_{part}.pdf": pdf for part, pdf in made.items()}
+    written = dict(zip(made, write_numbered(folder / f"{NAME}.pdf", ends), strict=True))
     return FieldPaper(written.get("sheets"), written.get("labels"))
 
 
@@ -157,7 +157,7 @@ def source(part: str, data: dict[str, Any], files: Files) -> tuple[str, Files]:
 
 def _clean(value: Any) -> Any:
     if isinstance(value, str):
-        return " ".join(clean(value).split())
+        return " ".join(printable(value).split())
     if isinstance(value, dict):
         return {key: _clean(each) for key, each in value.items()}
     if isinstance(value, list | tuple):

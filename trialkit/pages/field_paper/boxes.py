@@ -22,6 +22,10 @@ from trialkit.responses import ZONES, schema
 CAB = ("speed_set", "speed_measured", "roll_rpm")
 AT_HEADER = ("header", "gap_front", "gap_rear")
 PLACE = ("strip", "field", "pair", "main_strip")
+# Columns that have a place of their own on card and check sheet, under the readings or over them.
+WHO = ("counted_by", "written_by", "key_held_by")
+FATE = ("status", "reason")
+HEADER_TOP = ("measured_by", "measured_at")
 # Columns of header_check on each side of its sheet, after the row.
 _NAMES = schema.column_names("header_check")[2:]
 _ROLLS = tuple(n for n in _NAMES if n.startswith("roll_"))
@@ -29,7 +33,7 @@ _PLATES = tuple(n for n in _NAMES if n.startswith(("gap_", "plate_", "set_")))
 HEADER_SIDES = {
     "plates": _PLATES,
     "rolls": _ROLLS,
-    "guides": tuple(n for n in _NAMES if n not in (*_PLATES, *_ROLLS)),
+    "guides": tuple(n for n in _NAMES if n not in (*_PLATES, *_ROLLS, *HEADER_TOP)),
 }
 
 

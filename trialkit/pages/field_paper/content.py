@@ -12,8 +12,10 @@ import pandas as pd
 from trialkit import plots
 from trialkit.pages.field_paper import crew, lengths
 from trialkit.pages.field_paper.boxes import (
+    FATE,
     HEADER_SIDES,
     PLACE,
+    WHO,
     card_boxes,
     header_boxes,
     run_boxes,
@@ -124,7 +126,8 @@ def _card(
     if plan:
         drive = [trial.say("cards.drive", str(plan["direction"])),
                  trial.say("cards.rows_to_count", str(plan["count_rows"]))]  # fmt: skip
-    readings = tables["strips"].without(*PLACE, *(f.name for f in trial.config.setups))
+    readings = tables["strips"].without(*PLACE, *FATE, *WHO, "note",
+                                        *(f.name for f in trial.config.setups))  # fmt: skip
     frames = tables["frames"].without("strip")
     zones = _zones(trial, strip, tables["frames"].headers, frames.rows)
     if any(zone["width"] for zone in zones):  # at zone 3 instead
@@ -138,6 +141,7 @@ def _card(
         "code": files.keep(f"code-{number}.svg", code(strip)),
         "zones": zones,
         "ears": tables["ears"].without("strip").as_data(),
+        "fates": list(schema.table("strips").column("status").levels),
         "readings": [[head, value] for head, value in
                      zip(readings.headers, readings.rows[0], strict=True)],
         "samples": [

@@ -124,7 +124,7 @@ def field_trial(
         raise ReportError(
             "There is no strip to print a card for: fill in the strips table, or plan the trial."
         )
-    plan = read_plan(folder) if folder is not None and folder.is_dir() else None
+    plan = read_plan(folder) if folder is not None else None
     if plan is not None:
         run = dict(zip(plan.strips["strip"].astype(str), plan.strips["run"], strict=True))
         # A strip that was added by hand comes last.

@@ -31,7 +31,7 @@ def what_to_try(page: Context) -> Iterable[Element]:
 @part("unknown", words.unknown_title())
 def unknown(page: Context) -> Iterable[Element]:
     """What this trial cannot tell."""
-    items = [words.one_season(page.config.season, page.trial.strips["field"].nunique())]
+    items = [words.one_season(page.config.season, page.used.strips["field"].nunique())]
     items += _between_fields(page)
     if any(f.grade is Grade.OPEN for r in page.responses for f in page.every_finding(r)):
         items.append(words.hidden())

@@ -162,7 +162,7 @@ def would_change(page: Context) -> Iterable[Element]:
     items += _models(asked, contrasts)
     items += second_answer.apart(asked.result, page.config.units)
     items += _needed(page, asked)
-    fields = page.trial.strips["field"].nunique()
+    fields = page.used.strips["field"].nunique()
     items.append(field_day.one_season(page.config.season, fields))
     return (bullets(map(page.letters.text, dict.fromkeys(items))),)
 
@@ -224,7 +224,7 @@ def _unit(asked: Asked, row: Mapping[Any, Any]) -> str:
 def _needed(page: Context, asked: Asked) -> Iterable[str]:
     """What the trial could tell and what a next one would need, of the comparison least known, or
     of the first that stayed open, of which the advice tells it too."""
-    strips = page.trial.strips
+    strips = page.used.strips
     pairs, fields = strips.groupby(["field", "pair"]).ngroups, strips["field"].nunique()
     known = []
     for row in asked.result.contrasts.head(SHOWN).to_dict("records"):

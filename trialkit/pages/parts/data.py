@@ -7,13 +7,20 @@ from collections.abc import Iterable
 from trialkit import plots
 from trialkit.pages.context import Context
 from trialkit.pages.elements import Element, Heading, Sentence, bullets, figure
+from trialkit.pages.notes import field_notes
 from trialkit.pages.quality import refused_cells
 from trialkit.pages.registry import part
 from trialkit.pages.run.as_run import AsRun
+from trialkit.pages.run.left_out import left_out_by_setup
 from trialkit.pages.run.planned import planned_against_run
 from trialkit.quantities import upper_first
+from trialkit.responses.fate import REMARKS
 from trialkit.words import as_run as run_words
+from trialkit.words import fates as fate_words
 from trialkit.words import quality as words
+
+# Columns that need not be filled in.
+_REMARKS = frozenset({*REMARKS, "measured_by", "measured_at"})
 
 
 @part("as-run", run_words.title())
@@ -30,6 +37,7 @@ def as_run(page: Context) -> Iterable[Element]:
     yield figure(plot, run_words.boxes(plot.summary))
     yield Heading(run_words.meant_title(), 3)
     yield run.departures()
+    yield from left_out_by_setup(trial, letters)
     yield run.setups()
     yield run.frames()
     yield run.fields()
@@ -38,12 +46,12 @@ def as_run(page: Context) -> Iterable[Element]:
 
 @part("quality", words.title())
 def quality(page: Context) -> Iterable[Element]:
-    """Refusals, missing values and counts far from the others."""
+    """Refusals, missing values, counts far from the others, and notes from the field."""
     missing = []
     for name, own in page.trial.tables.items():
         share = own.isna().sum()
         gaps = [(str(column), int(n)) for column, n in share.items()
-                if 0 < n < len(own) and column not in ("note", "notes")]  # fmt: skip
+                if 0 < n < len(own) and column not in _REMARKS]  # fmt: skip
         if gaps:
             missing.append(words.gaps(name, len(own), gaps))
     looked = [page.letters.text(t) for t in page.analysis.warnings]
@@ -53,3 +61,5 @@ def quality(page: Context) -> Iterable[Element]:
     yield bullets(missing) if missing else Sentence(words.no_gaps())
     yield Heading(words.looked_title(), 3)
     yield bullets(looked) if looked else Sentence(words.nothing_far())
+    yield Heading(fate_words.notes_title(), 3)
+    yield from field_notes(page.trial, page.letters)

@@ -29,6 +29,7 @@ from trialkit.pages.wording import Finding, brackets
 from trialkit.quantities import scales, shared_places, span, upper_first
 from trialkit.responses import RESPONSES
 from trialkit.words import field_day as words
+from trialkit.words import said
 
 Draw = Callable[..., plots.Plot]
 
@@ -55,9 +56,10 @@ def headline(page: Context) -> Iterable[Element]:
 
 
 def beside_the_first(page: Context, first: Finding) -> list[Element]:
-    """Where the second answer reads otherwise, and whether this is the response asked for."""
+    """Strips lost, where the second answer reads otherwise, whether this is the response asked."""
     same = second_answer.apart(page.result, page.config.units, first.factor, first.level)
-    told: list[Element] = [Sentence(page.letters.text(text)) for text in same]
+    first_of_all = said(page.analysis.lost)
+    told: list[Element] = [Sentence(page.letters.text(t)) for t in (*first_of_all, *same)]
     if instead := stands_in(page.analysis):
         told.append(Sentence(page.letters.text(instead), "quiet"))
     return told

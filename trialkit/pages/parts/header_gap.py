@@ -74,7 +74,7 @@ def _butts(context: Context, told: Said) -> list[str]:
 
 def _counted(context: Context, told: Said) -> str:
     """What ears collected at the header tell beside their diameters."""
-    trial = context.trial
+    trial = context.used
     counts = trial.ear_butt_damage.merge(trial.strips[["strip", "field"]], on="strip")
     counts = counts[counts["field"].isin(told.report.fields["field"])]
     if counts.empty:

@@ -66,7 +66,7 @@ def methods(page: Context) -> Iterable[Element]:
 
 def paragraph_for_a_paper(analysis: TrialAnalysis) -> str:
     """How the trial was analysed, as one paragraph in the past tense."""
-    trial, results = analysis.trial, list(analysis.responses.values())
+    trial, results = analysis.used, list(analysis.responses.values())
     config, design = trial.config, results[0].design
     names = {f.name for r in results for f in r.design.factors}
     factors = [(f.label, f.level_labels) for f in config.setups if f.name in names]

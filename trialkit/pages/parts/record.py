@@ -26,7 +26,7 @@ from trialkit.words import field_day as words
 @part("measured", words.measured_title())
 def measured(page: Context) -> Iterable[Element]:
     """How it was measured, in few words."""
-    trial, strips = page.trial, page.trial.strips
+    trial, strips = page.used, page.used.strips
     pairs = len(strips[["field", "pair"]].drop_duplicates())
     items = [words.laid_out(len(strips), pairs, page.block, strips["field"].nunique())]
     if len(trial.frames):
@@ -59,7 +59,7 @@ def thanks(page: Context) -> Iterable[Element]:
 @part("records", "For the record")
 def record(page: Context) -> Iterable[Element]:
     """Data quality, conversions and the models in the statistician's words."""
-    trial, config = page.trial, page.config
+    trial, config = page.used, page.config
     items = [words.loss_is()] if "header_loss" in page.responses else []
     if len(trial.ears):
         items.append(words.ears_searched(len(trial.ears)))

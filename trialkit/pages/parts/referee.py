@@ -24,10 +24,12 @@ from trialkit.pages.elements import (
 )
 from trialkit.pages.parts.calibration import calibrated
 from trialkit.pages.parts.responses import told_in_full
+from trialkit.pages.quality import causes_told, refused_line
 from trialkit.pages.registry import part
 from trialkit.pages.wording import findings
 from trialkit.quantities import lower_first, upper_first
 from trialkit.responses import RESPONSES
+from trialkit.responses.fate import told
 from trialkit.words import as_run as run_words
 from trialkit.words import calibration as calibration_words
 from trialkit.words import files as file_words
@@ -54,13 +56,15 @@ def headline(page: Context) -> Iterable[Element]:
             if n in analysis.responses]  # fmt: skip
     found = []
     for own in findings(primary, page.config.units):
-        said = "; ".join([own.extent, *own.absolute[1:]])
-        found.append(text(f"{own.sentence} {said}. {own.told}"))
+        size = "; ".join([own.extent, *own.absolute[1:]])
+        found.append(text(f"{own.sentence} {size}. {own.told}"))
     told = page_words.how_told(page.percent, primary.title)
-    parts = (
+    lost = [Sentence(text(sentence)) for sentence in said(analysis.lost)]
+    parts: tuple[Element, ...] = (
         Sentence(page_words.kicker(page.config.season), "kicker"),
         Heading(text(page.config.title), 1),
         Sentence(page_words.question(list(factors), aims), "extent"),
+        *lost,
         bullets(found),
         Sentence(f"{told} {text(' '.join(looked_at(analysis)))}".strip(), "quiet"),
     )
@@ -158,25 +162,21 @@ def _ends(values: pd.Series, places: int) -> str:
 def left_out(page: Context) -> Iterable[Element]:
     """What was refused, left out or not analysed, in few lines."""
     trial, analysis, text = page.trial, page.analysis, page.letters.text
-    rows_in, rows_out = (int(trial.read[c].sum()) for c in ("rows_in", "rows_refused"))
-    refused = None if trial.refused.empty else rows_out
     primary = analysis.responses[analysis.primary]
     used = len(primary.by_strip["strip"].unique())
-    items = [quality_words.rows_refused(rows_in, refused, bool(trial.to_fill))]
-    if not trial.refused.empty:
-        alike = trial.refused.groupby(["file", "column", "expected"], sort=False).size()
-        for (file, column, expected), cells in alike.nlargest(CAUSES).items():
-            where = str(file).rpartition(".xlsx, ")[2]
-            items.append(text(quality_words.refused_alike(where, column, int(cells), expected)))
-        if len(alike) > CAUSES:
-            items.append(words.more_causes(len(alike) - CAUSES))
+    causes = causes_told(trial, page.letters)
+    items = [refused_line(trial), *(cause.sentence for cause in causes[:CAUSES])]
+    if len(causes) > CAUSES:
+        items.append(words.more_causes(len(causes) - CAUSES))
     items.append(words.strips_left_out(used, len(trial.strips)))
+    by_status = told(trial.strips)
+    items += [by_status] if by_status else []
     items += map(text, said(primary.design.notes))
     if analysis.skipped:
         titles = [RESPONSES[n].title for n in analysis.skipped]
         items.append(words.not_looked_at([lower_first(title) for title in titles]))
-    if analysis.warnings:
-        items.append(words.looked_twice(len(analysis.warnings)))
+    if twice := [remark for remark in analysis.warnings if remark != by_status]:
+        items.append(words.looked_twice(len(twice)))
     return (bullets(items),)
 
 

@@ -35,7 +35,7 @@ def sources(page: Context) -> Iterable[Element]:
         yield Sentence(words.below_zero())
     if missing:
         yield Sentence(words.not_measured(missing))
-    trial = page.trial
+    trial = page.used
     assumed = width_assumed(trial.frames, trial.strips, page.config)
     yield from (Sentence(text) for text in (assumed, cobs_left_out(trial.frames)) if text)
     if len(missing) == len(told):

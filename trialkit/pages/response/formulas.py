@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING
 
 from trialkit.pages.elements import Formula
 from trialkit.pages.letters import Letters
-from trialkit.pages.printing import clean, literal
+from trialkit.pages.printing import literal
 from trialkit.units import convert
 from trialkit.words import symbols as words
 from trialkit.words.adjusting import SHORT
@@ -61,7 +61,7 @@ def label(text: str) -> Written:
     """A user's words inside a formula."""
     text = " ".join(text.split())
     text = text if len(text) <= _LONGEST else text[: _LONGEST - 1] + "…"
-    return Written(r"\text{LABELq0q}", literal(clean(text)), (text,))
+    return Written(r"\text{LABELq0q}", literal(text), (text,))
 
 
 def sub(base: Written, *below: Written) -> Written:

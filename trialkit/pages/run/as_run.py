@@ -11,9 +11,11 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from trialkit.analysis.gaps import departures, with_measured_gaps
+from trialkit.contradictions import far_speed
 from trialkit.pages.elements import Bullets, Element, Sentence, Table, bullets, table
 from trialkit.quantities import number
 from trialkit.responses import ZONES
+from trialkit.responses.fate import SPOILT, fates
 from trialkit.units import convert
 from trialkit.words import as_run as words
 
@@ -21,18 +23,20 @@ if TYPE_CHECKING:
     from trialkit.pages.letters import Letters
     from trialkit.trial import Trial
 
-# A strip this far from the speed asked for is named.
-OFF_SPEED = 0.10
 # Gaps of one level further apart than this are worth a sentence, mm.
 OFF_GAP = 1.6
 NAMED = 8
 
 
 class AsRun:
-    """Tables and sentences on the strips of a trial, in the trial's own units."""
+    """Tables and sentences on the strips of a trial, in the trial's own units.
+
+    Of the strips that are compared; those that their status leaves out are told by `left_out`.
+    """
 
     def __init__(self, trial: Trial, letters: Letters) -> None:
-        self.trial, self.letters = trial, letters
+        self.trial, self.letters = (trial := trial.used), letters
+        self.counted = trial.strips.loc[fates(trial.strips).ne(SPOILT), "strip"]
         self.strips = with_measured_gaps(trial).strips
         us = trial.config.units == "US"
         self.speed, self.gap, self.area = ("mph", "in", "ft2") if us else ("km/h", "mm", "m2")
@@ -141,7 +145,7 @@ class AsRun:
             own = self.trial.frames[self.trial.frames["zone"] == zone]
             if own.empty:
                 continue
-            each = own.groupby("strip").size().reindex(self.strips["strip"], fill_value=0)
+            each = own.groupby("strip").size().reindex(self.counted, fill_value=0)
             usual = int(each[each > 0].mode().iloc[0])
             none, fewer = each.index[each == 0], each.index[(each > 0) & (each < usual)]
             if len(none):
@@ -157,9 +161,9 @@ class AsRun:
         ratio = both["speed_measured"] / both["speed_set"] - 1
         mean, low, high = (100 * float(v) for v in (ratio.mean(), ratio.min(), ratio.max()))
         out = [words.speeds(mean, low, high, len(both))]
-        off = both.loc[ratio.abs() > OFF_SPEED, "strip"]
-        if len(off):
-            out.append(words.off_speed(100 * OFF_SPEED, list(off)))
+        # Those that are far off, one by one, stand with the data's contradictions.
+        if off := int(far_speed(both["speed_measured"], both["speed_set"]).sum()):
+            out.append(words.off_speed(off))
         return out
 
     def _gaps(self) -> list[str]:

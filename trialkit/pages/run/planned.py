@@ -6,7 +6,6 @@ Strips are known by their names, whatever their capitals and spaces.
 
 from __future__ import annotations
 
-from bisect import bisect_right
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,9 +15,14 @@ from trialkit.display import freedom
 from trialkit.errors import TrialError
 from trialkit.pages.elements import Element, Heading, Sentence, Table, bullets, table
 from trialkit.plan import planned_tables, read_plan
+from trialkit.plan.run_order import departures_from_order, timed_strips
+from trialkit.plan.run_order import key as _key
 from trialkit.quantities import lower_first
 from trialkit.responses import RESPONSES, TABLES, ZONES
+from trialkit.responses.fate import FATES, NOT_HARVESTED, fates
+from trialkit.words import fates as fate_words
 from trialkit.words import planned as words
+from trialkit.words import said
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -36,8 +40,8 @@ def planned_against_run(analysis: TrialAnalysis, letters: Letters) -> tuple[Elem
     try:
         plan = read_plan(source)
     except TrialError as error:
-        # The folder's name may be a farm's.
-        why = str(error).replace(f"{Path(source)}/", "")
+        # The name of the folder or workbook may be a farm's.
+        why = str(error).replace(f"{Path(source)}/", "").replace(str(Path(source)), "the workbook")
         return heading, Sentence(letters.text(words.not_compared(why)))
     if plan is None:
         return ()
@@ -49,15 +53,6 @@ def planned_against_run(analysis: TrialAnalysis, letters: Letters) -> tuple[Elem
         found.counting(),
         found.freedom(),
     )
-
-
-def longest_in_order(values: list[object]) -> int:
-    """Length of the longest part, in its order, that never falls: the rest had to be moved."""
-    tails: list = []
-    for value in values:
-        at = bisect_right(tails, value)
-        tails[at : at + 1] = [value]
-    return len(tails)
 
 
 class _Planned:
@@ -92,7 +87,14 @@ class _Planned:
         out = []
         missing = [self.meant.at[k, "strip"] for k in self.meant.index if k not in self.run.index]
         added = [self.run.at[k, "strip"] for k in self.run.index if k not in self.meant.index]
-        idle = [self.run.at[k, "strip"] for k in self._idle() if k in self.meant.index]
+        said = fates(self.run)
+        standing = set(self.run.index[said.eq(NOT_HARVESTED)])
+        idle = [self.run.at[k, "strip"] for k in self._idle()
+                if k in self.meant.index and k not in standing]  # fmt: skip
+        for status in FATES[1:]:
+            own = self.run.loc[said.eq(status) & self.run.index.isin(self.meant.index), "strip"]
+            if len(own):
+                out.append(fate_words.as_said(status, list(own.astype(str))))
         if missing:
             refused = self.trial.read.loc[self.trial.read["table"].eq("strips"), "rows_refused"]
             out.append(words.not_run(missing, int(refused.sum())))
@@ -103,13 +105,14 @@ class _Planned:
         return out or [words.all_run(len(self.meant))]
 
     def _idle(self) -> list[str]:
-        """Strips of the table without a time of harvest and without anything measured on them."""
+        """Strips of the table that were not harvested: by their status, or for want of a time of
+        harvest and of anything measured on them."""
         own = self.run
         read = ["speed_measured", *(r.response for r in RESPONSES.values() if r.table == "strips")]
         touched = own["harvested_at"].notna() | own[read].notna().any(axis=1)
         for name in (name for name, layout in TABLES.items() if layout.response):
             touched |= own["strip"].isin(self.trial.tables[name]["strip"])
-        return list(own.index[~touched])
+        return list(own.index[~touched | fates(own).eq(NOT_HARVESTED)])
 
     def _setups(self) -> list[str]:
         out = []
@@ -144,11 +147,7 @@ class _Planned:
 
     # ------------------------------------------------------------ order
     def _timed(self) -> pd.DataFrame:
-        """Planned strips that carry a time, in planned order: ``field, pair, when, strip``."""
-        known = self.run.loc[self.both, ["strip", "field", "pair", "harvested_at"]]
-        known = known.rename(columns={"harvested_at": "when"})
-        known["planned"] = self.meant.loc[self.both, "run"].astype(float)
-        return known.dropna(subset=["when"]).sort_values("planned", kind="stable")
+        return timed_strips(self.plan, self.trial)
 
     def _order(self) -> list[str]:
         timed = self._timed()
@@ -160,20 +159,10 @@ class _Planned:
             out.append(words.some_without_time(undated))
         if not self._ordered(timed):
             out.append(words.same_times())
-        off = {}
-        for field, own in timed.groupby("field", sort=False):
-            moved = len(own) - longest_in_order(list(own["when"]))
-            if moved:
-                off[str(field)] = (moved, len(own))
-        for field, (moved, strips) in off.items():
-            out.append(words.out_of_order(self.letters.fields.get(field, field), moved, strips))
-        first = timed.groupby("field", sort=False)["when"].min()
-        if not off:
+        notes = departures_from_order(timed, self.letters.fields)
+        if not any(note.code == "planned.out_of_order" for note in notes):
             out.append(words.in_order())
-        if not first.is_monotonic_increasing:
-            went = [self.letters.fields.get(str(f), str(f)) for f in first.sort_values().index]
-            out.append(words.fields_in_order(went))
-        return out
+        return out + said(notes)
 
     @staticmethod
     def _ordered(timed: pd.DataFrame) -> bool:
@@ -278,7 +267,3 @@ class _Planned:
             )  # fmt: skip
         caption = words.freedom_caption(lower_first(result.title))
         return table(caption, words.FREEDOM_HEAD, rows)
-
-
-def _key(name: object) -> str:
-    return " ".join(str(name).split()).casefold()
