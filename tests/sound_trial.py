@@ -18,7 +18,7 @@ levels = ["standard", "cushion"]
 """
 
 STRIPS = """\
-strip,field,pair,cushion,moisture,yield,harvested_at
+strip,field,pair,cushion,moisture,yield (bu/ac),harvested_at
 S1,North,1,standard,18.5,210,2026-10-03
 S2,North,1,cushion,18.7,212,2026-10-03
 S3,North,2,cushion,18.9,208,2026-10-04

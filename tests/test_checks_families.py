@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import replace
 
 import numpy as np
@@ -116,6 +117,14 @@ def test_a_score_out_of_line_is_named(drawn):
     assert ours["effect"].to_numpy() == pytest.approx(list(noise.values()))
     assert ours["studentised"].to_numpy() == pytest.approx(known[:, 0])
     assert ours["p"].to_numpy() == pytest.approx(known[:, 2])
+    # Where all the others are alike no spread is there to judge a pair by, and nothing is told.
+    alone = value.where(result.by_strip["pair"].eq("3"), 0.0)
+    with warnings.catch_warnings():
+        warnings.simplefilter("error")
+        table = block_outliers(replace(result, by_strip=strips.assign(value=alone)), "cushion",
+                               "cushion", "standard")  # fmt: skip
+    assert "3" not in set(table["pair"]) and np.isfinite(table["studentised"]).all()
+    assert len(table) == 5
 
 
 def test_blocks_of_two_zones_are_compared_by_shares_of_what_was_found(drawn):

@@ -40,7 +40,7 @@ def test_check_of_a_clean_trial(trial: Path) -> None:
     assert result.stderr == ""
     assert "Nothing was refused." in result.stdout
     rows = len((trial / "frames.csv").read_text(encoding="utf-8").splitlines()) - 1
-    assert re.search(rf"frames +frames\.csv +{rows} +{rows} +0", result.stdout)
+    assert re.search(rf"\nframes\.csv +{rows} +{rows} +0", result.stdout)
     assert "What the data unlock" in result.stdout
 
 
@@ -168,3 +168,30 @@ def test_as_a_process(tmp_path: Path) -> None:
 def test_plain_disarms_control_characters() -> None:
     assert plain("a\x1b[31mb\n") == "a\\x1b[31mb\\x0a"
     assert plain(None) == "" and plain(float("nan")) == ""
+
+
+def test_notes_of_reading_are_lines_below_the_table(trial: Path) -> None:
+    change_cell(trial, "loose_kernels", '"1,204"')
+    head, *rest = (trial / "strips.csv").read_text(encoding="utf-8").splitlines()
+    lines = [f"{head},colour of the sky", *(f"{line},grey" for line in rest)]
+    (trial / "strips.csv").write_text("\n".join(lines) + "\n", encoding="utf-8")
+    result = CliRunner().invoke(app, ["check", str(trial)], env={"COLUMNS": "80"})
+    table, _, below = result.stdout.partition("How the files were read\n")
+    assert "grey" not in result.stdout
+    assert re.search(r"\nstrips\.csv +\d+ +\d+ +0", table)
+    told = "Not read: column colour of the sky of strips.csv (kept with the trial)\n"
+    assert told in table and "frames.csv\n- " in below
+
+
+def test_check_loads_neither_engine_nor_plots() -> None:
+    """What takes seconds to load and check has no use for."""
+    script = (
+        "import sys; from trialkit.cli import app\n"
+        f"try: app(['check', {str(demo_dir())!r}])\n"
+        "except SystemExit: pass\n"
+        "print({m for m in ('numba', 'matplotlib', 'statsmodels', 'formulaic', 'scipy.stats')"
+        " if m in sys.modules})"
+    )
+    command = [sys.executable, "-c", script]
+    done = subprocess.run(command, capture_output=True, text=True, check=False)
+    assert done.stdout.splitlines()[-1] == "set()", done.stdout[-500:] + done.stderr[-500:]

@@ -25,7 +25,7 @@ from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
 from trialkit.many.matching import normalised
 from trialkit.pages.compared import in_part, sentences
-from trialkit.pages.letters import ComparedLetters
+from trialkit.pages.compared_letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 
 TRUTH = Truth(

@@ -16,6 +16,9 @@ from trialkit.analysis import analyse
 from trialkit.analysis.family import comparisons
 from trialkit.cli import app
 from trialkit.contradictions import contradictions, far_counts, first_lines, lost_strips
+from trialkit.contradictions.areas import far_areas
+from trialkit.contradictions.lost import _unequal
+from trialkit.contradictions.names import near_name
 from trialkit.facts import Grade
 from trialkit.intake import write_trial
 from trialkit.intake.config import SetupFactor
@@ -81,6 +84,12 @@ def test_measured_speed_far_from_set_by_the_stated_rule(pairs: Trial) -> None:
     text = told(with_strips(pairs, [3], speed_measured=5.25 * MPH))
     assert "was to be 4.5 mph" in text and "off by more than 15 % and more than 0.5 mph" in text
     assert f"{strips['strip'].iloc[3]} (pair {strips['pair'].iloc[3]} of" in text
+    # Each of a few strips has its own speed told.
+    two = with_strips(with_strips(pairs, [3], speed_measured=0.6 * MPH), [5],
+                      speed_measured=8.0 * MPH)  # fmt: skip
+    names = strips["strip"].iloc[[3, 5]]
+    assert f"0.6 mph was measured on strip {names.iloc[0]} (" in told(two)
+    assert f"8.0 mph on strip {names.iloc[1]} (" in told(two)
     # At a slow speed it is half a mile an hour that counts.
     slow = pairs.with_tables(strips=strips.assign(speed_set=2.0 * MPH, speed_measured=2.4 * MPH))
     assert told(slow) == ""
@@ -194,6 +203,62 @@ def test_p_of_a_count_alone_in_its_zone_is_that_of_simulated_counts() -> None:
     assert abs(p - beyond) < 4 * error and error < 0.2 * beyond
 
 
+def test_every_other_frame_of_a_strip_is_told_those_taken_out_among_them() -> None:
+    frames = drawn(np.random.default_rng(5), 8)
+    own = frames.index[frames["zone"].eq("header") & frames["strip"].eq("4")]
+    frames.loc[own[:2], "loose_kernels"] = (250, 240)
+    found = far_counts(frames).set_index("row")["others"]
+    for row, others in found.items():
+        assert others == tuple(frames.loc[[k for k in own if k != row], "loose_kernels"])
+    assert set(found.index) == set(own[:2])
+
+
+def test_a_wrong_area_is_told_as_an_area_and_its_count_is_not_judged(pairs: Trial) -> None:
+    frames = pairs.frames.copy()
+    at = frames.index[frames["zone"] == "header"][5]
+    usual = frames.loc[at, "area"]
+    frames.loc[at, "area"] = usual / 10
+    (text,) = said(contradictions(pairs.with_tables(frames=frames)))
+    shown = f"{usual / 0.09290304:.1f} ft2"
+    assert f"frame {frames.loc[at, 'frame']} (header) has an area of 1" in text and shown in text
+    assert far_counts(frames).empty
+    # Where no area is usual none is far; less than three times is another frame, not a slip.
+    mixed = frames.assign(area=np.where(np.arange(len(frames)) % 2, usual, usual / 10))
+    assert far_areas(mixed).isna().all()
+    smaller = frames.assign(area=frames["area"].replace(usual / 10, usual / 2.9))
+    assert far_areas(smaller).isna().all()
+
+
+# ---------------------------------------------------------------- yields, names, reasons
+def test_a_yield_in_another_unit_and_one_ten_times_off(pairs: Trial) -> None:
+    strips = pairs.strips
+    tonnes = pairs.with_tables(strips=strips.assign(**{"yield": strips["yield"] / 1000 * 62.768}))
+    text = told(tonnes)  # 12.5 t/ha read as 12.5 bu/ac
+    assert "bu/ac or less" in text and "head the column yield (t/ha)" in text
+    low = told(with_strips(pairs, [4], **{"yield": strips["yield"].iloc[4] / 10}))
+    assert f"on strip {strips['strip'].iloc[4]} (" in low and "about a tenth of the" in low
+    high = told(pairs.with_tables(strips=strips.assign(**{"yield": strips["yield"] / 4})))
+    assert high == ""  # a poor crop is no other unit
+    damaged = with_strips(pairs, [4], status="damaged", reason="hail",
+                          **{"yield": strips["yield"].iloc[4] / 10})  # fmt: skip
+    assert told(damaged) == ""
+
+
+def test_a_field_called_nearly_as_another_and_no_reason_given(pairs: Trial) -> None:
+    strips = pairs.strips
+    field = str(strips["field"].iloc[0])
+    text = told(with_strips(pairs, [0], field=field[:-1]))
+    assert f"Field {field[:-1]} has only 1 strip and is called nearly as {field}" in text
+    apart = (("Field 1", "Field 2"), ("A", "B"), ("West", "East"))
+    assert not any(near_name(*two) for two in apart)
+    assert all(near_name(*two) for two in (("Hil", "Hill"), ("Homr 80", "Home 80"),
+                                           ("Bottomland", "Bottom land")))  # fmt: skip
+    text = told(with_strips(pairs, [0, 3], status="damaged"))
+    names = strips["strip"].iloc[[0, 3]]
+    assert f"No reason is given for strips {names.iloc[0]} and {names.iloc[1]} (damaged)" in text
+    assert told(with_strips(pairs, [0, 3], status="damaged", reason="hail")) == ""
+
+
 # ---------------------------------------------------------------- lost strips
 def without_counts(trial: Trial, strips: list[int]) -> Trial:
     names = trial.strips["strip"].iloc[strips]
@@ -235,5 +300,9 @@ def test_losses_that_go_with_the_setup_leave_nothing_to_tell(pairs: Trial) -> No
     lost = lost_strips(without_counts(pairs, list(option[:5])), "header_loss")
     # Five of six against none of six: Fisher's exact p is 2 x 6 / C(12, 5) = 0.015.
     assert stats.fisher_exact([[5, 1], [0, 6]]).pvalue == pytest.approx(12 / 792)
+    for table in ((5, 6, 0, 6), (1, 8, 4, 6), (2, 24, 9, 12), (0, 5, 0, 5)):
+        lost_there, of, other, others = table
+        known = stats.fisher_exact([[lost_there, of - lost_there], [other, others - other]])
+        assert _unequal(*table) == pytest.approx(known.pvalue)
     assert lost.unequal and lost.most is Grade.OPEN
     assert "more than chance explains" in " ".join(said(lost.notes))

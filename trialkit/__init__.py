@@ -10,6 +10,7 @@ from trialkit.version import __version__
 _PUBLIC = {
     "load_trial": "trialkit.trial",
     "Trial": "trialkit.trial",
+    "add": "trialkit.intake.adding",
     "analyse": "trialkit.analysis",
     "TrialAnalysis": "trialkit.analysis",
     "check_header": "trialkit.header",
@@ -26,6 +27,7 @@ __all__ = [
     "TrialAnalysis",
     "TrialsCompared",
     "__version__",
+    "add",
     "analyse",
     "analysis",
     "check_header",
@@ -59,6 +61,7 @@ if TYPE_CHECKING:
     )
     from trialkit.analysis import TrialAnalysis, analyse
     from trialkit.header import check_header
+    from trialkit.intake.adding import add
     from trialkit.many import TrialsCompared, compare
     from trialkit.trial import Trial, load_trial
 

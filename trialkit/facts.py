@@ -29,11 +29,17 @@ from enum import Enum
 from typing import Any, NamedTuple
 
 import numpy as np
-from scipy import stats
 
 from trialkit.quantities import scales
 
 _MISSING = math.nan
+
+
+def _t() -> Any:
+    """Student's t; its library takes longer to load than a trial to check, so only where asked."""
+    from scipy import stats
+
+    return stats.t
 
 
 @dataclass(frozen=True, slots=True)
@@ -177,11 +183,11 @@ class Estimate:
         """The estimate that has this `level` interval."""
         half = float((high - low) / 2)
         skew = float((high + low - 2 * value) / (high - low)) if half > 0 else 0.0
-        return cls(value, half / float(stats.t.ppf(0.5 + level / 2, df)), df, skew)
+        return cls(value, half / float(_t().ppf(0.5 + level / 2, df)), df, skew)
 
     def quantile(self, p: Any) -> Any:
         """Value below which it lies with probability `p` (float or array)."""
-        t = stats.t.ppf(p, self.df)
+        t = _t().ppf(p, self.df)
         return self.value + self.se * t * (1 + self.skew * np.sign(t))
 
     def interval(self, level: float) -> tuple[float, float]:
@@ -195,7 +201,7 @@ class Estimate:
             return float(self.value > limit)
         away = limit - self.value
         se = self.se * (1 + self.skew * float(np.sign(away)))
-        return float(stats.t.sf(away / se, self.df))
+        return float(_t().sf(away / se, self.df))
 
 
 _NO_MEAN = Estimate(_MISSING, _MISSING)

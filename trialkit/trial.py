@@ -40,8 +40,8 @@ class Trial:
         refused row on whose account this one is; empty where the fault is its own). Several faults
         may share a line.
     read : DataFrame
-        One row per file: table, file, rows_in, rows_kept, rows_refused, rows_not_filled (nothing
-        measured in them yet), rows_not_due (those of them that wait for nobody), notes.
+        One row per file, of a phone's one per table, as `trialkit.intake.Intake` has it: how many
+        rows came to what, and how it was read, one note to a line.
     extra : mapping of table name to DataFrame
         Text of columns that are not the table's, row for row with it.
     source : Path or None
@@ -173,6 +173,7 @@ class Trial:
     def to_fill(self) -> str:
         """What is not filled in yet, in a sentence; empty where every row has something in it."""
         left = self.read.assign(due=self.read["rows_not_filled"] - self.read["rows_not_due"])
+        left = left.groupby("table", sort=False, as_index=False)[["due", "rows_in"]].sum()
         left = left[left["due"] > 0]
         if left.empty:
             return ""
@@ -371,7 +372,7 @@ def _missing(trial: Trial, name: str, what: str) -> str:
     row = trial.read[trial.read["table"] == name]
     if row.empty:
         return words.no_table(name)
-    refused, waiting = (int(row[c].iloc[0]) for c in ("rows_refused", "rows_not_filled"))
+    refused, waiting = (int(row[c].sum()) for c in ("rows_refused", "rows_not_filled"))
     return words.not_filled(name, waiting, refused) if waiting else words.no_rows(name, refused)
 
 
@@ -381,6 +382,8 @@ def _html(trial: Trial) -> str:
     if counts.empty:
         sizes = {name: len(frame) for name, frame in trial.tables.items() if len(frame)}
         counts = pd.DataFrame({"table": list(sizes), "rows": list(sizes.values())})
+    else:
+        counts = counts.assign(notes=counts["notes"].str.replace("\n", "; "))
     factors = "; ".join(
         f"{factor.label}: {', '.join(factor.level_labels)}" for factor in config.setups
     )

@@ -27,6 +27,7 @@ from trialkit.pages import render
 trial, out, report = sys.argv[1:]
 steps = []
 made = render(trial, out, report=report, pdf=True,
+              parameters={"grower": "A"} if report == "grower" else {},
               progress=lambda step: steps.append((step, time.perf_counter() - begun)))
 end = time.perf_counter() - begun
 at = dict(steps)

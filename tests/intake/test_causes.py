@@ -133,8 +133,38 @@ def test_a_table_pasted_twice_is_one_cause() -> None:
     assert cause.expected == "this row once; it repeats another line"
     assert cause.where == "strips.csv, lines 20, 21, 22 and 9 more"
     assert words.in_common(refusals.one_row_for(["strip"], [4, 7], "moisture")) == (
-        "one row for this strip: several lines differ in moisture"
+        "a name of its own for every strip: this one stands twice, and several lines differ in "
+        "moisture"
     )
+
+
+def test_a_stray_row_is_one_cause_and_a_row_of_bad_cells_is_not(trial_folder: Make) -> None:
+    """A row below the data that is none of them; a strip of which much cannot be read is told cell
+    by cell, and so are three columns at fault in every row."""
+    head, *rows = STRIPS.splitlines()
+    bad = ["S5,North,3,cushion,wet,lots,someday", "S6,North,,cushoin,wet,lots,2026-10-04"]
+    strips = "\n".join([head, *rows, *bad, "see map,,,,18,,", ",North,3,oak,18,,"]) + "\n"
+    frames = FRAMES + ",,,12,34,\n5,S9,nowhere,0,ten,\n"
+    intake = read_trial(trial_folder(strips=strips, frames=frames))
+    told = intake.refused.groupby(["file", "line"])["column"].agg(list).to_dict()
+    assert told == {
+        ("strips.csv", 6): ["moisture", "yield", "harvested_at"],
+        ("strips.csv", 7): ["pair", "cushion", "moisture", "yield"],
+        ("strips.csv", 8): [""], ("strips.csv", 9): [""],
+        ("frames.csv", 6): [""], ("frames.csv", 7): [""],
+    }  # fmt: skip
+    (stray,) = intake.refused[intake.refused["line"] == 8].itertuples()
+    assert stray.value == "see map, 18" and "(3 of its cells cannot be read, the first: field" in (
+        stray.expected)  # fmt: skip
+    assert stray.expected.endswith("correct it, or delete it if it is no strip")
+    lines = corrections(intake.refused, intake.addresses)
+    assert (lines["column"] == "(row)").sum() == 4
+    table = intake.read.set_index("table").loc["strips"]
+    assert (table["rows_in"], table["rows_kept"], table["rows_refused"]) == (8, 5, 3)
+    columns = ["zone", "area", "loose_kernels"]
+    every = "frame,strip,zone,area,loose_kernels\n" + "".join(f"{k},S1,a,b,c\n" for k in range(9))
+    refused = read_trial(trial_folder(frames=every)).refused
+    assert [c.column for c in group(refused).causes] == columns
 
 
 def test_a_strip_that_is_not_listed_is_one_cause_in_all_files(trial_folder: Make) -> None:

@@ -20,9 +20,11 @@ from sound_trial import SETTINGS, STRIPS, Make
 import trialkit as tk
 from trialkit.errors import TrialError
 from trialkit.intake import Intake, read_trial
-from trialkit.intake.config import read_toml
+from trialkit.intake.choices import read_choices
+from trialkit.intake.config import SetupFactor, read_toml
 from trialkit.intake.level_names import level_number, level_of_yes
 from trialkit.intake.numbers import read_number, read_quantity
+from trialkit.responses import schema
 
 
 def lost(intake: Intake, table: str) -> list[tuple[int, str, str]]:
@@ -170,7 +172,7 @@ def test_what_is_no_number_is_refused(trial_folder: Make, text: str) -> None:
     intake = read_trial(trial_folder(strips=strips, frames=frames))
     assert lost(intake, "strips") == [(2, "yield", "cell")]
     assert lost(intake, "frames") == [(3, "area", "row"), (4, "loose_kernels", "row")]
-    assert "a number from 0 to 717 bu/ac" in intake.refused["expected"].iloc[0]
+    assert "a number from 4.78 to 717 bu/ac" in intake.refused["expected"].iloc[0]
     assert len(intake.tables["strips"]) == 4 and len(intake.tables["frames"]) == 1
     assert isinstance(read_quantity(text, "kg/ha", "point")[0], str) or "t/ha" in text
 
@@ -259,3 +261,16 @@ def test_numeric_levels_with_a_unit_or_a_fraction(trial_folder: Make) -> None:
     assert intake.tables["strips"]["gap"].tolist() == ["1.25", "1.5", "1.25", "1.5"]
     assert [line for line, *_ in lost(intake, "strips")] == [6]
     assert "fractions such as 1 1/4 were read" in intake.read["notes"].iloc[0]
+
+
+def test_levels_by_their_label_or_with_a_unit() -> None:
+    """Of a factor whose own unit is not said: that of its labels, or one of the trial's system."""
+    cells = {"32 mm": "32", "28mm": "28", "32 cm": None, "28 mm plates": "28", "1-1/4 in": None}
+    plain = {"9 km/h": "9", "6": "6", "9 mph": None}
+    labelled = SetupFactor("plates", ("28", "32"), "28", "plates", ("28 mm", "32 mm"))
+    for factor, texts in ((labelled, cells), (SetupFactor("pace", ("6", "9"), "6"), plain)):
+        column = schema.Column(factor.name, "level", "", required=True, levels=factor.levels)
+        chosen = read_choices(list(texts), column, factor, "SI")
+        assert chosen.levels == list(texts.values())
+        assert "units written into cells were read" in chosen.notes
+        assert ("words that reports use" in " ".join(chosen.notes)) == (factor is labelled)

@@ -11,6 +11,8 @@ from sound_trial import FRAMES, SETTINGS, STRIPS, Make
 from trialkit.intake import Intake, read_trial
 from trialkit.intake.dates import read_dates
 from trialkit.intake.numbers import decimal_mark, read_number
+from trialkit.words import refusals
+from trialkit.words.causes import in_common
 
 HEAD = "frame;strip;zone;area (m2);loose_kernels\n"
 
@@ -61,6 +63,13 @@ def test_decimal_mark(texts: list[str], mark: str) -> None:
 def test_number_text(text: str, mark: str, number: float | None) -> None:
     read = read_number(text, mark)  # type: ignore[arg-type]
     assert read == number if number is not None else isinstance(read, str)
+
+
+def test_a_decimal_comma_where_the_point_is_the_mark() -> None:
+    """The message says how it is written, and cells that lack only that are one cause."""
+    assert read_number("6,5", "point") == "with a decimal point, as 6.5"
+    assert read_number("1,2,4", "point") == ""
+    assert in_common(refusals.decimal_point("6.5")) == in_common(refusals.decimal_point("-7.25"))
 
 
 @pytest.mark.parametrize(
@@ -122,20 +131,22 @@ def test_a_comma_that_only_the_range_settles(
 
 
 def test_a_comma_that_nothing_settles_costs_its_cell(trial_folder: Make) -> None:
-    """1,204 kg/ha may be 1204 or 1.204: in SI units both can be; a file with 8,5 settles it."""
-    whole = "strip,field,pair,cushion,moisture,yield\n" + "".join(
-        f"S{k},North,1,{level},18,{{}}\n" for k, level in ((1, "standard"), (2, "cushion"))
-    )
-    strips = whole.format('"1,204"', "8000")
-    frames = "\n".join(FRAMES.split("\n")[:3])
-    intake = read_trial(trial_folder(SI, strips=strips, frames=frames))
+    """1,204 kernels an ear may be 1204 or 1.204: in SI units both can be; a file with 8,5 settles
+    it. A strip yields 1,204 kg/ha in one reading only."""
+    whole = "strip,zone,area,ears,kernels_per_ear\nS1,header,10,2,{}\nS2,header,10,2,{}\n"
+    intake = read_trial(trial_folder(SI, ears=whole.format('"1,204"', "400")))
     (fault,) = intake.refused.itertuples()
-    assert (fault.column, fault.value, fault.lost) == ("yield", "1,204", "cell")
+    assert (fault.column, fault.value, fault.lost) == ("kernels_per_ear", "1,204", "cell")
     assert "thousands or as decimals" in fault.expected
-    assert len(intake.tables["strips"]) == len(intake.tables["frames"]) == 2
-    for other, value in (("8012.5", 1204.0), ('"8012,5"', 1.204)):
-        settled = read_trial(trial_folder(SI, strips=whole.format('"1,204"', other)))
-        assert settled.tables["strips"]["yield"][0] == value
+    assert len(intake.tables["ears"]) == 2
+    for other, value in (("402.5", 1204.0), ('"402,5"', 1.204)):
+        settled = read_trial(trial_folder(SI, ears=whole.format('"1,204"', other)))
+        assert settled.tables["ears"]["kernels_per_ear"][0] == value
+    strips = STRIPS.replace("yield (bu/ac)", "yield (kg/ha)").replace(",210,", ',"1,204",')
+    strips = strips.replace(",212,", ",8000,").replace(",208,", ",8000,").replace(",205,", ",8000,")
+    for marked, left in ((strips, 1204.0), (strips.replace("18.7", '"18,7"'), np.nan)):
+        read = read_trial(trial_folder(SI, strips=marked)).tables["strips"]["yield"]
+        np.testing.assert_equal(read[0], left)
     counts = "frame,strip,zone,area,loose_kernels\n1,S1,header,10,\"1,204\"\n"
     counted = read_trial(trial_folder(SI, frames=counts))
     assert counted.tables["frames"]["loose_kernels"][0] == 1204
@@ -272,3 +283,11 @@ def test_separator_line_and_leading_blank_lines(trial_folder: Make) -> None:
 def test_settings_in_another_encoding(trial_folder: Make) -> None:
     folder = trial_folder(SETTINGS.replace("home", "größeren").encode("cp1252"), strips=STRIPS)
     assert read_trial(folder).config.title == "Chains at the größeren farm"
+
+
+def test_dates_with_the_year_first_and_points() -> None:
+    texts = ["2026.10.20.", "2026.10.20", "2026.10.20. 9:15", "2026. 10. 20. 14:30"]
+    read, _ = read_dates(texts, 2026, None)
+    day = datetime(2026, 10, 20)
+    assert read == [day, day, day.replace(hour=9, minute=15), day.replace(hour=14, minute=30)]
+    assert isinstance(read_dates(["2026.20.10."], 2026, None)[0][0], str)

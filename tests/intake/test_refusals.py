@@ -113,8 +113,8 @@ def test_a_bad_cell_of_an_optional_column_is_lost_alone(
 
 
 def test_all_faults_of_a_row_are_listed(trial_folder: Make) -> None:
-    intake = read_trial(trial_folder(frames=f"{HEAD}{GOOD}2,S9,behind,x,-1,\n"))
-    assert [column for _, column, _ in faults(intake)] == ["zone", "area", "loose_kernels", "strip"]
+    intake = read_trial(trial_folder(frames=f"{HEAD}{GOOD}2,S9,behind,x,1,\n"))
+    assert [column for _, column, _ in faults(intake)] == ["zone", "area", "strip"]
     assert counts(intake) == (2, 1, 1)
 
 
@@ -215,8 +215,13 @@ def test_where_residue_was_taken(trial_folder: Make) -> None:
             "S1,2,Behind,900,400,\nS1,3,behind,900,400,2\nS1,4,behind,,,\nS1,5,bin,900,40,\n"
             "S1,6,behind,900,,3\n")  # fmt: skip
     intake = read_trial(trial_folder(residue=text))
-    assert intake.tables["residue"]["sample"].tolist() == ["1", "2"]
+    kept = intake.tables["residue"]
+    assert kept["sample"].tolist() == ["1", "2", "3"]
     assert {line for line, *_ in faults(intake, "residue.csv")} == {4, 6, 7}
+    # A score behind the machine costs itself, not what was weighed.
+    assert kept["residue_mass"].tolist() == [30, 400, 400] and kept["score"].notna().sum() == 1
+    lost = intake.refused[intake.refused["line"].eq(4)]
+    assert lost[["column", "lost"]].to_numpy().tolist() == [["score", "cell"]]
 
 
 def test_ears_beyond_any_crop(trial_folder: Make) -> None:

@@ -20,6 +20,7 @@ from test_mess import check_balance
 from test_workbooks import _typed, workbook
 
 from trialkit.intake import Intake, read_trial
+from trialkit.intake.heads import read_files
 
 HEAD, *DATA = [[_typed(v) for v in row] for row in csv.reader(io.StringIO(STRIPS))]
 _ = None
@@ -148,17 +149,18 @@ def test_rows_and_columns_not_shown_are_read_and_named(tmp_path: Path) -> None:
     assert (intake.refused.empty, len(intake.tables["strips"])) == (True, 4)
     strips, frames = intake.read["notes"]
     assert "rows 3 to 4 are hidden in the spreadsheet by a filter and read like any other" in strips
-    assert "column yield is hidden" in strips
+    assert "column yield (bu/ac) is hidden" in strips
     assert "the sheet is hidden" in frames
 
 
 def test_names_that_became_numbers_or_dates(tmp_path: Path) -> None:
     rows = [HEAD, *([k, *row[1:]] for k, row in enumerate(DATA[:3], start=1))]
     rows.append([dt.datetime(2026, 1, 2), *DATA[3][1:]])
-    frames = FRAMES.replace("S4", "2026-01-02").replace("S", "")
+    frames = FRAMES.replace("S4", "1-2").replace("S", "")
     intake = read_trial(workbook(tmp_path / "t.xlsx", strips=rows, frames=frames))
-    assert intake.tables["strips"]["strip"].tolist() == ["1", "2", "3", "2026-01-02"]
+    assert intake.tables["strips"]["strip"].tolist() == ["1", "2", "3", "1-2"]
     assert 'row 5: strip is a date ("2026-01-02")' in intake.read.loc[0, "notes"]
+    assert intake.refused.empty
     decimals = [HEAD, *([f"{k}.0", *row[1:]] for k, row in enumerate(DATA, start=1))]
     (tmp_path / "c").mkdir()
     intake = read(tmp_path / "c", "csv", decimals)
@@ -191,3 +193,49 @@ def test_titles_above_the_settings(tmp_path: Path) -> None:
 
     rows = [["Settings of the trial"], [], *SETTINGS_ROWS]
     assert read_trial(workbook(tmp_path / "t.xlsx", rows)).config.season == 2026
+
+
+@pytest.mark.parametrize("how", ["workbook", "csv"])
+def test_heads_written_otherwise(tmp_path: Path, how: str) -> None:
+    """Words in any order, a unit among them, names of the trade; two heads of one meaning, a head
+    in no unit of its column and what is no column are kept aside, and told."""
+    heads = {"front gap, mm": 31.75, "Speed (km/h) actual": 8, "TW": 56, "set speed kg": 5,
+             "gap at rear": 1.5, "rear, gap": 1.4, "gap rear!": None, "wind": "no"}  # fmt: skip
+    rows = [[*HEAD[:-1], "Harvest Date", *heads], *([*row, *heads.values()] for row in DATA)]
+    intake = read(tmp_path, how, rows)
+    strips = intake.tables["strips"]
+    assert len(strips) == 4 and intake.refused.empty
+    assert strips["gap_front"].tolist() == pytest.approx([31.75] * 4)
+    assert strips["speed_measured"].tolist() == pytest.approx([8.0] * 4)
+    assert strips["harvested_at"].notna().all() and strips["test_weight"].notna().all()
+    assert strips["speed_set"].isna().all()
+    assert list(intake.extra["strips"]) == ["set speed kg", "gap at rear", "rear, gap", "wind"]
+    (told,) = read_files(intake.read, intake.extra, intake.tables)
+    assert "column 'front gap, mm' is read as gap_front (mm)" in told.notes
+    assert "column 'Harvest Date' is read as harvested_at" in told.notes
+    assert not any("kept aside" in note for note in told.notes)
+    assert told.aside.startswith("Not read: columns set speed kg, gap at rear, rear, gap, wind of ")
+    assert "'gap at rear' may be meant for gap_rear" in told.aside
+
+
+@pytest.mark.parametrize("how", ["workbook", "csv"])
+def test_a_row_of_units_below_the_heads(tmp_path: Path, how: str) -> None:
+    """Left out where they are the trial's; else refused once, and what is below is read in them."""
+    heads, blank = [*HEAD, "gap_front", "speed_set"], [None] * len(HEAD)
+    data = [[*row, 1.25, 4] for row in DATA]
+    unit = [*blank, "(in)", "MPH"]
+    unit[HEAD.index("moisture")] = "%"
+    intake = read(tmp_path, how, [heads, unit, *data])
+    assert len(intake.tables["strips"]) == 4 and intake.refused.empty
+    row = intake.read.set_index("table").loc["strips"]
+    assert row["rows_in"] == 4 and " 2 holds the units of the columns (%, in, mph)" in row["notes"]
+    intake = read(tmp_path, how, [heads, [*blank, "cm", "km/h"], *data])
+    (fault,) = intake.refused.itertuples()
+    assert (fault.line, fault.column, fault.value) == (2, "", "cm, km/h")
+    assert "into the heads, gap_front (cm), speed_set (km/h), and delete" in fault.expected
+    assert intake.tables["strips"]["speed_set"].tolist() == pytest.approx([4.0] * 4)
+    assert intake.tables["strips"]["gap_front"].tolist() == pytest.approx([12.5] * 4)
+    check_balance(intake)
+    for other in ([*blank, "in", 4], ["S9", *blank[1:], "in", "mph"], [*blank, "in", "fast"]):
+        notes = read(tmp_path, how, [heads, other, *data]).read["notes"]
+        assert "holds the units" not in notes.sum()

@@ -59,6 +59,17 @@ def test_workbook_reads_as_the_folder(tmp_path: Path, trial_folder: Make) -> Non
         assert intake.tables[name].equals(frame), name
 
 
+@pytest.mark.parametrize(("mark", "agreed"), [("Y", True), ("x", True), ("N", False)])
+def test_settings_as_they_are_typed_into_a_sheet(tmp_path: Path, mark: str, agreed: bool) -> None:
+    """A reference that is a number is read as the levels are, and a yes in one letter."""
+    rows = [[*r[:2], mark] if r[0] == "growers_agreed" else r for r in SETTINGS_ROWS]
+    rows += [["setup.gap.levels", "", 28, 32.5, 38], ["setup.gap.reference", "", 32.5]]
+    sheet = "\n".join(f"{line},{'gap' if k == 0 else 28 + 10 * (k % 2)}"
+                      for k, line in enumerate(STRIPS.splitlines()))  # fmt: skip
+    config = read_trial(workbook(tmp_path / "t.xlsx", rows, strips=sheet)).config
+    assert config.setups[1].reference == "32.5" and config.growers_agreed is agreed
+
+
 def test_cells_of_a_sheet(tmp_path: Path) -> None:
     head = ["frame", "strip", "zone", "area", "loose_kernels", "note", None]
     rows = [
@@ -84,6 +95,25 @@ def test_cells_of_a_sheet(tmp_path: Path) -> None:
     assert intake.extra["frames"].to_dict("list") == {"column 7": ["", "beside"]}
 
 
+@pytest.mark.parametrize(("units", "name"), [("us", "1-2"), ("SI", "2-1")])
+def test_names_that_a_spreadsheet_turned_into_dates(tmp_path: Path, units: str, name: str) -> None:
+    """Excel makes 2 January of the year it is typed in of "1-2" where months stand first."""
+    settings = [[*row[:2], units] if row[0] == "units" else row for row in SETTINGS_ROWS]
+    head = ["strip", "field", "pair", "cushion"]
+    days = [dt.datetime(year, 1, 2) for year in (2026, 2020)]
+    rows = [head, [days[0], "F", 1, "standard"], ["S2", "F", 1, "cushion"],
+            [days[1], "F", 2, "standard"]]  # fmt: skip
+    frames = [["frame", "strip", "zone", "area", "loose_kernels"], [1, name, "header", 10, 24],
+              [2, days[0], "header", 10, 25], [3, "S2", "header", 10, 20]]  # fmt: skip
+    intake = read_trial(workbook(tmp_path / "t.xlsx", settings, strips=rows, frames=frames))
+    assert intake.tables["strips"]["strip"].tolist() == [name, "S2"]
+    assert intake.tables["frames"]["strip"].tolist() == [name, name, "S2"]
+    (fault,) = intake.refused.itertuples()
+    assert (fault.line, fault.value, fault.because) == (4, "2020-01-02", "")
+    assert "a name of the strip, not a date" in fault.expected
+    assert f'it was read as "{name}"' in intake.read["notes"].iloc[0]
+
+
 def test_percent_cells(tmp_path: Path) -> None:
     path = workbook(tmp_path / "t.xlsx")
     book = openpyxl.load_workbook(path)
@@ -102,7 +132,8 @@ def test_percent_cells(tmp_path: Path) -> None:
         ([*SETTINGS_ROWS, ["notes", "", 1, 2]], "takes one value"),
         ([*SETTINGS_ROWS[:-2], ["setup", "", "gap"]], "setup needs a factor's name"),
         ([*SETTINGS_ROWS[:-2], ["setup.gap", "", "wide"]], "setup"),
-        ([*SETTINGS_ROWS[:-1], ["header.depth", "", 3]], "header.depth is not a key here"),
+        ([*SETTINGS_ROWS[:-1], ["header.depth", "", 3]], "cell C9: header.depth is not a key here"),
+        ([*SETTINGS_ROWS, ["setup.cushion.reference", "", "oak"]], "cell C10: setup 1: reference"),
     ],
 )
 def test_faulty_settings_sheet(tmp_path: Path, settings: list[list[Any]], says: str) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from report_pages import CHROMIUM, HOSTILE, VARIANTS, Render, expected
+from report_pages import CHROMIUM, HOSTILE, VARIANTS, Render, asked, expected
 
 from trialkit.pages import demo_dir, render
 from trialkit.pages.rendering import Rendered
@@ -39,7 +39,8 @@ def rendered(tmp_path_factory: pytest.TempPathFactory, worker_id: str) -> Render
             try:
                 source = folder / "trial"
                 VARIANTS.get(trial, lambda to: shutil.copytree(demo_dir(trial), to))(source)
-                made = render(source, folder, report=report, pdf=True)
+                given = asked(report)
+                made = render(source, folder, report=report, pdf=True, parameters=given)
                 assert made == expected(folder, report)
             except Exception as error:
                 message = f"{type(error).__name__}: {error}"

@@ -28,6 +28,11 @@ CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))
 Render = Callable[[str, str], Rendered]
 
 
+def asked(report: str) -> dict[str, str]:
+    """What a report cannot be made without: a grower's page, whose it is."""
+    return {"grower": "A"} if report == "grower" else {}
+
+
 def expected(folder: Path, report: str) -> Rendered:
     name = READERS[report].notebook
     return Rendered(folder / f"{name}.html", folder / f"{name}.pdf")

@@ -50,7 +50,7 @@ def analyses() -> dict[str, tk.TrialAnalysis]:
 
 @pytest.fixture(scope="module")
 def pages(analyses: dict) -> dict[str, Page]:
-    return {name: grower_page(analysis) for name, analysis in analyses.items()}
+    return {name: grower_page(analysis, "A") for name, analysis in analyses.items()}
 
 
 @pytest.fixture(scope="module")
@@ -171,7 +171,7 @@ def two_fields(analyses: dict) -> Page:
         if len(table := getattr(trial, name))
     }
     less = replace(trial, strips=strips, **tables)
-    return grower_page(tk.analyse(less, responses=in_full()))
+    return grower_page(tk.analyse(less, responses=in_full()), "A")
 
 
 def test_with_two_fields_measured_differences_stand_and_the_reason_is_told(

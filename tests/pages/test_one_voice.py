@@ -83,7 +83,8 @@ class Told:
 
 def told(analysis: TrialAnalysis) -> Told:
     own_day = parts(field_day(analysis), "field_day")
-    grower = parts(grower_page(analysis), "grower")
+    named = analysis.trial.fields["grower"].notna().any()
+    grower = parts(grower_page(analysis, "A" if named else ""), "grower")
     page = researcher(analysis)
     own = [page.headline().html, page.answer().html]
     own += [

@@ -122,9 +122,10 @@ def test_missing_and_added_strips_and_counts(tmp_path: Path, plan: tp.Plan, draw
             t[name]["strip"] = t[name]["strip"].replace(short, f" {short.upper()} ")
 
     words, tables = told(run(tmp_path / "t", plan, drawn, change))
-    assert "Planned, but not in the strips table: strip Field A-01." in words
-    assert "nothing says it was run: strip Field B-02." in words
-    assert "Run, but not planned: strip Field B-99." in words
+    assert "Planned, but not in the strips table: strip A-6." in words
+    assert "nothing says it was run: strip B-2." in words
+    assert "Run, but not planned: strip B-7." in words
+    assert "Piece" not in words  # of no strip's name, planned or run
     assert "2 pairs (blocks) lost a strip or more" in words
     assert "1 planned strip without a time of harvest" in words
     rows = {row[0]: row[1:] for row in tables["Counts"]}
@@ -148,9 +149,9 @@ def test_setups_and_places_changed(tmp_path: Path, plan: tp.Plan, drawn: Tables)
         t["strips"].loc[4, "pair"] = "2"
 
     words, _ = told(run(tmp_path / "t", plan, drawn, change))
-    assert "Another setup than planned on 2 strips: Field A-01" in words
+    assert "Another setup than planned on 2 strips: A-1" in words
     assert "instead of" in words and "had its planned setup" not in words
-    assert "Put to another pair (block) than planned: strip Field A-05." in words
+    assert "Put to another pair (block) than planned: strip A-5." in words
 
 
 def test_order_days_and_pairs(tmp_path: Path, plan: tp.Plan, drawn: Tables) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from types import SimpleNamespace
 
 import pandas as pd
 from frozen_trials import frozen_dir
@@ -11,6 +12,7 @@ from frozen_trials import frozen_dir
 import trialkit as tk
 from trialkit.pages.html import html
 from trialkit.pages.letters import Letters
+from trialkit.pages.parts.data import quality
 from trialkit.pages.quality import CAUSES_SHOWN, refused_cells
 from trialkit.words import quality as words
 
@@ -68,3 +70,23 @@ def test_the_table_ends_somewhere() -> None:
 def test_notes_are_withheld_until_growers_agree() -> None:
     part = page_part([("frames.csv", 2, "note", "seen by a neighbour", "a shorter text")])
     assert "neighbour" not in part and "(withheld)" in part
+
+
+def test_how_the_files_were_read_stands_in_the_researchers_part() -> None:
+    """By file; the workbook's own name, fields and initials are struck, markup escaped."""
+    trial = tk.load_trial(frozen_dir())
+    field = str(trial.strips["field"].iloc[0])
+    book = "Ann Example.xlsx, sheet frames"
+    read = trial.read.assign(notes="")
+    at = read.index[read["table"] == "frames"][0]
+    read.loc[at, ["file", "notes"]] = [book, f"pairs with one strip: 3 of {field}\nnot in {book}\n"
+                                       "columns kept aside: loose kernel, <b>"]  # fmt: skip
+    extra = {"frames": pd.DataFrame({"loose kernel": ["1"], "<b>": ["2"]})}
+    trial = replace(trial, read=read, extra=extra)
+    page = SimpleNamespace(trial=trial, letters=Letters(trial),
+                           analysis=SimpleNamespace(warnings=[]))  # fmt: skip
+    part = html(tuple(quality(page)))
+    said = part.partition("How the files were read")[2].partition("Missing values")[0]
+    assert "Pairs with one strip: 3 of Field A. Not in sheet frames." in said
+    assert "Not read: columns loose kernel, &lt;b&gt; of sheet frames" in said
+    assert field not in said and "Example" not in said and "kept aside" not in said

@@ -72,7 +72,7 @@ def test_a_new_trial_has_the_rows_of_its_header(tmp_path: Path) -> None:
         assert read["rows_in"] == read["rows_not_filled"] == config.header.rows
         with pytest.raises(TrialError, match="is still empty"):
             tk.load_trial(made)
-    # A header that somebody began has a row for every unit, measured or not.
+    # Rows of a header that nobody measured are not filled in, though another row of it is.
     folder = tmp_path / "a"
     lines = (folder / "header_check.csv").read_text().splitlines()
     at = [c.split(" ")[0] for c in lines[0].split(",")].index("gap_front")
@@ -80,7 +80,9 @@ def test_a_new_trial_has_the_rows_of_its_header(tmp_path: Path) -> None:
     cells[at] = "1.25"
     (folder / "header_check.csv").write_text("\n".join([lines[0], ",".join(cells), *lines[2:]]))
     kept = tk.load_trial(folder, harvested=False).header_check
-    assert len(kept) == 8 and kept["gap_front"].notna().sum() == 1
+    assert kept["gap_front"].tolist() == pytest.approx([31.75])
+    read = read_trial(folder).read.set_index("table").loc["header_check"]
+    assert (read["rows_kept"], read["rows_not_filled"]) == (1, 7)
 
 
 def test_grower_of_a_described_field(tmp_path: Path) -> None:

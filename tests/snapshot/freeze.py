@@ -16,7 +16,7 @@ sys.path[:0] = [str(TESTS / "pages"), str(TESTS)]
 
 import own_trials  # noqa: E402
 import test_one_voice  # noqa: E402
-from report_pages import PAGES, VARIANTS  # noqa: E402
+from report_pages import PAGES, VARIANTS, asked  # noqa: E402
 
 from snapshot import extract, frozen, sources  # noqa: E402
 from trialkit.pages import demo_dir, render  # noqa: E402
@@ -47,7 +47,7 @@ def pages() -> dict[str, set[str]]:
         for report, name in PAGES:
             to = Path(folder) / f"{report}-{name}"
             VARIANTS.get(name, lambda to, of=name: shutil.copytree(demo_dir(of), to))(to / "trial")
-            made = render(to / "trial", to, report=report)
+            made = render(to / "trial", to, report=report, parameters=asked(report))
             out[f"{name}, {report}"] = extract.of_page(made.html.read_text(encoding="utf-8"))
     return out
 

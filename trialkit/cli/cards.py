@@ -10,7 +10,7 @@ import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, plain
-from trialkit.words import ENGLISH
+from trialkit.words import ENGLISH, spoken
 
 
 class Paper(StrEnum):
@@ -57,14 +57,32 @@ def cards(
     first_label: Annotated[
         int, typer.Option(min=1, help="Place to begin on a sheet that was used before.")
     ] = 1,
-    language: Annotated[str, typer.Option(help="What is printed is said in it, as en.")] = ENGLISH,
+    language: Annotated[
+        str, typer.Option(help="What is printed is said in it: en or es (Spanish).")
+    ] = ENGLISH,
+    screen: Annotated[
+        bool, typer.Option("--screen", help="No paper: the page that counts are typed into on a "
+                           "phone, without a network.")
+    ] = False,
+    crew: Annotated[
+        int | None, typer.Option(min=1, help="With --screen: share the strips out over so many "
+                                 "crews, a page each.")
+    ] = None,
 ) -> None:  # fmt: skip
     """Print the paper for the field: count cards, crew page, operator's sheet, map, labels.
 
     Two PDF files, the second for labels; an existing file is never overwritten. Print the first on
     both sides of the paper, at its own size. Count cards are blind unless --no-blind is given: the
     setups stand on the operator's sheet and the map.
+
+    With --screen one HTML file is written instead, or one a crew: send it to a phone and open it in
+    the phone's browser. It says at once whether the phone keeps what is typed, and what was counted
+    comes back as one CSV file.
     """
+    if crew is not None and not screen:
+        raise typer.BadParameter("--crew goes with --screen: paper is printed for all strips.")
+    if screen:
+        return _screen(folder, out, crew, blind, language)
     with Steps() as say:
         say("loading trialkit")
         from trialkit.pages.field_paper import SHEETS, LabelGrid
@@ -77,6 +95,19 @@ def cards(
     for what, path in (("Sheets", made.sheets), ("Labels", made.labels)):
         if path is not None:
             OUT.print(f"{what}: {plain(path)}", soft_wrap=True)
+
+
+def _screen(
+    folder: Path, out: Path | None, crew: int | None, blind: bool, language: str
+) -> None:  # fmt: skip
+    with Steps() as say:
+        say("loading trialkit")
+        from trialkit.pages.screen import count_page
+
+        made = count_page(folder, out, crew=crew, blind=blind, language=language, progress=say)
+    for path in made:
+        OUT.print(f"{spoken('screen', 'written')(len(made))}: {plain(path)}", soft_wrap=True)
+    OUT.print(spoken("screen", "getting_there")(), soft_wrap=True)
 
 
 def _grid(text: str) -> dict[str, Any]:

@@ -45,8 +45,8 @@ def complain(message: str) -> None:
 
 
 # As a season goes; help lists the commands in this order.
-SEASON = ("demo", "plan", "power", "header", "cards", "new", "check", "analyse", "report",
-          "compare", "lab")  # fmt: skip
+SEASON = ("demo", "plan", "power", "header", "cards", "new", "add", "check", "analyse",
+          "report", "compare", "lab")  # fmt: skip
 
 
 class Guarded(TyperGroup):

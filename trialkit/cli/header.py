@@ -68,7 +68,8 @@ def header(
         trial = load_trial(folder, harvested=False)
         page = header_page(trial, **options)
         made = render(
-            trial, out, report="header", pdf=pdf, parameters={"options": options}, progress=say
+            trial, out, report="header", pdf=pdf, parameters={"options": options}, progress=say,
+            remark=complain,
         )
     _tell(page, trial, made)
 

@@ -9,7 +9,7 @@ from typing import Annotated
 import typer
 
 from trialkit.cli.app import app
-from trialkit.cli.console import OUT, Steps, plain
+from trialkit.cli.console import OUT, Steps, complain, plain
 from trialkit.words import commands as words
 
 
@@ -51,7 +51,7 @@ def report(
     ] = Reader.FIELD_DAY,
     pdf: Annotated[bool, typer.Option("--pdf", help="Write it for paper too.")] = False,
     grower: Annotated[
-        str, typer.Option(help="Whose fields a grower's report is about; by default the first's.")
+        str, typer.Option(help="Whose fields a grower's report is about: name or letter.")
     ] = "",
 ) -> None:
     """Write a report of a trial; an existing file is never overwritten."""
@@ -63,7 +63,8 @@ def report(
         if grower and reader is not Reader.GROWER:
             raise ReportError("--grower goes with --for grower; no other report is about one.")
         more = {"grower": grower} if reader is Reader.GROWER else None
-        made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say)
+        made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say,
+                      remark=complain)  # fmt: skip
     for path in filter(None, made):
         OUT.print(f"Report: {plain(path)}", soft_wrap=True)
 

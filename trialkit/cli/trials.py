@@ -11,6 +11,7 @@ import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, complain, plain, print_causes, print_table
+from trialkit.cli.read import print_read
 from trialkit.words import causes as cause_words
 from trialkit.words import commands as words
 from trialkit.words import said
@@ -79,6 +80,7 @@ def check(
     """
     from trialkit.contradictions import first_lines
     from trialkit.intake import read_trial
+    from trialkit.pages.letters import Letters
     from trialkit.trial import as_trial
 
     written = ""
@@ -97,11 +99,13 @@ def check(
     if lost:
         OUT.print()
     waiting = trial.to_fill
-    print_table("Read", trial.read_shown)
+    print_read(trial)
     if waiting:
         OUT.print(f"{plain(waiting)}\n")
     _print_causes(trial, show_all, listed=bool(written))
     _print_contradictions(trial)
+    for text in Letters(trial).remarks:
+        OUT.print(f"{plain(text)}\n", soft_wrap=True)
     parts = trial.unlocks()
     yes = parts["unlocked"].map({True: "yes", False: "no"})
     print_table(words.what_data_unlock(), parts.assign(unlocked=yes))
@@ -218,6 +222,8 @@ def analyse(
     for text in filter(None, (*told, *analysis.skipped.values(), *remarks, trial.to_fill)):
         OUT.print(plain(letters.text(text)))
     if written:
+        for text in letters.remarks:
+            complain(text)
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)
 
 
@@ -241,8 +247,8 @@ def compare(
         from trialkit.intake import write_all
         from trialkit.many import compare as compare_trials
         from trialkit.pages import compared
+        from trialkit.pages.compared_letters import ComparedLetters
         from trialkit.pages.glosses import Glosses
-        from trialkit.pages.letters import ComparedLetters
 
         say("comparing")
         found = compare_trials(folder, response=response)
@@ -250,7 +256,7 @@ def compare(
         if out is not None:
             write_all(out, compared.csv_files(found, letters))
     for line in map(Glosses().text, compared.sentences(found)):
-        OUT.print(plain(line), soft_wrap=True)
+        OUT.print(plain(letters.text(line)), soft_wrap=True)
     OUT.print()
     growers = compared.grower_table(found, letters)
     if len(growers):

@@ -11,11 +11,14 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.contradictions.areas import of_areas
 from trialkit.contradictions.counts import far_counts
 from trialkit.contradictions.days import of_days
 from trialkit.contradictions.lost import Lost, lost_strips
+from trialkit.contradictions.names import of_fields, without_reason
 from trialkit.contradictions.places import places
 from trialkit.contradictions.settings import far_speed, of_gaps, of_speeds
+from trialkit.contradictions.yields import of_yields
 from trialkit.facts import Note
 
 if TYPE_CHECKING:
@@ -37,9 +40,14 @@ def contradictions(trial: Trial) -> tuple[Note, ...]:
     -------
     tuple of Note
         Speeds and gaps against the setup and against one another, gaps near half of what they
-        should be, pairs harvested days apart, counts far from the others of their strip.
+        should be, yields in another unit or ten times off, pairs harvested days apart, frames of
+        another area, counts far from the others of their strip; fields called nearly as another,
+        strips left out without a reason.
     """
-    return (*of_speeds(trial), *of_gaps(trial), *of_days(trial), *_of_counts(trial))
+    return (
+        *of_speeds(trial), *of_gaps(trial), *of_yields(trial), *of_days(trial), *of_areas(trial),
+        *_of_counts(trial), *of_fields(trial), *without_reason(trial),
+    )  # fmt: skip
 
 
 def first_lines(trial: Trial) -> tuple[Note, ...]:

@@ -25,7 +25,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special, stats
+from scipy import special
+
+from trialkit.contradictions.areas import far_areas
 
 ALPHA = 0.03
 """Chance that a trial without a slip has a count told, by the model (this project's choice)."""
@@ -54,6 +56,8 @@ class _Spread:
 def far_counts(frames: pd.DataFrame, alpha: float = ALPHA) -> pd.DataFrame:
     """Counts of kernels far from the others of their strip and zone.
 
+    Frames whose area is far from what is usual in their zone (`far_areas`) are not judged.
+
     Parameters
     ----------
     frames : DataFrame
@@ -69,7 +73,7 @@ def far_counts(frames: pd.DataFrame, alpha: float = ALPHA) -> pd.DataFrame:
         ``others`` (tuple of the counts of the strip's other frames of the zone), ``p``.
     """
     known = frames[["strip", "frame", "zone", "area", "loose_kernels"]]
-    known = known[known["loose_kernels"].notna() & known["area"].gt(0)]
+    known = known[known["loose_kernels"].notna() & known["area"].gt(0) & far_areas(known).isna()]
     strips = pd.factorize(known["strip"])[0]
     found: list[tuple[object, ...]] = []
     for zone, rows in known.groupby("zone", sort=False).indices.items():
@@ -77,7 +81,7 @@ def far_counts(frames: pd.DataFrame, alpha: float = ALPHA) -> pd.DataFrame:
         judge = _Zone(own, strips[rows])
         for at, p, expected in judge.far(alpha / len(known)):
             row = own.iloc[at]
-            others = tuple(int(v) for v in judge.y[judge.beside(at)])
+            others = tuple(int(v) for v in judge.y[judge.all_beside(at)])
             found.append(
                 (own.index[at], row["strip"], row["frame"], zone, int(row["loose_kernels"]),
                  expected, others, p)
@@ -108,6 +112,11 @@ class _Zone:
         for sums, value in ((self.count, 1), (self.kernels, y), (self.area, a),
                             (self.squared, y * y), (self.areas, a * a)):  # fmt: skip
             sums[strip] -= value
+
+    def all_beside(self, at: int) -> _Floats:
+        """The other frames of its strip, those taken out among them."""
+        own = np.flatnonzero(self.strip == self.strip[at])
+        return own[own != at]
 
     def beside(self, at: int) -> _Floats:
         """The other frames of its strip that are not taken out."""
@@ -207,5 +216,5 @@ class _Zone:
 def _nodes(sd: float, df: int) -> tuple[_Floats, _Floats]:
     """Values and weights of a frame's effect, ``sd`` times t."""
     at = np.linspace(-12, 12, 73)
-    weight = stats.t.pdf(at, df)
+    weight = (1 + at**2 / df) ** (-(df + 1) / 2)  # its density but for a constant
     return sd * at, weight / weight.sum()

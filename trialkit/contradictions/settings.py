@@ -65,10 +65,10 @@ def of_speeds(trial: Trial) -> Iterator[Note]:
 def _measured(trial: Trial, strips: pd.DataFrame, meant: float) -> Note:
     us = trial.config.units == "US"
     least = number(float(convert(FAR_SPEED, "km/h", "mph" if us else "km/h")), 1)
-    read = strips["speed_measured"]
-    shown = (speed(float(v), trial.config) for v in (read.min(), read.max()))
+    strips = strips.sort_values("speed_measured", kind="stable")
+    read = tuple(speed(float(v), trial.config) for v in strips["speed_measured"])
     values = {
-        "meant": speed(meant, trial.config), "read": tuple(dict.fromkeys(shown)),
+        "meant": speed(meant, trial.config), "read": read,
         "places": places(strips), "percent": round(100 * FAR_SHARE),
         "least": f"{least} {'mph' if us else 'km/h'}",
     }  # fmt: skip

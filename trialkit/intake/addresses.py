@@ -39,7 +39,7 @@ class Addresses:
     def cell(self, column: str, row: int) -> str:
         """ "C14"; of a row as a whole its first cell; "" where the file has no such column."""
         at = self.columns.get(column, 0) if column else 1
-        return f"{_letters(at)}{row}" if at else ""
+        return f"{letters(at)}{row}" if at else ""
 
 
 def addresses(
@@ -63,7 +63,7 @@ def addresses(
     return Addresses(source.header_line, columns, starts, more)
 
 
-def _letters(column: int) -> str:
+def letters(column: int) -> str:
     """ "A" for 1, "AA" for 27."""
     from openpyxl.utils import get_column_letter
 

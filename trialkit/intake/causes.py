@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.words import causes as words
+from trialkit.words.added import of_places
 
 _SHOWN = 3  # lines, and values, of a cause
 _MOST_NAMES = 5  # that no table lists, each told as a cause of its own
@@ -211,8 +212,11 @@ def _by_kind(faults: pd.DataFrame, leads: pd.DataFrame) -> pd.DataFrame:
 
 def _alike(faults: pd.DataFrame) -> list[pd.Series]:
     """What tells causes apart: file, column and what was expected. A name that no table lists is
-    one cause in all files that have it; where there are many such names, so are they all."""
+    one cause in all files that have it; where there are many such names, so are they all. So is
+    what differs between files."""
     file, kind = faults["file"].astype(object), faults["kind"].astype(object)
+    apart = {text for text in kind.unique() if of_places(text)}
+    file = file.mask(kind.isin(apart), "") if apart else file
     listed = {text for text in kind.unique() if words.of_list(text)}
     if listed:
         which = kind.isin(listed)

@@ -134,7 +134,8 @@ def judge(
         judged = _dates(cells.texts, config)
     elif column.levels:
         factor = next((f for f in config.setups if f.name == column.name), None)
-        chosen = read_choices(cells.texts, column, factor if column.kind == "level" else None)
+        chosen = read_choices(cells.texts, column, factor if column.kind == "level" else None,
+                              config.units)  # fmt: skip
         levels = [np.nan if level is None else level for level in chosen.levels]
         judged = Judged(as_text(levels), chosen.faults, notes=chosen.notes)
     else:
@@ -172,7 +173,9 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
             if named and named != unit:
                 notes.append(readings.converted(column.name, named, unit))
         else:
-            faults[k] = f"{expected}{', ' if number else ''}{number}"
+            # "14,0" is not asked for as 14.0 where a whole number is.
+            why = "" if column.kind == "count" and mark == "point" and "," in text else number
+            faults[k] = f"{expected}{', ' if why else ''}{why}"
     values, outside = _outside(values, column, unit)
     for k in np.flatnonzero(outside).tolist():
         faults[k] = expected

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Literal
 
@@ -13,6 +13,7 @@ from trialkit.intake.addresses import Addresses, addresses
 from trialkit.intake.cells import Cells, Judged, judge, missing_of
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark, decimal_mark, split_unit
+from trialkit.intake.row_of_units import take_unit_row
 from trialkit.intake.source import HeaderReading, SourceTable, read_header
 from trialkit.responses import schema
 from trialkit.words import readings
@@ -30,7 +31,10 @@ class CheckedTable:
     with capitals put aside; `labels` is what each code stands for and `spelled` how it is written.
     `nameless` are the rows whose key cannot be read. `waiting` are those with nothing measured yet:
     every cell that is to be filled in on the spot is still blank. `spoilt` holds, by column, the
-    rows whose cell is lost: refused by itself and missing in `data`.
+    rows whose cell is lost: refused by itself and missing in `data`. `stray` are refused rows that
+    are none of the table as they stand, told once (`trialkit.intake.stray_rows`). `places` is there
+    where rows of several files were joined: `lines` then only number them. `usable` says that the
+    header row could be used.
     """
 
     layout: schema.Table
@@ -46,14 +50,18 @@ class CheckedTable:
     refused: np.ndarray = field(init=False)
     nameless: np.ndarray = field(init=False)
     waiting: np.ndarray = field(init=False)
+    stray: np.ndarray = field(init=False)
     faults: list[pd.DataFrame] = field(default_factory=list)
     spoilt: dict[str, np.ndarray] = field(default_factory=dict)
     addresses: Addresses | None = None
+    places: Places | None = None
+    usable: bool = True
 
     def __post_init__(self) -> None:
         self.refused = np.zeros(len(self.lines), bool)
         self.nameless = np.zeros(len(self.lines), bool)
         self.waiting = np.zeros(len(self.lines), bool)
+        self.stray = np.zeros(len(self.lines), bool)
 
     @property
     def sound(self) -> np.ndarray:
@@ -103,24 +111,71 @@ class CheckedTable:
 
     def kept(self) -> pd.DataFrame:
         """The rows with something measured that are not refused, typed as the schema says."""
-        keep = self.sound
+        keep = self._in_order()
         frame = pd.DataFrame(self.data)
-        frame = frame if keep.all() else frame[keep].reset_index(drop=True)
+        frame = frame if keep is None else frame.iloc[keep].reset_index(drop=True)
         counts = {c.name: "int64" for c in self.layout.columns if c.kind == "count" and c.required}
         return frame.astype(counts)
 
     def kept_extra(self) -> pd.DataFrame:
         """Text of the columns that are not the table's, row for row with `kept`."""
-        keep = self.sound
+        keep = np.flatnonzero(self.sound) if (order := self._in_order()) is None else order
         return pd.DataFrame(
             {name: cells.raw[cells.codes[keep]] for name, cells in self.extra.items()}
         )
 
+    def _in_order(self) -> np.ndarray | None:
+        """Positions of the rows that are kept; None where these are all, as they stand."""
+        keep = self.sound
+        if self.places is None:
+            return None if keep.all() else np.flatnonzero(keep)
+        order = np.argsort(self.places.order, kind="stable")
+        return order[keep[order]]
+
+    def at(self, line: int) -> tuple[str, int]:
+        """File and line of a row."""
+        return (self.file, int(line)) if self.places is None else self.places.at(int(line))
+
     def fault_table(self) -> pd.DataFrame:
         """Every fault: file, line, column, value, expected, lost, because; by line."""
         faults = pd.concat(self.faults) if self.faults else pd.DataFrame(columns=_FAULT_COLUMNS[1:])
-        faults.insert(0, "file", self.file)
-        return faults.sort_values("line", kind="stable", ignore_index=True)
+        faults = faults.sort_values("line", kind="stable", ignore_index=True)
+        files = [self.file] * len(faults)
+        if self.places is not None and len(faults):
+            files, lines = zip(*map(self.at, faults["line"]), strict=True)  # type: ignore[assignment]
+            faults["line"] = lines
+        faults.insert(0, "file", files)
+        return faults
+
+
+def one_to_a_line(notes: Iterable[str]) -> str:
+    """Notes of reading as `read` holds them, each once."""
+    return "\n".join(dict.fromkeys(" ".join(note.split()) for note in notes))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Places:
+    """Where the rows of a joined table stand: files, and from which number on rows are of each.
+
+    `entries` names the phone's entry of a row, "" of one that was typed; `order` sorts the rows.
+    `notes` are on how each file was read; `within` is how many rows of each are kept within others.
+    """
+
+    files: tuple[str, ...]
+    starts: tuple[int, ...]
+    notes: tuple[str, ...]
+    entries: np.ndarray
+    order: np.ndarray
+    within: tuple[int, ...] = ()
+
+    def of(self, lines: np.ndarray) -> np.ndarray:
+        """Which file each is of."""
+        return np.searchsorted(self.starts, lines, side="right") - 1
+
+    def at(self, line: int) -> tuple[str, int]:
+        """File and line."""
+        k = int(self.of(np.asarray([line]))[0])
+        return self.files[k], line - self.starts[k]
 
 
 _FAULT_COLUMNS = ["file", "line", "column", "value", "expected", "lost", "because"]
@@ -139,6 +194,24 @@ def check_table(
 
     `also` is what comes between the two, called with the table, the settings and the decimal mark.
     """
+    return settled(check_cells(source, layout, config, also))
+
+
+def settled(table: CheckedTable) -> CheckedTable:
+    """The cells of a row against each other."""
+    before = len(table.faults)
+    if table.layout.check is not None and table.usable:
+        table.layout.check(table)
+    _settle_lost(table, before)
+    return table
+
+
+def check_cells(
+    source: SourceTable, layout: schema.Table, config: TrialConfig, also: Sequence[Also] = ()
+) -> CheckedTable:
+    """Check every cell of a table by itself; parameters as of `check_table`."""
+    reading = read_header(source.header, layout, config.units)
+    source = take_unit_row(source, reading, layout)
     cells = [Cells.from_column(column) for column in source.columns]
     crooked = np.zeros(len(source.lines), bool)
     crooked[[position for position, _, _ in source.faults]] = True
@@ -147,7 +220,6 @@ def check_table(
         given |= ~column.blank()
     table = CheckedTable(layout, source.file, source.lines[given], notes=source.notes)
     cells = cells if given.all() else [column.rows(given) for column in cells]
-    reading = read_header(source.header, layout, config.units)
     table.addresses = addresses(source, reading, table.lines, cells)
     table.raw = {name: cells[k] for name, k in reading.place.items()}
     table.extra = {n: cells[k] for n, k in reading.extra.items() if not cells[k].blank().all()}
@@ -169,10 +241,6 @@ def check_table(
     _check_cells(table, reading, mark, config, sound=~crooked[given])
     for more in also:
         more(table, config, mark)
-    before = len(table.faults)
-    if layout.check is not None:
-        layout.check(table)
-    _settle_lost(table, before)
     return table
 
 
@@ -227,6 +295,7 @@ def _refuse_all(table: CheckedTable, needed: Sequence[tuple[str, str]]) -> None:
     """A file whose header row cannot be used: every row is refused, for that reason."""
     every = np.arange(len(table.lines))
     table.nameless[:] = True
+    table.usable = False
     for column, expected in needed:
         table.refuse(every, column, expected, np.full(len(every), "", object))
         table.notes.append(readings.not_usable(expected))

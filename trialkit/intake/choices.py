@@ -12,7 +12,13 @@ from dataclasses import dataclass, field
 
 from trialkit import units
 from trialkit.intake.config import SetupFactor
-from trialkit.intake.level_names import fold, level_number, level_of_yes, said_yes
+from trialkit.intake.level_names import (
+    fold,
+    level_number,
+    level_of_yes,
+    said_yes,
+    unit_of_levels,
+)
 from trialkit.intake.numbers import how_written, spelled_out, split_unit
 from trialkit.responses import ZONES, schema
 from trialkit.words import readings, refusals
@@ -28,8 +34,9 @@ class Chosen:
 
 
 def read_choices(
-    texts: Sequence[str], column: schema.Column, factor: SetupFactor | None = None
-) -> Chosen:
+    texts: Sequence[str], column: schema.Column, factor: SetupFactor | None = None,
+    system: schema.System = "US",
+) -> Chosen:  # fmt: skip
     """Levels by their text with capitals put aside, then by number ("3.0" is level "3").
 
     Parameters
@@ -40,19 +47,25 @@ def read_choices(
         With its levels.
     factor : SetupFactor, optional
         The setup factor that the column tells the level of.
+    system : {"US", "SI"}
+        Units of the trial, in which numbers of a factor without a unit are meant.
     """
     levels = {fold(level): level for level in column.levels} | dict(column.aliases)
     if column.kind == "zone":
         levels |= {alias: name for name, zone in ZONES.items() for alias in zone.aliases}
     numeric = {level_number(level): level for level in column.levels}
     numeric.pop(None, None)
+    meant: tuple[str, ...] = ()
+    if factor is not None:
+        own = unit_of_levels(factor.levels, factor.level_labels, factor.unit, system)
+        meant = tuple(units.unit_symbol(unit) or unit for unit in own)
     out = Chosen([None] * len(texts))
     for k, text in enumerate(texts):
         if not text and not column.required:
             continue
         level = levels.get(fold(text))
         if level is None:
-            level = numeric.get(_number(text, factor, out.notes))
+            level = numeric.get(_number(text, meant, out.notes))
         if level is None and factor is not None:
             level = _in_words(text, factor, out.notes)
         out.levels[k] = level
@@ -61,10 +74,10 @@ def read_choices(
     return out
 
 
-def _number(text: str, factor: SetupFactor | None, notes: list[str]) -> float | None:
-    """The number a text is, in the unit of the factor's levels where it names a unit."""
-    bare, named = split_unit(text) if factor is not None and factor.unit else (text, "")
-    if factor is not None and named and named != units.unit_symbol(factor.unit):
+def _number(text: str, meant: Sequence[str], notes: list[str]) -> float | None:
+    """The number a text is; where it names a unit, only one that levels can be meant in."""
+    bare, named = split_unit(text) if meant else (text, "")
+    if named and named not in meant:
         return None
     plain = spelled_out(bare)
     number = level_number(f"0{plain}" if plain.startswith(".") else plain)
@@ -81,6 +94,7 @@ def _in_words(text: str, factor: SetupFactor, notes: list[str]) -> str | None:
     """A level by the words reports use for it, or by a yes or a no."""
     words = [fold(label) for label in factor.level_labels]
     if words.count(fold(text)) == 1:
+        _note(notes, [readings.words_as_levels(factor.name)])
         return factor.levels[words.index(fold(text))]
     said = said_yes(text)
     meant = level_of_yes(factor.levels, factor.reference, factor.name, factor.label)

@@ -190,9 +190,14 @@ def read_toml(text: str, name: str = "trial.toml") -> TrialConfig:
     return check_config(toml_data(text, name), name)
 
 
-def check_config(data: Mapping[str, Any], name: str = "trial.toml") -> TrialConfig:
-    """Settings from the nested mapping a trial.toml holds; raises as `read_toml`."""
-    reader = SectionReader(dict(data), "", [])
+def check_config(
+    data: Mapping[str, Any], name: str = "trial.toml", places: Mapping[str, str] | None = None
+) -> TrialConfig:
+    """Settings from the nested mapping a trial.toml holds; raises as `read_toml`.
+
+    `places` says where keys stand, as `SectionReader` names them.
+    """
+    reader = SectionReader(dict(data), "", [], places=places or {})
     config = take_config(reader)
     if config is None or reader.faults:
         raise faulty(name, reader.faults)
@@ -272,7 +277,7 @@ def _setups(top: SectionReader, system: str) -> tuple[SetupFactor, ...]:
         return ()
     factors: list[SetupFactor] = []
     for number, entry in enumerate(value, start=1):
-        reader = SectionReader(dict(entry), f"setup {number}: ", top.faults)
+        reader = SectionReader(dict(entry), f"setup {number}: ", top.faults, places=top.places)
         factors.append(_setup(reader, system))
     names = [factor.name for factor in factors if factor.name]
     for name in sorted({n for n in names if names.count(n) > 1}):

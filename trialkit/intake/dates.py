@@ -13,6 +13,7 @@ from trialkit.words import readings, refusals
 _ISO = re.compile(r"\d{4}-\d{1,2}-\d{1,2}(?:[T ]\d{1,2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?)?")
 _SLASHED = re.compile(r"(\d{1,2})([/-])(\d{1,2})\2(\d{4}|\d{2})(?:[ T](.+))?")
 _DOTTED = re.compile(r"(\d{1,2})\.\s?(\d{1,2})\.\s?(\d{4})(?:[ T](.+))?")
+_YEAR_FIRST = re.compile(r"(\d{4})\.\s?(\d{1,2})\.\s?(\d{1,2})\.?(?:[ T](.+))?")
 _SERIAL = re.compile(r"\d{5}(?:\.\d+)?")
 _TIMES = ("%H:%M", "%H:%M:%S", "%I:%M%p", "%I:%M:%S%p")
 _OTHER: dict[DateOrder, DateOrder] = {"month-first": "day-first", "day-first": "month-first"}
@@ -88,6 +89,9 @@ def _read(text: str, order: DateOrder | None) -> datetime | str:
         return reading or refusals.date_that_exists()
     if match := _DOTTED.fullmatch(text):
         day, month, year = map(int, match.groups()[:3])
+        return _moment(year, month, day, match[4]) or refusals.date_that_exists()
+    if match := _YEAR_FIRST.fullmatch(text):
+        year, month, day = map(int, match.groups()[:3])
         return _moment(year, month, day, match[4]) or refusals.date_that_exists()
     if _SERIAL.fullmatch(text):
         return _EXCEL_DAY_ZERO + timedelta(seconds=round(float(text) * 86_400))

@@ -17,30 +17,19 @@ from trialkit.responses.fate import HARVESTED, NOT_HARVESTED
 from trialkit.words import fates as words
 
 
-def keep_begun_headers(table: CheckedTable) -> None:
-    """Rows of a header of which another row is measured wait no longer: they are rows without a
-    reading. Where nothing of a header is measured its rows are only laid out."""
-    codes = table.folded.get("header")
-    if codes is None or not table.waiting.any():
-        return
-    begun = np.unique(codes[~table.waiting])
-    table.waiting &= ~np.isin(codes, begun)
+def wait_for_nobody(checked: Mapping[str, CheckedTable]) -> dict[str, np.ndarray]:
+    """Rows not filled in that need not be, by table (masks).
 
-
-def wait_for_nobody(checked: Mapping[str, CheckedTable]) -> dict[str, int]:
-    """Rows not filled in that need not be, by table.
-
-    They are laid out for a strip that its status leaves out, or for the check of a header that
-    nobody began.
+    They are laid out for a strip that its status leaves out, or for a row of a header that nobody
+    measured.
     """
-    excused: dict[str, int] = {}
+    excused: dict[str, np.ndarray] = {}
     out = set(_fates(checked.get("strips")))
     for name, table in checked.items():
         rows = table.waiting & ~table.refused
         if name != "header_check":
             rows = rows & _of_strips(table, out)
-        if rows.any():
-            excused[name] = int(rows.sum())
+        excused[name] = rows
     return excused
 
 

@@ -18,6 +18,8 @@ _DENIED = re.compile(r"(?:no|without|not)\b.*")
 _LONGEST_NUMBER = 40
 _NUMBER = re.compile(r"[-+]?(?:\d+(?:[.,]\d+)?|\d+/\d+|\d+[ -]\d+/\d+)")
 _MEASURE = re.compile(rf"({_NUMBER.pattern})\s*(in|mm|cm)\.?", re.IGNORECASE)
+_LABELLED = re.compile(rf"(?:{_NUMBER.pattern})\s*(in|mm|cm|mph|km/h|rpm)\b", re.IGNORECASE)
+_OF_SYSTEM = {"US": ("in", "mph", "1/min"), "SI": ("mm", "cm", "km/h", "1/min")}
 _TELLING = ("mph", "km/h", "rpm")
 """Units that say by themselves what is meant."""
 # Name of a factor, its unit in the US and in SI, and numbers that can be meant in each.
@@ -37,6 +39,22 @@ def level_number(text: str) -> float | None:
         return float(Fraction(whole) + (Fraction(part) if part else 0))
     except ZeroDivisionError:
         return None
+
+
+def unit_of_levels(
+    levels: Sequence[str], labels: Sequence[str], unit: str, system: str
+) -> tuple[str, ...]:
+    """Units in which numeric levels can be meant: their factor's, that of their labels ("32 mm"),
+    else any of the trial's own system; none where a level is no number."""
+    if any(level_number(level) is None for level in levels):
+        return ()
+    if unit:
+        return (unit,)
+    found = [_LABELLED.match(label) for label in labels]
+    named = {match[1].lower() for match in found if match is not None}
+    if len(named) == 1 and all(found):
+        return (*named,)
+    return _OF_SYSTEM[system] if not named else ()
 
 
 def fold(text: str) -> str:

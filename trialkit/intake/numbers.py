@@ -90,6 +90,8 @@ def read_number(text: str, mark: Mark) -> float | str:
             plain = plain.replace(".", "").replace(",", ".")
     elif mark == "point" and _GROUPED["point"].fullmatch(plain):
         plain = plain.replace(",", "")
+    elif mark == "point" and _DECIMAL_COMMA.fullmatch(plain):
+        return refusals.decimal_point(plain.replace(",", "."))
     try:
         number = float(plain) if re.fullmatch(r"[+-]?[\d.]+(?:[eE][+-]?\d+)?", plain) else math.nan
     except ValueError:

@@ -4,20 +4,33 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from dataclasses import dataclass
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from trialkit.errors import TrialError
+from trialkit.intake.added import (
+    FOLDER,
+    Export,
+    Part,
+    Standing,
+    added_files,
+    read_export,
+    standing,
+)
 from trialkit.intake.addresses import Addresses
-from trialkit.intake.check import CheckedTable, check_table, no_faults
+from trialkit.intake.check import CheckedTable, check_table, no_faults, one_to_a_line
 from trialkit.intake.config import TrialConfig, check_config, read_toml
 from trialkit.intake.decode import clean_utf8
 from trialkit.intake.delimited import read_delimited
-from trialkit.intake.fates import keep_begun_headers, note_doubtful_fates, wait_for_nobody
+from trialkit.intake.fates import note_doubtful_fates, wait_for_nobody
 from trialkit.intake.former import take_former
 from trialkit.intake.halves import half_gaps, half_questions
+from trialkit.intake.joined import check_joined
 from trialkit.intake.plan_sheet import PLAN
 from trialkit.intake.reading import check_memory, read_file
 from trialkit.intake.relations import (
@@ -31,6 +44,7 @@ from trialkit.intake.relations import (
 )
 from trialkit.intake.sheet_shape import needed_names, shaped
 from trialkit.intake.source import SourceTable
+from trialkit.intake.stray_rows import tell_stray_rows
 from trialkit.intake.workbook import SETTINGS, Workbook
 from trialkit.intake.workbook_file import refuse_other_kind
 from trialkit.responses import schema
@@ -47,14 +61,16 @@ class Intake:
     fault: file, line, column, value, expected, lost ("row", or "cell" where the rest of the row
     stays), because (the refused row it hangs on; empty where the fault is its own).
     `read` has one row per file: table, file, rows_in, rows_kept, rows_refused, rows_not_filled,
-    rows_not_due, notes; rows_in is the sum of the next three, and a row in is a data row that is
-    not blank. A row of a response table is not filled in yet when its names are there and nothing
-    measured is; with any other fault it is refused. Of the rows not filled in, those not due wait
-    for nobody (`trialkit.intake.fates`). Files that are no table of the trial stand there too,
-    with an empty table.
+    rows_not_due, notes (one to a line); rows_in is the sum of the next three, and a row in is a
+    data row that is not blank. A row of a response table is not filled in yet when its names are
+    there and nothing measured is; with any other fault it is refused. Of the rows not filled in,
+    those not due wait for nobody (`trialkit.intake.fates`). Files that are no table of the trial
+    stand there too, with an empty table.
     `extra` holds, by table, the text of columns that are not the table's, row for row with it.
-    `digest` is the SHA-256 of the source files. `addresses` says, by file, where a spreadsheet
-    shows its cells.
+    What phones counted stands in the tables too, and their files in `read`, a row for every table
+    in them (see `trialkit.intake.added`).
+    `digest` is the SHA-256 of the source files, the phones' among them. `addresses` says, by file,
+    where a spreadsheet shows its cells.
     """
 
     config: TrialConfig
@@ -66,7 +82,9 @@ class Intake:
     addresses: dict[str, Addresses]
 
 
-def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
+def read_trial(
+    path: str | Path, *, strips: bool = True, more: Mapping[str, bytes] | None = None
+) -> Intake:
     """Read a trial folder or workbook.
 
     A bad cell never stops the read and is never dropped in silence: it is refused with the reason.
@@ -79,6 +97,8 @@ def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
     path : path
     strips : bool
         Whether there must be a strips table; without one, tables that refer to strips are not read.
+    more : mapping of str to bytes, optional
+        Exports of phones by name, read as if the trial kept them.
 
     Raises
     ------
@@ -90,35 +110,57 @@ def read_trial(path: str | Path, *, strips: bool = True) -> Intake:
         if not path.exists():
             raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
         config, sources, unread, digest = _folder(path) if path.is_dir() else _workbook(path)
+        kept = dict(sorted({**added_files(path), **(more or {})}.items()))
     except OSError as error:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
+    for name, raw in kept.items():
+        digest = hashlib.sha256(digest.encode() + _stamp(name, raw)).hexdigest()
+    stands = standing(_exports(kept, unread))
     if "strips" not in sources and not strips:
         for name in [n for n in sources if _refers_to_strips(n)]:
             unread[sources.pop(name).file] = readings.no_strips_to_refer_to()
+        parts = {n: p for n, p in stands.parts.items() if not _refers_to_strips(n)}
+        stands = replace(stands, parts=parts)
     elif "strips" not in sources:
         raise TrialError(
             f"{path} has no strips table, and every other table refers to it; "
             f"it needs a {'file strips.csv' if path.is_dir() else 'sheet strips'} with the columns "
             + ", ".join(c.name for c in schema.table("strips", config.setups).columns if c.required)
         )
-    checked = check_all(config, sources)
-    return _intake(config, checked, unread, digest)
+    checked = check_all(config, sources, stands.parts)
+    return _intake(config, checked, unread, digest, stands)
+
+
+def _exports(kept: Mapping[str, bytes], unread: dict[str, str]) -> list[Export]:
+    """The files phones exported; one that is none is told among those not read."""
+    exports = []
+    for name, raw in kept.items():
+        try:
+            exports.append(read_export(raw, name))
+        except TrialError as error:
+            unread[f"{FOLDER}/{name}"] = readings.not_read(str(error))
+    return exports
 
 
 def _refers_to_strips(name: str) -> bool:
     return any(column.name == "strip" for column in schema.TABLES[name].columns)
 
 
-def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str, CheckedTable]:
+def check_all(
+    config: TrialConfig, sources: dict[str, SourceTable], added: Mapping[str, list[Part]]
+) -> dict[str, CheckedTable]:
     """Check every table, first by itself and then against the tables it refers to."""
     checked: dict[str, CheckedTable] = {}
     for name in schema.TABLES:
-        if name not in sources:
+        if name not in sources and name not in added:
             continue
         layout = schema.table(name, config.setups)
-        table = check_table(sources.pop(name), layout, config, (take_former,))
-        if layout.laid_out:
-            keep_begun_headers(table)
+        source = sources.pop(name, None)
+        if source is not None and name not in added:
+            table = check_table(source, layout, config, (take_former,))
+        else:
+            table = check_joined(source, added[name], layout, config, (take_former,))
+        tell_stray_rows(table)
         if name != "strips" and "strip" in table.folded:
             refuse_unknown(table, "strip", checked["strips"])
         elif layout.of_a_field:
@@ -139,8 +181,9 @@ def check_all(config: TrialConfig, sources: dict[str, SourceTable]) -> dict[str,
 
 
 def _intake(
-    config: TrialConfig, checked: dict[str, CheckedTable], unread: dict[str, str], digest: str
-) -> Intake:
+    config: TrialConfig, checked: dict[str, CheckedTable], unread: dict[str, str], digest: str,
+    stands: Standing,
+) -> Intake:  # fmt: skip
     tables = {
         name: checked[name].kept() if name in checked else schema.empty(name, config.setups)
         for name in schema.TABLES
@@ -148,20 +191,47 @@ def _intake(
     extra: dict[str, pd.DataFrame] = {}
     read, faults, excused = [], [], wait_for_nobody(checked)
     for name, table in checked.items():
-        refused, waiting = int(table.refused.sum()), int((table.waiting & ~table.refused).sum())
-        words = "; ".join(dict.fromkeys(table.notes))
-        counts = (len(table.lines), len(tables[name]), refused, waiting, excused.get(name, 0))
-        read.append((name, table.file, *counts, words))
+        read += _counts(name, table, excused[name])
         if table.extra:
             extra[name] = table.kept_extra()
         if table.faults:
             faults.append(table.fault_table())
+    for export in stands.exports:
+        n, note = len(export.faults), stands.notes[export.file]
+        if n or note:
+            read.append(("", export.file, n, 0, n, 0, 0, note))
+        if n:
+            faults.append(_of_no_table(export))
     read += [("", name, 0, 0, 0, 0, 0, why) for name, why in unread.items()]
     refused = pd.concat(faults, ignore_index=True) if faults else no_faults()
+    at = {t.file: t.addresses for t in checked.values() if t.addresses is not None}
+    at |= {export.file: export.addresses for export in stands.exports}
     return Intake(
-        config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest,
-        {t.file: t.addresses for t in checked.values() if t.addresses is not None},
-    )  # fmt: skip
+        config, tables, refused, pd.DataFrame(read, columns=_READ_COLUMNS), extra, digest, at
+    )
+
+
+def _counts(name: str, table: CheckedTable, excused: np.ndarray) -> list[tuple[Any, ...]]:
+    """Rows in, kept, refused, not filled in and not due of a table, file by file."""
+    waiting = table.waiting & ~table.refused
+    masks = (np.ones(len(table.lines), bool), table.sound, table.refused, waiting, excused)
+    files = (table.file,) if table.places is None else table.places.files
+    of = np.zeros(len(table.lines), int) if table.places is None else table.places.of(table.lines)
+    notes = [one_to_a_line(table.notes)]
+    notes += [] if table.places is None else table.places.notes[1:]
+    out = []
+    for k, file in enumerate(files):
+        given, kept, *others = (int((mask & (of == k)).sum()) for mask in masks)
+        within = table.places.within[k] if table.places and table.places.within else 0
+        out.append((name, file, given + within, kept + within, *others, notes[k]))
+    return out
+
+
+def _of_no_table(export: Export) -> pd.DataFrame:
+    """Rows of an export that cannot be read as entries, as refusals."""
+    frame = pd.DataFrame(export.faults, columns=["line", "column", "value", "expected"])
+    frame.insert(0, "file", export.file)
+    return frame.assign(lost="row", because="")
 
 
 _READ_COLUMNS = ["table", "file", "rows_in", "rows_kept", "rows_refused", "rows_not_filled",
@@ -242,9 +312,10 @@ def _workbook(path: Path) -> _Sources:
         )
     raw = read_file(path)
     book = Workbook(raw, path.name)
-    config = check_config(book.settings(), f"{path.name}, sheet {book.sheets[SETTINGS]}")
+    settings = book.settings()
+    config = check_config(settings, f"{path.name}, sheet {book.sheets[SETTINGS]}", book.places)
     sources = {
-        n: book.table(book.sheets[n], schema.table(n, config.setups))
+        n: book.table(book.sheets[n], schema.table(n, config.setups), config)
         for n in schema.TABLES if n in book.sheets
     }  # fmt: skip
     others = [t for n, t in book.sheets.items() if n not in sources and n not in _SHEETS_OF_OURS]

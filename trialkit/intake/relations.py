@@ -9,6 +9,8 @@ reading and stands against no other.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 import pandas as pd
 
@@ -16,7 +18,10 @@ from trialkit.intake.cells import as_text
 from trialkit.intake.check import CheckedTable
 from trialkit.intake.config import SetupFactor
 from trialkit.responses.fate import HARVESTED, SPOILT, fates
-from trialkit.words import readings, refusals
+from trialkit.words import added, readings, refusals
+
+NOTES = ("note", "reason")
+"""Columns of remarks: of rows in several files that differ in these alone the first stays."""
 
 
 def refuse_repeats(table: CheckedTable) -> None:
@@ -37,6 +42,8 @@ def refuse_repeats(table: CheckedTable) -> None:
         return
     rows, code = rows[repeated], code[repeated]
     others = [c.name for c in table.layout.columns if c.name not in key]
+    if table.places is not None:  # what is written beside a count is no other reading of it
+        others = [name for name in others if name not in NOTES]
     frame = pd.DataFrame({name: pd.Series(table.data[name]).take(rows) for name in others})
     frame = frame.reset_index(drop=True)
     frame["code"], frame["line"] = code, table.lines[rows]
@@ -45,10 +52,23 @@ def refuse_repeats(table: CheckedTable) -> None:
     distinct = (~pd.Series(again)).groupby(code).transform("sum").to_numpy()
     first = groups["line"].transform("first").to_numpy()
     for row in np.flatnonzero((distinct == 1) & again):
-        table.refuse([rows[row]], key[-1], refusals.row_once(first[row]))
+        table.refuse([rows[row]], key[-1], _repeats(table, first[row]))
     conflict = distinct > 1
     if conflict.any():
         _refuse_conflicts(table, rows[conflict], frame[conflict], others)
+
+
+def _repeats(table: CheckedTable, line: int) -> str:
+    if table.places is None:
+        return refusals.row_once(line)
+    return added.one_place(place_of(table, line))
+
+
+def place_of(table: CheckedTable, line: int) -> str:
+    """A row of several files in words: its line, its file and the phone's entry."""
+    file, own = table.at(line)
+    entry = table.places.entries[np.searchsorted(table.lines, line)] if table.places else ""
+    return added.at_place(own, file, entry)
 
 
 def _refuse_conflicts(
@@ -62,8 +82,29 @@ def _refuse_conflicts(
     lines = frame["code"].map(groups["line"].agg(list)).to_numpy()
     for name in dict.fromkeys(differs):
         mine = differs == name
-        expected = [refusals.one_row_for(table.layout.key, own, name) for own in lines[mine]]
+        expected = [_one_row(table, own, name) for own in lines[mine]]
         table.refuse(rows[mine], name, np.asarray(expected, dtype=object))
+
+
+def _one_row(table: CheckedTable, lines: list[int], column: str) -> str:
+    """What was expected of rows of one key, on these lines, that differ in a column."""
+    if table.places is None:
+        return refusals.one_row_for(table.layout.key, lines, column)
+    at = np.searchsorted(table.lines, lines)
+    entries = [entry for entry in table.places.entries[at] if entry]
+    if not entries:
+        own = [table.at(line)[1] for line in lines]
+        return refusals.one_row_for(table.layout.key, own, column)
+    places, values = [place_of(table, line) for line in lines], values_of(table, column, at)
+    return added.one_of_places(table.layout.key, column, places, values, entries)
+
+
+def values_of(table: CheckedTable, column: str, rows: Sequence[int] | np.ndarray) -> list[str]:
+    """What stands there; none of free text, which is a user's own."""
+    cells = table.raw.get(column)
+    if cells is None or table.layout.column(column).kind in ("text", "key"):
+        return []
+    return [cells.texts[k] for k in cells.codes[rows]]
 
 
 def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> None:
@@ -78,7 +119,7 @@ def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> 
     for parent in reversed(parents):
         kept, refused = _known(parent, column)
         spelling |= kept
-        refused_at |= {label: readings.at_line(parent.file, n) for label, n in refused.items()}
+        refused_at |= {label: readings.at_line(*parent.at(n)) for label, n in refused.items()}
     files = [parent.file for parent in parents]
     labels = table.labels[column]
     expected = np.full(len(labels), "", object)
@@ -89,7 +130,7 @@ def refuse_unknown(table: CheckedTable, column: str, *parents: CheckedTable) -> 
         elif label and label not in spelling:
             expected[k] = refusals.listed_one(column, files)
     codes = table.folded[column]
-    lost = (expected != "")[codes]
+    lost = (expected != "")[codes] & ~table.stray
     table.refuse(lost, column, expected[codes[lost]], because=because[codes[lost]])
     _respell(table, column, spelling)
 
@@ -172,7 +213,8 @@ def refuse_changed_main_strips(strips: CheckedTable, setups: tuple[SetupFactor, 
         changed = groups[factor].transform("nunique") > 1
         for position in changed.index[changed]:
             same = (frame[places] == frame.loc[position, places]).all(axis=1)
-            expected = refusals.one_level(factor, list(frame.loc[same, "line"]))
+            lines = [strips.at(line)[1] for line in frame.loc[same, "line"]]
+            expected = refusals.one_level(factor, lines)
             strips.refuse([rows[position]], factor, expected)
 
 

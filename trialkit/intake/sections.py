@@ -6,11 +6,13 @@ import difflib
 import math
 import re
 import tomllib
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
 from trialkit.errors import TrialError
 from trialkit.intake.decode import DAMAGED
+from trialkit.intake.level_names import level_number
 from trialkit.intake.limits import beyond, limits
 from trialkit.words import refusals, settings
 from trialkit.words.settings import shortened
@@ -70,16 +72,25 @@ _KEYS = re.compile(r"[^A-Za-z0-9_. \t-]+")
 
 @dataclass(slots=True)
 class SectionReader:
-    """Takes keys out of one section, one check each; what is left at the end is unknown."""
+    """Takes keys out of one section, one check each; what is left at the end is unknown.
+
+    `places` says where keys with their section stand ("cell C4"), where they stand in a sheet.
+    """
 
     data: dict[str, Any]
     where: str
     faults: list[str]
     known: list[str] = field(default_factory=list)
+    places: Mapping[str, str] = field(default_factory=dict)
+
+    def _told(self, key: str) -> str:
+        """A key with its section, and where it stands."""
+        place = self.places.get(f"{self.where}{key}", "")
+        return f"{place}{': ' * bool(place)}{self.where}{shortened(key)}"
 
     def fault(self, key: str, expected: str, value: Any = ABSENT) -> None:
         found = None if value is ABSENT else _show(value)
-        self.faults.append(settings.fault(f"{self.where}{key}", found, expected))
+        self.faults.append(settings.fault(self._told(key), found, expected))
 
     def take(self, key: str) -> Any:
         self.known.append(key)
@@ -128,6 +139,10 @@ class SectionReader:
         for option in options:
             if isinstance(value, str) and value.strip().casefold() == option.casefold():
                 return option
+        if _is_number(value):  # 32 is level "32", and 1.5 level "1.50"
+            alike = [option for option in options if level_number(option) == value]
+            if len(alike) == 1:
+                return alike[0]
         self.fault(key, refusals.one_of(options), value)
         return options[0] if options else ""
 
@@ -166,7 +181,9 @@ class SectionReader:
     def section(self, key: str, required: bool = False) -> SectionReader | None:
         value = self.take(key)
         if isinstance(value, dict):
-            return SectionReader(dict(value), f"{self.where}{key}.", self.faults)
+            return SectionReader(
+                dict(value), f"{self.where}{key}.", self.faults, places=self.places
+            )
         if value is not ABSENT or required:
             self.fault(key, settings.a_section(key), value)
         return None
@@ -174,8 +191,7 @@ class SectionReader:
     def close(self) -> None:
         for key in self.data:
             near = difflib.get_close_matches(key, self.known, 1) if len(key) < 100 else []
-            shown = f"{self.where}{shortened(key)}"
-            self.faults.append(settings.unknown_key(shown, self.known, *near))
+            self.faults.append(settings.unknown_key(self._told(key), self.known, *near))
 
 
 def _is_number(value: Any) -> bool:

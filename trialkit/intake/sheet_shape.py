@@ -15,6 +15,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
+from trialkit.intake.heads import settle_heads
 from trialkit.intake.other_tables import cut_below, cut_beside, stands_above
 from trialkit.intake.source import SourceTable, plain_name
 from trialkit.responses import schema
@@ -74,7 +75,7 @@ def shaped(
     """
     names = {c.name for t in schema.TABLES.values() for c in t.columns}
     names |= {c.name for c in layout.columns}
-    source = cut_beside(source, names)
+    source = settle_heads(cut_beside(source, names), layout)
     place = {n: k for k, n in reversed(list(enumerate(map(plain_name, source.header))))}
     labels = [place[c.name] for c in layout.columns
               if c.required and c.kind not in ("number", "count") and c.name in place]  # fmt: skip

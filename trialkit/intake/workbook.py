@@ -8,12 +8,15 @@ to the right of the first value.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from datetime import date
 from typing import Any
 
 import numpy as np
 
 from trialkit.errors import TrialError
+from trialkit.intake.addresses import letters
+from trialkit.intake.config import TrialConfig
+from trialkit.intake.dated_names import names_of_dates
+from trialkit.intake.level_names import said_yes
 from trialkit.intake.merged import unmerge
 from trialkit.intake.sheet_cells import SheetCells, as_text, read_cells
 from trialkit.intake.sheet_shape import (
@@ -30,8 +33,8 @@ from trialkit.words import readings
 from trialkit.words import sheets as words
 
 SETTINGS = "trial"
-_LISTS = {"levels", "labels", "adjust_for"}
 _FLAGS = {"growers_agreed", "hard_to_change"}
+_LISTS = {"levels", "labels", "adjust_for"}
 
 
 class Workbook:
@@ -46,6 +49,8 @@ class Workbook:
     def __init__(self, content: bytes, name: str) -> None:
         self.name = name
         self._book = open_book(content, name)
+        self.places: dict[str, str] = {}
+        """Cells of the settings, by what faults call their keys; there once `settings` was."""
         self.sheets: dict[str, str] = {}
         for sheet in self._book.worksheets:
             plain = sheet.title.strip().casefold()
@@ -56,7 +61,7 @@ class Workbook:
                 )
             self.sheets[plain] = sheet.title
 
-    def table(self, sheet: str, layout: schema.Table) -> SourceTable:
+    def table(self, sheet: str, layout: schema.Table, config: TrialConfig) -> SourceTable:
         """The data rows of a sheet as text; what else stands there is named in its notes.
 
         Raises
@@ -71,7 +76,7 @@ class Workbook:
         source, used = _with_header(file, cells, layout)
         source.used = used
         source.notes += unmerge(source, layout, cells.merged, used)
-        source.notes += _dates_for_names(source, cells, layout, used)
+        source.notes += names_of_dates(source, cells, layout, used, config)
         sums = {row for (row, _), text in cells.formulas.items() if is_sum_formula(text)}
         source = shaped(source, layout, sums)
         source.notes += self._not_shown(sheet, cells, source, used)
@@ -98,17 +103,27 @@ class Workbook:
             values = [_plain(v) for k, v in row.items() if k >= value_at and as_text(v).strip()]
             if key and values:
                 _put(data, key, values, f"{self.name}, sheet {sheet}, row {line}")
+                self.places[key.casefold()] = f"cell {letters(value_at)}{line}"
         if not isinstance(data.get("setup", {}), dict):
             raise TrialError(
                 f"{self.name}, sheet {sheet}: the key setup needs a factor's name and what is said "
                 "of it, as in setup.gap.levels"
             )
         if "setup" in data:
+            self._place_setups(list(data["setup"]))
             data["setup"] = [
                 {"name": name, **entry} if isinstance(entry, dict) else entry
                 for name, entry in data["setup"].items()
             ]
         return data
+
+    def _place_setups(self, factors: list[str]) -> None:
+        """Keys of factors under the number by which faults name their section."""
+        for number, name in enumerate(factors, start=1):
+            start = f"setup.{name}."
+            own = [key for key in self.places if key.startswith(start)]
+            for key in own:
+                self.places[f"setup {number}: {key.removeprefix(start)}"] = self.places[key]
 
     def _cells(self, sheet: str) -> SheetCells:
         return read_cells(self._book[sheet], f"{self.name}, sheet {sheet}")
@@ -170,20 +185,6 @@ def _with_header(
     return source, used
 
 
-def _dates_for_names(
-    source: SourceTable, cells: SheetCells, layout: schema.Table, used: list[int]
-) -> Iterator[str]:
-    """Notes on names that are dates: a spreadsheet makes one of 1-2."""
-    keys = {c.name for c in layout.columns if c.kind == "key"}
-    for column, head in zip(used, map(plain_name, source.header), strict=True):
-        if head in keys:
-            found = [(cells.lines[p], as_text(v)) for p, v in zip(*cells.cells[column], strict=True)
-                     if isinstance(v, date) and cells.lines[p] > source.header_line]  # fmt: skip
-            if found:
-                lines, texts = zip(*found, strict=True)
-                yield words.dates_for_names(head, source.where, lines, texts)
-
-
 def _calculated(cells: SheetCells, source: SourceTable, used: list[int]) -> list[str]:
     """Columns of the table with formulas whose last value is read."""
     position = {column: k for k, column in enumerate(used) if k < len(source.header)}
@@ -213,9 +214,8 @@ def _put(data: dict[str, Any], key: str, values: list[Any], where: str) -> None:
         raise TrialError(f"{where}: key {key!r} stands there twice")
     value: Any = values if last in _LISTS else values[0]
     if last in _FLAGS and isinstance(value, str):
-        value = {"yes": True, "true": True, "no": False, "false": False}.get(
-            value.casefold(), value
-        )
+        said = said_yes(value)
+        value = value if said is None else said
     elif last not in _LISTS and len(values) > 1:
         raise TrialError(f"{where}: key {key!r} takes one value")
     place[last] = value

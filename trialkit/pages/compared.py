@@ -9,8 +9,8 @@ import pandas as pd
 
 from trialkit.facts import Ends, Grade
 from trialkit.intake.level_names import labels_of
+from trialkit.pages.compared_letters import ComparedLetters
 from trialkit.pages.export import csv_bytes
-from trialkit.pages.letters import ComparedLetters
 from trialkit.words import many as words
 
 if TYPE_CHECKING:

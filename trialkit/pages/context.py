@@ -51,7 +51,7 @@ class Context:
         None for a page about a trial that is not harvested yet; then `trial` is given.
     trial : Trial, optional
     grower : str, optional
-        Whose page it is: a grower's name, or the letter other reports give; "" for the first one,
+        Whose page it is: a grower's name, or the letter other reports give; "" for the only one,
         None for a page that is nobody's.
     area : float, optional
         The grower's corn a year, acres or ha as the trial's units are; else what the trial states.

@@ -1,7 +1,7 @@
 """All numbers of an analysis as tidy tables, for a spreadsheet or another program.
 
-Names of fields and growers are letters unless the growers agreed (`letters`), and text that a
-spreadsheet would run as a formula stays text.
+Unless the growers agreed, fields and growers are letters, strips, pairs and main strips numbers
+(`letters`). Text that a spreadsheet would run as a formula stays text.
 """
 
 from __future__ import annotations
@@ -19,7 +19,8 @@ from trialkit.display import visible
 from trialkit.intake import write_all
 from trialkit.intake.causes import group, sheet_of
 from trialkit.intake.files import refuse_existing
-from trialkit.pages.letters import INITIALS, WITHHELD, Letters
+from trialkit.pages.letters import INITIALS, KINDS, Letters
+from trialkit.pages.names import WITHHELD
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -87,6 +88,7 @@ def _refused(refused: pd.DataFrame) -> pd.DataFrame:
 def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
     """The table with letters for names in every column of text."""
     table = table.reset_index(drop=True)
+    numbers = letters.strips(table)[[c for c in KINDS if c in table]] if not letters.agreed else {}
     for column in table.columns:
         if isinstance(table[column].dtype, pd.CategoricalDtype):
             table[column] = table[column].astype(object)
@@ -94,6 +96,8 @@ def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
             continue
         if column == "field":
             table[column] = [letters.fields.get(str(v), letters.text(v)) for v in table[column]]
+        elif column in numbers:
+            table[column] = numbers[column]
         elif column in INITIALS and not letters.agreed:
             table[column] = [v if pd.isna(v) else WITHHELD for v in table[column]]
         elif column in ("note", "reason"):

@@ -3,15 +3,24 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Iterable, Mapping, Sequence
-from functools import lru_cache
+from collections.abc import Hashable, Iterable, Mapping
+from functools import cached_property
+from itertools import count
 from string import ascii_uppercase
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
+from trialkit.errors import TrialError
+from trialkit.pages.folding import words_of
+from trialkit.pages.names import WITHHELD, Name, Names
+from trialkit.pages.vocabulary import UNITS, ordinary, zones
+from trialkit.plan import read_plan
+from trialkit.responses import RESPONSES
+from trialkit.words import privacy as words
+
 if TYPE_CHECKING:
-    from trialkit.many import TrialsCompared
     from trialkit.trial import Trial
 
 # Columns whose values say, or could say, whose ground it is.
@@ -20,7 +29,8 @@ PRIVATE_COLUMNS = INITIALS | frozenset(
     {"field", "grower", "latitude", "longitude", "strip", "pair", "main_strip", "note", "notes",
      "reason"}
 )  # fmt: skip
-WITHHELD = "(withheld)"
+KINDS = {"strip": "strip", "pair": "pair", "main_strip": "main strip"}
+"""Columns whose names are numbered, and what a name in them is of."""
 
 
 def letter(index: int) -> str:
@@ -34,170 +44,229 @@ def letter(index: int) -> str:
 
 
 class Letters:
-    """Stand-ins for the names of fields and growers of a trial.
+    """Stand-ins for the names of a trial: of its fields and growers, strips, pairs, main strips.
 
     When the trial says its growers agreed, every name stands as it is. Otherwise fields become
-    "Field A", "Field B", ... in the trial's order and growers "Grower A", ...; the names are also
-    struck out of running text, and cells of the columns that may hold them are withheld.
+    "Field A", "Field B", ... in the trial's order and growers "Grower A", ...; strips, pairs and
+    main strips are numbered field by field ("A-3"); names are struck out of running text too
+    (`trialkit.pages.names`), and cells of the columns that may hold them are withheld.
     """
 
     def __init__(self, trial: Trial) -> None:
-        self.agreed = bool(trial.config.growers_agreed)
-        self.fields = self._stand_ins("Field", [*trial.fields["field"], *trial.strips["field"]])
-        self._all = {**self._stand_ins("Grower", trial.fields.get("grower", [])), **self.fields}
+        config = trial.config
+        self.agreed = bool(config.growers_agreed)
+        self._config, self._strips = config, _all_strips(trial)
+        self.fields = self._stand_ins("Field", [*trial.fields["field"], *self._strips["field"]])
+        self.growers = self._stand_ins("Grower", trial.fields.get("grower", []))
+        self.numbers = {} if self.agreed else _numbers(self._strips, self.fields)
         self._initials = _initials_in(trial.tables.values())
+        self._people = _people_in(trial.tables.values())
 
     def _stand_ins(self, word: str, names: Iterable[Any]) -> dict[str, str]:
         distinct = dict.fromkeys(str(name) for name in names if pd.notna(name))
         if self.agreed:
             return {name: name for name in distinct}
-        return {name: f"{word} {letter(i)}" for i, name in enumerate(distinct)}
+        return stand_ins(word, distinct)
+
+    @cached_property
+    def names(self) -> Names:
+        """What is struck out of text."""
+        named = [Name(name, WITHHELD) for name in self._people]
+        named += [Name(n, s) for n, s in self._struck().items() if n != s]
+        for kind, numbered in self.numbers.items():
+            named += [Name(n, shown, kind) for n, shown in _by_name(numbered).items()]
+        setups = self._config.setups
+        levels = {w for f in setups for n in (f.name, *f.levels) for w in words_of(str(n))}
+        labels = [label for f in setups for label in (f.label, *f.level_labels)]
+        labels += [response.title for response in RESPONSES.values()]
+        return Names([*named, *self._own()], levels | zones() | UNITS, labels, ordinary())
+
+    def _struck(self) -> dict[str, str]:
+        return {**self.growers, **self.fields}
+
+    def _own(self) -> list[Name]:
+        """Names that stand as they are."""
+        return []
 
     def text(self, text: object) -> str:
-        """Running text with every known name replaced by its letter.
-
-        Names of one or two characters are left alone: they name nobody, and would be found
-        inside other words.
-        """
-        return str(text) if self.agreed else _struck(str(text), self._all)
+        """Running text of the program's own, with a stand-in for every known name."""
+        return str(text) if self.agreed else self.names.struck(str(text))
 
     def user_text(self, text: object) -> str:
-        """What a user wrote, a note or a reason: names and the initials of who counted are gone."""
-        found = self.text(text)
-        if self.agreed or self._initials is None:
-            return found
-        return self._initials.sub(WITHHELD, found)
+        """What a user wrote, a note or a reason: every word of a name is gone, and the initials of
+        who counted."""
+        return str(text) if self.agreed else self._strictly(str(text), self.names)
+
+    def _strictly(self, text: str, names: Names) -> str:
+        found = names.struck(text, True)
+        return found if self._initials is None else self._initials.sub(WITHHELD, found)
 
     def cell(self, column: str, value: object) -> str:
-        """A refused cell as it may be shown."""
-        if not self.agreed and str(column).lower() in PRIVATE_COLUMNS:
+        """A refused cell as it may be shown; a row as a whole has no column, and may hold names."""
+        if not self.agreed and (not column or str(column).lower() in PRIVATE_COLUMNS):
             return WITHHELD
-        return self.text(value)
+        return self.user_text(value)
+
+    # ------------------------------------------------------------ the title
+    @cached_property
+    def title(self) -> str:
+        """The trial's title without names; a neutral one where a word of one is left in it that
+        is no word of a setup."""
+        found = self.text(self._config.title)
+        setups = self._config.setups
+        labels = {w for f in setups for n in (f.label, *f.level_labels) for w in words_of(n)}
+        names = Names(self.names.names, self.names.kept | labels)
+        same = self.agreed or found == self._strictly(found, names)
+        return found if same else words.neutral_title()
+
+    @property
+    def dated_title(self) -> str:
+        """The title, "Strip trial, 2026" where it is the neutral one."""
+        neutral = self.title == words.neutral_title()
+        return f"{self.title}, {self._config.season}" if neutral else self.title
+
+    def page_title(self, page: str) -> str:
+        """Title of a page's window and of its PDF."""
+        return f"{page}: {self.dated_title}"
+
+    @property
+    def remarks(self) -> list[str]:
+        """What the terminal tells the researcher of names that cannot be struck everywhere."""
+        if self.agreed:
+            return []
+        known = dict.fromkeys(name for name, shown in self._struck().items() if name != shown)
+        left = [(name, self.names.standing(Name(name, ""))) for name in known]
+        out = words.give_another([(name, what) for name, what in left if what])
+        if self.title != self.text(self._config.title):
+            out.append(words.title_replaced(self._config.title))
+        return out
+
+    # ------------------------------------------------------------ strips, pairs, main strips
+    def numbered(self, kind: str, names: Iterable[object], fields: Iterable[object]) -> list[Any]:
+        """What is printed for strips, pairs or main strips of fields; missing ones stay so."""
+        if self.agreed:
+            return list(names)
+        own = self.numbers.get(kind, {})
+        return [
+            name if pd.isna(name) else own.get((str(field), str(name)), WITHHELD)  # type: ignore[call-overload]
+            for name, field in zip(names, fields, strict=True)
+        ]
+
+    def strip(self, name: object) -> str:
+        """What is printed for a strip."""
+        return str(name) if self.agreed else self._by_strip.get(str(name), WITHHELD)
+
+    @cached_property
+    def _by_strip(self) -> dict[str, str]:
+        return _by_name(self.numbers["strip"])
+
+    def pair(self, name: object, field: object) -> str:
+        """What is printed for a pair of a field."""
+        return str(self.numbered("pair", [name], [field])[0])
+
+    def strips(self, strips: pd.DataFrame) -> pd.DataFrame:
+        """A table with numbers for its strips, pairs and main strips.
+
+        Without a column of fields, names are found in whichever field has them.
+        """
+        out = strips.copy()
+        for column, kind in KINDS.items():
+            if self.agreed or column not in out:
+                continue
+            if "field" in strips:
+                shown = self.numbered(kind, strips[column], strips["field"])
+            else:
+                known = _by_name(self.numbers[kind])
+                shown = [n if pd.isna(n) else known.get(str(n), WITHHELD) for n in strips[column]]
+            out[column] = pd.Series(shown, out.index, dtype=object)
+        return out
+
+
+def stand_ins(word: str, names: Iterable[str]) -> dict[str, str]:
+    """"Field A", "Field B", ... by name; a name that is such a letter already keeps it."""
+    distinct = list(dict.fromkeys(names))
+    own = {name for name in distinct if re.fullmatch(rf"{word} [A-Z]{{1,2}}", name)}
+    free = (f"{word} {letter(i)}" for i in count())
+    left = (shown for shown in free if shown not in own)
+    return {name: name if name in own else next(left) for name in distinct}
+
+
+def numbered(
+    places: Iterable[Hashable], names: Iterable[object], shown: Mapping[Any, str]
+) -> dict[tuple[Any, str], str]:
+    """Numbers for names within places, in the order in which they come: "A-1", "A-2", ...
+
+    The one rule by which strips, pairs and main strips are called where their names may not stand:
+    the place's letter (`shown` has "Field A") and a number. A name that is a plain number of up to
+    four digits names nobody and stays, so that a report and the field sheets agree.
+    """
+    out: dict[tuple[Any, str], str] = {}
+    counts: dict[Any, int] = {}
+    for place, name in zip(places, names, strict=True):
+        key = (place, str(name))
+        if pd.isna(name) or key in out:  # type: ignore[call-overload]
+            continue
+        counts[place] = counts.get(place, 0) + 1
+        plain = re.fullmatch(r"[0-9]{1,4}", key[1])
+        out[key] = key[1] if plain else f"{shown[place].rpartition(' ')[2]}-{counts[place]}"
+    return out
+
+
+def _numbers(strips: pd.DataFrame, fields: Mapping[str, str]) -> dict[str, dict[Any, str]]:
+    places = list(strips["field"].astype(str))
+    return {
+        kind: numbered(places, strips[column], fields)
+        for column, kind in KINDS.items() if column in strips
+    }  # fmt: skip
+
+
+def _by_name(numbers: Mapping[tuple[Any, str], str]) -> dict[str, str]:
+    """Numbers by name alone; of a name that several fields have, the number without a letter."""
+    found: dict[str, set[str]] = {}
+    for (_, name), shown in numbers.items():
+        found.setdefault(name, set()).add(shown)
+    out = {}
+    for name, labels in found.items():
+        alone = {label.rpartition("-")[2] for label in labels}
+        several = alone.pop() if len(alone) == 1 else WITHHELD
+        out[name] = next(iter(labels)) if len(labels) == 1 else several
+    return out
+
+
+def _all_strips(trial: Trial) -> pd.DataFrame:
+    """Strips of the trial, and behind them those of its plan that were not run."""
+    columns = ["field", *KINDS]
+    own = trial.strips.reindex(columns=columns)
+    try:
+        source = getattr(trial, "source", None)
+        plan = None if source is None else read_plan(source)
+    except TrialError:
+        plan = None
+    if plan is None:
+        return own
+    meant = plan.strips.reindex(columns=columns).astype(object)
+    meant.loc[meant["strip"].isin(own["strip"]), "strip"] = np.nan  # they are where they were run
+    return pd.concat([own.astype(object), meant], ignore_index=True)
+
+
+def _people_in(tables: Iterable[pd.DataFrame]) -> list[str]:
+    """Names of three letters and more in the columns for initials."""
+    found: set[str] = set()
+    for table in tables:
+        for column in INITIALS.intersection(table.columns):
+            for cell in table[column].dropna().unique():
+                found.update(word for word in words_of(str(cell)) if len(word) > 2)
+    return sorted(found)
 
 
 def _initials_in(tables: Iterable[pd.DataFrame]) -> re.Pattern[str] | None:
     """What finds the initials and names that stand in the columns for them, as they are written."""
-    words: set[str] = set()
+    found: set[str] = set()
     for table in tables:
         for column in INITIALS.intersection(table.columns):
             for cell in table[column].dropna().unique():
-                words |= {str(cell).strip(), *re.findall(r"[^\W\d_][\w.-]*[^\W_]", str(cell))}
-    if not (words := {word for word in words if len(word) > 1}):
+                found |= {str(cell).strip(), *re.findall(r"[^\W\d_][\w.-]*[^\W_]", str(cell))}
+    if not (found := {word for word in found if len(word) > 1}):
         return None
-    either = "|".join(re.escape(word) for word in sorted(words, key=len, reverse=True))
+    either = "|".join(re.escape(word) for word in sorted(found, key=len, reverse=True))
     return re.compile(rf"(?<![^\W_])(?:{either})(?![^\W_])")
-
-
-def _struck(text: str, stand_ins: Mapping[str, str]) -> str:
-    """Text with every name of three characters or more replaced, the longest first."""
-    letters, pattern = _pattern(tuple(stand_ins.items()))
-    if pattern is None:
-        return text
-    return pattern.sub(lambda m: letters.get(m[0].casefold(), WITHHELD), text)
-
-
-@lru_cache(maxsize=16)
-def _pattern(
-    stand_ins: tuple[tuple[str, str], ...],
-) -> tuple[Mapping[str, str], re.Pattern[str] | None]:
-    """Stand-ins by casefolded name, and what finds the names."""
-    letters = {name.casefold(): stand_in for name, stand_in in stand_ins if len(name) > 2}
-    if not letters:
-        return letters, None
-    names = "|".join(re.escape(name) for name in sorted(letters, key=len, reverse=True))
-    return letters, re.compile(rf"(?<![^\W_])(?:{names})(?![^\W_])", re.IGNORECASE)
-
-
-class ComparedLetters:
-    """Stand-ins for the names in a comparison of many trials.
-
-    The rule of `Letters`, trial by trial: names stand where the trial's growers agreed. A grower's
-    own name stands when all trials of that grower agreed. A trial not agreed to, or not read, loses
-    its own name too (folders are called after farms), its pairs and strips are numbered, and what
-    was written in its files is withheld.
-
-    Attributes
-    ----------
-    trials, growers : dict of str to str
-    fields : dict of (trial, field) to str
-    """
-
-    def __init__(self, comparison: TrialsCompared) -> None:
-        used, strips = comparison.trials, comparison.strips
-        self.agreed = frozenset(used.loc[used["growers_agreed"].astype(bool), "trial"])
-        names = [*used["trial"], *comparison.skipped["trial"]]
-        self.trials = self._letters("Trial", names, [t in self.agreed for t in names])
-        known = strips[["trial", "grower"]].dropna().drop_duplicates()
-        known = known.assign(agreed=known["trial"].isin(self.agreed))
-        agreed = known.groupby("grower", sort=False)["agreed"].all()
-        self.growers = self._letters("Grower", [str(g) for g in agreed.index], list(agreed))
-        pairs = strips[["trial", "field"]].drop_duplicates()
-        keys = [(str(t), str(f)) for t, f in pairs.itertuples(index=False)]
-        own = [t in self.agreed for t, _ in keys]
-        stand_ins = iter(letter(i) for i in range(len(keys)))
-        self.fields = {
-            key: key[1] if free else f"Field {next(stand_ins)}"
-            for key, free in zip(keys, own, strict=True)
-        }
-        titles = used.set_index("trial")["title"].astype(str).to_dict()
-        self._struck = {
-            **{titles[t]: self.trials[t] for t in titles if t not in self.agreed},
-            **self._fields_in_text(),
-            **{n: s for table in (self.growers, self.trials) for n, s in table.items() if n != s},
-        }
-
-    def _fields_in_text(self) -> dict[str, str]:
-        """Fields not agreed to; one name of several fields is withheld, for want of one letter."""
-        out: dict[str, str] = {}
-        for (_, field), shown in self.fields.items():
-            if shown != field:
-                out[field] = shown if field not in out else WITHHELD
-        return out
-
-    @property
-    def places(self) -> dict[str, str]:
-        """What to print for every field, ``"trial / field"``, as figures name it."""
-        return {
-            f"{trial} / {field}": f"{self.trials[trial]} / {shown}"
-            if trial in self.agreed
-            else shown
-            for (trial, field), shown in self.fields.items()
-        }
-
-    @staticmethod
-    def _letters(word: str, names: Sequence[str], agreed: Sequence[bool]) -> dict[str, str]:
-        stand_ins = iter(letter(i) for i in range(len(names)))
-        pairs = dict(zip(names, agreed, strict=True))
-        return {n: n if free else f"{word} {next(stand_ins)}" for n, free in pairs.items()}
-
-    def text(self, text: object) -> str:
-        """Running text with every name that is not agreed to replaced."""
-        return _struck(str(text), self._struck)
-
-    def table(self, table: pd.DataFrame) -> pd.DataFrame:
-        """One of the comparison's tables as it may be shown."""
-        out = table.copy()
-        if "trial" in table:
-            private = ~table["trial"].isin(self.agreed)
-            out["trial"] = table["trial"].map(self.trials)
-            if "title" in table:
-                out["title"] = table["title"].where(~private, out["trial"])
-            if "reason" in table:
-                # The others speak of setups alone, or quote a file.
-                told = table["reason"].where(table["kind"].isin(["no data", "setups"]), WITHHELD)
-                again = table["kind"].eq("repeated")
-                out["reason"] = told.where(~again, table["reason"].map(self.text))
-            if "note" in table:
-                out["note"] = table["note"].map(self.text)
-            if "field" in table:
-                keys = zip(table["trial"].astype(str), table["field"].astype(str), strict=True)
-                out["field"] = [self.fields.get(key, WITHHELD) for key in keys]
-            for column in ("pair", "strip"):
-                if column in table:
-                    count = table.groupby(["trial", "field"], sort=False)[column].transform(
-                        lambda own: pd.factorize(own)[0] + 1
-                    )
-                    out[column] = table[column].where(~private, count)
-        if "grower" in table:
-            out["grower"] = table["grower"].map(self.growers, na_action="ignore")
-        return out

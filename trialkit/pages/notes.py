@@ -9,6 +9,7 @@ import pandas as pd
 from trialkit.pages.elements import Element, Sentence, table
 from trialkit.responses import TABLES
 from trialkit.words import fates as words
+from trialkit.words import privacy
 
 if TYPE_CHECKING:
     from trialkit.pages.letters import Letters
@@ -20,6 +21,7 @@ SHOWN = 60
 def field_notes(trial: Trial, letters: Letters) -> tuple[Element, ...]:
     """Every note, strip by strip; names and initials are withheld unless growers agreed."""
     order = {strip: n for n, strip in enumerate(trial.strips["strip"].astype(str), start=1)}
+    names = [letters.strip(strip) for strip in order]
     found: list[tuple[int, str, str]] = []
     for name, layout in TABLES.items():
         own = trial.tables[name]
@@ -33,10 +35,9 @@ def field_notes(trial: Trial, letters: Letters) -> tuple[Element, ...]:
             found.append((order.get(str(row["strip"]), 0), of, letters.user_text(row["note"])))
     if not found:
         return (Sentence(words.no_notes()),)
-    names = list(order) if letters.agreed else [str(n) for n in order.values()]
     found.sort(key=lambda one: one[0])
     rows = [[names[n - 1], of, note] for n, of, note in found[:SHOWN]]
-    told: list[Element] = [] if letters.agreed else [Sentence(words.numbered())]
+    told: list[Element] = [] if letters.agreed else [Sentence(privacy.numbered())]
     told.append(table(words.notes_title(), words.NOTES_HEAD, rows))
     if len(found) > SHOWN:
         told.append(Sentence(words.more_notes(len(found) - SHOWN)))

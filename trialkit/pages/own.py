@@ -2,9 +2,29 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+from typing import Any
+
 from trialkit.errors import DesignError
 from trialkit.pages.letters import Letters, letter
+from trialkit.pages.names import Name
 from trialkit.trial import Trial
+from trialkit.words import privacy as words
+
+_LISTED = 12
+
+
+def letters_of(trial: Trial, report: str, parameters: Mapping[str, Any]) -> Letters:
+    """What stands for names in a report: on a grower's own page that grower's stand.
+
+    Raises
+    ------
+    DesignError
+        Of a grower's page, as `OwnLetters`.
+    """
+    if report == "grower":
+        return OwnLetters(trial, str(parameters.get("grower") or ""))
+    return Letters(trial)
 
 
 class OwnLetters(Letters):
@@ -15,7 +35,7 @@ class OwnLetters(Letters):
     trial : Trial
     grower : str
         A grower's name, or the letter that other reports give ("Grower B" or "B"); by default the
-        first grower of the trial who has a strip.
+        only grower of the trial.
 
     Attributes
     ----------
@@ -30,7 +50,8 @@ class OwnLetters(Letters):
     Raises
     ------
     DesignError
-        When there is no such grower, or none of the grower's fields has a strip.
+        When there is no such grower, none of the grower's fields has a strip, or none is named
+        where there are several.
     """
 
     def __init__(self, trial: Trial, grower: str = "") -> None:
@@ -51,14 +72,25 @@ class OwnLetters(Letters):
         own = {field: field for field in self.mine}
         own |= {field: field for field, name in owners.items() if name == self.grower}
         self.fields = {**self.fields, **own}
-        self._all = {**self._all, **own}
         if self.grower:
-            self._all[self.grower] = self.grower
+            self.growers = {**self.growers, self.grower: self.grower}
+
+    def _own(self) -> list[Name]:
+        return [Name(name, name, "whole") for name in (*self.mine, self.grower) if name]
+
+    def page_title(self, page: str) -> str:
+        """It says whose page it is, as the page itself does."""
+        return super().page_title(f"{page}, {self.grower}" if self.grower else page)
 
     @staticmethod
     def _find(asked: str, growers: list[str], owners: dict[str, str], run: dict) -> str:
         if not asked.strip():
-            return next((owners[f] for f in run if f in owners), "")
+            here = list(dict.fromkeys(owners[f] for f in run if f in owners))
+            if len(here) > 1:
+                lettered = [(letter(growers.index(name)), name) for name in here]
+                shown = lettered[:_LISTED]
+                raise DesignError(words.which_grower(shown, len(here) - len(shown)))
+            return next(iter(here), "")
         wanted = " ".join(asked.split()).casefold()
         for name in growers:
             if " ".join(name.split()).casefold() == wanted:

@@ -8,6 +8,7 @@ from trialkit.display import escape
 from trialkit.pages.context import Context
 from trialkit.pages.elements import Element
 from trialkit.pages.registry import Shown, find
+from trialkit.pages.struck import struck
 from trialkit.words import pages as words
 
 
@@ -40,7 +41,9 @@ class Page:
         return show
 
     def __getitem__(self, name: str) -> Shown:
-        return Shown(find(self.parts[name]).elements(self.context))
+        elements = find(self.parts[name]).elements(self.context)
+        letters = self.context.letters
+        return Shown(elements if letters.agreed else struck(elements, letters.text))
 
     def __iter__(self) -> Iterator[Shown]:
         return (self[name] for name in self.parts)

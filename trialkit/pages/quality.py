@@ -6,9 +6,11 @@ from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from trialkit.intake import causes
-from trialkit.pages.elements import Element, Heading, Sentence, table
+from trialkit.intake.heads import read_files
+from trialkit.pages.elements import Element, Heading, Sentence, bullets, table
 from trialkit.pages.letters import Letters
 from trialkit.words import quality as words
+from trialkit.words import readings
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -28,6 +30,15 @@ def refused_cells(trial: Trial, letters: Letters) -> tuple[Element, ...]:
     more = [Sentence(words.more_listed())] if len(found) > CAUSES_SHOWN else []
     rows = [[str(cell) for cell in row] for row in shown.itertuples(index=False)]
     return (*told, table(words.causes_title(), list(shown.columns), rows), *more)
+
+
+def how_read(trial: Trial, letters: Letters) -> tuple[Element, ...]:
+    """Notes of reading and columns not read, an item a file; nothing where there are none."""
+    items = [
+        letters.user_text(words.read_so(file.file, [*filter(None, [file.aside]), *file.notes]))
+        for file in read_files(trial.read, trial.extra, trial.tables)
+    ]
+    return (Heading(readings.title(), 3), bullets(items)) if items else ()
 
 
 def refused_line(trial: Trial) -> str:

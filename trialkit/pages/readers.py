@@ -93,7 +93,7 @@ def grower(
     ----------
     analysis : TrialAnalysis
     grower : str
-        Name of a grower, or the letter other reports give; the first by default.
+        Name of a grower, or the letter other reports give; "" for the only one.
     area, price, hour_costs
         As in `trialkit.pages.context.Context`.
 

@@ -23,7 +23,7 @@ from trialkit.pages.elements import MEDIA, Element, Html, from_json
 from trialkit.pages.glosses import explained
 from trialkit.pages.helpers import ONE_THREAD
 from trialkit.pages.html import html
-from trialkit.pages.letters import Letters
+from trialkit.pages.own import OwnLetters, letters_of
 from trialkit.pages.paper import add
 from trialkit.pages.printing import PAPERS, Sheet, compile_pdf
 from trialkit.pages.readers import READERS, Reader
@@ -81,6 +81,7 @@ def render(
     pdf: bool = False,
     parameters: Mapping[str, Any] | None = None,
     progress: Progress | None = None,
+    remark: Progress | None = None,
 ) -> Rendered:
     """Write one report of a trial and say where it is.
 
@@ -98,6 +99,9 @@ def render(
         More for the notebook's cell of parameters, such as ``grower``.
     progress : callable, optional
         Called with a few words before each step.
+    remark : callable, optional
+        Told in sentences of names that cannot be struck everywhere, and of a title that was
+        replaced.
 
     Returns
     -------
@@ -115,7 +119,7 @@ def render(
     if report not in READERS:
         raise ReportError(f"There is no report {report!r}; choose from {', '.join(READERS)}.")
     kind = READERS[report]
-    say = progress or (lambda step: None)
+    say, remark = progress or (lambda step: None), remark or (lambda line: None)
     path = notebooks_dir() / "reports" / f"{kind.notebook}.ipynb"
     with kernel() as started:
         if not isinstance(trial, Trial):
@@ -123,13 +127,18 @@ def render(
             trial = load_trial(trial, harvested=kind.harvested)
         if trial.source is None:
             raise ReportError("A report needs a trial on disk; write this one to a folder first.")
+        letters = letters_of(trial, report, parameters or {})
+        for line in letters.remarks:
+            remark(line)
         _load_machinery()  # while the kernel loads what its notebook needs
         compiled = not kind.harvested or engine_is_compiled()
         hint = "" if compiled else words.compiling()
         given = {"trial_folder": str(trial.source.resolve()), **(parameters or {})}
+        if isinstance(letters, OwnLetters):
+            given["grower"] = letters.grower
         notebook = execute(path, given, started, lambda step: say(step + hint))
     say("writing the page")
-    title = f"{kind.title}: {Letters(trial).text(trial.config.title)}"
+    title = letters.page_title(kind.title)
     files = {".html": page(notebook, title, kind).encode()}
     if pdf:
         say(words.setting())

@@ -7,18 +7,16 @@ import json
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from trialkit.analysis.design import Design
 from trialkit.display import card, folded, table
 from trialkit.facts import Note
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.files import write_all
 from trialkit.intake.template import header_rows
 from trialkit.intake.write import filled_files
-from trialkit.plan.arrange import Layout
 from trialkit.plan.geo import Corner, feature_collection
 from trialkit.plan.ground import Ground, joints
 from trialkit.plan.notes import described, to_know
@@ -29,6 +27,10 @@ from trialkit.responses import schema
 from trialkit.simulate import Effort, Work
 from trialkit.words import plan as words
 from trialkit.words import said, say
+
+if TYPE_CHECKING:
+    from trialkit.analysis.design import Design
+    from trialkit.plan.arrange import Layout
 
 SHOWN = ["strip", "field", "pair", "main_strip", "setup", "direction", "first_row", "last_row",
           "count_rows"]  # fmt: skip

@@ -11,6 +11,7 @@ import pandas as pd
 
 from trialkit.simulate.work import Order, Work, counted, further
 from trialkit.words import plan as words
+from trialkit.words.crew import from_to
 
 if TYPE_CHECKING:
     from trialkit.intake.config import TrialConfig
@@ -93,7 +94,7 @@ def order_of_work(
         place = {"field": strip["field"], "pair": strip["pair"]}
         for f in config.setups:
             if before is not None and minutes[f.name] and before[f.name] != strip[f.name]:
-                words = f"{f.label}: {f.in_words(before[f.name])} to {f.in_words(strip[f.name])}"
+                words = from_to(f.label, f.in_words(before[f.name]), f.in_words(strip[f.name]))
                 rows.append({"what": "change", **place, "words": words, "minutes": minutes[f.name]})
         spent = work.run(strip["end"] - strip["start"]) + work.turn_minutes + work.on_strip(effort)
         words = ", ".join(f.in_words(strip[f.name]) for f in config.setups)

@@ -89,7 +89,7 @@ def field_forest(
         Of a TrialsCompared: the setup factor, the first by default.
     field_names : mapping, optional
         What to print instead of each field's own name; of a TrialsCompared, instead of
-        ``"trial / field"`` (`trialkit.pages.letters.ComparedLetters.places`).
+        ``"trial / field"`` (`trialkit.pages.compared_letters.ComparedLetters.places`).
     """
     forest = _of_trial(effects) if hasattr(effects, "fields") else _of_trials(effects, factor)
     names = {f: (field_names or {}).get(f, f) for f in forest.fields["field"]}

@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterator, Mapping
-from typing import TYPE_CHECKING
+from collections.abc import Callable, Iterator, Mapping
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 import matplotlib as mpl
 import pandas as pd
 
 from trialkit.plots.canvas import FAINT, INK, QUIET, WIDTH, Plot, style
 from trialkit.units import convert
-from trialkit.words import maps as say
+from trialkit.words import ENGLISH, spoken
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,7 +33,9 @@ TOP, FOOT, LEGEND = 0.5, 0.5, 0.19
 MARGIN, EDGE = 0.68, 0.12
 
 
-def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plot:
+def pass_map(
+    plan: Plan, *, field_names: Mapping[str, str] | None = None, language: str = ENGLISH
+) -> Plot:
     """Every pass of a plan across each field, with setups, directions, joints and headlands.
 
     Across and along are each to scale, in the trial's own unit of length; how much less the length
@@ -46,7 +49,10 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
     plan : Plan
     field_names : mapping, optional
         What to print instead of each field's own name.
+    language : str
+        What is written on it is said in it.
     """
+    say = partial(_say, language)
     unit = "ft" if plan.config.units == "US" else "m"
     per = float(convert(1.0, "m", unit))
     shown = {g.field: (field_names or {}).get(g.field, g.field) for g in plan.grounds}
@@ -55,7 +61,7 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
     across = (WIDTH - MARGIN - EDGE) / widest  # inches a metre
     longest = max(g.length for g in plan.grounds)
     along = min(max(across, SHORTEST / longest), TALLEST / longest)
-    lines = _legend_lines(plan)
+    lines = _legend_lines(plan, say)
     heights = [TOP + FOOT + g.length * along for g, _ in panels]
     legend = LEGEND * len(lines) + 0.15
     height = sum(heights) + legend
@@ -71,19 +77,23 @@ def pass_map(plan: Plan, *, field_names: Mapping[str, str] | None = None) -> Plo
             )  # fmt: skip
             title = textwrap.shorten(shown[ground.field], 50, placeholder="…")
             _panel(ax, plan, ground, part, per)
-            head = say.continued(title) if name == ground.field else title
+            head = say("continued", title) if name == ground.field else title
             ax.text(0, 1 + 0.36 / (ground.length * along), head, transform=ax.transAxes,
                     size=8.5, weight="bold", va="center")  # fmt: skip
-            ax.set_xlabel(say.across(unit, across / along), loc="left")
-            ax.set_ylabel(say.along(unit))
+            ax.set_xlabel(say("across", unit, across / along), loc="left")
+            ax.set_ylabel(say("along", unit))
             at, name = at - tall, ground.field
         foot = figure.add_axes((0.0, 0.0, 1.0, legend / height))
         foot.set_axis_off()
         foot.set_xlim(0, WIDTH)
         foot.set_ylim(legend, 0)
         _legend(foot, plan, lines)
-    figure.summary, figure.alt_text = _in_words(plan, shown)
+    figure.summary, figure.alt_text = _in_words(plan, shown, lines, say)
     return figure
+
+
+def _say(language: str, name: str, *values: Any) -> str:
+    return str(spoken("pass_maps", name, language)(*values))
 
 
 def _panels(plan: Plan, ground: Ground) -> Iterator[pd.DataFrame]:
@@ -163,19 +173,19 @@ def _brackets(ax: Axes, plan: Plan, part: pd.DataFrame, per: float) -> None:
                 ha="center", va="bottom")  # fmt: skip
 
 
-def _legend_lines(plan: Plan) -> list[tuple[str, str]]:
+def _legend_lines(plan: Plan, say: Callable[..., str]) -> list[tuple[str, str]]:
     """Letter and words of every setup, then what else is drawn."""
     names = [f.name for f in plan.config.setups]
     lines = [
         (row["setup"], ", ".join(str(row[n]) for n in names))
         for row in plan.setups.to_dict("records")
     ]
-    lines.append(("", say.marks()))
+    lines.append(("", say("marks")))
     kinds = [k for k in LEFT_OUT if (plan.passes["kind"] == k).any()]
     if kinds:
-        lines.append(("", say.not_counted(kinds)))
+        lines.append(("", say("not_counted", kinds)))
     joints = any(g.planter_rows is not None for g in plan.grounds)
-    if marks := say.ground_marks(joints, any(g.headland for g in plan.grounds)):
+    if marks := say("ground_marks", joints, any(g.headland for g in plan.grounds)):
         lines.append(("", marks))
     return lines
 
@@ -195,16 +205,19 @@ def _legend(ax: Axes, plan: Plan, lines: list[tuple[str, str]]) -> None:
         y += LEGEND
 
 
-def _in_words(plan: Plan, shown: Mapping[str, str]) -> tuple[str, str]:
+def _in_words(
+    plan: Plan, shown: Mapping[str, str], lines: list[tuple[str, str]], say: Callable[..., str]
+) -> tuple[str, str]:
     strips = plan.strips
     blocks = strips.groupby(["field", "pair"], sort=False)
-    summary = say.passes(len(strips), blocks.ngroups, plan.layout, len(shown))
+    summary = say("passes", len(strips), blocks.ngroups, plan.layout, len(shown))
     runs = [
         (shown[field], str(pair),
-         ", ".join(f"{r.setup} {r.direction}" for r in own[["setup", "direction"]].itertuples()))
+         ", ".join(say("run", r.setup, r.direction)
+                   for r in own[["setup", "direction"]].itertuples()))
         for (field, pair), own in blocks
     ]  # fmt: skip
     left_out = plan.passes.loc[plan.passes["strip"] == "", "kind"].value_counts()
-    setups = [(letter, words) for letter, words in _legend_lines(plan) if letter]
+    setups = [(letter, words) for letter, words in lines if letter]
     many = [(int(n), str(kind)) for kind, n in left_out.items()]
-    return summary, say.pass_map(summary, setups, runs, many)
+    return summary, say("pass_map", summary, setups, runs, many)

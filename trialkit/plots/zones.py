@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from functools import partial
+from typing import TYPE_CHECKING, Any
 
 from matplotlib.patches import FancyArrowPatch, Polygon, Rectangle
 
 from trialkit.plots.canvas import Plot, style
 from trialkit.responses import ZONES
-from trialkit.words import figures_setups as words
+from trialkit.words import ENGLISH, spoken
 
 if TYPE_CHECKING:
+    from collections.abc import Callable
+
     from matplotlib.axes import Axes
 
     from trialkit.responses.schema import System
@@ -22,7 +25,9 @@ LEFT, CORN = -21.5, 7.6
 SPAN = 6.0  # drawn width of any header
 
 
-def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> Plot:
+def count_zones(
+    system: System = "US", *, rows: int = 8, width: float = 7.4, language: str = ENGLISH
+) -> Plot:
     """Plan view of a combine that stopped in the row and backed up, with the three zones.
 
     Preharvest frames lie in the standing corn ahead, header frames between the corn and the
@@ -41,7 +46,10 @@ def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> 
         Rows of the header.
     width : float
         Inches.
+    language : str
+        What is written in it is said in it.
     """
+    say = partial(_say, language)
     low, high = -SPAN / 2 - 1.15, SPAN / 2 + 1.75
     with style(8):
         figure = Plot(figsize=(width, width * (high - low) / (CORN - LEFT)))
@@ -52,20 +60,22 @@ def count_zones(system: System = "US", *, rows: int = 8, width: float = 7.4) -> 
         ax.set_ylim(low, high)
         centres = [SPAN / 2 - SPAN * (i + 0.5) / rows for i in range(rows)]
         _ground(ax, centres)
-        _machine(ax, rows)
-        _zones(ax, centres)
-        _marks(ax, system)
+        _machine(ax, rows, say)
+        _zones(ax, centres, language)
+        _marks(ax, system, say)
         size = min(6.5, 72 * width / (CORN - LEFT) * SPAN / rows * 0.62)
         for number, y in enumerate(centres, start=1):
             ax.text(-BACKED - HEADER / 2 - 0.05, y, str(number), size=size, color=INK, ha="center",
                     va="center", gid=f"row {number}")  # fmt: skip
-    places = {
-        name: zone.ground().seen or zone.ground().where
-        for name, zone in ZONES.items() if zone.drawn is not None
-    }  # fmt: skip
-    figure.summary = words.zones_drawn(len(places))
-    figure.alt_text = words.count_zones(system, rows, places)
+    grounds = {name: z.ground(language) for name, z in ZONES.items() if z.drawn is not None}
+    places = {words.called or name: words.seen or words.where for name, words in grounds.items()}
+    figure.summary = say("zones_drawn", len(places))
+    figure.alt_text = say("count_zones", system, rows, places)
     return figure
+
+
+def _say(language: str, name: str, *values: Any) -> str:
+    return str(spoken("frames_laid", name, language)(*values))
 
 
 def _ground(ax: Axes, centres: list[float]) -> None:
@@ -76,7 +86,7 @@ def _ground(ax: Axes, centres: list[float]) -> None:
                 color=QUIET, zorder=0, gid="standing corn")  # fmt: skip
 
 
-def _machine(ax: Axes, rows: int) -> None:
+def _machine(ax: Axes, rows: int, say: Callable[..., str]) -> None:
     front, half = -BACKED, SPAN / 2
     step = SPAN / rows
     edge = [(front - HEADER, half)]
@@ -95,11 +105,11 @@ def _machine(ax: Axes, rows: int) -> None:
         for side in (1, -1):
             ax.add_patch(Rectangle((body + x, side * 1.95 - wide / 2), long, wide, fc=QUIET, ec=INK,
                                    lw=0.8))  # fmt: skip
-    ax.text(body - BODY / 2 - 0.6, 0, words.ENGINE_OFF, size=8, weight="bold",
+    ax.text(body - BODY / 2 - 0.6, 0, say("engine_off"), size=8, weight="bold",
             ha="center", va="center", color=INK, linespacing=1.25)  # fmt: skip
 
 
-def _zones(ax: Axes, centres: list[float]) -> None:
+def _zones(ax: Axes, centres: list[float], language: str) -> None:
     for number, (name, zone) in enumerate(ZONES.items(), start=1):
         if zone.drawn is None:
             continue
@@ -107,7 +117,8 @@ def _zones(ax: Axes, centres: list[float]) -> None:
         ax.add_patch(Rectangle((left, -SPAN / 2), right - left, SPAN, fc="none", ec=INK, lw=1.6,
                                ls=(0, (4, 2)), gid=f"zone {name}"))  # fmt: skip
         middle = (left + right) / 2
-        ax.text(middle, SPAN / 2 + 0.28, f"{number} {name}", size=10, weight="bold", ha="center",
+        called = zone.ground(language).called or name
+        ax.text(middle, SPAN / 2 + 0.28, f"{number} {called}", size=10, weight="bold", ha="center",
                 va="bottom", color=INK)  # fmt: skip
         side = min(0.62, SPAN / len(centres) * 0.8)
         shown = centres[1:-1] if len(centres) > 4 else centres
@@ -118,15 +129,16 @@ def _zones(ax: Axes, centres: list[float]) -> None:
                                    zorder=3, gid="frame"))  # fmt: skip
 
 
-def _marks(ax: Axes, system: System) -> None:
+def _marks(ax: Axes, system: System, say: Callable[..., str]) -> None:
     foot = -SPAN / 2 - 0.5
     ax.plot([0, 0], [-SPAN / 2 - 0.7, SPAN / 2 + 0.2], color=INK, lw=1.0)
     ax.add_patch(FancyArrowPatch((0, foot), (-BACKED, foot), arrowstyle="-|>", mutation_scale=9,
                                  color=INK, lw=1.2, shrinkA=0, shrinkB=0))  # fmt: skip
-    ax.text(-BACKED - 0.25, foot, words.back_up(system), size=8, ha="right", va="center", color=INK)
-    ax.text(0.25, foot, words.STOPPED_HERE, size=8, ha="left", va="center", color=INK)
+    ax.text(-BACKED - 0.25, foot, say("back_up", system), size=8, ha="right", va="center",
+            color=INK)  # fmt: skip
+    ax.text(0.25, foot, say("stopped_here"), size=8, ha="left", va="center", color=INK)
     top = SPAN / 2 + 0.72
-    ax.text(-11.2, top + 0.2, words.DIRECTION, size=8, ha="center", va="bottom", color=INK)
+    ax.text(-11.2, top + 0.2, say("direction"), size=8, ha="center", va="bottom", color=INK)
     ax.add_patch(FancyArrowPatch((-13.6, top), (-8.8, top), arrowstyle="-|>", mutation_scale=11,
                                  color=INK, lw=1.4, shrinkA=0, shrinkB=0,
                                  gid="travel"))  # fmt: skip

@@ -9,8 +9,8 @@ float64 with NaN when optional; "date" datetime64[ns]. Missing is NaN / NaT.
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Any, Literal, Protocol
 
 import numpy as np
@@ -30,7 +30,9 @@ class Column:
     """One column: `low` and `high` are inclusive and in the SI unit.
 
     `blank` is the level a blank cell stands for, where it stands for one: then a cell that cannot
-    be read refuses its row, since it must not be taken for that level.
+    be read refuses its row, since it must not be taken for that level. `only` is another column of
+    the table and the level of it under which alone there is something to fill in here. `densest`
+    is the most of it per m2 that a whole crop could hold.
     """
 
     name: str
@@ -44,6 +46,9 @@ class Column:
     levels: tuple[str, ...] = ()
     blank: str = ""
     aliases: tuple[tuple[str, str], ...] = ()  # what else is written for a level, and the level
+    also: tuple[str, ...] = ()  # what else its head is called, words in any order
+    only: tuple[str, str] | None = None
+    densest: float = np.inf
 
     def unit(self, system: System) -> str:
         """Unit in files of this system; empty when the column has none."""
@@ -103,6 +108,8 @@ class Sheet:
     heading, taken : str
         On the card: what the rows are called, and what a row is taken from and tells. Empty for
         frames and ear searches, whose place on the card is their own.
+    said : mapping
+        The two by language, where that is not English.
     """
 
     look_up: str
@@ -116,6 +123,11 @@ class Sheet:
     printed: tuple[str, ...] = ("strip", "sample")
     heading: str = ""
     taken: str = ""
+    said: Mapping[str, tuple[str, str]] = field(default_factory=dict)
+
+    def on_card(self, language: str) -> tuple[str, str]:
+        """`heading` and `taken` in a language, in English where that has none."""
+        return self.said.get(language, (self.heading, self.taken))
 
 
 @dataclass(frozen=True, slots=True)
@@ -188,15 +200,19 @@ def key(name: str, about: str) -> Column:
 
 
 def measure(
-    name: str, si: str, us: str, low: float, high: float, about: str, required: bool = False
-) -> Column:
+    name: str, si: str, us: str, low: float, high: float, about: str, required: bool = False,
+    also: tuple[str, ...] = (), only: tuple[str, str] | None = None,
+) -> Column:  # fmt: skip
     """A column of numbers in a unit."""
-    return Column(name, "number", about, si, us, low, high, required)
+    return Column(name, "number", about, si, us, low, high, required, also=also, only=only)
 
 
-def count(name: str, high: float, about: str, low: float = 0, required: bool = False) -> Column:
+def count(
+    name: str, high: float, about: str, low: float = 0, required: bool = False,
+    densest: float = np.inf,
+) -> Column:  # fmt: skip
     """A column of whole numbers."""
-    return Column(name, "count", about, low=low, high=high, required=required)
+    return Column(name, "count", about, low=low, high=high, required=required, densest=densest)
 
 
 def initials(name: str, about: str) -> Column:
@@ -228,6 +244,15 @@ def lose_without(table: Rows, column: str, other: str) -> None:
     """Lose the cells of a column that say nothing, since the `other` one could not be read."""
     alone = table.lost(other) & ~np.isnan(table.data[column]) & table.sound
     table.refuse(alone, column, refusals.with_readable(other), lost="cell")
+
+
+def lose_elsewhere(table: Rows, column: Column, expected: str) -> None:
+    """Lose the cells of a column that stand where it has nothing to say (`Column.only`)."""
+    name, level = column.only or ("", "")
+    where = pd.Series(table.data[name]).astype(object)
+    elsewhere = (where.notna() & where.ne(level)).to_numpy()
+    given = elsewhere & ~np.isnan(table.data[column.name]) & table.sound
+    table.refuse(given, column.name, expected, lost="cell")
 
 
 def in_all_or_none(table: Rows, column: str, among: np.ndarray | None = None) -> None:

@@ -61,6 +61,14 @@ EAR_GROUPS = Table(
         "over all of them; impact_score: 0 untouched to 5 worst, the group as a whole. It tells "
         "what plates and rolls do, before threshing. Common practice; no published definition "
         "found.",
+        said={"es": ("mazorcas recogidas en el cabezal", (
+            "En la parada, con la llave en la mano: mazorcas que están en el cabezal, como vengan, "
+            "sin escoger. Dañadas: faltan granos o están rotos en la base. Si quiere, granos que "
+            "faltan: en todas juntas; calificación de golpes: 0 sin tocar a 5 lo peor, el grupo "
+            "entero. "
+            "Dice lo que hacen placas y rodillos, antes de la trilla. Práctica común; no se "
+            "encontró una definición publicada."
+        ))},
     ),
 )  # fmt: skip
 

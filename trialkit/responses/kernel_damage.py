@@ -94,6 +94,15 @@ GRAIN = Table(
         "frost, germ, insects, sprouting; judged after sieving), in which clean chips may not "
         "count. sieve_mass: through round holes of 12/64 in, 4.76 mm (7 CFR 810.401), or 4.50 mm "
         "(ISO 5223): one sieve for the whole trial. foreign_mass: what is not corn.",
+        said={"es": ("muestras de grano", (
+            "Corte el chorro de grano que entra a la tolva o sale de ella, no lo de encima del "
+            "montón: deje pasar los primeros segundos; tres cortes o más, mezclados (práctica del "
+            "USDA). Granos dañados: rotos, astillados o rajados a simple vista; no es el daño del "
+            "grado (7 CFR 810.404: moho, calor, helada, germen, insectos, brotado; se juzga "
+            "después de cribar), que puede no contar astillas limpias. Masa cribada: por criba de "
+            "agujeros redondos de 12/64 in, 4.76 mm (7 CFR 810.401), o de 4.50 mm (ISO 5223): una "
+            "misma criba en todo el ensayo. Materia extraña: lo que no es maíz."
+        ))},
     ),
 )  # fmt: skip
 

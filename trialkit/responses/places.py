@@ -24,6 +24,8 @@ class ZoneWords:
         In a table, and behind "frames": "standing corn", "in standing corn".
     seen : str
         Where it lies in the drawing of the count; as in `where` unless told.
+    called : str
+        What the count card and its drawing call it; by its name unless told.
     """
 
     full: str
@@ -32,6 +34,7 @@ class ZoneWords:
     short: str
     at: str
     seen: str = ""
+    called: str = ""
 
 
 @dataclass(frozen=True, slots=True)

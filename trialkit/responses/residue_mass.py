@@ -19,6 +19,7 @@ from trialkit.responses.columns import (
     Table,
     any_of,
     key,
+    lose_elsewhere,
     measure,
     part_of,
 )
@@ -36,6 +37,8 @@ from trialkit.words.terms import ENGLISH, amount
 
 TAKEN_AT = ("tank", "behind")
 """Where residue is sampled: in the grain tank, after cleaning; in what fell behind the machine."""
+_SCORE = measure("score", "", "", 0, 5, "0 none to 5 worst, judged by eye in the tank",
+                 only=("taken_at", TAKEN_AT[0]))  # fmt: skip
 SCORE_SD = 0.4
 """The same in every simulated trial: of the reading of a score."""
 LOOK = "look at what comes into the tank with both"
@@ -45,8 +48,7 @@ def _check(table: Rows) -> None:
     behind = np.asarray(table.data["taken_at"], dtype=object) == "behind"
     table.refuse(behind & np.isnan(table.data["residue_mass"]) & table.sound, "residue_mass",
                  "sample_mass with residue_mass, since it was taken behind")  # fmt: skip
-    table.refuse(behind & ~np.isnan(table.data["score"]) & table.sound, "score",
-                 "nothing, since it was taken behind: a score is of the tank")  # fmt: skip
+    lose_elsewhere(table, _SCORE, "nothing, since it was taken behind: a score is of the tank")
     part_of(table, "residue_mass", "sample_mass")
     any_of(table, "residue_mass", [table.data["residue_mass"], table.data["score"]],
            "sample_mass with residue_mass, or a score")  # fmt: skip
@@ -104,7 +106,7 @@ RESIDUE = Table(
         measure("sample_mass", "g", "g", 1, 1e6, "mass of the sample"),
         measure("residue_mass", "g", "g", 0, 1e6, "of this, other than grain; behind the "
                 "machine: leaves, husks and pieces of stalk, cobs sorted out"),
-        measure("score", "", "", 0, 5, "0 none to 5 worst, judged by eye in the tank"),
+        _SCORE,
     ),
     key=("strip", "sample"),
     rank=70,
@@ -117,6 +119,13 @@ RESIDUE = Table(
         "behind: 1 kg (2 lb) from the top of what fell behind the machine; sample_mass all of it, "
         "residue_mass its leaves, husks and stalk, cobs sorted out: an ear brings one cob, so it "
         "tells what came in with it. Common practice.",
+        said={"es": ("lecturas de rastrojo", (
+            "Tolva (tank): de la tolva de grano: dice lo que dejó la limpieza, no lo que el "
+            "cabezal metió. Detrás (behind): 1 kg (2 lb) de encima de lo que cayó detrás de la "
+            "máquina; masa de la muestra, toda; masa de rastrojo, sus hojas, totomoxtle y caña, "
+            "sin los olotes: cada mazorca trae un solo olote, así que dice lo que entró con ella. "
+            "Práctica común."
+        ))},
     ),
 )  # fmt: skip
 

@@ -11,6 +11,10 @@ PREHARVEST = Zone(
         "standing corn ahead of the machine", "standing corn ahead of the machine",
         "in standing corn ahead of the machine", "standing corn", "in standing corn",
         "in the standing corn ahead",
+    ), "es": ZoneWords(
+        "maíz en pie delante de la máquina", "maíz en pie delante de la máquina",
+        "en el maíz en pie delante de la máquina", "maíz en pie", "en el maíz en pie",
+        "en el maíz en pie de adelante", "precosecha",
     )},
     frames="preharvest_frames", lies=("preharvest",), searched=True, before=True,
     drawn=(0.9, 6.9), aliases=("pre-harvest", "pre harvest"),
@@ -23,6 +27,12 @@ HEADER = Zone(
         "where the header has passed but the machine's body has not",
         "behind the header", "behind the header",
         "the ground between the standing corn and the header",
+    ), "es": ZoneWords(
+        "suelo por donde pasó el cabezal pero no el cuerpo de la máquina",
+        "suelo por donde pasó el cabezal, no el cuerpo",
+        "donde pasó el cabezal pero no el cuerpo de la máquina",
+        "detrás del cabezal", "detrás del cabezal",
+        "el suelo entre el maíz en pie y el cabezal", "cabezal",
     )},
     frames="header_frames", lies=("preharvest", "header"), searched=True, drawn=(-5.6, -0.5),
 )  # fmt: skip
@@ -31,6 +41,9 @@ TOTAL = Zone(
     {ENGLISH: ZoneWords(
         "ground behind the machine", "behind the machine", "behind the machine",
         "behind the machine", "behind the machine",
+    ), "es": ZoneWords(
+        "suelo detrás de la máquina", "detrás de la máquina", "detrás de la máquina",
+        "detrás de la máquina", "detrás de la máquina", called="total",
     )},
     frames="total_frames", lies=("preharvest", "header", "processing"), drawn=(-21.0, -15.6),
 )  # fmt: skip

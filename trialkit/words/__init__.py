@@ -6,23 +6,30 @@ A room returns facts; what is said of them stands here. A file is a subject ("co
 `trialkit.facts.Note` names its function: ``Note("design.single_strips", {"pairs": 3})`` is said
 by ``single_strips(pairs=3)`` of ``words/design.py``.
 
-English stands in the files of this folder. Another language is a folder of its code with files of
-the same names and functions (``words/es/cards.py``); what it does not have is said in English.
+English stands in the files of this folder. Another language is a folder of its code (``words/es``)
+with the subjects of `FIELD`, what goes to the field: files of the same names with the same
+functions (``words/es/cards.py``), and in its ``__init__.py`` the `LOCALE` its numbers are written
+by. What it does not have is an error, never said in English. Words of zones and sample sheets stand
+with their records in `trialkit.responses`, by language.
 """
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 from importlib import import_module
-from importlib.util import find_spec
 from pkgutil import iter_modules
 from typing import Any
 
 from trialkit.facts import Note
 
 ENGLISH = "en"
+FIELD = (
+    "cards", "cautions", "crew", "frames_laid", "header_safety", "pass_maps", "row_unit", "safety",
+    "screen",
+)  # fmt: skip
+"""Subjects of what goes to the field: every language says each function of theirs."""
 
-__all__ = ["ENGLISH", "languages", "said", "say", "spoken"]
+__all__ = ["ENGLISH", "FIELD", "languages", "said", "say", "spoken"]
 
 
 def languages() -> tuple[str, ...]:
@@ -31,22 +38,20 @@ def languages() -> tuple[str, ...]:
 
 
 def spoken(subject: str, name: str, language: str = ENGLISH) -> Any:
-    """The function `name` of a subject in a language, in English where that has none.
+    """The function `name` of a subject in a language.
 
     Raises
     ------
     KeyError
-        When there is no such subject, or it has no such function.
+        When there is no such subject in it, or the subject has no such function.
     """
-    if language != ENGLISH and find_spec(f"{__name__}.{language}") is not None:
-        own = f"{__name__}.{language}.{subject}"
-        if find_spec(own) is not None and hasattr(module := import_module(own), name):
-            return getattr(module, name)
-    if find_spec(f"{__name__}.{subject}") is None:
-        raise KeyError(f"words has no subject {subject!r}")
-    module = import_module(f"{__name__}.{subject}")
+    inside = subject if language == ENGLISH else f"{language}.{subject}"
+    try:
+        module = import_module(f"{__name__}.{inside}")
+    except ModuleNotFoundError as error:
+        raise KeyError(f"words has no subject {inside!r}") from error
     if not hasattr(module, name):
-        raise KeyError(f"words/{subject}.py has no function {name!r}")
+        raise KeyError(f"words/{inside.replace('.', '/')}.py has no function {name!r}")
     return getattr(module, name)
 
 

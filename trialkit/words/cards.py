@@ -40,11 +40,34 @@ def template() -> dict[str, str]:
         "header_check": "Header check", "header": "header",
         "measured_by": "measured_by (initials)", "date": "measured_at (date)",
         "ground": "Stalks and ear butts", "each": "of each",
+        # Under every sheet of a translation that nobody has checked
+        "unchecked": "",
     }  # fmt: skip
+
+
+def head(column: str, header: str) -> tuple[str, str]:
+    """What stands over a box, and in small print the table's own header where that is another."""
+    del column
+    return header, ""
+
+
+def level(value: str) -> tuple[str, str]:
+    """A level that is printed, and in small print the table's own word where that is another."""
+    return value, ""
+
+
+def area(header: str, value: str) -> str:
+    """The area of a zone's frames, by the header of its column; without a value frames differ."""
+    return f"{header}: {value}" if value else header
 
 
 def paper(title: str) -> str:
     return f"Field paper: {title}"
+
+
+def table(name: str) -> str:
+    """What a table of a field's own is called on its sheet."""
+    return name
 
 
 def labels(title: str) -> str:
@@ -70,6 +93,11 @@ def place(field: str, pair: str, main_strip: str, run: int, of: int) -> str:
 def way(direction: str) -> str:
     """Which end a pass is run towards."""
     return _DIRECTIONS.get(direction, direction)
+
+
+def direction(name: str) -> str:
+    """Which way a pass is run, as lists have it."""
+    return name
 
 
 def drive(direction: str) -> str:

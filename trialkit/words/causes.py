@@ -83,6 +83,7 @@ def sentence(*cause: str) -> str:
 # ---------------------------------------------------------------- what was expected, of many rows
 _LINES = re.compile(r"\blines? \d+((?:(?:, | and )\d+)*)")
 _DOUBTFUL = re.compile(r"(?<=^written without doubt: ).*(?= can be read )", re.DOTALL)
+_WRITTEN_SO = re.compile(r"(?<=with a decimal point), as [-+\d.]+")
 _HEADER = re.compile(r"in the header row(?:;|$)|in the header; found |the header row has several")
 _LISTED = re.compile(r"an? \w+ listed in ")
 
@@ -100,7 +101,7 @@ def of_header(expected: str) -> bool:
 def in_common(expected: str) -> str:
     """What was expected of several rows, without what is of one row only: its lines, its text."""
     text = _LINES.sub(lambda m: "several lines" if m[1] else "another line", expected)
-    return _DOUBTFUL.sub("it", text)
+    return _WRITTEN_SO.sub("", _DOUBTFUL.sub("it", text))
 
 
 # ---------------------------------------------------------------- over a list of causes

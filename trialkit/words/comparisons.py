@@ -152,9 +152,14 @@ def change(
     if low >= 0:
         s = span(value, low, high, scale)
         return f"{s.value} {unit} {more} ({s.interval})"
-    places = places_in(scale, (high - low) / 2 * scale.factor)
-    middle, least, most = (number(abs(x) * scale.factor, places) for x in (value, low, high))
-    if middle == number(0.0, places):  # what rounds to nothing has no side
+    # By half an interval that reaches far to one side alone an estimate may round to nothing: the
+    # side nearer to it decides then.
+    for half in ((high - low) / 2, min(value - low, high - value)):
+        places = places_in(scale, half * scale.factor)
+        middle, least, most = (number(abs(x) * scale.factor, places) for x in (value, low, high))
+        if middle != number(0.0, places):
+            break
+    else:  # what rounds to nothing has no side
         return f"{NONE} (from {least} {unit} {less} to {most} {more})"
     return f"{middle} {unit} {less if value < 0 else more} (from {least} {less} to {most} {more})"
 

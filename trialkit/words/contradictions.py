@@ -10,6 +10,7 @@ from trialkit.words.counts import counted, some_of
 
 _SEASON = 45  # days; a harvest lasts no longer in one field (common practice)
 _SHOWN = 8  # strips or counts that a sentence names
+_EACH = 4  # strips of which each has its own reading told
 
 
 def title() -> str:
@@ -45,10 +46,18 @@ def measured_speed(
     meant: str, read: Sequence[str], places: Sequence[tuple[str, str, str]], percent: int,
     least: str,
 ) -> str:  # fmt: skip
-    """The speed measured is far from that asked for."""
+    """The speed measured is far from that asked for; `read` is that of each strip, rising."""
+    told = [(" to ".join(dict.fromkeys((read[0], read[-1]))), places)]
+    if len(places) <= _EACH:
+        told = [
+            (speed, [place for own, place in zip(read, places, strict=True) if own == speed])
+            for speed in dict.fromkeys(read)
+        ]
+    shown = listed([f"{speed} was measured on {placed(those)}" for speed, those in told[:1]]
+                   + [f"{speed} on {placed(those)}" for speed, those in told[1:]])  # fmt: skip
     return (
-        f"Ground speed was to be {meant}, but {' to '.join(read)} was measured on "
-        f"{placed(places)}: off by more than {percent} % and more than {least}."
+        f"Ground speed was to be {meant}, but {shown}: off by more than {percent} % and more than "
+        f"{least}."
     )
 
 
@@ -90,6 +99,29 @@ def as_read(text: str) -> str:
     return text
 
 
+# ---------------------------------------------------------------- yields
+def low_yield(read: str, strips: int, unit: str) -> str:
+    """A median yield that is too low for its unit and usual in another."""
+    named = {"t/ha": "tonnes per hectare", "kg/ha": "kilograms per hectare",
+             "bu/ac": "bushels per acre", "lb/ac": "pounds per acre"}[unit]  # fmt: skip
+    middle = f"Yield is {read} on the one strip" if strips == 1 else (
+        f"Half of the yields of {strips} strips are {read} or less"
+    )  # fmt: skip
+    return (
+        f"{middle}, which is lower than corn yields as a rule: if {named} are meant head the "
+        f"column yield ({unit})."
+    )
+
+
+def far_yield(read: str, others: str, low: bool, places: Sequence[tuple[str, str, str]]) -> str:
+    """A yield about a tenth or ten times of the others."""
+    share = "a tenth of" if low else "ten times"
+    return (
+        f"Yield is {read} on {placed(places)}, about {share} the {others} of the others: is the "
+        "decimal mark, or a figure, missing or too many?"
+    )
+
+
 # ---------------------------------------------------------------- days
 def days_apart(
     pairs: Sequence[str], field: str, days: int, first: str, last: str,
@@ -114,7 +146,21 @@ def days_apart(
     )
 
 
-# ---------------------------------------------------------------- counts
+# ---------------------------------------------------------------- areas and counts
+def far_area(place: tuple[str, str, str], frame: str, zone: str, read: str, usual: str) -> str:
+    """A frame's area far from the usual one of its zone."""
+    name = f", frame {frame}" if frame else ""
+    return (
+        f"{upper_first(placed([place]))}{name} ({zone}) has an area of {read}, where {usual} is "
+        "usual in this zone: check the area. The loss is worked out with it as it stands."
+    )
+
+
+def more_areas(frames: int) -> str:
+    """Areas beyond those named."""
+    return f"{counted(frames, 'more frame')} {_have(frames)} an area as far from the usual one."
+
+
 def far_count(
     place: tuple[str, str, str], frame: str, zone: str, kernels: int, expected: float,
     others: Sequence[int],
@@ -140,6 +186,25 @@ def more_counts(frames: int) -> str:
     """Counts beyond those named."""
     lie, whose = ("lies", "its") if frames == 1 else ("lie", "their")
     return f"{counted(frames, 'more count')} {lie} as far from the others of {whose} strip."
+
+
+# ---------------------------------------------------------------- names and reasons
+def near_field(field: str, strips: int, other: str, others: int) -> str:
+    """A field of one or two strips whose name is nearly another's."""
+    return (
+        f"Field {field} has only {counted(strips, 'strip')} and is called nearly as {other}, which "
+        f"has {others}: if {other} is meant, write it alike."
+    )
+
+
+def no_reason(strips: Sequence[tuple[str, Sequence[str]]]) -> str:
+    """Strips left out by a status, and nobody said why; by status."""
+    every = sum(len(own) for _, own in strips)
+    told = listed([f"{_some(own)} ({status})" for status, own in strips])
+    return (
+        f"No reason is given for {'strip' if every == 1 else 'strips'} {told}. Whether that had to "
+        "do with the setup cannot be told without one: write it under reason."
+    )
 
 
 # ---------------------------------------------------------------- strips that were lost
@@ -176,6 +241,14 @@ def lost_so(unequal: bool, what: str) -> str:
         f"Strips may be missing for a reason that has to do with the setup, so a difference{of} "
         "is told as likely at most, whatever its p."
     )
+
+
+def _some(strips: Sequence[str]) -> str:
+    return listed(list(strips)) if len(strips) <= _SHOWN else some_of(strips, _SHOWN)
+
+
+def _have(n: int) -> str:
+    return "has" if n == 1 else "have"
 
 
 def _was(n: int) -> str:

@@ -115,6 +115,11 @@ def clock(minutes_after_midnight: float) -> str:
     return f"{hours}:{rest:02d}"
 
 
+def from_to(label: str, before: str, after: str) -> str:
+    """What of a setup changes, as a plan's order of work says it."""
+    return f"{label}: {before} to {after}"
+
+
 def change(what: str, spent: float) -> str:
     """A change of the setup in so many minutes; not named on a blind page."""
     return f"Change: {what}, about {minutes(spent)}" if what else (

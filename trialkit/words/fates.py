@@ -116,11 +116,6 @@ def notes_title() -> str:
     return "Notes from the field"
 
 
-def numbered() -> str:
-    """How strips are called where names are withheld."""
-    return "Strips are numbered as the trial lists them; initials and known names are withheld."
-
-
 def no_notes() -> str:
     """Nobody wrote one."""
     return "No note was written."

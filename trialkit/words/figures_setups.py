@@ -1,8 +1,8 @@
-"""Figures of setups: their means, pairs, scores and loss by source; where frames are laid."""
+"""Figures of setups: their means, pairs, scores and loss by source."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from trialkit.display import number
 from trialkit.quantities import run_with
@@ -83,32 +83,3 @@ def losses_of_setup(label: str, sources: Sequence[tuple[str, str]]) -> str:
 
 def loss_by_source(unit: str, setups: Sequence[str]) -> str:
     return f"Loss by source, in {unit}. {'. '.join(setups)}."
-
-
-# ---------------------------------------------------------------- where frames are laid
-ENGINE_OFF = "engine off\nkey with the counter"
-STOPPED_HERE = "stopped here, not cleared"
-DIRECTION = "direction of travel"
-_BACK_UP = {"US": "20 ft or one combine length", "SI": "6 m or one combine length"}
-
-
-def back_up(system: str) -> str:
-    return f"back up {_BACK_UP[system]}"
-
-
-def zones_drawn(n: int) -> str:
-    """How many zones a drawing of the machine has."""
-    return f"The machine has stopped; frames are laid in {n} zones round it."
-
-
-def count_zones(system: str, rows: int, places: Mapping[str, str]) -> str:
-    """The machine and the zones round it; `places` is where each zone lies, by its name."""
-    told = " ".join(
-        f"Zone {number_}, {name}: {where}."
-        for number_, (name, where) in enumerate(places.items(), start=1)
-    )
-    return (
-        "A combine seen from above, driving to the right. It stopped where the standing corn "
-        f"begins and then backed up {_BACK_UP[system]}. {told} Rows are numbered 1 to {rows} from "
-        "the left in the direction of travel."
-    )

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+from trialkit.words.counts import counted
+
 HEADING = "Loss by source, mean over the strips of a setup"
 KEY = "Plus or minus the standard error. Single strips and frames: see strips and frames."
 
@@ -44,7 +46,8 @@ def spread_over(low: float, high: float, header: float) -> list[str]:
 def preharvest_borrowed(strips: int, kind: str) -> str:
     """Strips without a count of what lay there before take that of their pair or field."""
     return (
-        f"{strips} strips have no preharvest count of {kind}; that of the same pair, "
+        f"{counted(strips, 'strip')} {'has' if strips == 1 else 'have'} no preharvest count of "
+        f"{kind}; that of the same pair, "
         "else of the same field, was taken off."
     )
 
@@ -83,7 +86,8 @@ def no_ear_mass() -> str:
 def ear_mass_borrowed(searches: int) -> str:
     """Some searches found ears and do not tell the grain on them."""
     return (
-        f"{searches} ear searches found ears without a kernel mass or number per ear; "
+        f"{counted(searches, 'ear search', 'ear searches')} found ears without a kernel mass "
+        "or number per ear; "
         "the mean of the field's other ears was used."
     )
 
@@ -91,7 +95,8 @@ def ear_mass_borrowed(searches: int) -> str:
 def moisture_borrowed(strips: int, base: float) -> str:
     """Some strips have no moisture to bring ears to the base by; `base` in %."""
     return (
-        f"{strips} strips have no grain moisture; ears dropped there were brought to "
+        f"{counted(strips, 'strip')} {'has' if strips == 1 else 'have'} no grain moisture; ears "
+        "dropped there were brought to "
         f"{base:g} % from the field's mean moisture, else the trial's, else taken as standard."
     )
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from trialkit.quantities import number
+from trialkit.quantities import number, upper_first
 from trialkit.words.counts import counted
 
 
@@ -63,6 +63,12 @@ def missing_title() -> str:
 def looked_title() -> str:
     """Over counts far from the others."""
     return "Values looked at twice"
+
+
+def read_so(file: str, notes: list[str]) -> str:
+    """How one file was read."""
+    told = " ".join(f"{upper_first(note.rstrip('.'))}." for note in notes)
+    return f"{file}: {told}"
 
 
 def gaps(table: str, rows: int, columns: list[tuple[str, int]]) -> str:

@@ -7,6 +7,11 @@ from collections.abc import Sequence
 from trialkit.quantities import listed
 
 
+def title() -> str:
+    """Over the notes of every file."""
+    return "How the files were read"
+
+
 # ---------------------------------------------------------------- files
 def empty_file() -> str:
     return "the file is empty"
@@ -41,6 +46,11 @@ def no_such_table(near: str = "") -> str:
     return f"not read: no table has this name{hint}"
 
 
+def not_read(why: str) -> str:
+    """A file that cannot be used, and why."""
+    return f"not read: {why}"
+
+
 def no_strips_to_refer_to() -> str:
     return "not read: there is no strips table it could refer to"
 
@@ -52,6 +62,21 @@ def read_the_workbook(path: str) -> str:
 def not_usable(expected: str) -> str:
     """A file without a header row that can be used."""
     return f"not usable without {expected}"
+
+
+def head_read(head: str, name: str) -> str:
+    """A head that is written otherwise than the column it means."""
+    return f"column {head!r} is read as {name}"
+
+
+def columns_not_read(file: str, columns: Sequence[str], near: Sequence[str]) -> str:
+    """Columns of no known name; `near` has the known one that each may mean, "" where none."""
+    many = "s" * (len(columns) > 1)
+    what = "" if columns[0].startswith("column ") else f"column{many} "
+    told = f"Not read: {what}{', '.join(columns)} of {file} (kept with the trial)"
+    hints = [f"{column!r} may be meant for {name}"
+             for column, name in zip(columns, near, strict=True) if name]  # fmt: skip
+    return f"{told}; {listed(hints)}" if hints else told
 
 
 def kept_aside(columns: Sequence[str]) -> str:
@@ -180,6 +205,11 @@ def fractions() -> str:
 def marks_as_levels(factor: str, meant: str, other: str) -> str:
     """A yes or a no where the level of a factor of two is meant."""
     return f"in {factor} a check mark or a yes was read as {meant!r}, a no as {other!r}"
+
+
+def words_as_levels(factor: str) -> str:
+    """The words of reports where the name of a level is meant."""
+    return f"in {factor} the words that reports use for a level were read as the level"
 
 
 def column_not_used(column: str, expected: str) -> str:

@@ -18,6 +18,14 @@ def label_not_formula() -> str:
     return "a label, not a formula"
 
 
+def name_not_date(column: str) -> str:
+    """A name that a spreadsheet turned into a date, and nothing tells which name it was."""
+    return (
+        f"a name of the {column}, not a date: a spreadsheet makes one of a name such as 1-2. "
+        "Format the cell as text and type the name again"
+    )
+
+
 def plain_label() -> str:
     return "a label without control characters"
 
@@ -46,6 +54,11 @@ def no_formula() -> str:
 
 def without_doubt(text: str) -> str:
     return f"written without doubt: {text!r} can be read as thousands or as decimals"
+
+
+def decimal_point(number: str) -> str:
+    """A number with a decimal comma in a file whose mark is the point."""
+    return f"with a decimal point, as {number}"
 
 
 def one_decimal_mark() -> str:
@@ -114,6 +127,15 @@ def length_in_header(found: str | None) -> str:
     return f"a unit of length in the header; found {found!r}"
 
 
+def row_of_table(faults: int, column: str, expected: str, table: str) -> str:
+    """A row that is none of its table as it stands; the first of its faults."""
+    thing = "strip" if table == "strips" else f"row of {table}"
+    return (
+        f"a row of the table; it is none as it stands ({faults} of its cells cannot be read, the "
+        f"first: {column}, expected {expected}); correct it, or delete it if it is no {thing}"
+    )
+
+
 # ---------------------------------------------------------------- rows against each other
 def row_once(line: int) -> str:
     return f"this row once; it repeats line {line}"
@@ -122,6 +144,12 @@ def row_once(line: int) -> str:
 def one_row_for(key: Sequence[str], lines: Sequence[int], column: str) -> str:
     """Rows of one key that differ in a column."""
     every = " and ".join(map(str, lines))
+    if len(key) == 1:
+        often = "twice" if len(lines) == 2 else "more than once"
+        return (
+            f"a name of its own for every {key[0]}: this one stands {often}, and lines {every} "
+            f"differ in {column}"
+        )
     return f"one row for this {' and '.join(key)}: lines {every} differ in {column}"
 
 

@@ -64,6 +64,20 @@ def apart(where: str, lines: Sequence[int]) -> str:
     )
 
 
+def unit_row(where: str, line: int, symbols: Sequence[str]) -> str:
+    """A row of the units that are expected anyway."""
+    told = ", ".join(dict.fromkeys(symbols))
+    return f"{where} {line} holds the units of the columns ({told}), no data row, left out"
+
+
+def units_in_heads(heads: Sequence[str]) -> str:
+    """What was expected where a row holds units, and others than the table's."""
+    return (
+        "no row of units: units stand in a row of their own; write them into the heads, "
+        f"{', '.join(heads[:_MOST])}, and delete the row"
+    )
+
+
 def second_beside(columns: Sequence[str]) -> str:
     """What was expected where a second table stands beside the first."""
     return (
@@ -148,11 +162,15 @@ def damaged_formats() -> str:
     return "some cells have a format that the workbook lacks: a date there is read as a day number"
 
 
-def dates_for_names(column: str, where: str, lines: Sequence[int], texts: Sequence[str]) -> str:
-    """Names that a spreadsheet turned into dates."""
+def dates_for_names(
+    column: str, where: str, lines: Sequence[int], texts: Sequence[str], names: Sequence[str]
+) -> str:
+    """Names that a spreadsheet turned into dates, and what they were read back as."""
+    dates, read = (_quoted(list(dict.fromkeys(own))) for own in (texts, names))
     return (
-        f"{places(where, lines)}: {column} is a date ({_quoted(texts)}); a spreadsheet makes one "
-        "of a name such as 1-2: format the cells as text and type the names again"
+        f"{places(where, lines)}: {column} is a date ({dates}); a spreadsheet makes one of a name, "
+        f"so it was read as {read}. "
+        "Format the cells as text and type the names again if that is not meant"
     )
 
 

@@ -185,7 +185,8 @@ def block_outliers(
     -------
     DataFrame, one row a block that holds both: ``field, pair, effect`` (see `effect_name`),
     ``studentised, p``, the last two-sided and times the number of blocks (Bonferroni), at most 1.
-    Empty if the blocks are too few.
+    Empty if the blocks are too few. A block is left out where the others are all alike, for then
+    no spread is there to judge it by (strips without a find have one value).
     """
     strips = result.by_strip.assign(value=result.by_strip["strip"].map(strip_values(result)))
     wide = strips.pivot_table(
@@ -204,10 +205,12 @@ def block_outliers(
     if df < TESTABLE_DF or np.ptp(effect) <= 1e-9 * np.abs(wide.to_numpy()).max():
         return pd.DataFrame(columns=columns)
     fitted = OLS(effect.to_numpy(), x).fit()
-    studentised = fitted.get_influence().resid_studentized_external
+    with np.errstate(divide="ignore", invalid="ignore"):  # no spread among the others
+        studentised = fitted.get_influence().resid_studentized_external
     p = np.minimum(len(effect) * 2 * stats.t.sf(np.abs(studentised), df), 1.0)
     out = effect.rename("effect").reset_index()
-    return out.assign(studentised=studentised, p=p)
+    out = out.assign(studentised=studentised, p=p)
+    return out[np.isfinite(studentised)].reset_index(drop=True)
 
 
 def effect_name(result: ResponseResult) -> str:

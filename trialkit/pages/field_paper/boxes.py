@@ -6,7 +6,7 @@ on one sheet and one only, so that typing in goes column for column.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Hashable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -50,7 +50,7 @@ class Boxes:
     headers : tuple of str
         The same with their units, as in the trial's files.
     rows : tuple of tuples
-        Cells as printed; None is a box.
+        Cells as printed; None is a box, "" is closed: nothing is to be filled in there.
     """
 
     table: str
@@ -65,9 +65,32 @@ class Boxes:
                      tuple(self.headers[i] for i in keep),
                      tuple(tuple(row[i] for i in keep) for row in self.rows))  # fmt: skip
 
-    def as_data(self) -> dict[str, Any]:
-        """As the template takes it."""
-        return {"headers": list(self.headers), "rows": [list(row) for row in self.rows]}
+    def heads(self, trial: FieldTrial) -> list[tuple[str, str]]:
+        """Headers in the language of the paper, each with the table's own in small print."""
+        return [trial.say("cards.head", name, header)
+                for name, header in zip(self.columns, self.headers, strict=True)]  # fmt: skip
+
+    def as_data(self, trial: FieldTrial) -> dict[str, Any]:
+        """As the template takes it, in the language of the paper."""
+
+        def shown(column: str, value: str | None) -> Any:
+            if not value:
+                return None if value is None else "\u2013"
+            if column == "zone":
+                return zone_words(trial, value)
+            return trial.say("cards.level", value) if column == "taken_at" else value
+
+        return {
+            "headers": self.heads(trial),
+            "rows": [[shown(name, value) for name, value in zip(self.columns, row, strict=True)]
+                     for row in self.rows],
+        }  # fmt: skip
+
+
+def zone_words(trial: FieldTrial, zone: str) -> tuple[str, str]:
+    """What the paper calls a zone, and in small print its name where that is another."""
+    called = ZONES[zone].ground(trial.language).called
+    return (called, zone if called != zone else "") if called else (zone, "")
 
 
 def boxes(
@@ -79,11 +102,21 @@ def boxes(
     known = set(printed)
     columns = [c for c in layout.columns if only is None or c.name in only]
     rows = tuple(
-        tuple(cell(row.get(c.name), c, config.units) if c.name in known else None for c in columns)
+        tuple(cell(row.get(c.name), c, config.units) if c.name in known
+              else "" if _closed(c, row, layout) else None for c in columns)
         for row in frame.to_dict("records")
     )
     return Boxes(name, tuple(c.name for c in columns),
                  tuple(c.header(config.units) for c in columns), rows)  # fmt: skip
+
+
+def _closed(column: schema.Column, row: Mapping[Hashable, Any], layout: schema.Table) -> bool:
+    """Whether the table has nothing in this column for a row like this one."""
+    if column.only is None:
+        return False
+    name, level = column.only
+    found = row.get(name)
+    return (layout.column(name).blank if pd.isna(found) else str(found)) != level
 
 
 def cell(value: Any, column: schema.Column, system: schema.System) -> str | None:

@@ -19,6 +19,7 @@ from trialkit.pages.field_paper.boxes import (
     card_boxes,
     header_boxes,
     run_boxes,
+    zone_words,
 )
 from trialkit.pages.field_paper.labels import code
 from trialkit.pages.field_paper.pictures import maps, picture
@@ -47,7 +48,8 @@ def content(
 ) -> tuple[dict[str, Any], Files]:
     """Data of the sheets asked for, and the pictures they show."""
     files = Files()
-    zones = picture(plots.count_zones(trial.config.units, rows=trial.config.header.rows))
+    zones = picture(plots.count_zones(trial.config.units, rows=trial.config.header.rows,
+                                      language=trial.language))  # fmt: skip
     title = f"{trial.config.title} ({trial.config.season})"
     data: dict[str, Any] = {
         "name": trial.say("cards.paper", title),
@@ -95,12 +97,18 @@ def _crew(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     return {
         "heading": trial.say("crew.order_heading", trial.plan is not None),
         "roles": trial.say("crew.roles"),
-        "rules": trial.say("crew.rules", trial.config.units, trial.back_up(), trial.minutes(),
-                           zone_number(BEHIND), blind),
+        "rules": rules(trial, blind),
         "sources": trial.say("crew.sources"), "order": crew.order_rows(trial, blind),
         "time": crew.time_words(trial), "places": _places(trial),
         "note": trial.say("crew.usual_counts") if usual else "",
     }  # fmt: skip
+
+
+def rules(trial: FieldTrial, blind: bool) -> list[str]:
+    """How to count so that the counts can be trusted, in the words of this trial."""
+    said = trial.say("crew.rules", trial.config.units, trial.back_up(), trial.minutes(),
+                     zone_number(BEHIND), blind)  # fmt: skip
+    return list(said)
 
 
 def _places(trial: FieldTrial) -> list[str]:
@@ -129,7 +137,7 @@ def _card(
     readings = tables["strips"].without(*PLACE, *FATE, *WHO, "note",
                                         *(f.name for f in trial.config.setups))  # fmt: skip
     frames = tables["frames"].without("strip")
-    zones = _zones(trial, strip, tables["frames"].headers, frames.rows)
+    zones = _zones(trial, strip, tables["frames"].heads(trial), frames.rows)
     if any(zone["width"] for zone in zones):  # at zone 3 instead
         readings = readings.without("discharge_width")
     return {
@@ -140,27 +148,30 @@ def _card(
         "setup": crew.setup_words(trial, strip),
         "code": files.keep(f"code-{number}.svg", code(strip)),
         "zones": zones,
-        "ears": tables["ears"].without("strip").as_data(),
-        "fates": list(schema.table("strips").column("status").levels),
+        "ears": tables["ears"].without("strip").as_data(trial),
+        "fates": [trial.say("cards.level", fate)
+                  for fate in schema.table("strips").column("status").levels],
         "readings": [[head, value] for head, value in
-                     zip(readings.headers, readings.rows[0], strict=True)],
+                     zip(readings.heads(trial), readings.rows[0], strict=True)],
         "samples": [
-            {"name": layout.sheet.heading, "words": layout.sheet.taken,
-             **tables[table].without("strip").as_data()}
+            dict(zip(("name", "words"), layout.sheet.on_card(trial.language), strict=True))
+            | tables[table].without("strip").as_data(trial)
             for table, layout in schema.TABLES.items()
             if layout.sheet is not None and layout.sheet.heading and tables[table].rows
         ],
-        **_aids(trial, strip, str(own["field"])),
+        **aids(trial, strip, str(own["field"])),
     }  # fmt: skip
 
 
 def _zones(
-    trial: FieldTrial, strip: str, headers: Sequence[str], rows: Sequence[Sequence[str | None]]
+    trial: FieldTrial, strip: str, headers: Sequence[tuple[str, str]],
+    rows: Sequence[Sequence[str | None]]
 ) -> list[dict[str, Any]]:
     """Frames by zone; an area all frames of a zone share stands in the zone's heading."""
     out = []
     unit = trial.config.units
-    width = schema.table("strips").column("discharge_width").header(unit)
+    width = trial.say("cards.head", "discharge_width",
+                      schema.table("strips").column("discharge_width").header(unit))  # fmt: skip
     area_column = schema.table("frames").column("area").header(unit)
     own = trial.counted["frames"]
     own = own[own["strip"].astype(str) == strip]
@@ -171,12 +182,12 @@ def _zones(
         behind = zone == BEHIND
         cobs = schema.column_names("frames").index("kernels_on_cobs")
         out.append({
-            "name": zone, "words": ZONES[zone].ground().card,
+            "name": zone_words(trial, zone), "words": ZONES[zone].ground(trial.language).card,
             "number": str(zone_number(zone)),
-            "area": f"{area_column}: {shared}" if shared else area_column,
+            "area": trial.say("cards.area", area_column, shared or ""),
             "headers": [headers[0], *(h for i, h in enumerate(headers) if i > 3
                                       and (behind or i != cobs))],
-            "width": width if behind else "",
+            "width": width if behind else None,
             "fell": trial.say("cards.in_windrow", zone_number(BEHIND), zone_number("header")),
             "frames": [{"frame": row[0] or "", "area": "" if shared else row[2] or ""}
                        for row in mine],
@@ -184,7 +195,7 @@ def _zones(
     return out
 
 
-def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
+def aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
     """Row lengths and what kernels amount to, for the frames of this strip."""
     config = trial.config
     frames, ears = (trial.counted[name] for name in ("frames", "ears"))
@@ -203,23 +214,26 @@ def _aids(trial: FieldTrial, strip: str, field: str) -> dict[str, Any]:
         return [*(each[0] for each in lines), *lines[0][1:]]
 
     if known:
-        title = trial.say("cards.lengths_along", lengths.spacing_words(known, config.units))
+        apart = lengths.spacing_words(known, config.units, trial.language)
+        title = trial.say("cards.lengths_along", apart)
         headers = trial.say("cards.length_headers", rows)
         table = [list(line) for line in along(known)]
     else:  # for whoever measures it: a line for every usual spacing
         title = trial.say("cards.lengths_of_usual_spacings")
         usual = lengths.usual_spacings(config.units)
         headers = [trial.say("cards.rows_apart"), *(line.what for line in along(usual[0]))]
-        table = [[lengths.spacing_words(each, config.units), *(line.one for line in along(each))]
+        table = [[lengths.spacing_words(each, config.units, trial.language),
+                  *(line.one for line in along(each))]
                  for each in usual]  # fmt: skip
     mass = config.thousand_kernel_mass
     units_of = ["bu/ac", "kg/ha"] if config.units == "US" else ["kg/ha", "bu/ac"]
     worth = {
         "headers": [trial.say("cards.kernels"), *units_of],
-        "rows": [list(row) for row in lengths.worth_table(areas[0], mass, config.units)],
+        "rows": [list(row) for row in
+                 lengths.worth_table(areas[0], mass, config.units, trial.language)],
         "words": lengths.worth_words(areas[0], mass, config.units,
                                      config.kernel_mass_stated, trial.language),
-    }
+    }  # fmt: skip
     return {"lengths": {"title": title, "headers": headers, "rows": table}, "worth": worth}
 
 
@@ -235,7 +249,7 @@ def _run(trial: FieldTrial, blind: bool) -> dict[str, Any]:
     ]
     said = [crew.time_words(trial), *_changed(trial), trial.say("crew.readings", blind),
             trial.say("safety.gap_at_rest")]  # fmt: skip
-    return {"headers": list(cells.headers), "rows": rows, "words": " ".join(filter(None, said))}
+    return {"headers": cells.heads(trial), "rows": rows, "words": " ".join(filter(None, said))}
 
 
 def _changed(trial: FieldTrial) -> list[str]:
@@ -255,14 +269,14 @@ def _changed(trial: FieldTrial) -> list[str]:
 
 
 # Drawings on each side of the header's sheet.
-_DRAWN = {
+DRAWN = {
     "plates": ("row_unit", "plate_section"), "rolls": ("roll_wear", "plate_section"),
     "guides": ("guides_and_chains",),
 }  # fmt: skip
 
 
 def _header(trial: FieldTrial, files: Files) -> dict[str, Any]:
-    drawn = {name: picture(draw()) for name, draw in DRAWINGS.items()}
+    drawn = {name: picture(draw(language=trial.language)) for name, draw in DRAWINGS.items()}
     shown = {
         name: {"file": files.keep(f"{name}.svg", one.svg), "alt": one.alt}
         for name, one in drawn.items()
@@ -276,9 +290,9 @@ def _header(trial: FieldTrial, files: Files) -> dict[str, Any]:
             rows = [list(row) for row in side.rows]
             size = -(-len(rows) // -(-len(rows) // MOST_ROWS))
             sides.append({
-                "title": title, "pictures": [shown[p] for p in _DRAWN[name_of]],
+                "title": title, "pictures": [shown[p] for p in DRAWN[name_of]],
                 "words": list(said),
-                "headers": list(side.headers),
+                "headers": side.heads(trial),
                 "parts": (parts := [rows[i : i + size] for i in range(0, len(rows), size)]),
                 "sheets": [trial.say("cards.sheet_of", n + 1, len(parts))
                            for n in range(len(parts))],
@@ -297,8 +311,8 @@ def _header(trial: FieldTrial, files: Files) -> dict[str, Any]:
             "picture": shown["stalk_and_butt"],
             "words": list(trial.say("cards.ground", IN_A_FIELD)),
             "fields": list(dict.fromkeys(map(str, trial.strips["field"]))),
-            "tables": [{"name": name, "column": trial.say("cards.diameter", unit),
-                        "boxes": IN_A_FIELD}
+            "tables": [{"name": trial.say("cards.table", name),
+                        "column": trial.say("cards.diameter", unit), "boxes": IN_A_FIELD}
                        for name, layout in schema.TABLES.items() if layout.of_a_field],
         },
     }  # fmt: skip

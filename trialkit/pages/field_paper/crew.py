@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+from itertools import permutations
 from typing import Any
 
 import pandas as pd
 
 from trialkit.pages.field_paper.source import FieldTrial
 from trialkit.plan.days import working_days
+from trialkit.words.crew import from_to
 
 
 def order_rows(trial: FieldTrial, blind: bool) -> list[dict[str, Any]]:
@@ -50,15 +52,24 @@ def _one_day(
             begins = begins if same else at
             if same:
                 out.pop()
-            what = "" if blind else str(step["words"])
+            what = "" if blind else _changed(trial, str(step["words"]))
             out.append({"change": True, "day": "", "begins": begins,
                         "words": trial.say("crew.change", what, changing)})  # fmt: skip
         elif step["strip"] in strips.index:
             changing = 0.0
             words = "" if blind else setup_words(trial, step["strip"])
-            out.append(_step(step["strip"], strips.loc[step["strip"]], at,
-                             str(step["direction"]), words))  # fmt: skip
+            way = trial.say("cards.direction", str(step["direction"]))
+            out.append(_step(step["strip"], strips.loc[step["strip"]], at, way, words))
     return out
+
+
+def _changed(trial: FieldTrial, words: str) -> str:
+    """A change as the plan has it, "Chain: plain to padded", in the language of the paper."""
+    for factor in trial.config.setups:
+        for pair in permutations(factor.level_labels, 2):
+            if words == from_to(factor.label, *pair):
+                return str(trial.say("crew.from_to", factor.label, *pair))
+    return words
 
 
 def _step(strip: str, row: Any, begins: str, direction: str, words: str) -> dict[str, Any]:

@@ -8,6 +8,7 @@ from trialkit import units
 from trialkit.display import number
 from trialkit.responses import schema
 from trialkit.words import ENGLISH, spoken
+from trialkit.words.numerals import localised
 
 # Row lengths of 1/1000 and 1/100 acre (40.5 m2) are the trade's; metric sheets take the hectare's.
 AREAS = {
@@ -53,30 +54,31 @@ def row_lengths(
     """
     small, *_ = areas = dict(AREAS[system])
     if ear_area > 0 and all(abs(ear_area - a) > 1e-3 * a for a in areas.values()):
-        areas[spoken("cards", "ear_search", language)(area_words(ear_area, system))] = ear_area
-    out = [Length(spoken("cards", "frame", language)(area_words(frame_area, system)),
-                  _short(frame_area / spacing, system), "")]  # fmt: skip
+        own = area_words(ear_area, system, language)
+        areas[spoken("cards", "ear_search", language)(own)] = ear_area
+    out = [Length(spoken("cards", "frame", language)(area_words(frame_area, system, language)),
+                  localised(_short(frame_area / spacing, system), language), "")]  # fmt: skip
     for what, area in areas.items():
         along = area / spacing
         one, every = _long(along, system), _long(along / rows, system)
         if what == small:  # a stand count, in one row; to the inch
             one, every = feet_and_inches(along) if system == "US" else one, ""
-        out.append(Length(what, one, every))
+        out.append(Length(what, localised(one, language), localised(every, language)))
     return out
 
 
-def area_words(area: float, system: schema.System) -> str:
+def area_words(area: float, system: schema.System, language: str = ENGLISH) -> str:
     """An area in the trial's own units, at most three decimals."""
     unit = "ft2" if system == "US" else "m2"
     value = float(units.convert(area, "m2", unit))
-    return f"{value:,.3f}".rstrip("0").rstrip(".") + f" {unit}"
+    return localised(f"{value:,.3f}".rstrip("0").rstrip("."), language) + f" {unit}"
 
 
-def spacing_words(spacing: float, system: schema.System) -> str:
+def spacing_words(spacing: float, system: schema.System, language: str = ENGLISH) -> str:
     """A row spacing: 30 in, 75 cm."""
     if system == "US":
-        return f"{float(units.convert(spacing, 'm', 'in')):.3g} in"
-    return f"{100 * spacing:.3g} cm"
+        return localised(f"{float(units.convert(spacing, 'm', 'in')):.3g}", language) + " in"
+    return localised(f"{100 * spacing:.3g}", language) + " cm"
 
 
 def feet_and_inches(metres: float) -> str:
@@ -119,18 +121,20 @@ def worth_words(
     feet = float(units.convert(frame_area, "m2", "ft2"))
     divisor = 1 / worth.bu_ac if system == "US" else None
     return str(spoken("cards", "worth", language)(
-        area_words(frame_area, system), divisor, worth.kg_ha, mass,
+        area_words(frame_area, system, language), divisor, worth.kg_ha, mass,
         float(units.kernels_per_bushel(mass)), feet, RULE, stated,
     ))  # fmt: skip
 
 
-def worth_table(frame_area: float, mass: float, system: schema.System) -> list[tuple[str, ...]]:
+def worth_table(
+    frame_area: float, mass: float, system: schema.System, language: str = ENGLISH
+) -> list[tuple[str, ...]]:
     """Kernels in the frame and the loss they stand for, the trial's own units first."""
     worth = kernel_worth(frame_area, mass)
     out: list[tuple[str, ...]] = []
     for count in COUNTS:
-        us = number(count * worth.bu_ac, 2 if count * worth.bu_ac < 1 else 1)
-        si = number(count * worth.kg_ha, 0 if count * worth.kg_ha >= 10 else 1)
+        us = localised(number(count * worth.bu_ac, 2 if count * worth.bu_ac < 1 else 1), language)
+        si = localised(number(count * worth.kg_ha, 0 if count * worth.kg_ha >= 10 else 1), language)
         out.append((f"{count}", us, si) if system == "US" else (f"{count}", si, us))
     return out
 

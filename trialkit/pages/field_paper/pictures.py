@@ -94,8 +94,9 @@ def maps(trial: FieldTrial) -> dict[str, Picture]:
     try:
         grounds = [Ground(**ground) for ground in trial.plan.arguments["grounds"]]
         return {
-            g.field: picture(plots.pass_map(cast("Any", _OnOneField(trial, trial.plan, g))))
+            g.field: picture(plots.pass_map(cast("Any", _OnOneField(trial, trial.plan, g)),
+                                            language=trial.language))
             for g in grounds
-        }
+        }  # fmt: skip
     except (KeyError, TypeError, ValueError, IndexError) as error:
         raise TrialError(f"plan.json of {trial.folder} cannot be drawn as a map: {error}") from None

@@ -218,7 +218,7 @@ def _unit(asked: Asked, row: Mapping[Any, Any]) -> str:
     field = asked.letters.fields.get(str(row["field"]), str(row["field"]))
     if row["unit"] == "field":
         return field
-    return words.pair_named(asked.block, str(row["pair"]), field)
+    return words.pair_named(asked.block, asked.letters.pair(row["pair"], row["field"]), field)
 
 
 def _needed(page: Context, asked: Asked) -> Iterable[str]:

@@ -8,7 +8,7 @@ from trialkit import plots
 from trialkit.pages.context import Context
 from trialkit.pages.elements import Element, Heading, Sentence, bullets, figure
 from trialkit.pages.notes import field_notes
-from trialkit.pages.quality import refused_cells
+from trialkit.pages.quality import how_read, refused_cells
 from trialkit.pages.registry import part
 from trialkit.pages.run.as_run import AsRun
 from trialkit.pages.run.left_out import left_out_by_setup
@@ -31,7 +31,10 @@ def as_run(page: Context) -> Iterable[Element]:
     design = next(iter(page.analysis.responses.values()))
     yield Sentence(letters.text(f"{upper_first(design.design.kind)}."))
     yield Sentence(letters.text(design.why))
-    plot = plots.strip_map(trial, field_names=letters.fields)
+    strips = trial.strips  # their own names join them to the frames and are not drawn
+    pairs = letters.numbered("pair", strips["pair"], strips["field"])
+    drawn = trial.with_tables(strips=strips.assign(pair=pairs))
+    plot = plots.strip_map(drawn, field_names=letters.fields)
     for attribute in ("alt_text", "summary"):
         setattr(plot, attribute, letters.text(getattr(plot, attribute)))
     yield figure(plot, run_words.boxes(plot.summary))
@@ -57,6 +60,7 @@ def quality(page: Context) -> Iterable[Element]:
     looked = [page.letters.text(t) for t in page.analysis.warnings]
     yield Heading(words.refused_title(), 3)
     yield from refused_cells(page.trial, page.letters)[1:]
+    yield from how_read(page.trial, page.letters)
     yield Heading(words.missing_title(), 3)
     yield bullets(missing) if missing else Sentence(words.no_gaps())
     yield Heading(words.looked_title(), 3)

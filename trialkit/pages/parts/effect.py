@@ -41,10 +41,9 @@ def headline(page: Context) -> Iterable[Element]:
     for factor in page.setups:
         if factor.name != page.factor.name:
             others += page.findings(page.response, factor.name)
-    text = page.letters.text
     also = f" {words.in_other_units(first.absolute[1])}" if len(first.absolute) > 1 else ""
     parts = [
-        Sentence(f"{text(page.config.title)}, {page.config.season}", "kicker"),
+        Sentence(f"{page.letters.title}, {page.config.season}", "kicker"),
         Heading(first.sentence.rstrip("."), 1),
         Sentence(f"{first.extent}.", "extent"),
         Sentence(f"{first.evidence} {brackets(page.analysis.level)}{also}", "grade"),

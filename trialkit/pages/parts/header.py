@@ -43,7 +43,7 @@ def headline(context: Context) -> Iterator[Element]:
     first, *others = (text(_headline(report, several(context))) for report in found)
     extents = words.extents([report.extent for report in found])
     yield Group("headline", (
-        Sentence(f"{text(config.title)}, {config.season}", "kicker"), Heading(first, 1),
+        Sentence(f"{context.letters.title}, {config.season}", "kicker"), Heading(first, 1),
         *(Sentence(other, "extent") for other in others), Sentence(text(extents), "grade"),
     ), "header")  # fmt: skip
 

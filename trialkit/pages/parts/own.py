@@ -20,7 +20,7 @@ from trialkit.pages.parts import own_fields, own_money, record
 from trialkit.pages.parts.effect import beside_the_first
 from trialkit.pages.registry import part
 from trialkit.pages.wording import Finding, brackets
-from trialkit.words import cautions
+from trialkit.words import cautions, privacy
 from trialkit.words import field_day as of_trial
 from trialkit.words import grower as words
 
@@ -32,8 +32,9 @@ def headline(page: Context) -> Iterable[Element]:
     text = page.letters.text
     fields = [page.letters.fields[f] for f in page.mine]
     parts: list[Element] = [
-        Sentence(f"{text(page.config.title)}, {page.config.season}", "kicker"),
+        Sentence(f"{page.letters.title}, {page.config.season}", "kicker"),
         Sentence(words.of_whom(page.own.grower, fields, len(page.others)), "kicker"),
+        Sentence(_named(page), "quiet"),
         Heading(text(first.sentence.rstrip(".")), 1),
         Sentence(f"{first.extent}.", "extent"),
     ]
@@ -99,3 +100,11 @@ def colophon(page: Context) -> Iterable[Element]:
     """Version, data hash and date, so that the page can be made again."""
     names = words.names_of_others(page.letters.agreed) if page.others else ""
     return (record.made_with(page, names),)
+
+
+def _named(page: Context) -> str:
+    """Whom the page names, for the reader to know before it is passed on."""
+    grower = page.own.grower
+    if page.letters.agreed:
+        return privacy.page_names_agreed()
+    return privacy.page_names(grower) if grower else privacy.page_names_fields()

@@ -62,7 +62,7 @@ def headline(page: Context) -> Iterable[Element]:
     lost = [Sentence(text(sentence)) for sentence in said(analysis.lost)]
     parts: tuple[Element, ...] = (
         Sentence(page_words.kicker(page.config.season), "kicker"),
-        Heading(text(page.config.title), 1),
+        Heading(page.letters.dated_title, 1),
         Sentence(page_words.question(list(factors), aims), "extent"),
         *lost,
         bullets(found),

@@ -138,7 +138,7 @@ def predictor(result: ResponseAnalysis, letters: Letters) -> list[Written]:
             + sign(")", ")")
         )  # fmt: skip
     lines = [sign(r"\eta_k =", "eta_k =") + joined(fixed[:PER_LINE], PLUS)]
-    random = [term for term, _, _ in random_terms(result)]
+    random = [term for term, _, _ in random_terms(result, letters)]
     for terms in (fixed[PER_LINE:], random):
         for i in range(0, len(terms), PER_LINE):
             more = sign(r"\qquad\quad +", "quad quad +")
@@ -146,7 +146,9 @@ def predictor(result: ResponseAnalysis, letters: Letters) -> list[Written]:
     return lines
 
 
-def random_terms(result: ResponseAnalysis) -> list[tuple[Written, Written, str]]:
+def random_terms(
+    result: ResponseAnalysis, letters: Letters
+) -> list[tuple[Written, Written, str]]:  # fmt: skip
     """Every random effect of the fit: the effect, its standard deviation, what it is in words."""
     spec = result.specification
     present = [level for level in dict.fromkeys(result.variances["level"]) if level != spec.row]
@@ -170,6 +172,7 @@ def random_terms(result: ResponseAnalysis) -> list[tuple[Written, Written, str]]
                         words.row_of_one_zone(name)))  # fmt: skip
         else:
             setup = next((f.label for f in result.design.factors if f.name == term), term)
+            setup = letters.text(setup)
             which = label(setup)
             out.append((sub(sign("w", "w"), index, which), sub(SIGMA, index, which),
                         words.effect_by_unit(setup, name)))  # fmt: skip
@@ -182,13 +185,12 @@ def _word(level: str) -> str:
 
 def effects(result: ResponseAnalysis, letters: Letters) -> list[Written]:
     """The laws of the random effects, one line."""
-    terms = random_terms(result)
+    terms = random_terms(result, letters)
     if not terms:
         return []
     normal = sign(r"\sim \text{N}(0,", '~ "N"(0,')
     square = sign("^2)", "^2)")
-    laws = [effect + normal + sd + square for effect, sd, _ in terms]
-    return [Written(w.latex, w.typst, tuple(letters.text(t) for t in w.labels)) for w in laws]
+    return [effect + normal + sd + square for effect, sd, _ in terms]
 
 
 def reported(result: ResponseAnalysis) -> Written:
@@ -264,7 +266,7 @@ def in_words(result: ResponseAnalysis, letters: Letters, system: str) -> list[st
         mean = float(design.strips[column].mean())
         unit = us if system == "US" else si
         out.append(words.slope(told, mean if unit == si else float(convert(mean, si, unit)), unit))
-    if units := [told for _, _, told in random_terms(result)]:
+    if units := [told for _, _, told in random_terms(result, letters)]:
         out.append(words.random(units))
     if spec.family in ("normal", "lognormal"):
         out.append(words.residual(spec.row))

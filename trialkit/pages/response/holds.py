@@ -73,7 +73,8 @@ def _pictures(asked: Asked, check: ModelCheck) -> Iterable[Element]:
         shown, told = moved_most(check, row)
         try:
             plot = plots.influence(
-                shown, row["factor"], row["level"], field_names=asked.letters.fields
+                replace(shown, influence=asked.letters.strips(shown.influence)), row["factor"],
+                row["level"], field_names=asked.letters.fields,
             )
         except DesignError as error:
             rests.append(asked.sentence(f"{asked.against(row)}: {error}"))

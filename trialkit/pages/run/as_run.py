@@ -121,7 +121,9 @@ class AsRun:
             here = list(own[names].astype(str).itertuples(index=False, name=None))
             repeated += len(here) > len(set(here))
             if lacking := sorted(every - set(here)):
-                gaps.append((words.pair_of(pair, self.letters.fields[str(field)]), lacking))
+                gaps.append((words.pair_of(
+                    self.letters.pair(pair, field), self.letters.fields[str(field)]
+                ), lacking))
         out = []
         if repeated:
             out.append(words.repeated(repeated))

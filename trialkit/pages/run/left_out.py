@@ -73,7 +73,7 @@ def _reasons(out: pd.DataFrame, letters: Letters) -> list[str]:
     shown = out.head(words.MOST_REASONS)
     items = [
         words.reason(
-            letters.text(row["strip"]), row["status"],
+            letters.strip(row["strip"]), row["status"],
             "" if pd.isna(row["reason"]) else letters.user_text(row["reason"]),
         )
         for row in shown.to_dict("records")

@@ -198,7 +198,8 @@ class _Planned:
         return out
 
     def _told(self, pairs: list[tuple[object, object]], what: str) -> str:
-        named = [(str(p), self.letters.fields.get(str(f), str(f))) for f, p in pairs]
+        fields = self.letters.fields
+        named = [(self.letters.pair(p, f), fields.get(str(f), str(f))) for f, p in pairs]
         return words.pairs_did(named, what)
 
     def _changes(self) -> list[str]:
