@@ -9,7 +9,7 @@ import subprocess
 import sys
 import tempfile
 import time
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from pathlib import Path
 
 import pytest
@@ -41,6 +41,14 @@ def scratch(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
     monkeypatch.setenv("TMPDIR", str(place))
     monkeypatch.setattr(tempfile, "tempdir", str(place))
     return place
+
+
+@pytest.fixture(autouse=True)
+def heard() -> Iterator[None]:
+    """Ctrl-C is heard, also where the tests run in the background of a shell, which ignores it."""
+    before = signal.signal(signal.SIGINT, signal.default_int_handler)
+    yield
+    signal.signal(signal.SIGINT, before)
 
 
 @posix

@@ -287,7 +287,7 @@ def test_ears_without_a_mass_take_the_fields_mean_and_say_so():
     )
     result = run(ears=ears)
     assert one(result, "s2", "header", "ears")["kg_ha"] == pytest.approx(150 / 40 * 10)
-    assert "1 ear searches found ears without a kernel mass" in " ".join(result.notes)
+    assert "1 ear search found ears without a kernel mass" in " ".join(result.notes)
     bare = run(ears=ears.assign(kernel_mass_per_ear=np.nan))
     assert bare.strips.empty and bare.setups.empty
     assert "could not be turned into grain" in " ".join(bare.notes)
@@ -321,4 +321,4 @@ def test_moisture_missing_on_a_strip_is_filled_from_its_field_and_told():
     result = run(ears=ears, strips=strips_table(moisture=[25.0, np.nan]))
     values = [one(result, s, "header", "ears")["kg_ha"] for s in ("s1", "s2")]
     assert values[0] == values[1] == pytest.approx(37.5 * 75 / 84.5)
-    assert "1 strips have no grain moisture" in " ".join(result.notes)
+    assert "1 strip has no grain moisture" in " ".join(result.notes)

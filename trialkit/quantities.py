@@ -27,6 +27,7 @@ __all__ = [
     "shared_places",
     "span",
     "upper_first",
+    "with_unit",
 ]
 
 
@@ -74,6 +75,11 @@ def scales(unit: str, system: str) -> tuple[Scale, ...]:
 def difference_unit(unit: str) -> str:
     """The unit of a difference: percentages differ by points."""
     return "percentage points" if unit == "%" else unit
+
+
+def with_unit(text: str, unit: str) -> str:
+    """A number and its unit: "1 percentage point", "1.0 percentage points"."""
+    return f"{text} {unit[:-1] if text == '1' and unit.endswith(('points', 'steps')) else unit}"
 
 
 def inches(mm: float, step: int = 16) -> str:

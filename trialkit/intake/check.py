@@ -241,6 +241,9 @@ def check_cells(
     _check_cells(table, reading, mark, config, sound=~crooked[given])
     for more in also:
         more(table, config, mark)
+    for asked in layout.measured:  # what stood under an older name is measured too
+        if asked.name in table.data:
+            table.waiting &= np.asarray(pd.isna(table.data[asked.name]))
     return table
 
 

@@ -18,6 +18,7 @@ from trialkit.quantities import (
     scales,
     span,
     upper_first,
+    with_unit,
 )
 from trialkit.words.terms import terms
 
@@ -148,10 +149,10 @@ def change(
         return "not known"
     if high <= 0:
         s = span(-value, -high, -low, scale)
-        return f"{s.value} {unit} {less} ({s.interval})"
+        return f"{with_unit(s.value, unit)} {less} ({s.interval})"
     if low >= 0:
         s = span(value, low, high, scale)
-        return f"{s.value} {unit} {more} ({s.interval})"
+        return f"{with_unit(s.value, unit)} {more} ({s.interval})"
     # By half an interval that reaches far to one side alone an estimate may round to nothing: the
     # side nearer to it decides then.
     for half in ((high - low) / 2, min(value - low, high - value)):
@@ -160,8 +161,9 @@ def change(
         if middle != number(0.0, places):
             break
     else:  # what rounds to nothing has no side
-        return f"{NONE} (from {least} {unit} {less} to {most} {more})"
-    return f"{middle} {unit} {less if value < 0 else more} (from {least} {less} to {most} {more})"
+        return f"{NONE} (from {with_unit(least, unit)} {less} to {most} {more})"
+    told = f"{with_unit(middle, unit)} {less if value < 0 else more}"
+    return f"{told} (from {least} {less} to {most} {more})"
 
 
 def amounts(own: Comparison, system: str, short: bool = False) -> tuple[str, ...]:

@@ -45,7 +45,7 @@ from trialkit.errors import DesignError
 from trialkit.facts import Note
 from trialkit.intake.config import SetupFactor
 from trialkit.mixed import MixedFit
-from trialkit.quantities import Scale, scales
+from trialkit.quantities import Scale, difference_unit, scales, with_unit
 from trialkit.words import curves as curve_words
 from trialkit.words.curves import ALONG, STANDS
 
@@ -244,9 +244,7 @@ def _common_range(
     reach = float(values.max() - values.min())
 
     def shown(distance: float) -> str:
-        text = f"{distance * unit.factor:.2g}"
-        points = "percentage point" if text == "1" else "percentage points"
-        return f"{text} {points if unit.unit == '%' else unit.unit}"
+        return with_unit(f"{distance * unit.factor:.2g}", difference_unit(unit.unit))
 
     if reach < least:
         raise DesignError(
