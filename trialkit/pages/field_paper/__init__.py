@@ -21,7 +21,7 @@ from trialkit.errors import ReportError
 from trialkit.intake.files import write_numbered
 from trialkit.pages.field_paper.content import Files, content
 from trialkit.pages.field_paper.labels import LabelGrid, code, label_data
-from trialkit.pages.field_paper.source import FieldTrial, field_trial
+from trialkit.pages.field_paper.source import FieldTrial, field_trial, folder_for
 from trialkit.pages.printing import PAPERS, typeset
 from trialkit.pages.rendering import written_html
 from trialkit.words import ENGLISH
@@ -106,7 +106,7 @@ def cards(
     size = PAPERS[found.config.units] if paper is None else paper
     if size not in PAPERS.values():
         raise ReportError(f"There is no paper {size!r}; choose from {', '.join(PAPERS.values())}.")
-    folder = _folder(found, out)
+    folder = folder_for(found, out)
     made: dict[str, bytes] = {}
     say("writing the sheets")
     data, files = content(found, wanted, size, blind)
@@ -172,11 +172,3 @@ def _wanted(sheets: Sequence[str]) -> tuple[str, ...]:
     if not asked:
         raise ReportError(f"No sheet was asked for; choose from {', '.join(SHEETS)}.")
     return tuple(name for name in SHEETS if name in asked)
-
-
-def _folder(trial: FieldTrial, out: str | Path | None) -> Path:
-    if out is not None:
-        return Path(out)
-    if trial.folder is None:
-        raise ReportError("Say where to write: this trial is not on disk (out=...).")
-    return trial.folder if trial.folder.is_dir() else trial.folder.parent

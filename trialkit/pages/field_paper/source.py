@@ -158,3 +158,12 @@ def zone_order(frames: pd.DataFrame) -> list[str]:
 def zone_number(zone: str) -> int:
     """Number of a zone on card and drawing: its place in the order the ground is walked."""
     return list(ZONES).index(zone) + 1
+
+
+def folder_for(trial: FieldTrial, out: str | Path | None) -> Path:
+    """Where to write: `out`, else the trial's own folder, or that of its workbook."""
+    if out is not None:
+        return Path(out)
+    if trial.folder is None:
+        raise ReportError("Say where to write: this trial is not on disk (out=...).")
+    return trial.folder if trial.folder.is_dir() else trial.folder.parent

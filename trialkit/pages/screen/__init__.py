@@ -26,9 +26,8 @@ from string import Template
 from typing import TYPE_CHECKING, Any
 
 from trialkit.display import UNSEEN, escape
-from trialkit.errors import ReportError
 from trialkit.intake.files import write_numbered
-from trialkit.pages.field_paper.source import FieldTrial, field_trial
+from trialkit.pages.field_paper.source import field_trial, folder_for
 from trialkit.pages.resources import template_dir
 from trialkit.pages.screen.content import content
 from trialkit.pages.screen.crews import shared
@@ -101,7 +100,7 @@ def count_page(
         data = content(found, own, None if crew is None else (n, len(parts)), blind)
         end = ".html" if crew is None else f"_crew-{n}.html"
         made[end] = page(data, drawn).encode("utf-8")
-    return tuple(write_numbered(_folder(found, out) / f"{NAME}.html", made))
+    return tuple(write_numbered(folder_for(found, out) / f"{NAME}.html", made))
 
 
 def page(data: dict[str, Any], drawn: dict[str, str]) -> str:
@@ -136,11 +135,3 @@ def _units(text: str) -> list[int]:
     """Code units of UTF-16."""
     raw = text.encode("utf-16-be", "surrogatepass")
     return [int.from_bytes(raw[i : i + 2], "big") for i in range(0, len(raw), 2)]
-
-
-def _folder(trial: FieldTrial, out: str | Path | None) -> Path:
-    if out is not None:
-        return Path(out)
-    if trial.folder is None:
-        raise ReportError("Say where to write: this trial is not on disk (out=...).")
-    return trial.folder if trial.folder.is_dir() else trial.folder.parent
