@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from typing import TYPE_CHECKING
+
 import numpy as np
 import pandas as pd
 
@@ -9,6 +11,11 @@ from trialkit.analysis.reading import Offset
 from trialkit.errors import ModelError
 from trialkit.facts import Note
 from trialkit.mixed import MixedFit, fit_mixed
+from trialkit.responses.fate import REMARKS
+
+if TYPE_CHECKING:
+    from trialkit.responses.record import Response
+    from trialkit.trial import Trial
 
 # Fewer strips say too little of the variation between them to model it.
 MODEL_STRIPS = 4
@@ -46,23 +53,35 @@ def preharvest_density(
     """
     if rows.empty:
         return Offset(), [Note("model.no_preharvest", {"row": row, "loss": loss})]
-    pooled = ""
     rows = rows.assign(count=rows[count])
-    offset = _pooled(rows, scale)
-    if rows["strip"].nunique() >= MODEL_STRIPS and rows["count"].sum() > 0:
-        try:
-            fit = _fit(rows)
-            if float(fit.variances["variance"].sum()) <= LARGEST_SPREAD:
-                offset = _from_fit(fit, scale)
-            else:
-                pooled = "so few"
-        except ModelError as error:
-            pooled = str(error)
+    fit, pooled = spread_model(rows)
+    offset = _pooled(rows, scale) if fit is None else _from_fit(fit, scale)
     values = {
         "rows": len(rows), "row": row, "value": offset.value,
         "se": float(np.sqrt(offset.variance)), "unit": unit, "system": system, "pooled": pooled,
     }  # fmt: skip
     return offset, [Note("model.preharvest_taken_off", values)]
+
+
+def rows_ahead(spec: Response, trial: Trial) -> pd.DataFrame:
+    """Rows of the zone that is taken off a response, with their strip's columns."""
+    table = trial.tables[spec.table]
+    strips = trial.strips.drop(columns=list(REMARKS), errors="ignore")
+    return table[table["zone"].eq(spec.offset)].merge(strips, on="strip")
+
+
+def spread_model(rows: pd.DataFrame) -> tuple[MixedFit | None, str]:
+    """The model of the rows' ``count``; None, and what is in its way ("" where that is plain),
+    where the pooled rate stands for it."""
+    if rows["strip"].nunique() < MODEL_STRIPS or rows["count"].sum() <= 0:
+        return None, ""
+    try:
+        fit = _fit(rows)
+    except ModelError as error:
+        return None, str(error)
+    if float(fit.variances["variance"].sum()) > LARGEST_SPREAD:
+        return None, "so few"
+    return fit, ""
 
 
 def _fit(rows: pd.DataFrame) -> MixedFit:

@@ -18,7 +18,7 @@ from trialkit.analysis.gaps import with_measured_gaps
 from trialkit.analysis.judges import PRIOR, judges
 from trialkit.analysis.measured import table_by_field, table_by_strip, with_bushels
 from trialkit.analysis.noted import of_the_engine
-from trialkit.analysis.preharvest import preharvest_density
+from trialkit.analysis.preharvest import preharvest_density, rows_ahead
 from trialkit.analysis.ranks import rank_tests
 from trialkit.analysis.specifications import reading_of
 from trialkit.analysis.thin import with_setup
@@ -241,9 +241,7 @@ def _offset(spec: Specification, trial: Trial, scale: InUnit) -> tuple[Offset | 
     """What lay on the ground before, in the result's unit, from a model of its own."""
     if not spec.offset:
         return None, []
-    table = trial.tables[spec.table]
-    strips = trial.strips.drop(columns=list(REMARKS), errors="ignore")
-    ahead = table[table["zone"].eq(spec.offset)].merge(strips, on="strip")
+    ahead = rows_ahead(spec, trial)
     offset, notes = preharvest_density(
         ahead,
         spec.response,
