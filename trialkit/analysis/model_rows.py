@@ -7,14 +7,15 @@ general statistics language states the same model without coding anything of its
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.preharvest import rows_ahead, spread_model
+from trialkit.errors import ModelError
 
 if TYPE_CHECKING:
     from trialkit.analysis.asked import ResponseAnalysis
@@ -66,6 +67,10 @@ class StatedModel:
         Levels by factor, reference first.
     random : tuple of RandomTerm
         Coarse to fine.
+    title : str
+        Of the response.
+    scale, unit, taken_off : float, str, float or None
+        Of the reported means: `unit` per unit of the model's mean, and what is taken off them.
     fit : MixedFit
     rows : DataFrame
         The columns above; ``response, part, row``, places of the row by name, ``unit_*``.
@@ -82,8 +87,20 @@ class StatedModel:
     terms: tuple[str, ...]
     factors: Mapping[str, tuple[str, ...]]
     random: tuple[RandomTerm, ...]
+    title: str
+    scale: float
+    unit: str
+    taken_off: float | None
     fit: MixedFit
     rows: pd.DataFrame
+
+    @property
+    def loglik_ml(self) -> float | None:
+        """Log-likelihood of the fit by maximum likelihood; None where there is none."""
+        try:
+            return self.fit.n_parameters - self.fit.aic / 2
+        except ModelError:
+            return None
 
 
 def stated_models(result: ResponseAnalysis, trial: Trial) -> list[StatedModel]:
@@ -97,23 +114,24 @@ def stated_models(result: ResponseAnalysis, trial: Trial) -> list[StatedModel]:
     spec = result.specification
     taken = frozenset(factor.name for factor in trial.config.setups)
     size = spec.law.get("exposure") or spec.law.get("trials", "")
-    own = _stated(result.response, RESULT, result.fit, result.data, size, taken)
-    out = [replace(own, logarithm=spec.family == "lognormal")]
+    out = [_stated(result, RESULT, result.fit, result.data, size, taken)]
     if spec.offset:
         ahead = rows_ahead(spec, trial).assign(count=lambda rows: rows[spec.response])
         fit, _ = spread_model(ahead) if len(ahead) else (None, "")
         if fit is not None:
-            out.append(_stated(result.response, AHEAD, fit, ahead, "area", taken))
+            out.append(_stated(result, AHEAD, fit, ahead, "area", taken))
     return out
 
 
-def model_rows(models: Iterable[StatedModel]) -> pd.DataFrame:
+def model_rows(models: Sequence[StatedModel]) -> pd.DataFrame:
     """The rows of several models, one below the other; what a model lacks is missing."""
-    return pd.concat([model.rows for model in models], ignore_index=True)
+    rows = pd.concat([model.rows for model in models], ignore_index=True)
+    units = {name for model in models for name in (t.unit for t in model.random)}
+    return rows.astype(dict.fromkeys(units & set(rows.columns), "Int64"))
 
 
 def _stated(
-    response: str, part: str, fit: MixedFit, data: pd.DataFrame, size: str, taken: frozenset[str]
+    result: ResponseAnalysis, part: str, fit: MixedFit, data: pd.DataFrame, size: str, taken: frozenset[str]
 ) -> StatedModel:
     """A fit with the rows of `data` that it used; no column is named as one of `taken`."""
     model = fit.model
@@ -124,7 +142,7 @@ def _stated(
     used = fit.rows
     if len(used) < len(data):
         data = data.dropna(subset=[name for name in used if name in data])
-    rows = pd.DataFrame({free("response"): response, free("part"): part}, data.index)
+    rows = pd.DataFrame({free("response"): result.response, free("part"): part}, data.index)
     rows[free("row")] = np.arange(1, len(data) + 1)
     y, sizes, offset = free("y"), "", ""
     rows[y] = used[model.response].to_numpy()
@@ -146,8 +164,9 @@ def _stated(
     terms = tuple(term for term in model.part.full_terms if term != "1")
     levels = {n: tuple(map(str, own)) for n, own in model.part.levels.items()}
     return StatedModel(
-        response, part, fit.family.name, False, y, sizes, offset, model.fixed, terms, levels,
-        tuple(random), fit, rows,
+        result.response, part, fit.family.name, result.specification.family == "lognormal", y,
+        sizes, offset, model.fixed, terms, levels, tuple(random), result.title, result.scale,
+        result.unit, None if result.offset is None else result.offset.value, fit, rows,
     )  # fmt: skip
 
 

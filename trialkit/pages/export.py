@@ -8,12 +8,14 @@ from __future__ import annotations
 
 import io
 import re
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from trialkit.analysis.model_rows import StatedModel, model_rows, stated_models
 from trialkit.decide.verdict import verdict
 from trialkit.display import visible
 from trialkit.intake import write_all
@@ -21,6 +23,7 @@ from trialkit.intake.causes import group, sheet_of
 from trialkit.intake.files import refuse_existing
 from trialkit.pages.letters import INITIALS, KINDS, Letters
 from trialkit.pages.names import WITHHELD
+from trialkit.pages.response.statements import in_glimmix, in_r
 
 if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis
@@ -28,8 +31,9 @@ if TYPE_CHECKING:
 _FORMULA = re.compile(r"\s*[=+\-@\t\r]")
 _WORKBOOK = "analysis.xlsx"
 _SECOND = "contrasts_at_same"
+_SCRIPTS = ("refit.R", "refit.sas")
 # Whatever was analysed.
-_ALWAYS = ("models", "verdict", "loss_by_strip", "loss_by_setup", "refused")
+_ALWAYS = ("models", "model_rows", "verdict", "loss_by_strip", "loss_by_setup", "refused")
 _KINDS = ("contrasts", "means", "by_field", "by_strip", "term_tests", "variances")
 
 
@@ -40,6 +44,7 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
     below the other over responses; ``contrasts_at_same``, those of the second answer
     (`trialkit.analysis.questions.at_same`) with what it is ``adjusted_for``, where there is one;
     ``models`` (the model of every response in words, its notes, or why there is none),
+    ``model_rows`` (the rows every model saw, `trialkit.analysis.model_rows`),
     ``verdict`` (what follows for every level, `trialkit.decide.verdict`), ``loss_by_strip``,
     ``loss_by_setup`` and ``refused`` (every refusal, cause by cause, `trialkit.intake.causes`).
     """
@@ -63,18 +68,39 @@ def tables(analysis: TrialAnalysis) -> dict[str, pd.DataFrame]:
         table = pd.concat(seconds, ignore_index=True)
         first = ["response", "unit", "adjusted_for"]
         out[_SECOND] = table[[*first, *table.columns.drop(first)]]
-    models = [
+    said = [
         {"response": name, "title": r.title, "model": r.model, "fixed_part": r.formula,
          "why": r.why, "notes": " ".join(r.sentences)}
         for name, r in analysis.responses.items()
     ]  # fmt: skip
-    models += [{"response": name, "notes": reason} for name, reason in analysis.skipped.items()]
-    out["models"] = pd.DataFrame(models)
+    said += [{"response": name, "notes": reason} for name, reason in analysis.skipped.items()]
+    out["models"] = pd.DataFrame(said)
+    out["model_rows"] = model_rows(models(analysis, letters))
     out["verdict"] = verdict(analysis).table
     out["loss_by_strip"] = analysis.losses.strips
     out["loss_by_setup"] = analysis.losses.setups
     out["refused"] = _refused(analysis.trial.refused)
     return {name: nameless(table, letters) for name, table in out.items()}
+
+
+def models(
+    analysis: TrialAnalysis, letters: Letters, names: Iterable[str] = ()
+) -> list[StatedModel]:
+    """The models of responses (all unless told), their levels as the exported rows have them."""
+    used = analysis.used
+    return [
+        replace(model, factors={
+            factor: tuple(_inert(visible(letters.text(level))) for level in levels)
+            for factor, levels in model.factors.items()
+        })
+        for name in names or analysis.responses
+        for model in stated_models(analysis.responses[name], used)
+    ]  # fmt: skip
+
+
+def scripts(stated: Sequence[StatedModel]) -> dict[str, bytes]:
+    """Files that fit the models again, by name."""
+    return dict(zip(_SCRIPTS, (in_r(stated).encode(), in_glimmix(stated).encode()), strict=True))
 
 
 def _refused(refused: pd.DataFrame) -> pd.DataFrame:
@@ -106,7 +132,8 @@ def nameless(table: pd.DataFrame, letters: Letters) -> pd.DataFrame:
             own = table.get("column", table[column])
             table[column] = [letters.cell(c, v) for c, v in zip(own, table[column], strict=True)]
         else:
-            table[column] = [v if pd.isna(v) else letters.text(v) for v in table[column]]
+            known = {v: letters.text(v) for v in table[column].dropna().unique()}
+            table[column] = [known.get(v, v) for v in table[column]]
     return table
 
 
@@ -115,8 +142,13 @@ def csv_bytes(table: pd.DataFrame) -> bytes:
     safe = _shown(table)
     for column in safe.columns:
         if not pd.api.types.is_numeric_dtype(safe[column]):
-            safe[column] = [f"'{v}" if _FORMULA.match(str(v)) else v for v in safe[column]]
+            safe[column] = [_inert(v) for v in safe[column]]
     return safe.to_csv(index=False, lineterminator="\r\n").encode("utf-8-sig")
+
+
+def _inert(value: Any) -> Any:
+    """A cell of a CSV that no spreadsheet runs."""
+    return f"'{value}" if _FORMULA.match(str(value)) else value
 
 
 def _shown(table: pd.DataFrame) -> pd.DataFrame:
@@ -153,11 +185,12 @@ def _has_formula(table: pd.DataFrame) -> bool:
 def free_for_tables(folder: str | Path) -> None:
     """Raises FileExistsRefusal where `write_tables` would, before anything is analysed."""
     names = (*_KINDS, _SECOND, *_ALWAYS)
-    refuse_existing(Path(folder), (*(f"{name}.csv" for name in names), _WORKBOOK))
+    refuse_existing(Path(folder), (*(f"{name}.csv" for name in names), _WORKBOOK, *_SCRIPTS))
 
 
 def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
-    """Write all tables as CSV and as one workbook into a folder: all of them, or none.
+    """Write all tables as CSV and as one workbook, and the scripts that fit the models again, into a
+    folder: all of them, or none.
 
     Raises
     ------
@@ -166,4 +199,5 @@ def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
     """
     named = tables(analysis)
     files = {f"{name}.csv": csv_bytes(table) for name, table in named.items()}
+    files |= scripts(models(analysis, Letters(analysis.trial)))
     return write_all(folder, files | {_WORKBOOK: workbook_bytes(named)})
