@@ -22,6 +22,7 @@ from trialkit.pages.elements import (
     Beside,
     Bullets,
     Choice,
+    Code,
     File,
     Files,
     Folded,
@@ -82,6 +83,7 @@ def one_of_each() -> tuple:
         screen(Sentence("seen alone")), Sentence("for the eye", "screen"),
         Folded(Heading("More", 3, "more"), (Sentence("folded"),), "response", "place"),
         Files((File("a.csv", "text/csv", "QQ==", "the table", " (1 row)"),)), form,
+        Code(f"first <- line(1)\n  second({HOSTILE})", "a script"),
     )  # fmt: skip
 
 
@@ -103,6 +105,7 @@ def test_html_is_valid_and_text_stays_text() -> None:
     assert soup.h1.get_text() == HOSTILE and soup.td.get_text() == "1.5"
     assert soup.find(class_="mine").th.get_text() == "b"
     assert soup.find_all("math")[-1].get_text() == HOSTILE
+    assert soup.pre.get_text() == f"first <- line(1)\n  second({HOSTILE})"
     assert soup.section["aria-labelledby"] == soup.h2["id"] == "first"
 
 
@@ -116,7 +119,7 @@ def test_paper_sets_the_same_elements() -> None:
     reader = PdfReader(io.BytesIO(compile_pdf(sheet, "article", title="A title")))
     said = " ".join(" ".join(page.extract_text() for page in reader.pages).split())
     for text in ("only paper", "kicked", "one", "two", "within", "2", "beside it", "folded",
-                 "printed figure", "More"):  # fmt: skip
+                 "printed figure", "More", "first <- line(1)"):  # fmt: skip
         assert text in said
     for text in ("seen alone", "for the eye", "Own numbers", "the table"):
         assert text not in said

@@ -1,5 +1,5 @@
-"""Exports of the demo trials for make_refit.R: the primary response of each; a share examined, values
-and a response of two zones beside it.
+"""Exports of the demo trials for make_refit.R: the primary response of each, and beside it values,
+shares by mass and a share examined.
 
 ``python refit_cases.py DATA`` writes a folder a trial, as ``trialkit analyse --out`` does.
 """

@@ -131,8 +131,9 @@ def model_rows(models: Sequence[StatedModel]) -> pd.DataFrame:
 
 
 def _stated(
-    result: ResponseAnalysis, part: str, fit: MixedFit, data: pd.DataFrame, size: str, taken: frozenset[str]
-) -> StatedModel:
+    result: ResponseAnalysis, part: str, fit: MixedFit, data: pd.DataFrame, size: str,
+    taken: frozenset[str],
+) -> StatedModel:  # fmt: skip
     """A fit with the rows of `data` that it used; no column is named as one of `taken`."""
     model = fit.model
 

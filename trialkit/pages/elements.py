@@ -258,6 +258,14 @@ class Form:
 
 
 @dataclass(frozen=True, slots=True)
+class Code:
+    """Lines of a language for computers as they stand; `about` says what they are."""
+
+    text: str
+    about: str
+
+
+@dataclass(frozen=True, slots=True)
 class Html:
     """What a cell of a user's own showed, as it stands."""
 
@@ -266,7 +274,7 @@ class Html:
 
 Element = (
     Heading | Sentence | Bullets | Table | Figure | Formula | Beside | Abreast | Section | Group
-    | Folded | Files | Form | Html
+    | Folded | Files | Form | Code | Html
 )  # fmt: skip
 
 
@@ -343,7 +351,8 @@ def whole(text: str) -> str:
 _KINDS = {
     kind.__name__: kind
     for kind in (Marked, Link, Formula, Heading, Sentence, Item, Bullets, Table, Picture, Figure,
-                 Beside, Abreast, Section, Group, Folded, File, Files, Choice, Number, Form, Html)
+                 Beside, Abreast, Section, Group, Folded, File, Files, Choice, Number, Form,
+                 Code, Html)
 }  # fmt: skip
 MEDIA = "application/vnd.trialkit.elements+json"
 """Under which a notebook's cell shows elements beside their HTML."""

@@ -189,8 +189,9 @@ def free_for_tables(folder: str | Path) -> None:
 
 
 def write_tables(analysis: TrialAnalysis, folder: str | Path) -> Path:
-    """Write all tables as CSV and as one workbook, and the scripts that fit the models again, into a
-    folder: all of them, or none.
+    """Write all tables as CSV and as one workbook into a folder: all of them, or none.
+
+    Beside them ``refit.R`` and ``refit.sas``, which state every model of ``model_rows.csv``.
 
     Raises
     ------

@@ -13,6 +13,7 @@ from trialkit.pages.elements import (
     Beside,
     Bullets,
     Choice,
+    Code,
     Element,
     Figure,
     Files,
@@ -119,6 +120,11 @@ def _element(element: Element) -> str:
             return _files(element)
         case Form():
             return _form(element)
+        case Code():
+            return (
+                f'<pre role="region" tabindex="0" aria-label="{escape(element.about)}"><code>'
+                f"{escape(element.text)}</code></pre>"
+            )
         case Html():
             return element.text
     raise TypeError(f"no element of a page: {element!r}")

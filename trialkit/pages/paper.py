@@ -13,6 +13,7 @@ from trialkit.pages.elements import (
     Abreast,
     Beside,
     Bullets,
+    Code,
     Element,
     Figure,
     Files,
@@ -120,6 +121,8 @@ def _block(element: Element, sheet: Sheet) -> list[str]:
             return []
         case Form():
             return _table(element.table)
+        case Code():
+            return [f"listing({literal(element.text, keep=True)})"]
         case Html():
             return foreign.blocks(element.text, sheet)
     raise TypeError(f"no element of a page: {element!r}")

@@ -13,6 +13,7 @@ ABOUT = {
     "term_tests": "F tests of the fixed terms",
     "variances": "variance components, model scale",
     "models": "the model of every response in words",
+    "model_rows": "the rows every model saw",
     "loss_by_strip": "losses by source, strip by strip",
     "loss_by_setup": "losses by source, setup by setup",
     "refused": "refused cells, cause by cause",
@@ -53,6 +54,11 @@ def workbook() -> str:
 def named(name: str) -> str:
     """One table as CSV."""
     return f"{name}.csv, {ABOUT.get(name, name)}"
+
+
+def script(name: str) -> str:
+    """One that fits the models again."""
+    return f"{name}, every model stated for {'R' if name.endswith('.R') else 'PROC GLIMMIX'}"
 
 
 def rows(n: int) -> str:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from trialkit.display import number
 from trialkit.quantities import listed
 
 R, GLIMMIX = "R", "PROC GLIMMIX"
@@ -58,8 +57,8 @@ def law(family: str, logarithm: bool) -> str:
     """Distribution, link and dispersion."""
     if family == "poisson":
         return (
-            "Poisson, log link, no dispersion parameter: what counts vary beyond chance is a normal "
-            "effect of every row."
+            "Poisson, log link, no dispersion parameter: what counts vary beyond chance is a "
+            "normal effect of every row."
         )
     if family == "binomial":
         return (
@@ -79,9 +78,9 @@ def likelihoods(gaussian: bool) -> list[str]:
             "optimisers' precision.",
         ]
     return [
-        "This report and R (REML = TRUE) maximise the same restricted likelihood, in which Laplace's "
-        "approximation takes in the fixed effects too: log-likelihood, estimates and variances "
-        "agree to the optimisers' precision.",
+        "This report and R (REML = TRUE) maximise the same restricted likelihood, in which "
+        "Laplace's approximation takes in the fixed effects too: log-likelihood, estimates and "
+        "variances agree to the optimisers' precision.",
         "GLIMMIX has no such likelihood. Its method=laplace is maximum likelihood, with smaller "
         "variances; hold its log-likelihood against that of maximum likelihood beside the "
         "statement, which R gives with REML = FALSE.",
@@ -98,7 +97,7 @@ def standard_errors(gaussian: bool) -> str:
     return (
         "Standard errors on the model's scale: R adds what follows from the uncertainty of the "
         "variances to first order, this report by Kenward and Roger's formulas on the working "
-        "weights. They differ by a few per cent at most where units are few."
+        "weights. In the models of the demonstration trials they differ by 2 % at most."
     )
 
 
@@ -122,8 +121,8 @@ def layout_df() -> str:
 def zero_variances(units: Sequence[str]) -> str:
     """What optimisers make of a variance of zero."""
     return (
-        f"Estimated at zero: {listed(list(units))}. Optimisers on a logarithmic scale stop short of "
-        "it and warn; leave the term out for standard errors."
+        f"Estimated at zero: {listed(list(units))}. Optimisers on a logarithmic scale stop short "
+        "of it and warn; leave the term out for standard errors."
     )
 
 
@@ -162,7 +161,7 @@ def taken_off(value: float, unit: str, modelled: bool) -> str:
     )
     return (
         f"The loss before harvest is no part of the model. It is taken off after the fit: every "
-        f"mean is less {number(value, 3)} {unit}, {how}; its variance adds to that of a mean and "
+        f"mean is less {value:.4g} {unit}, {how}; its variance adds to that of a mean and "
         "leaves differences between setups alone."
     )
 
@@ -192,6 +191,6 @@ def found_zero(units: Sequence[str]) -> str:
 def script(language: str) -> list[str]:
     """At the head of a script."""
     return [
-        f"Every model of the analysis, stated for {language}.",
+        f"Models of the analysis, stated for {language}.",
         "Run it in the folder of model_rows.csv.",
     ]

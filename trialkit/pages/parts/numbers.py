@@ -21,10 +21,18 @@ from trialkit.pages.elements import (
     bullets,
     table,
 )
-from trialkit.pages.export import csv_bytes, nameless, tables, workbook_bytes
+from trialkit.pages.export import (
+    csv_bytes,
+    models,
+    nameless,
+    scripts,
+    tables,
+    workbook_bytes,
+)
 from trialkit.pages.parts.responses import every_asked, told_in_full
 from trialkit.pages.registry import part
 from trialkit.pages.response.asked import SEED, SIMULATED, SIMULATED_BRIEF
+from trialkit.pages.response.statements import printed
 from trialkit.pages.summary import summary
 from trialkit.pages.versions import now, versions
 from trialkit.quantities import lower_first
@@ -72,16 +80,23 @@ def every_table(page: Context) -> dict[str, pd.DataFrame]:
 
 @part("downloads", file_words.title())
 def downloads(page: Context) -> Iterable[Element]:
-    """All numbers, as files inside the page."""
+    """All numbers, as files inside the page; the primary response's model for other programs."""
     own = {name: found for name, found in every_table(page).items() if len(found)}
     book = File("analysis.xlsx", XLSX, _encoded(workbook_bytes(own)), file_words.workbook())
+    stated = models(page.analysis, page.letters)
     yield Sentence(file_words.inside(), "screen")
     yield Files((
         book,
         *(File(f"{name}.csv", CSV, _encoded(csv_bytes(found)), file_words.named(name),
                file_words.rows(len(found))) for name, found in own.items()),
+        *(File(name, "text/plain;charset=utf-8", _encoded(data), file_words.script(name))
+          for name, data in scripts(stated).items()),
     ))  # fmt: skip
     yield Sentence(file_words.on_screen(), "paper")
+    primary = page.analysis.responses[page.analysis.primary]
+    own_models = [model for model in stated if model.response == primary.response]
+    integrated = not all(isinstance(judge, float) for judge in primary.judges.values())
+    yield from printed(own_models, integrated)
 
 
 def _encoded(data: bytes) -> str:

@@ -11,6 +11,8 @@ from collections.abc import Callable, Iterable, Sequence
 from textwrap import wrap
 
 from trialkit.analysis.model_rows import AHEAD, RandomTerm, StatedModel
+from trialkit.pages.elements import Code, Element, Folded, Heading, Sentence, bullets
+from trialkit.quantities import lower_first
 from trialkit.words import statements as words
 
 _WIDE = 84  # characters of a line of comment
@@ -18,6 +20,38 @@ _LAWS = {"poisson": 'poisson(link = "log")', "binomial": 'binomial(link = "logit
          "gaussian": "gaussian()"}  # fmt: skip
 _DISTRIBUTIONS = {"poisson": "dist=poisson link=log", "binomial": "dist=binomial link=logit",
                   "gaussian": "dist=normal link=identity"}  # fmt: skip
+
+
+def printed(models: Sequence[StatedModel], integrated: bool) -> Iterable[Element]:
+    """A response's model, and what is taken off after it, in both languages; what differs.
+
+    Parameters
+    ----------
+    models : sequence of StatedModel
+        Of one response, its own first.
+    integrated : bool
+        Whether comparisons integrate over the spread of their error.
+    """
+    own = models[0]
+    gaussian = own.family == "gaussian"
+    zero = [term for model in models for term in _zeros(model)]
+    told = [
+        words.columns(),
+        words.law(own.family, own.logarithm),
+        *words.likelihoods(gaussian),
+        *([words.one_variance()] if _shared(own) else []),
+        words.standard_errors(gaussian),
+        words.integrated() if integrated else words.layout_df(),
+        *([words.zero_variances(zero)] if zero else []),
+        words.mean(own.family, own.logarithm, own.scale, own.unit),
+    ]
+    if own.taken_off is not None:
+        told.append(words.taken_off(own.taken_off, own.unit, len(models) > 1))
+    yield Heading(words.title(), 3)
+    yield Sentence(words.inside(lower_first(own.title)))
+    yield bullets([*told, words.not_run()])
+    for title, script in ((words.by_r(), in_r(models)), (words.by_glimmix(), in_glimmix(models))):
+        yield Folded(Heading(title, 4), (Code(script, title),))
 
 
 # ---------------------------------------------------------------- R
@@ -130,7 +164,8 @@ def _glimmix(model: StatedModel) -> list[str]:
     ]
     for term in model.random:
         kind = " type=toep(1)" if len(term.columns) > 1 else ""
-        lines.append(f"  random {' '.join(term.columns) or 'intercept'} / subject={term.unit}{kind};")
+        effects = " ".join(term.columns) or "intercept"
+        lines.append(f"  random {effects} / subject={term.unit}{kind};")
     return [*lines, "run;"]
 
 
@@ -142,9 +177,14 @@ def _sas_text(text: str) -> str:
 def _told(model: StatedModel) -> list[str]:
     law = words.law(model.family, model.logarithm)
     own = [words.before(model.title)] if model.part == AHEAD else [f"{model.title}.", law]
-    zero = [" ".join((*t.columns, t.unit)) for t in model.random if t.variance == 0]
+    zero = _zeros(model)
     told = [*own, words.found(model.fit.loglik, model.loglik_ml)]
     return [*told, *([words.found_zero(zero)] if zero else [])]
+
+
+def _zeros(model: StatedModel) -> list[str]:
+    """Terms whose variance is estimated at zero."""
+    return [" ".join((*t.columns, t.unit)) for t in model.random if t.variance == 0]
 
 
 def _comments(sign: str, texts: Iterable[str], end: str = "") -> list[str]:
