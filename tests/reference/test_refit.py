@@ -25,9 +25,9 @@ sys.path.insert(0, str(HERE))
 from refit_cases import CASES, analysed, write  # noqa: E402
 
 # R's optimisers stop where a step gains less than 1e-10 of the log-likelihood (nlminb of glmmTMB)
-# or where the parameters move by less than 1e-6 (bobyqa of lmer). A log-likelihood of some hundreds
-# then stands to 1e-7 and, since it falls by half the square of a step in standard errors, an estimate
-# to the root of 2e-7 of its own. Restricted fits, where only variances are searched for, agree better.
+# or where the parameters move by less than 1e-6 (bobyqa of lmer). A log-likelihood of hundreds then
+# stands to 1e-7 and, since it falls by half the square of a step in standard errors, an estimate to
+# the root of 2e-7 of its own. Where they differ by more than rounding, ours is the higher one.
 LOGLIK = 1e-6
 ESTIMATE = 5e-4  # of the standard error
 SE = 5e-4  # relative
