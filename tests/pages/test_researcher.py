@@ -12,6 +12,7 @@ from itertools import pairwise
 from xml.etree import ElementTree
 
 import nbformat
+import numpy as np
 import pandas as pd
 import pytest
 from bs4 import BeautifulSoup
@@ -183,7 +184,20 @@ def test_downloads_hold_the_tables(made: Made) -> None:
     book = pd.read_excel(
         io.BytesIO(base64.b64decode(links["analysis.xlsx"].split(";base64,")[1])), sheet_name=None
     )
-    assert {f"{sheet}.csv" for sheet in book} == set(links) - {"analysis.xlsx"}
+    scripts = {"refit.R", "refit.sas"}
+    assert {f"{sheet}.csv" for sheet in book} == set(links) - {"analysis.xlsx", *scripts}
+    # What is printed of the primary response stands in the files; its rows are those of the model.
+    files = [
+        base64.b64decode(links[name].split(";base64,")[1]).decode() for name in sorted(scripts)
+    ]
+    for listing, file in zip(made.soup.find_all("pre"), files, strict=True):
+        printed = listing.get_text().split("\n\n")[1:]
+        assert len(printed) == 2 and all(model.strip() in file for model in printed)
+    rows = book["model_rows"].query("response == 'header_loss' and part == 'result'")
+    seen = made.analysis["header_loss"].data
+    assert rows["y"].tolist() == seen["loose_kernels"].tolist()
+    assert np.exp(rows["log_area"]).to_numpy() == pytest.approx(seen["area"].to_numpy())
+    assert rows["unit_strip"].nunique() == rows["strip"].nunique() == seen["strip"].nunique()
     strips = nameless(made.analysis["header_loss"].by_strip, letters)
     shown = book["by_strip"].query("response == 'header_loss'")
     assert shown["value"].to_numpy() == pytest.approx(strips["value"].to_numpy())
@@ -216,7 +230,7 @@ def test_names_are_letters(made: Made) -> None:
         shown += base64.b64decode(data).decode()
     for kind, data in re.findall(r"href=\"data:([^;]+);[^\"]*base64,([^\"]+)", made.html):
         raw = base64.b64decode(data)
-        if kind == "text/csv":
+        if kind.startswith("text/"):
             shown += raw.decode("utf-8-sig")
         else:
             shown += "".join(t.to_csv() for t in pd.read_excel(io.BytesIO(raw), None).values())
