@@ -30,6 +30,7 @@ LAYERS: tuple[tuple[str, ...], ...] = (
     # Mathematics that knows nothing of corn.
     ("mixed", "randomisation"),
     # What everyone may use.
+    ("mapping",),
     ("display", "ending", "errors", "version"),
 )
 # Stricter than the order: who may know of these rooms at all.

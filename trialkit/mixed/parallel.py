@@ -2,15 +2,13 @@
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Sequence
 from typing import Any
 
-import joblib
 import numpy as np
 
-from trialkit.ending import tied
 from trialkit.errors import ModelError
+from trialkit.mapping import mapped
 from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.model import Model
 from trialkit.mixed.separation import check_cells
@@ -45,14 +43,8 @@ def in_batches(
         raise ModelError(f"jobs must be at least 1, got {jobs}.")
     size = max(1, -(-len(items) // (BATCHES_PER_JOB * jobs)))
     batches = [items[i : i + size] for i in range(0, len(items), size)]
-    if jobs == 1:
-        done = (work(b) for b in batches)
-    else:
-        # Without memory maps, which are read-only: the compiled loops write into their arrays.
-        pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
-        done = pool(joblib.delayed(tied)(os.getpid(), work, b) for b in batches)
     out: list[Any] = []
-    for results in done:
+    for results in mapped(work, batches, jobs=jobs):
         out.extend(results)
         if progress is not None:
             progress(len(out), len(items))

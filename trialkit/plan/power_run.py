@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-import os
 import secrets
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from itertools import product
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import joblib
 import numpy as np
 import pandas as pd
 
 from trialkit.analysis.design import read_design
 from trialkit.analysis.rounds import ANSWERS, Rounds
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.ending import tied
 from trialkit.errors import DesignError, ModelError
 from trialkit.intake.config import TrialConfig
+from trialkit.mapping import mapped
 from trialkit.plan.arrange import LAYOUTS, Layout, Setup, units_of
 from trialkit.plan.build import _asked_for, _check_layout
 from trialkit.plan.power_draws import Sampler
@@ -379,7 +377,7 @@ def _simulate(
     batches = [(b, min(BATCH, rounds - b * BATCH)) for b in range(-(-rounds // BATCH))]
     tasks = [(cell, *batch) for cell in cells for batch in batches]
     parts = []
-    for part in _done(tasks, jobs):
+    for part in mapped(_run, tasks, jobs=jobs):
         parts.append(part)
         if progress is not None:
             progress(sum(map(len, parts)), rounds * len(cells))
@@ -387,13 +385,6 @@ def _simulate(
     return [np.concatenate(parts[i * each : (i + 1) * each]) for i in range(len(cells))]
 
 
-def _done(tasks: Sequence[tuple[Any, ...]], jobs: int) -> Iterator[np.ndarray]:
-    if jobs == 1:
-        return (cell.run(*batch) for cell, *batch in tasks)
-    pool = joblib.Parallel(n_jobs=jobs, backend="loky", return_as="generator", max_nbytes=None)
-    done: Iterator[np.ndarray] = pool(joblib.delayed(tied)(os.getpid(), _run, *t) for t in tasks)
-    return done
-
-
-def _run(cell: _Cell, batch: int, rounds: int) -> np.ndarray:
+def _run(task: tuple[_Cell, int, int]) -> np.ndarray:
+    cell, batch, rounds = task
     return cell.run(batch, rounds)
