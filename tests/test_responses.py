@@ -109,10 +109,10 @@ def truths(trial: Trial) -> dict[str, dict[str, float]]:
 
 @pytest.fixture(scope="module")
 def rounds() -> dict[str, pd.DataFrame]:
-    """Twenty trials of six pairs, every new response of each beside its truth."""
+    """Twelve trials of six pairs, every new response of each beside its truth."""
     rows: dict[str, list[dict[str, float]]] = {name: [] for name in NEW}
     known: dict[str, dict[str, float]] = {}
-    for seed in range(1, 21):
+    for seed in range(1, 13):
         trial = simulate_trial(CUSHION_PAIRS.config, TRUTH, seed=seed, blocks=6, effort=EFFORT)
         known = known or truths(trial)
         result = analyse(trial, responses=NEW)
@@ -139,7 +139,7 @@ def rounds() -> dict[str, pd.DataFrame]:
 @pytest.mark.parametrize("name", NEW)
 def test_intervals_hold_the_stated_truth(rounds, name):
     table = rounds[name]
-    assert len(table) == 20
+    assert len(table) == 12
     for column in [c for c in ("mean", "difference", "ratio") if c in table]:
         held = table[column].dropna().astype(bool)
         # Fewer has a probability under 0.001 where the intervals keep their 95 %.

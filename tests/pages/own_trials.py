@@ -51,6 +51,9 @@ TRIALS = (
     ((SPEED, SWITCH), "US", "", False, 1, "kernel_damage"),
 )
 
+# Those that bring up every advice, grade and kind of factor; pages of the others are read by hand.
+IN_EVERY_RUN = (0, 3, 4, 7, 9, 10, 15, 17)
+
 
 def config(number: int) -> TrialConfig:
     """Settings of one of the `TRIALS`."""

@@ -8,6 +8,8 @@ from collections.abc import Callable, Iterator
 from pathlib import Path
 from typing import Any
 
+import pytest
+
 from trialkit.pages import demo_dir
 from trialkit.pages.readers import READERS
 from trialkit.pages.rendering import Rendered
@@ -18,10 +20,17 @@ IMAGE = "<img src=x onerror=document.title='taken'>"
 WRITTEN = list(READERS)
 TRIALS = sorted(path.parent.name for path in demo_dir().parent.glob("*/trial.toml"))
 HOSTILE, METRIC = "hostile", "metric"
-# Every page that is looked at: of each demo trial, of one full of hostile text, of one in SI units.
-PAGES = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
-PAGES.append((WRITTEN[0], METRIC))
-PAGE_IDS = ["-".join(page) for page in PAGES]
+# Every page that is looked at: of each demo trial, of one full of hostile text, of one in SI units;
+# those that show nothing the others do not, or take longest, by hand.
+_BY_HAND = [("researcher", "gap_fields"), ("field-day", "split_strips"),
+            ("grower", "split_strips"), ("header", "split_strips")]  # fmt: skip
+_EVERY = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
+_EVERY.append((WRITTEN[0], METRIC))
+PAGES = [page for page in _EVERY if page not in _BY_HAND]
+LOOKED_AT = [
+    pytest.param(page, id="-".join(page), marks=[pytest.mark.slow] * (page in _BY_HAND))
+    for page in _EVERY
+]
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)
 

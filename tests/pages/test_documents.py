@@ -10,13 +10,13 @@ from pathlib import Path
 import html5lib
 import pytest
 from bs4 import BeautifulSoup
-from report_pages import PAGE_IDS, PAGES, Render
+from report_pages import LOOKED_AT, Render
 
 LOADS = ("src", "href", "srcset", "data", "action", "poster", "background", "formaction", "ping")
 REFERS = ("aria-labelledby", "aria-describedby", "aria-controls", "for", "list", "form", "headers")
 
 
-@pytest.fixture(params=PAGES, ids=PAGE_IDS)
+@pytest.fixture(params=LOOKED_AT)
 def file(request: pytest.FixtureRequest, rendered: Render) -> Path:
     return rendered(*request.param).html
 

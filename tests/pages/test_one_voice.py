@@ -5,15 +5,17 @@ from __future__ import annotations
 import io
 import re
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import nbformat
 import own_trials
 import pypdf
 import pytest
+from _pytest.mark import ParameterSet
 from bs4 import BeautifulSoup
 from one_voice import Reader, Said, disagreements, flat
-from report_pages import PAGES, TRIALS, Render
+from report_pages import LOOKED_AT, PAGES, TRIALS, Render
 from snapshot import extract, frozen
 from snapshot.sources import OF_ANALYSIS
 from typer.testing import CliRunner
@@ -111,7 +113,13 @@ def generated(number: int) -> Told:
     return KEPT[number]
 
 
-@pytest.mark.parametrize("number", range(len(own_trials.TRIALS)))
+def numbered(every: Iterable[int]) -> list[ParameterSet]:
+    """Trials by number, those that are not told of in every run by hand."""
+    return [pytest.param(n, marks=[pytest.mark.slow] * (n not in own_trials.IN_EVERY_RUN))
+            for n in every]  # fmt: skip
+
+
+@pytest.mark.parametrize("number", numbered(range(len(own_trials.TRIALS))))
 def test_pages_of_a_trial_speak_with_one_voice(number: int) -> None:
     trial = generated(number)
     said = trial.said()
@@ -135,7 +143,7 @@ def plain(html: str) -> str:
 
 
 def test_the_trials_bring_up_every_advice_and_grade() -> None:
-    found = [level for n in range(len(own_trials.TRIALS))
+    found = [level for n in own_trials.IN_EVERY_RUN
              for level in verdict(generated(n).analysis).levels]  # fmt: skip
     assert {level.advice for level in found} == set(Advice)
     assert len({level.primary.grade for level in found}) == 4
@@ -143,7 +151,8 @@ def test_the_trials_bring_up_every_advice_and_grade() -> None:
 
 def test_speed_is_advised_from_the_whole_balance_alone() -> None:
     seen = Counter()
-    for number, (factors, system, prices, *_) in enumerate(own_trials.TRIALS):
+    for number in own_trials.IN_EVERY_RUN:
+        factors, system, prices, *_ = own_trials.TRIALS[number]
         trial = generated(number)
         found = verdict(trial.analysis)
         speeds = [v for v in found.levels if v.primary.factor == "speed"]
@@ -198,7 +207,7 @@ def _digit(found: re.Match) -> tuple[str, str]:
 # ---------------------------------------------------------------- the demo trials as printed
 @pytest.mark.parametrize("name", TRIALS)
 def test_demo_trials_as_printed_speak_with_one_voice(name: str, rendered: Render) -> None:
-    pages = {r: rendered(r, name) for r in READERS if r != "header"}
+    pages = {r: rendered(r, name) for r in READERS if r != "header" and (r, name) in PAGES}
     terminal = {}
     if name == TRIALS[0]:  # the command analyses once more
         done = CliRunner().invoke(app, ["analyse", str(demo_dir(name))])
@@ -229,7 +238,7 @@ def pages(number: int) -> dict[str, set[str]]:
             for page, text in html.items()}  # fmt: skip
 
 
-@pytest.mark.parametrize("number", extract.GENERATED)
+@pytest.mark.parametrize("number", numbered(extract.GENERATED))
 def test_numbers_of_a_generated_trial_are_the_frozen_ones(number: int) -> None:
     name = f"generated {number}"
     for source, extracted in OF_ANALYSIS.items():
@@ -243,10 +252,10 @@ def test_numbers_of_a_generated_trial_are_the_frozen_ones(number: int) -> None:
         frozen.hold(page, frozen.changes_of_page(before[page], words))
 
 
-@pytest.mark.parametrize(("report", "name"), PAGES, ids=map("-".join, PAGES))
+@pytest.mark.parametrize("looked_at", LOOKED_AT)
 def test_numbers_of_a_printed_page_are_the_frozen_ones(
-    report: str, name: str, rendered: Render
+    looked_at: tuple[str, str], rendered: Render
 ) -> None:
-    words = extract.of_page(rendered(report, name).html.read_text(encoding="utf-8"))
-    page = f"{name}, {report}"
+    words = extract.of_page(rendered(*looked_at).html.read_text(encoding="utf-8"))
+    page = ", ".join(looked_at[::-1])
     frozen.hold(page, frozen.changes_of_page(frozen.read_pages()[page], words))

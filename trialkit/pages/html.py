@@ -122,8 +122,8 @@ def _element(element: Element) -> str:
             return _form(element)
         case Code():
             return (
-                f'<pre role="region" tabindex="0" aria-label="{escape(element.about)}"><code>'
-                f"{escape(element.text)}</code></pre>"
+                '<pre class="scroll" role="region" tabindex="0" '
+                f'aria-label="{escape(element.about)}"><code>{escape(element.text)}</code></pre>'
             )
         case Html():
             return element.text
