@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from functools import cache
 from pathlib import Path
+from typing import Any
 
 import pytest
 from frozen_trials import frozen_dir
@@ -47,3 +48,19 @@ def pytest_collection_modifyitems(items: list[pytest.Item]) -> None:
 def analysed() -> Analysed:
     """The whole analysis of a frozen trial, by its folder, made once in every process."""
     return cache(lambda folder: analyse(load_trial(frozen_dir(folder))))
+
+
+@pytest.fixture(scope="session")
+def client() -> Iterator[Any]:
+    """A Dask cluster of two workers, processes of their own; one that is killed has time to be
+    there again on a machine that has much to do."""
+    distributed = pytest.importorskip("distributed")
+    import dask
+
+    with (
+        dask.config.set({"distributed.deploy.lost-worker-timeout": "300 s"}),
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, processes=True,
+                                 dashboard_address="127.0.0.1:0", silence_logs=50) as cluster,
+        distributed.Client(cluster, set_as_default=False) as client,
+    ):  # fmt: skip
+        yield client

@@ -24,7 +24,8 @@ from trialkit.display import decimals, number
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
 from trialkit.many.matching import normalised
-from trialkit.pages.compared import in_part, sentences
+from trialkit.pages import demo_dir
+from trialkit.pages.compared import grower_table, in_part, sentences
 from trialkit.pages.compared_letters import ComparedLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 
@@ -244,6 +245,26 @@ def test_other_factors_stand_at_their_reference(tmp_path) -> None:
     ]
 
 
+def test_several_folders_are_one_source_and_processes_change_nothing(tmp_path) -> None:
+    for seed in range(2):
+        for farm in ("east", "west"):
+            write(tmp_path / farm / "2025" / f"t{seed}", seed + 2 * (farm == "west"))
+    fields = tmp_path / "west" / "2025" / "t1" / "fields.csv"
+    table = pd.read_csv(fields).assign(latitude=41.5, longitude=-93.6)
+    table.to_csv(fields, index=False)
+    farms = [tmp_path / "east" / "2025", tmp_path / "west" / "2025", tmp_path / "west" / "2025"]
+    alone, shared = (tk.compare(farms, jobs=jobs) for jobs in (1, 2))
+    names = ["2025/t0", "2025/t1", "2025 (2)/t0", "2025 (2)/t1"]
+    assert alone.trials["trial"].tolist() == names
+    assert alone.skipped["reason"].tolist() == [f"The same files as {n}." for n in names[2:]]
+    for name in alone.__dataclass_fields__:
+        one, other = getattr(alone, name), getattr(shared, name)
+        assert one.equals(other) if isinstance(one, pd.DataFrame) else one == other, name
+    for table in (alone.strips, alone.by_field):
+        placed = table.loc[table["trial"].eq(names[-1]), ["latitude", "longitude"]]
+        assert (placed == [41.5, -93.6]).all(axis=None) and table["latitude"].isna().any()
+
+
 def test_aliases_join_names(tmp_path) -> None:
     write(tmp_path / "a", 1)
     write(tmp_path / "b", 2)
@@ -347,6 +368,14 @@ def test_responses_that_one_model_cannot_carry(others) -> None:
 PRIVATE = ("Grower", "North", "South", "t00", "t03", "spelt", "book", "broken", "uncounted")
 
 
+def test_columns_keep_their_names_whatever_fields_are_called() -> None:
+    """A field of the demo trials is called High Eighty; a column is called high."""
+    done = CliRunner().invoke(app, ["compare", str(demo_dir().parent)], env={"COLUMNS": "200"})
+    assert done.exit_code == 0, done.output
+    assert "2 trials, 9 fields" in done.stdout and "Grower D" in done.stdout
+    assert "Left out: cushion_pairs: it varied cushion" in done.stderr
+
+
 def test_the_command_prints_words_and_no_names(mixed, tmp_path) -> None:
     out = tmp_path / "tables"
     done = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out)],
@@ -362,7 +391,8 @@ def test_the_command_prints_words_and_no_names(mixed, tmp_path) -> None:
         pattern = r"Grower \d" if name == "Grower" else rf"\b{name}\b"
         assert not any(re.search(pattern, text) for text in texts), name
     strips = pd.read_csv(out / "strips.csv")
-    assert len(strips) == 168 and strips["field"].nunique() == 28
+    # Four growers, each with two fields over the years.
+    assert len(strips) == 168 and strips["field"].nunique() == 8
     assert strips.groupby(["trial", "field", "pair", "strip"]).ngroups == 168
     before = {p.name: p.read_bytes() for p in out.iterdir()}
     again = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out)])
@@ -399,3 +429,48 @@ def test_forest_of_many_trials(result) -> None:
              if line.get_gid() == "shrunken"]  # fmt: skip
     assert marks == sorted(marks)
     assert marks == pytest.approx(np.exp(np.sort(comparison.by_field["shrunken"])))
+
+
+# ---------------------------------------------------------------- few trials
+@pytest.fixture(scope="module")
+def two(tmp_path_factory) -> tk.TrialsCompared:
+    """Two trials of one field each, of two growers."""
+    root = tmp_path_factory.mktemp("two")
+    for seed in range(2):
+        folder = write(root / f"t{seed}", seed)
+        for name in ("fields", "strips", "frames"):
+            table = pd.read_csv(folder / f"{name}.csv")
+            at = "field" if name != "frames" else "strip"
+            table[table[at].str.startswith("North")].to_csv(folder / f"{name}.csv", index=False)
+    return tk.compare(root)
+
+
+def test_two_trials_say_no_more_than_they_know(two) -> None:
+    # The effect varies between the two, however little they tell of it: growers' do not agree by
+    # assumption, nothing is known to the last digit, and nothing is said of the next trial.
+    assert set(two.growers["factor"]) == {"mean", "cushion"}
+    for table in (two.growers, two.effects, two.by_field):
+        assert (table["se"] > 1e-3).all()
+        assert (table["high"] - table["low"] > 2 * table["se"]).all()
+    row = two.effects.iloc[0]
+    assert np.isneginf(row["predicted_low"]) and np.isnan(row["same_direction"])
+    assert two.told()[["next_low", "next_high"]].isna().all(axis=None)
+    assert "Too few trials to say what a field of the next trial shows: 2." in sentences(two)[-1]
+    assert any(note.startswith("Two trials hardly tell") for note in two.notes)
+    shown = grower_table(two, ComparedLetters(two)).iloc[:, -1]
+    assert shown.map(lambda text: max(map(len, re.findall(r"[\d.]+", text)))).max() < 8
+
+
+def test_pairs_that_agree_to_the_last_digit_are_no_evidence(tmp_path) -> None:
+    for seed in range(3):
+        folder = write(tmp_path / f"t{seed}", seed)
+        frames = pd.read_csv(folder / "frames.csv")
+        if seed == 0:  # every strip of a setup the same count
+            strips = pd.read_csv(folder / "strips.csv").set_index("strip")["cushion"]
+            counts = frames["strip"].map(strips).map({"standard": 30, "cushion": 20})
+            frames.loc[frames["zone"] == "header", "loose_kernels"] = counts
+            frames.to_csv(folder / "frames.csv", index=False)
+    alone = tk.compare(tmp_path).by_trial.set_index("trial").loc["t0"]
+    assert alone["raw"] == pytest.approx(np.log(20 / 30)) and alone["n_pairs"] == 6
+    assert alone[["raw_se", "raw_low", "raw_high", "p"]].isna().all()
+    assert alone["evidence"] not in ("clear", "good")

@@ -71,7 +71,7 @@ def test_speed_set_that_is_not_the_setups(pairs: Trial) -> None:
     name = trial.strips["strip"].iloc[at]
     wrong = with_strips(trial, [at], speed_set=5.0 * MPH, speed_measured=5.1 * MPH)
     (text,) = said(contradictions(wrong))
-    assert "3.5 mph, but speed_set is 5.0 mph on strip " + name in text
+    assert "3.5 mph, but the speed set is 5.0 mph on strip " + name in text
     # A speed a little off its own level but not near another's is no other setup.
     assert told(with_strips(trial, [at], speed_set=3.7 * MPH, speed_measured=3.7 * MPH)) == ""
 
@@ -106,7 +106,7 @@ def test_half_of_the_gap_and_another_setups_gap(pairs: Trial) -> None:
     narrow = np.flatnonzero(trial.strips["gap"].astype(str) == "1.125")
     half = with_strips(trial, [int(narrow[0])], gap_front=0.5625 * 25.4)
     (text,) = said(contradictions(half))
-    assert text.startswith("gap_front is 9/16 in") and "from the centre to one edge" in text
+    assert text.startswith("The front gap is 9/16 in") and "from the centre to one edge" in text
     other = with_strips(trial, [int(narrow[2])], gap_front=38.1, gap_rear=41.3)
     (text,) = said(contradictions(other))
     assert "1-1/8 in gap, but the gap is 1-1/2 in (1.5) at the front" in text

@@ -27,6 +27,7 @@ from trialkit.decide.grades import US_CORN_GRADES, DiscountTable
 from trialkit.display import p_text, table
 from trialkit.facts import Note
 from trialkit.header.noise import row_noise
+from trialkit.many.gathering import Gathered
 from trialkit.many.meta import combine_trials
 from trialkit.mixed.ordinal import fit_ordinal
 from trialkit.mixed.residual_shape import residual_shape
@@ -153,6 +154,8 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "Equivalence, one-sided": (lambda h: loss(h).no_more_than(5.0, scale="difference"), True),
     "OrdinalModel": (lambda h: ordinal_model(analysed(hostile=h)), True),
     "Comparison": (lambda h: tk.compare(demo_dir().parent), False),
+    "Gathered": (lambda h: Gathered(Path("store"), ("a",), (), 2, ((HOSTILE if h else "b", "no"),),
+                                    (), ("c",), False), True),
     "MetaAnalysis": (
         lambda h: combine_trials([0.1, 0.4, 0.2], [0.1, 0.2, 0.1],
                                  names=[HOSTILE, "b", "c"] if h else None), False),

@@ -288,6 +288,12 @@ def test_ears_without_a_mass_take_the_fields_mean_and_say_so():
     result = run(ears=ears)
     assert one(result, "s2", "header", "ears")["kg_ha"] == pytest.approx(150 / 40 * 10)
     assert "1 ear search found ears without a kernel mass" in " ".join(result.notes)
+    # Of a field in which no ear was weighed it is the mean of the other field's, and told as such.
+    apart = run(ears=ears, strips=strips_table(field=["A", "B"]))
+    assert one(apart, "s2", "header", "ears")["kg_ha"] == pytest.approx(150 / 40 * 10)
+    told = " ".join(apart.notes)
+    assert "the mean of the ears of other fields was used" in told
+    assert "the field's other ears" in " ".join(result.notes) and "field's other" not in told
     bare = run(ears=ears.assign(kernel_mass_per_ear=np.nan))
     assert bare.strips.empty and bare.setups.empty
     assert "could not be turned into grain" in " ".join(bare.notes)

@@ -15,6 +15,7 @@ _PUBLIC = {
     "TrialAnalysis": "trialkit.analysis",
     "check_header": "trialkit.header",
     "compare": "trialkit.many",
+    "gather": "trialkit.many",
     "TrialsCompared": "trialkit.many",
 }
 _ROOMS = {
@@ -33,6 +34,7 @@ __all__ = [
     "check_header",
     "compare",
     "decide",
+    "gather",
     "header",
     "load_trial",
     "losses",
@@ -62,7 +64,7 @@ if TYPE_CHECKING:
     from trialkit.analysis import TrialAnalysis, analyse
     from trialkit.header import check_header
     from trialkit.intake.adding import add
-    from trialkit.many import TrialsCompared, compare
+    from trialkit.many import TrialsCompared, compare, gather
     from trialkit.trial import Trial, load_trial
 
 

@@ -3,6 +3,7 @@ that stop it early."""
 
 from __future__ import annotations
 
+import multiprocessing
 import os
 import platform
 import re
@@ -226,8 +227,13 @@ def end_with_parent(parent: int, *, at_once: bool = False) -> None:
 
 
 def tied(parent: int, work: Callable[..., Done], *given: Any) -> Done:
-    """Do a piece of work in a helper that ends with its parent, or in the parent itself."""
-    end_with_parent(parent)
+    """Do a piece of work in a helper that ends with its parent, or in the parent itself.
+
+    Only joblib's own helpers (loky), which are this machine's, are tied so: other backends see to
+    theirs, which may be another machine's, where the number means nothing.
+    """
+    if multiprocessing.current_process().name.startswith("LokyProcess"):
+        end_with_parent(parent)
     return work(*given)
 
 

@@ -25,3 +25,7 @@ class FileExistsRefusal(TrialkitError):
 
 class ReportError(TrialkitError):
     """A report could not be made; the message names the notebook's cell and the cause."""
+
+
+class ClusterError(TrialkitError):
+    """Work that was to be done by a Dask cluster could not be: it is not there, or went away."""

@@ -239,6 +239,8 @@ class Comparison:
         Whether the trial's option is bought for this level.
     most : Grade or None
         The strongest grade that may be told, where strips were lost; None without a limit.
+    n_trials : int
+        How many trials it is the mean of.
     """
 
     response: str
@@ -264,6 +266,7 @@ class Comparison:
     confidence: float = 0.95
     bought: bool = False
     most: Grade | None = None
+    n_trials: int = 1
 
     @classmethod
     def from_row(
@@ -285,11 +288,12 @@ class Comparison:
         """
         label = str(row["label"])
         numbers = ("p", "p_adjusted", "p_classical", "p_classical_adjusted", "df_classical")
+        known: dict[str, Any] = {name: float(row.get(name, _MISSING)) for name in numbers}
         return cls(
             response, unit, better, str(row.get("factor", "")), str(row.get("level", label)),
             str(row.get("reference", reference_label)), label, reference_label,
             ends(row, "difference"), ends(row, "ratio"),
-            **{name: float(row.get(name, _MISSING)) for name in numbers},
+            **known,
             df=float(row.get("df", math.inf)), classical=str(row.get("classical", "")),
             primary=bool(row.get("primary", True)), mean=mean, reference_mean=reference_mean,
             confidence=confidence, bought=bought,

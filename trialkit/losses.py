@@ -28,6 +28,7 @@ from trialkit.responses.behind_machine import (
     width_assumed,
 )
 from trialkit.responses.ear_mass import ear_table
+from trialkit.responses.zone_means import lying_before, zone_means
 from trialkit.words import losses as words
 from trialkit.words.grain import kernel_mass_taken
 
@@ -123,7 +124,7 @@ def losses(
         by_column = None
         if cobs_counted(frames):
             by_column = {
-                source.column: _zone_means(_alone(frame_table, source.column, config), ["strip"])
+                source.column: zone_means(_alone(frame_table, source.column, config), ["strip"])
                 for source in SOURCES.values() if source.column
             }  # fmt: skip
         parts.append(_sources(kernels, strips, config, notes, "kernels", by_column))
@@ -141,14 +142,46 @@ def losses(
     return Losses(frame_table, by_strip, setup_table(by_strip, config), tuple(notes))
 
 
+def loss_by_strip(
+    frames: pd.DataFrame, ears: pd.DataFrame, strips: pd.DataFrame, config: TrialConfig,
+    source: str, kind: str,
+) -> pd.DataFrame:  # fmt: skip
+    """One source and kind (kernels, ears) of `Losses.strips` alone, which costs far less than all.
+
+    Parameters as of `losses`; the source is none that is told of a single column of counts.
+
+    Returns
+    -------
+    DataFrame
+        ``kg_ha, se_kg_ha`` by strip.
+    """
+    own = SOURCES[source]
+    assert not own.column
+    if kind == "ears":
+        table = ear_table(ears, strips, config, [])
+    else:
+        place = strips[["strip", "field", "pair"]]
+        table = _alone(_counted(frames), "kernels", config).merge(place, on="strip")
+    if table.empty:
+        return pd.DataFrame({"kg_ha": [], "se_kg_ha": []}, dtype=float)
+    found = _sources(table, strips, config, [], kind, only=own).set_index("strip")
+    return found[["kg_ha"]].assign(se_kg_ha=np.sqrt(found["var"]))
+
+
+def _counted(frames: pd.DataFrame) -> pd.DataFrame:
+    """Frames with ``kernels``, all that count, loose and on cobs."""
+    kernels = frames["loose_kernels"].astype(float)
+    if cobs_counted(frames):
+        kernels = kernels + frames["kernels_on_cobs"].fillna(0.0)
+    return frames.assign(kernels=kernels)
+
+
 def _frame_table(frames: pd.DataFrame, design: pd.DataFrame, config: TrialConfig) -> pd.DataFrame:
     """Frames with their place; ``kernels`` are all that count, loose and on cobs."""
     cobs = frames.get("kernels_on_cobs", np.nan)
-    table = frames[["frame", "strip", "zone", "area", "loose_kernels"]].assign(kernels_on_cobs=cobs)
+    columns = ["frame", "strip", "zone", "area", "loose_kernels", "kernels"]
+    table = _counted(frames)[columns].assign(kernels_on_cobs=cobs)
     table = table.merge(design, on="strip", how="inner", validate="many_to_one")
-    table["kernels"] = table["loose_kernels"].astype(float)
-    if cobs_counted(frames):
-        table["kernels"] += table["kernels_on_cobs"].fillna(0.0)
     density = table["kernels"] / table["area"]
     table["kernels_per_m2"] = density
     table["kg_ha"] = units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
@@ -172,35 +205,6 @@ def _count_se(count: pd.Series, area: pd.Series, config: TrialConfig) -> pd.Seri
     return units.kernels_per_m2_to_kg_ha(density, config.thousand_kernel_mass)
 
 
-def _zone_means(table: pd.DataFrame, keys: list[str]) -> pd.DataFrame:
-    """Area-weighted mean, variance and number of frames per `keys` and zone, zones side by side."""
-    groups = table.groupby(keys, sort=False)
-    unit = groups.ngroup().to_numpy()
-    first = table.loc[groups.head(1).index, keys]
-    names = list(ZONES)
-    zone = table["zone"].map({name: i for i, name in enumerate(names)}).to_numpy(dtype=int)
-    cell = unit * len(names) + zone
-    area, value = table["area"].to_numpy(dtype=float), table["kg_ha"].to_numpy(dtype=float)
-
-    def total(values: np.ndarray | None) -> np.ndarray:
-        sums = np.bincount(cell, values, minlength=len(first) * len(names))
-        return sums.astype(float)
-
-    n, w = total(None), total(area)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        mean = total(area * value) / w
-        squares = total((area * (value - mean[cell])) ** 2)
-        between = squares / w**2 * n / (n - 1)
-    single = total(table["one"].to_numpy(dtype=float) ** 2)
-    variance = np.where(n > 1, between, np.where(n == 1, single, np.nan))
-    wide = [v.reshape(-1, len(names)) for v in (mean, variance, np.where(n > 0, n, np.nan))]
-    return pd.DataFrame(
-        np.hstack(wide),
-        index=first[keys[0]].to_numpy() if len(keys) == 1 else pd.MultiIndex.from_frame(first),
-        columns=pd.MultiIndex.from_product([["mean", "var", "n"], names]),
-    ).rename_axis(index=keys)
-
-
 def _sources(
     table: pd.DataFrame,
     strips: pd.DataFrame,
@@ -208,15 +212,16 @@ def _sources(
     notes: list[str],
     kind: str,
     by_column: dict[str, pd.DataFrame] | None = None,
+    only: Source | None = None,
 ) -> pd.DataFrame:
-    """Loss by source for every strip counted: long table with mean, variance and origin.
+    """Loss by source (or of one alone) for every strip counted: mean, variance and origin.
 
     `by_column` are the zones' means of single columns of counts, for sources told of these; None
     where they were not counted apart.
     """
-    zones = _zone_means(table, ["strip"])
+    zones = zone_means(table, ["strip"])
     place = strips.set_index("strip").loc[zones.index, ["field", "pair"]]
-    before = {n: _before(table, zones, place, n) for n, zone in ZONES.items() if zone.before}
+    before = {n: lying_before(table, zones, place, n) for n, zone in ZONES.items() if zone.before}
     origin = next(iter(before.values()))["origin"]
     if (n_borrowed := int(origin.isin(["pair", "field"]).sum())) > 0:
         notes.append(words.preharvest_borrowed(n_borrowed, kind))
@@ -225,7 +230,7 @@ def _sources(
     fell_on = discharge_width(strips, config).set_axis(strips["strip"]).loc[zones.index]
     spread = config.header.width / fell_on
     parts = []
-    for source in SOURCES.values():
+    for source in [only] if only else SOURCES.values():
         found = zones
         if source.column:
             if by_column is None:
@@ -275,29 +280,6 @@ def _weighted(
         mean += (weight * own).where(weight.ne(0), 0.0)
         var += (weight**2 * own_var).where(weight.ne(0), 0.0)
     return mean, var, n
-
-
-def _before(
-    table: pd.DataFrame, zones: pd.DataFrame, place: pd.DataFrame, zone: str
-) -> pd.DataFrame:
-    """Mean and variance of what no setup left: the strip's own, else its pair's, its field's."""
-    ahead = table[table["zone"].eq(zone)]
-    mean = zones["mean", zone].copy()
-    var = zones["var", zone].copy()
-    origin = pd.Series(np.where(mean.notna(), "strip", "none"), index=zones.index)
-    for keys, name in ((["field", "pair"], "pair"), (["field"], "field")):
-        if not origin.eq("none").any():
-            break
-        pooled = _zone_means(ahead, keys)
-        match = place.merge(
-            pooled.xs(zone, axis=1, level=1)[["mean", "var"]],
-            left_on=keys,
-            right_index=True,
-            how="left",
-        )
-        lack = mean.isna() & match["mean"].notna()
-        mean[lack], var[lack], origin[lack] = match["mean"][lack], match["var"][lack], name
-    return pd.DataFrame({"mean": mean, "var": var, "origin": origin})
 
 
 def _all_kinds(parts: list[pd.DataFrame], notes: list[str]) -> pd.DataFrame:

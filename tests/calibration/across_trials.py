@@ -20,8 +20,8 @@ import pandas as pd
 from joblib import Parallel, delayed
 from scipy import stats
 
-from trialkit.analysis import across
 from trialkit.analysis.specifications import SPECIFICATIONS
+from trialkit.many import across
 
 LEVELS = {"cushion": ("standard", "cushion")}
 
@@ -38,6 +38,11 @@ class Setting:
 
 
 SETTINGS = {
+    "2 trials": Setting(2, 2, 0.10, 0.10, 20),
+    "2 trials, wide": Setting(2, 2, 0.30, 0.20, 20),
+    "3 trials": Setting(3, 2, 0.10, 0.10, 30),
+    "3 trials, wide": Setting(3, 2, 0.30, 0.20, 30),
+    "4 trials, wide": Setting(4, 2, 0.30, 0.20, 40),
     "8 trials": Setting(8, 4, 0.10, 0.10, 1),
     "8 trials, wide": Setting(8, 4, 0.30, 0.20, 2),
     "8 trials, no spread": Setting(8, 4, 0.0, 0.0, 3),

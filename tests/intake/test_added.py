@@ -246,6 +246,11 @@ def test_a_frame_counted_twice(trial_folder: Make, outside: Path) -> None:
     assert "--drop K7QF-2 or delete the typed row" in first
     assert "(entry K7QF-3) has 6" in second and "(entry AB3D-2) has 8" in second
     assert "--drop" in second and "delete the typed row" not in second
+    # Equal ones are no fault: one row stands, the other is kept within it, and a note names both.
+    (told,) = (n for n in found.intake.read["notes"] if "equal values" in n)
+    assert "strip S1, zone header, frame 1 (line 2 of frames.csv and K7QF-1)" in told
+    assert "strip S3, zone header, frame 2 (AB3D-1 and K7QF-4)" in told
+    assert len(found.intake.refused) == 4 and found.intake.read["rows_kept"].sum() == 4 + 6
     # One cause of both rows of a conflict; and both have an address in the list of corrections.
     grouped = causes.group(found.intake.refused)
     told = [c for c in grouped.causes if any(c.expected in text for text in found.conflicts)]
@@ -274,6 +279,45 @@ def test_a_frame_counted_twice(trial_folder: Make, outside: Path) -> None:
         tk.add(trial, drop=["K7QF-77"])
     with pytest.raises(TrialError, match="no frame or sample of phone K7QF is in conflict"):
         tk.add(trial, apart=["K7QF"])
+
+
+def test_ears_of_a_place_counted_twice(trial_folder: Make, outside: Path) -> None:
+    """Where one search is laid out, two phones' are one search: equal ones count once, others are
+    a conflict that names place and entries; where two are laid out both count."""
+    laid = "strip,zone,area,ears\n" + "".join(
+        f"{strip},header,400,\n" for strip in ("S1", "S2", "S3", "S3", "S4", "S4"))  # fmt: skip
+
+    def ears(**of: int) -> list[dict[str, Any]]:
+        return [{"table": "ears", "strip": s, "zone": "header", "ears": n} for s, n in of.items()]
+
+    trial = trial_folder(ears=laid)
+    files = written(outside, one=export("K7QF", ears(S1=2, S2=1, S3=4, S4=1)),
+                    two=export("AB3D", ears(S1=2, S2=3, S3=5, S4=2)),
+                    three=export("MM22", ears(S4=3)))  # fmt: skip
+    found = tk.add(trial, files)
+    table = found.intake.tables["ears"]
+    assert sorted(zip(table["strip"], table["ears"], strict=True)) == [
+        ("S1", 2), ("S3", 4), ("S3", 5), ("S4", 1), ("S4", 2), ("S4", 3)]  # fmt: skip
+    assert table["area"].tolist() == pytest.approx([400 * 0.09290304] * 6)
+    accounted(found.intake.read)
+    (told,) = found.conflicts
+    assert told.startswith("strip S2, zone header: one row for this strip and zone: in ears ")
+    assert "(entry K7QF-2) has 1" in told and "(entry AB3D-2) has 3" in told
+    assert "--drop AB3D-2 or --drop K7QF-2" in told and "add a row" in told
+    notes = "\n".join(found.intake.read["notes"])
+    assert "strip S1, zone header (AB3D-1 and K7QF-1)" in notes
+    assert "strip S4, zone header (AB3D-4, K7QF-4 and MM22-1)" in notes and "strip S3" not in notes
+    # As the message says: with a second row laid out both count.
+    (trial / "ears.csv").write_text(laid + "S2,header,400,\n")
+    assert tk.add(trial, files).conflicts == ()
+    (trial / "ears.csv").write_text(laid)
+    done = tk.add(trial, drop=["AB3D-2"])
+    assert done.conflicts == () and done.intake.refused.empty
+    accounted(done.intake.read)
+    # What a note says of several things is told in lines of their own.
+    said = CliRunner().invoke(app, ["add", str(trial), *map(str, files)], env={"COLUMNS": "80"})
+    assert said.exit_code == 0 and "\\x0a" not in said.stdout
+    assert sum(line.startswith("ears.csv: ") for line in said.stdout.splitlines()) == 3
 
 
 def test_cells_added_to_a_strip(trial_folder: Make, outside: Path) -> None:
@@ -361,7 +405,7 @@ def test_beside_a_workbook_and_among_trials(
     trial_folder: Make, tmp_path_factory: pytest.TempPathFactory, outside: Path
 ) -> None:
     """A workbook's are kept beside it; neither folder is taken for a trial of its own."""
-    from trialkit.many.comparing import _trial_paths
+    from trialkit.many import FolderSource
 
     root = tmp_path_factory.mktemp("many")
     made = shutil.copytree(trial_folder(), root / "one")
@@ -376,7 +420,7 @@ def test_beside_a_workbook_and_among_trials(
     tk.add(book, written(outside, two=export("K7QF", [row], fingerprint(own))))
     assert (root / "Two added" / "K7QF-001.csv").is_file()
     assert "77" in set(read_trial(book).tables["frames"]["frame"])
-    assert _trial_paths(root)[0] == sorted([made, book])
+    assert [part.path for part in FolderSource([root]).parts()] == sorted([made, book])
     # Written anew the trial holds the phones' rows as if typed.
     trial = tk.load_trial(made)
     from trialkit.intake import write_trial

@@ -18,7 +18,7 @@ from trialkit.errors import TrialError
 from trialkit.intake import read_trial
 from trialkit.intake.limits import VARIABLE, Limits, limits
 from trialkit.intake.reading import read_file
-from trialkit.many import comparing
+from trialkit.many import comparing, sources
 from trialkit.words.plan_file import example
 
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="no named pipes in folders")
@@ -192,14 +192,14 @@ def test_a_broken_trial_costs_compare_only_itself(
     (tmp_path / "d" / "frames.csv").unlink()
     os.mkfifo(tmp_path / "d" / "frames.csv")
     (tmp_path / "ring").symlink_to(tmp_path)
-    load = comparing.load_trial
+    load = sources.load_trial
 
     def failing(path: Path) -> object:
         if path.name in "ef":
             raise (MemoryError() if path.name == "e" else RecursionError("so deep"))
         return load(path)
 
-    monkeypatch.setattr(comparing, "load_trial", failing)
+    monkeypatch.setattr(sources, "load_trial", failing)
     found = comparing.compare(tmp_path)
     assert sorted(found.trials["trial"]) == ["a", "b"]
     skipped = found.skipped.set_index("trial")["reason"]
@@ -212,6 +212,6 @@ def test_a_broken_trial_costs_compare_only_itself(
     def stopped(path: Path) -> object:
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(comparing, "load_trial", stopped)
+    monkeypatch.setattr(sources, "load_trial", stopped)
     with pytest.raises(KeyboardInterrupt):
         comparing.compare(tmp_path)

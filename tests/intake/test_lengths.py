@@ -131,7 +131,9 @@ def test_a_reading_near_half_of_a_gap_is_asked_about() -> None:
     assert list(zip(found["row"], found["column"], found["against"], strict=True)) == [
         ("2", "gap_front", "rows"), ("4", "gap_rear", "rows")]  # fmt: skip
     (front, rear) = half_questions(found, "US")
-    assert front.startswith("gap_front of row 2 reads 5/8 in (0.63), about half of the 1-1/4 in")
+    assert front.startswith(
+        "the front gap of row 2 reads 5/8 in (0.63), about half of the 1-1/4 in"
+    )
     assert "from the centre to one edge?" in front and "1-3/8 in" in rear
     # Most rows half: they are told from the one that is whole.
     found = half_gaps(_checked(gap_front=[0.62, 0.63, 1.25, 0.65]))
@@ -153,7 +155,7 @@ def test_gaps_that_are_off_are_not_asked_about() -> None:
 def test_the_read_asks(trial_folder: Make) -> None:
     checked = "header,row,gap_front (mm)\nA,1,32\nA,2,16\nA,3,31\n"
     read = read_trial(trial_folder(header_check=checked)).read.set_index("table")
-    assert "gap_front of row 2 reads 5/8 in (0.63)" in read["notes"]["header_check"]
+    assert "the front gap of row 2 reads 5/8 in (0.63)" in read["notes"]["header_check"]
 
 
 MEASURED = "field,diameter\n" + "North,1 3/4\n" * 30

@@ -319,3 +319,15 @@ def test_file_of_no_table_is_named(trial_folder: Make) -> None:
     row = read_trial(folder).read.iloc[-1]
     assert (row["file"], row["rows_in"]) == ("frame.csv", 0)
     assert "rename it to frames.csv" in row["notes"]
+
+
+def test_fields_of_rows_put_aside_are_not_asked_for(trial_folder: Make) -> None:
+    """A sum below the strips and a refused strip name no field that fields.csv should have."""
+    strips = (
+        "strip,field,pair,cushion\n1,North,1,standard\n2,North,1,cushion\n3,South,2,standard\n"
+        "4,Nowhere,2,chain of gold\nmean of all,Everywhere,,\n"
+    )
+    read = read_trial(trial_folder(strips=strips, fields="field,grower\nNorth,Ann\n")).read
+    notes = read.set_index("table")["notes"]["strips"]
+    told = notes.split("without a row in fields.csv: ")[1]
+    assert told.startswith("South") and "Nowhere" not in told and "Everywhere" not in told

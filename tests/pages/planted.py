@@ -31,6 +31,8 @@ GROWERS = {"Kernelby Farm": "Amos Quistrup",
            "Cobwick Farm": "Ondrej & D\u00f6rfli Farms",
            "Tasselmoor Farm": "Xu"}  # fmt: skip
 STRIP, PAIR, HEADER = "QXW-{:02d}-zebulon", "Brockwyn {}", "Quistrup's eight-row"
+# Of the first strips of Krumhollow: names that its own grower's page keeps, and two it does not.
+OWN_STRIPS = ("Krumhollow-51", "Ondrej 52 north", "53 Krumhollow Vexley", "54 of Amos")
 INITIALS = ("PLKV", "Jorunn")
 SECRETS = ("zwetschgon", "krumhollow", "vexley", "quistrup", "amos", "ondrej", "dorfli", "qxw",
            "zebulon", "brockwyn", "plkv", "jorunn", "blorkwitz", "wimsprig")  # fmt: skip
@@ -62,6 +64,8 @@ def write(folder: Path) -> Path:
     write_simulated(folder, trial, given.truth, 5)
     (folder / "truth.json").unlink()
     strips = {s: STRIP.format(i) for i, s in enumerate(trial.strips["strip"])}
+    own = list(trial.strips.loc[trial.strips["field"] == "Ridge Forty", "strip"])
+    strips |= zip(own, OWN_STRIPS, strict=False)
     pairs = {p: PAIR.format(p) for p in trial.strips["pair"]}
     for path in folder.glob("*.csv"):
         with path.open(encoding="utf-8", newline="") as file:
@@ -157,7 +161,7 @@ def texts(name: str, data: bytes) -> Iterator[tuple[str, str]]:
         for k, (media, inside) in enumerate(
             re.findall(r"data:([\w/+.-]+);(?:[\w=-]+;)*base64,([A-Za-z0-9+/=]+)", text)
         ):
-            end = {"image/svg+xml": "svg", "text/csv": "csv"}.get(media, "xlsx")
+            end = {"image/svg+xml": "svg"}.get(media, "csv" if media[:5] == "text/" else "xlsx")
             if media != "image/png" and not media.startswith("font"):
                 yield from texts(f"{name}-{k}.{end}", base64.b64decode(inside))
 

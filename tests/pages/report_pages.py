@@ -24,12 +24,12 @@ HOSTILE, METRIC = "hostile", "metric"
 # those that show nothing the others do not, or take longest, by hand.
 _BY_HAND = [("researcher", "gap_fields"), ("field-day", "split_strips"),
             ("grower", "split_strips"), ("header", "split_strips")]  # fmt: skip
-_EVERY = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
-_EVERY.append((WRITTEN[0], METRIC))
-PAGES = [page for page in _EVERY if page not in _BY_HAND]
+EVERY = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
+EVERY.append((WRITTEN[0], METRIC))
+PAGES = [page for page in EVERY if page not in _BY_HAND]
 LOOKED_AT = [
     pytest.param(page, id="-".join(page), marks=[pytest.mark.slow] * (page in _BY_HAND))
-    for page in _EVERY
+    for page in EVERY
 ]
 
 CHROMIUM = next(filter(None, map(shutil.which, ("chromium", "chromium-browser"))), None)

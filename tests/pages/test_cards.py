@@ -115,7 +115,8 @@ def test_boxes_are_the_columns_of_the_tables(planned: Path, blind: bool) -> None
     assert ("cushion" in card) is not blind
 
 
-def test_every_header_is_printed_as_the_files_have_it(planned: Path, sheets: list[str]) -> None:
+def test_every_box_has_its_words_and_the_files_head(planned: Path, sheets: list[str]) -> None:
+    """What people call a column, its unit, and in small print the name it is typed in under."""
     trial = field_trial(planned)
     strip = str(trial.strips["strip"].iloc[0])
     front, back = (letters("".join(pages(sheets, f"{strip} {s}"))) for s in ("front", "back"))
@@ -123,14 +124,20 @@ def test_every_header_is_printed_as_the_files_have_it(planned: Path, sheets: lis
              "ear_butt_damage": back}  # fmt: skip
     for name, table in card_boxes(trial, strip, True).items():
         left = {"strip", "zone"} if name == "frames" else {"strip"}
-        for column, head in zip(table.columns, table.headers, strict=True):
+        for column, head in zip(table.columns, table.heads(trial), strict=True):
             if column not in left and column != "main_strip":  # the plan has none
                 # The width residue fell on is asked for where frames are laid on it.
                 place = front if column == "discharge_width" else where[name]
-                assert letters(head) in place, head
+                assert all(letters(part) in place for part in head), head
     run, check = (letters("".join(pages(sheets, s))) for s in ("Operator", "Header check"))
-    assert all(letters(h) in run for h in run_boxes(trial, True).headers if h != "cushion")
-    assert all(letters(h) in check for h in header_boxes(trial)[0][1].headers)
+    run_heads = run_boxes(trial, True).without("cushion").heads(trial)
+    assert all(letters(part) in run for head in run_heads for part in head)
+    check_heads = header_boxes(trial)[0][1].heads(trial)
+    assert all(letters(part) in check for head in check_heads for part in head)
+    system = trial.config.units
+    for head, column in zip(check_heads, header_boxes(trial)[0][1].columns, strict=True):
+        unit = schema.table("header_check").column(column).unit(system)
+        assert head[1] in ("", column) and (not unit or head[0].endswith(f"({unit})"))
 
 
 def test_what_is_measured_is_never_printed() -> None:

@@ -66,10 +66,16 @@ def test_summary_has_every_comparison_in_the_trials_units(analysis) -> None:
 def test_the_command_writes_them(tmp_path: Path) -> None:
     trial = tmp_path / "trial"
     shutil.copytree(frozen_dir("cushion_pairs"), trial)
+    frames = trial / "frames.csv"
+    frames.write_text(frames.read_text().replace("H3,Long Bottom-01,header,10,22",
+                                                 "H3,Long Bottom-01,header,10,90"))  # fmt: skip
     result = CliRunner().invoke(app, ["analyse", str(trial), "--out", str(tmp_path / "out")])
     assert result.exit_code == 0, result.output
     assert "Cushioned" in result.stdout and "good" in result.stdout
     assert (tmp_path / "out" / "analysis.xlsx").is_file()
+    # Whose trial it is reads the terminal: strips have their names there, and none in the tables.
+    assert "Strip Long Bottom-01 (pair" in " ".join(result.stdout.split())
+    assert "Long Bottom" not in (tmp_path / "out" / "by_strip.csv").read_text()
     again = CliRunner().invoke(app, ["analyse", str(trial), "--out", str(tmp_path / "out")])
     assert again.exit_code == 2
     assert "Traceback" not in again.output

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 import pytest
 from matplotlib.patches import FancyArrowPatch
 
@@ -9,6 +11,7 @@ from trialkit import plots, units
 from trialkit.pages.field_paper import lengths
 from trialkit.plots.row_unit import DRAWINGS
 from trialkit.responses import schema
+from trialkit.words.columns import COLUMNS
 
 INCH, FOOT2, ACRE = 0.0254, 0.09290304, 4046.8564224
 
@@ -91,13 +94,18 @@ def test_zones_lie_ahead_before_and_behind() -> None:
 
 
 def test_drawings_of_a_row_unit_name_every_reading() -> None:
-    """Every column that is measured is named on a drawing, and the marks lie as the words say."""
+    """Every column that is measured is named on a drawing, as the boxes are, and the marks lie as
+    the words say."""
     figures = {name: draw() for name, draw in DRAWINGS.items()}
     texts = [t.get_text() for figure in figures.values() for t in figure.axes[0].texts]
-    words = " ".join(texts).replace("_\n", "_").replace("\n_", "_").split()
+    words = " ".join(" ".join(texts).split())
     # Read nowhere on the unit: its names, what was meant to be set, who measured and when.
     told = {"header", "row", "set_front", "set_rear", "measured_by", "measured_at"}
-    assert set(schema.column_names("header_check")) - told <= {w.strip(":,") for w in words}
+    told |= {f"roll_{side}_flute" for side in ("left", "right")}
+    told |= {f"roll_{side}_wear_length" for side in ("left", "right")}
+    for name in set(schema.column_names("header_check")) - told:
+        assert re.split(r", | \(", COLUMNS.get(name, name))[0] in words, name
+    assert "worn length, each roll" in words and "flute height, each roll" in words
     ends = {
         patch.get_gid(): patch._posA_posB  # matplotlib has no public name for it
         for patch in figures["row_unit"].axes[0].patches if isinstance(patch, FancyArrowPatch)

@@ -11,6 +11,7 @@ import subprocess
 from dataclasses import replace
 from itertools import pairwise
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import nbformat
@@ -27,16 +28,19 @@ from trialkit import decide, plots
 from trialkit.decide.balance import PROBABILITIES
 from trialkit.decide.what_if import scenarios
 from trialkit.errors import DesignError
+from trialkit.intake.config import SetupFactor
 from trialkit.pages import grower as grower_page
 from trialkit.pages import notebooks_dir, render
 from trialkit.pages.html import html as set_html
 from trialkit.pages.page import Page
 from trialkit.pages.paper import add
+from trialkit.pages.parts.own_fields import _outside
 from trialkit.pages.printing import Sheet
 from trialkit.pages.resources import template_dir
 from trialkit.pages.widgets import money_panel
 from trialkit.responses import in_full
 from trialkit.units import kg_ha_to_bu_ac
+from trialkit.words import grower as grower_words
 
 NODE = shutil.which("node")
 DESIGNS = ("cushion_pairs", "gap_fields", "split_strips")
@@ -185,6 +189,25 @@ def test_with_two_fields_measured_differences_stand_and_the_reason_is_told(
     row = row[(row["field"] == own.mine[0]) & (row["level"] == own.found.level)]
     assert f"{row['difference_bu_ac'].iloc[0]:+.1f}" in shown.replace("\N{MINUS SIGN}", "-")
     assert "by the model, %" not in shown
+    # What was measured in the two fields spans a range; the model's figure may lie beyond it.
+    ends = own.result.by_field.query("level == @own.found.level")["difference"]
+    for beyond, value in ((False, ends.mean()), (True, ends.max() + 1.0), (True, ends.min() - 1.0)):
+        table = own.result.contrasts.assign(difference=value)
+        result = SimpleNamespace(by_field=own.result.by_field, contrasts=table)
+        page = SimpleNamespace(result=result, found=own.found, response=own.response)
+        assert [("compares by ratio" in text) for text in _outside(page)] == [True] * beyond
+
+
+def test_a_factor_without_a_label_is_no_raw_name() -> None:
+    """Levels with labels say what they are; a name that says more than its levels stays."""
+    own = {"levels": ("a", "b"), "reference": "a", "level_labels": ("Standard chain", "New chain")}
+    assert SetupFactor("cushion", **own).spoken == ""
+    assert SetupFactor("cushion", label="Cushion", **own).spoken == ""
+    assert SetupFactor("cushion", label="Gathering chain", **own).spoken == "Gathering chain"
+    assert SetupFactor("gap", ("narrow", "wide"), "wide").spoken == "gap"
+    assert grower_words.marks("").startswith("Setups: ")
+    caption = grower_words.means_caption("Header loss", "", "bu/ac", "", 3, 4)
+    assert caption.startswith("Header loss by setup, bu/ac;")
 
 
 def test_with_one_field_it_says_so_and_with_no_price_too(pages: dict, analyses: dict) -> None:

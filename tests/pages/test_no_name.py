@@ -22,6 +22,7 @@ from trialkit.pages.export import tables
 from trialkit.pages.letters import Letters
 from trialkit.pages.own import letters_of
 from trialkit.pages.page import Page
+from trialkit.pages.seasons import readers as seasons_readers
 
 OWN = "B"
 
@@ -82,6 +83,19 @@ def test_a_growers_page_names_that_grower_alone_and_says_so(
         readers.grower(analysis)
 
 
+def test_a_growers_page_calls_the_own_strips_by_their_names(analysis: tk.TrialAnalysis) -> None:
+    """Where a name is made of numbers, sides, the own field and name; else it is numbered."""
+    letters = letters_of(analysis.trial, "grower", {"grower": OWN})
+    kept, turned, vexley, amos = planted.OWN_STRIPS
+    told = [letters.strip(name) for name in planted.OWN_STRIPS]
+    assert told == [kept, turned, "B-3", "B-4"]
+    assert letters.strip(planted.STRIP.format(0)) == "A-1"
+    listed = f"Strips {kept}, {turned}, {vexley}, {amos} and {planted.STRIP.format(0)}."
+    for text in (letters.text, letters.user_text):
+        assert text(listed) == f"Strips {kept}, {turned}, B-3, B-4 and A-1."
+    assert Letters(analysis.trial).strip(kept) == "B-1"
+
+
 def test_no_table_names_anyone(analysis: tk.TrialAnalysis, tmp_path: Path) -> None:
     assert planted.found(planted.exported(analysis, tmp_path / "out")) == []
     own = tables(analysis)["by_strip"]
@@ -113,7 +127,9 @@ def test_the_terminal_names_no_one_but_asks_for_other_names(folder: Path) -> Non
     assert "'80' is a number or a word that the report needs" in told
 
 
-def test_compared_trials_name_no_one(folder: Path, tmp_path: Path) -> None:
+def test_compared_trials_name_no_one(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     for name in ("Quistrup 2024", "zebulon_2025"):
         shutil.copytree(folder, tmp_path / "all" / name)
     strips = tmp_path / "all" / "zebulon_2025" / "strips.csv"
@@ -128,6 +144,12 @@ def test_compared_trials_name_no_one(folder: Path, tmp_path: Path) -> None:
     assert result.exit_code == 0, result.output
     files = {path.name: path.read_bytes() for path in out.iterdir()}
     assert planted.found({**files, "terminal.txt": result.stdout.encode()}) == []
+    monkeypatch.setattr(seasons_readers, "ALSO", ())
+    page = CliRunner().invoke(app, ["report", str(tmp_path / "all"), "--for", "researcher", "--pdf",
+                                    "--out", str(tmp_path / "page")])  # fmt: skip
+    assert page.exit_code == 0, page.output
+    files = {path.name: path.read_bytes() for path in (tmp_path / "page").iterdir()}
+    assert len(files) == 2 and planted.found({**files, "terminal.txt": page.stdout.encode()}) == []
 
 
 def titled(folder: Path, title: str, field: str) -> Letters:

@@ -46,6 +46,22 @@ def test_a_workbook_keeps_its_plan(planned: Path, book: Path) -> None:
     assert field_trial(book).plan is not None
 
 
+def test_a_trial_is_begun_from_a_workbook_as_from_its_folder(
+    planned: Path, book: Path, tmp_path: Path
+) -> None:
+    again = tp.begin_from(book, tmp_path / "again")
+    for path in planned.iterdir():
+        if path.suffix == ".csv":
+            assert (again / path.name).read_bytes() == path.read_bytes(), path.name
+    one, other = tp.read_plan(planned), tp.read_plan(again)
+    assert one is not None and other is not None and other.arguments == one.arguments
+    pd.testing.assert_frame_equal(other.order, one.order)
+    trials = [tk.load_trial(path, harvested=False) for path in (again, book)]
+    assert trials[0].config == trials[1].config
+    with pytest.raises(TrialError, match="nor a sheet 'plan'"):
+        tp.begin_from(new_workbook(tmp_path / "new.xlsx"), tmp_path / "other")
+
+
 def test_a_workbook_without_a_plan_or_with_a_broken_one(book: Path, tmp_path: Path) -> None:
     assert tp.read_plan(new_workbook(tmp_path / "new.xlsx")) is None
     opened = openpyxl.load_workbook(book)

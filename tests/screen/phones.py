@@ -78,7 +78,7 @@ class Phone:
         large.tap()
         return self
 
-    def keys(self, text: str) -> None:
+    def keys(self, text: str | list[str]) -> None:
         for sign in text:
             name = "Decimal sign" if sign == "." else sign
             self.page.get_by_role("button", name=name, exact=True).tap()

@@ -192,7 +192,7 @@ def test_a_whole_trial_on_one_phone_without_a_network(
     own = phone(page_file)
     own.context.set_offline(True)
     own.open()
-    assert own.page.get_by_text("Every key is kept on this phone.").is_visible()
+    assert own.page.get_by_text("All you type is kept on this phone.").is_visible()
     own.tap("Read on")
     assert not own.page.get_by_role("button", name="Everyone was told").count()
     # Taps too many read to the end and confirm nothing.
@@ -245,9 +245,11 @@ def test_typed_digits_and_place_survive_a_closed_page(page_file: Path, phone: Ta
     own.page.wait_for_selector("html[data-ready]")
     assert own.title().endswith("Frame P2")
     assert own.page.locator(".number .value").inner_text() == "34"
+    own.keys("5")  # what was typed and not kept goes on, and was not there "before"
+    assert own.page.locator(".number").inner_text().split() == ["loose", "kernels", "345"]
     own.open()  # closed, and opened again from the file
     own.go(where)
-    assert own.page.locator(".number .value").inner_text() == "34"
+    assert own.page.locator(".number .value").inner_text() == "345"
     (row,) = own.copy()
     assert row["loose_kernels"] == "12"  # what is not kept yet is told, not sent
     assert own.page.get_by_text("Typed and not kept yet").is_visible()
@@ -422,6 +424,16 @@ def test_more_than_a_crop_holds_is_refused_and_the_unlikely_asked(
     own.large()
     own.large()
     assert own.page.get_by_text("0 ears found, but 0.3").is_visible()
+    own.tap("No, change it")
+    # Nor more of a sample than all of it.
+    grain = next(i for i, s in enumerate(steps) if s["table"] == "grain")
+    own.go(f"#/0/{grain}")
+    for value in ("200", "250"):
+        own.keys(value)
+        own.large(at_once=True)
+    assert "250 (of these, damaged) is more than 200" in own.page.locator("#said").inner_text()
+    own.keys("2")
+    assert own.page.locator('[aria-pressed="true"] .value').inner_text() == "2"
 
 
 IN_SIGHT = """() => { const box = document.querySelector('.number[aria-pressed="true"]')
@@ -466,9 +478,12 @@ def test_header_stalks_and_butts(page_file: Path, phone: Take) -> None:
     lit = own.page.locator(".drawing .lit")
     assert lit.first.get_attribute("data-part") == "gap_front"
     own.keys("1.25")
-    own.page.get_by_role("button", name=re.compile("^gap, rear")).tap()  # the middle is left out
+    own.page.get_by_role("button", name=re.compile("^rear gap")).tap()  # the middle is left out
     assert lit.first.get_attribute("data-part") == "gap_rear"
-    own.keys("1.375")
+    own.keys("1")
+    own.tap("Fraction of an inch")
+    own.keys(["3/8"])  # as on a tape, by one key; the file has it in decimals
+    assert own.page.locator('[aria-pressed="true"] .value').inner_text() == "1 3/8"
     own.large()  # on to the next reading
     own.large()  # which is left empty: the row is kept
     assert own.title() == "Header 1: Row 2, Plates"
@@ -485,6 +500,17 @@ def test_header_stalks_and_butts(page_file: Path, phone: Take) -> None:
                     "measured_by": "KL", "measured_at": today}  # fmt: skip
     ground = [(r["table"], r["field"], r["diameter (in)"]) for r in rows[1:]]
     assert ground == [("stalks", "North", "0.9"), ("ear_butts", "North", "0.9")]
+    # The state of the flaps, under the numbers, is come to before the row is kept.
+    guides = next(i for i, s in enumerate(jobs[header]["steps"])
+                  if "header_check.flaps" in s["fields"])  # fmt: skip
+    own.go(f"#/{header}/{guides}")
+    for _ in range(own.page.locator(".number").count()):
+        own.keys("1")
+        own.large(at_once=True)
+    assert own.page.evaluate(IN_SIGHT.replace('.number[aria-pressed="true"]', ".choices.here"))
+    own.tap("torn")
+    own.large()
+    assert [r["flaps"] for r in own.copy() if r["flaps"]] == ["torn"]
 
 
 @needs_browser

@@ -16,7 +16,7 @@ sys.path[:0] = [str(TESTS / "pages"), str(TESTS)]
 
 import own_trials  # noqa: E402
 import test_one_voice  # noqa: E402
-from report_pages import PAGES, VARIANTS, asked  # noqa: E402
+from report_pages import EVERY, VARIANTS, asked  # noqa: E402
 
 from snapshot import extract, frozen, sources  # noqa: E402
 from trialkit.pages import demo_dir, render  # noqa: E402
@@ -44,7 +44,7 @@ def pages() -> dict[str, set[str]]:
     for number in extract.GENERATED:
         out |= test_one_voice.pages(number)
     with tempfile.TemporaryDirectory() as folder:
-        for report, name in PAGES:
+        for report, name in EVERY:
             to = Path(folder) / f"{report}-{name}"
             VARIANTS.get(name, lambda to, of=name: shutil.copytree(demo_dir(of), to))(to / "trial")
             made = render(to / "trial", to, report=report, parameters=asked(report))

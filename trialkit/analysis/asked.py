@@ -15,6 +15,7 @@ from trialkit.analysis.questions.checks import ModelCheck, check_model
 from trialkit.analysis.questions.curves import EffectCurve, effect_curve
 from trialkit.analysis.questions.equivalence import Equivalence, equivalence, no_more_than
 from trialkit.analysis.questions.fields import FieldEffects, field_effects
+from trialkit.analysis.questions.neighbours import Neighbours, neighbours
 from trialkit.analysis.questions.pairwise import Pairwise, pairwise
 from trialkit.analysis.questions.power_attained import PowerAttained, power_attained
 from trialkit.analysis.questions.surface import ResponseSurface, response_surface
@@ -65,6 +66,10 @@ class ResponseAnalysis(ResponseResult):
         return check_model(
             self, seed, n=n, level=self.level, influence=influence, progress=progress
         )
+
+    def neighbours(self, positions: pd.DataFrame, seed: int = 1) -> Neighbours:
+        """With a trend, and with neighbours alike: `questions.neighbours.neighbours`."""
+        return neighbours(self, positions, seed, self.level)
 
     def power(
         self, factor: str | None = None, level: str | None = None, *, power: float = 0.8,

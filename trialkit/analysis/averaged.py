@@ -17,15 +17,18 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import product
+from typing import Any
 
 import numpy as np
 from scipy import special
 
-from trialkit.analysis.predictions import UnitInformation
+from trialkit.analysis.predictions import Shared, UnitInformation
 
 FIRST, SECOND = 24, 20
 """Points along each standard deviation: to find where the weight lies, and there."""
 NEGLIGIBLE = 1e-4
+AT_ONCE = 1 << 20
+"""Numbers in the largest array of quantiles that are looked for together."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,8 +56,8 @@ class Averaged:
 
 def averaged(
     information: UnitInformation, vary: Mapping[str, np.ndarray], fixed: np.ndarray,
-    units: Mapping[str, np.ndarray], new: Mapping[str, np.ndarray], scale: float, df: float,
-    level: float,
+    units: Mapping[str, Any], new: Mapping[str, np.ndarray], scale: float, df: float,
+    level: float, shared: Shared | None = None,
 ) -> Averaged:  # fmt: skip
     """Linear functions of fixed effects and units, known and new.
 
@@ -65,13 +68,15 @@ def averaged(
         Columns of each level that share a standard deviation, the one that is not known; the other
         columns' covariance stands at its estimate. Columns that vary are independent of the rest.
     fixed : ndarray, shape (functions, terms)
-    units : mapping of level to ndarray, shape (functions, units, columns)
+    units, shared
+        Weights on units, as `UnitInformation.at` takes them.
     new : mapping of level to ndarray, shape (functions, columns)
         Weights on a new unit of a level, independent of all units seen.
     scale : float
         Standard deviation of a single field's estimate about the mean: of prior and grid.
     df : float
     level : float
+        Of the intervals.
     """
     levels = list(vary)
     axes = [scale * _ratio(_midpoints(0.0, 1.0, FIRST)) for _ in levels]
@@ -84,7 +89,7 @@ def averaged(
     sd = _grid(axes)[kept]
     weight = weight[kept] / weight[kept].sum()
     covariances = _covariances(information, vary, sd)
-    found = information.at(covariances, fixed, units)
+    found = information.at(covariances, fixed, units, shared)
     new_variance = np.zeros((1, len(fixed)))
     for name, w in new.items():
         cov = covariances.get(name, information.covariances[name][None])
@@ -169,21 +174,33 @@ def _quantile(
     p: float, weight: np.ndarray, mean: np.ndarray, se: np.ndarray, df: float
 ) -> np.ndarray:
     """Quantile of each function's mixture of t distributions, by Newton's steps in a bracket."""
+    parts = np.array_split(np.arange(mean.shape[1]), 1 + mean.size // AT_ONCE)
+    return np.concatenate([_quantiles(p, weight, mean[:, k], se[:, k], df) for k in parts])
+
+
+def _quantiles(
+    p: float, weight: np.ndarray, mean: np.ndarray, se: np.ndarray, df: float
+) -> np.ndarray:
     se = np.maximum(se, 1e-300)
     ends = mean + se * special.stdtrit(df, p)
     low, high = ends.min(axis=0), ends.max(axis=0)
     tolerance = 1e-7 * se.max(axis=0)
     x = weight @ ends
     peak = np.exp(special.gammaln((df + 1) / 2) - special.gammaln(df / 2)) / np.sqrt(df * np.pi)
+    out = x.copy()
+    left = np.arange(len(x))
     for _ in range(60):
         z = (x - mean) / se
         over = weight @ special.stdtr(df, z) - p
         low, high = np.where(over < 0, x, low), np.where(over > 0, x, high)
-        slope = weight @ (peak * (1.0 + z * z / df) ** (-(df + 1) / 2) / se)
+        slope = weight @ (peak * np.exp(-0.5 * (df + 1) * np.log1p(z * z / df)) / se)
         step = x - over / np.maximum(slope, 1e-300)
         new = np.where((step >= low) & (step <= high), step, 0.5 * (low + high))
-        done = np.abs(new - x) <= tolerance
-        x = new
-        if done.all():
+        going = np.abs(new - x) > tolerance
+        out[left] = x = new
+        if not going.any():
             break
-    return np.asarray(x)
+        if not going.all():
+            left, x, low, high, tolerance = (v[going] for v in (left, x, low, high, tolerance))
+            mean, se = mean[:, going], se[:, going]
+    return np.asarray(out)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 # Their commands register with the app.
-from trialkit.cli import added, cards, header, plan, power, reports, trials  # noqa: F401
+from trialkit.cli import added, cards, cluster, header, plan, power, reports, trials  # noqa: F401
 from trialkit.cli.app import app
 from trialkit.cli.console import plain
 

@@ -105,13 +105,14 @@ def _print_conflicts(found: Added) -> None:
 
 
 def _print_notes(trial: Trial) -> None:
-    """How the phones' files were read, and tables they add to."""
+    """How the phones' files were read, and tables they add to; a line for every note."""
     read = trial.read
     of_phones = read["file"].str.startswith(f"{FOLDER}/")
     tables = set(read.loc[of_phones & read["table"].ne(""), "table"])
     shown = read[(of_phones | read["table"].isin(tables)) & read["notes"].ne("")]
     for row in shown.itertuples():
-        OUT.print(plain(words.note(str(row.file), str(row.notes))), soft_wrap=True)
+        for note in str(row.notes).splitlines():
+            OUT.print(plain(words.note(str(row.file), note)), soft_wrap=True)
     if len(shown):
         OUT.print()
 

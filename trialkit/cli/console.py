@@ -7,11 +7,12 @@ import re
 import signal
 import time
 import warnings
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 import typer
+from rich.cells import cell_len
 from rich.console import Console
 from rich.table import Table
 from typer.core import TyperGroup
@@ -46,7 +47,7 @@ def complain(message: str) -> None:
 
 # As a season goes; help lists the commands in this order.
 SEASON = ("demo", "plan", "power", "header", "cards", "new", "add", "check", "analyse",
-          "report", "compare", "lab")  # fmt: skip
+          "report", "gather", "compare", "lab")  # fmt: skip
 
 
 class Guarded(TyperGroup):
@@ -121,6 +122,11 @@ class Steps:
         if self._status:
             self._status.update(f"{self._step} ...")
 
+    def at(self, text: str) -> None:
+        """How far the step is; on a terminal alone, without a line of its own."""
+        if self._status:
+            self._status.update(f"{plain(text)} ...")
+
     def _close(self) -> None:
         seconds = time.perf_counter() - self._step_began
         if self._step and seconds >= TOLD:
@@ -130,15 +136,32 @@ class Steps:
 
 def print_table(title: str, frame: pd.DataFrame) -> None:
     table = Table(title=title, title_justify="left", title_style="bold", box=None, pad_edge=False)
-    for column in frame.columns:
-        numeric = pd.api.types.is_numeric_dtype(frame[column])
+    heads = [plain(column).replace("_", " ") for column in frame.columns]
+    rows = [[plain(cell) for cell in row] for row in frame.itertuples(index=False)]
+    widths = _widths([heads, *rows], OUT.width - 2 * len(heads))
+    for k, head in enumerate(heads):
+        numeric = pd.api.types.is_numeric_dtype(frame.iloc[:, k])
         table.add_column(
-            plain(column).replace("_", " "), justify="right" if numeric else "left", overflow="fold"
+            head, justify="right" if numeric else "left", overflow="fold", width=widths[k]
         )
-    for row in frame.itertuples(index=False):
-        table.add_row(*(plain(cell) for cell in row))
+    for row in rows:
+        table.add_row(*row)
     OUT.print(table)
     OUT.print()
+
+
+def _widths(rows: Sequence[Sequence[str]], room: int) -> list[int]:
+    """Widths of columns that together have `room`: as wide as their words at least, so that one is
+    broken only where they do not fit beside one another, the longest first."""
+    columns = list(zip(*rows, strict=True))
+    full = [max(map(cell_len, column)) for column in columns]
+    widths = [max(cell_len(word) for cell in column for word in cell.split() or [""])
+              for column in columns]  # fmt: skip
+    while sum(widths) > room and max(widths) > 1:
+        widths[widths.index(max(widths))] -= 1
+    while sum(widths) < min(room, sum(full)):
+        widths[max(range(len(full)), key=lambda k: full[k] / max(widths[k], 1))] += 1
+    return widths
 
 
 def print_causes(causes: Iterable[Cause]) -> None:

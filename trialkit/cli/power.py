@@ -11,6 +11,7 @@ import typer
 from rich.progress import BarColumn, MofNCompleteColumn, Progress, TextColumn, TimeRemainingColumn
 
 from trialkit.cli.app import app
+from trialkit.cli.cluster import Cluster
 from trialkit.cli.console import ERR, OUT, Steps, complain, plain, print_table
 from trialkit.words import commands as words
 
@@ -43,6 +44,7 @@ def power_command(
     ] = None,
     seed: Annotated[int | None, typer.Option(help="Drawn and printed unless told.", min=0)] = None,
     jobs: Annotated[int, typer.Option(help="Processes.", min=1)] = 2,
+    cluster: Cluster = None,
     sensitivity: Annotated[
         bool,
         typer.Option("--sensitivity",
@@ -60,7 +62,6 @@ def power_command(
     """
     with Steps() as say:
         say("loading trialkit")
-        from trialkit import plan as tp
         from trialkit.intake.files import refuse_existing
 
         _check_reduction(reduction)
@@ -75,19 +76,23 @@ def power_command(
             say(words.learning())
         simulate = _simulation(source, from_trials, asked)
     with _Bar(words.simulating()) as progress:
-        grid = simulate(seed=seed, jobs=jobs, progress=progress)
-    varied = None
-    best = grid.cheapest()
-    if sensitivity and best is not None:
-        with _Bar(words.varying()) as progress:
-            varied = tp.sensitivity(grid, best.pairs, best.frames, best.fields, jobs=jobs,
-                                    progress=progress)  # fmt: skip
-    elif sensitivity:
-        complain(words.none_varied())
+        grid = simulate(seed=seed, jobs=jobs, client=cluster, progress=progress)
+    varied = _varied(grid, jobs=jobs, client=cluster) if sensitivity else None
     written = None if out is None else _write(grid, varied, out)
     _print(grid, varied)
     if written:
         OUT.print(f"Written: {plain(written)}", soft_wrap=True)
+
+
+def _varied(grid: PowerGrid, **how: Any) -> Any:
+    """What the cheapest plan comes to where things are otherwise than expected."""
+    from trialkit import plan as tp
+
+    if (best := grid.cheapest()) is None:
+        complain(words.none_varied())
+        return None
+    with _Bar(words.varying()) as progress:
+        return tp.sensitivity(grid, best.pairs, best.frames, best.fields, progress=progress, **how)
 
 
 def _print(grid: PowerGrid, varied: Any) -> None:

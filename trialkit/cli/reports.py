@@ -10,6 +10,7 @@ import typer
 
 from trialkit.cli.app import app
 from trialkit.cli.console import OUT, Steps, complain, plain
+from trialkit.cli.matched import Aliases, Factors, aliases_of
 from trialkit.words import commands as words
 
 
@@ -42,7 +43,10 @@ def demo(
 
 @app.command()
 def report(
-    folder: Annotated[Path, typer.Argument(help="A trial's folder or workbook.")],
+    folders: Annotated[
+        list[Path],
+        typer.Argument(help="A trial's folder or workbook; or a folder, or several, of trials."),
+    ],
     out: Annotated[
         Path | None, typer.Option(help="File or folder to write to; by default the trial's own.")
     ] = None,
@@ -53,18 +57,33 @@ def report(
     grower: Annotated[
         str, typer.Option(help="Whose fields a grower's report is about: name or letter.")
     ] = "",
+    factor: Factors = None,
+    alias: Aliases = None,
 ) -> None:
-    """Write a report of a trial; an existing file is never overwritten."""
+    """Write a report of a trial, or one over many trials; an existing file is never overwritten.
+
+    A folder that holds several trials, or several folders, make one report over all of them.
+    """
     with Steps() as say:
         say("loading trialkit")
         from trialkit.errors import ReportError
         from trialkit.pages import render
+        from trialkit.pages.seasons.rendering import one_trial, render_seasons
 
         if grower and reader is not Reader.GROWER:
             raise ReportError("--grower goes with --for grower; no other report is about one.")
-        more = {"grower": grower} if reader is Reader.GROWER else None
-        made = render(folder, out, report=reader.value, pdf=pdf, parameters=more, progress=say,
-                      remark=complain)  # fmt: skip
+        folder = one_trial(folders)
+        if folder is None:
+            made = render_seasons(
+                folders, out, report=reader.value, pdf=pdf, grower=grower, factors=factor,
+                aliases=aliases_of(alias), progress=say, remark=complain,
+            )  # fmt: skip
+        else:
+            if factor or alias:
+                raise ReportError("--factor and --alias go with a report over several trials.")
+            more = {"grower": grower} if reader is Reader.GROWER else None
+            made = render(folder, out, report=reader.value, pdf=pdf, parameters=more,
+                          progress=say, remark=complain)  # fmt: skip
     for path in filter(None, made):
         OUT.print(f"Report: {plain(path)}", soft_wrap=True)
 

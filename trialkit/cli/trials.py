@@ -10,7 +10,9 @@ import pandas as pd
 import typer
 
 from trialkit.cli.app import app
+from trialkit.cli.cluster import Cluster
 from trialkit.cli.console import OUT, Steps, complain, plain, print_causes, print_table
+from trialkit.cli.matched import Aliases, Factors, aliases_of
 from trialkit.cli.read import print_read
 from trialkit.words import causes as cause_words
 from trialkit.words import commands as words
@@ -41,7 +43,8 @@ def new(
     plan: Annotated[
         Path | None,
         typer.Option(
-            "--from", help="A planned folder: its strips, frames and samples stand in it."
+            "--from",
+            help="A planned folder or workbook: its strips, frames and samples stand in it.",
         ),
     ] = None,
 ) -> None:
@@ -187,7 +190,10 @@ def analyse(
         typer.Option(help="Folder for all tables as CSV and .xlsx; nothing is overwritten."),
     ] = None,
 ) -> None:
-    """Compare the setups in every response and say what was left out."""
+    """Compare the setups in every response and say what was left out.
+
+    The terminal has all names; the tables have letters unless the growers agreed.
+    """
     with Steps() as say:
         say("loading trialkit")
         from trialkit.analysis import analyse as analysed
@@ -208,36 +214,47 @@ def analyse(
         trial = load_trial(folder)
         analysis = analysed(trial, progress=say)
         written = None if out is None else write_tables(analysis, out)
-    letters = Letters(trial)
     for text in said(analysis.lost):
-        OUT.print(plain(letters.text(text)))
+        OUT.print(plain(text))
     print_table("Comparisons", summary(analysis).drop(columns="advice"))
     OUT.print(f"{brackets(analysis.level)} {glossed(r.title for r in analysis.responses.values())}")
     OUT.print("What follows")
     for text in advice.told(verdict(analysis), analysis):
-        OUT.print(f"- {plain(letters.text(text))}")
+        OUT.print(f"- {plain(text)}")
     OUT.print()
     told = (ADJUSTED, WEAKER, *looked_at(analysis))
-    remarks = (*analysis.warnings, *said(against_plan(trial, letters.fields)))
+    remarks = (*analysis.warnings, *said(against_plan(trial)))
     for text in filter(None, (*told, *analysis.skipped.values(), *remarks, trial.to_fill)):
-        OUT.print(plain(letters.text(text)))
+        OUT.print(plain(text))
     if written:
-        for text in letters.remarks:
+        for text in Letters(trial).remarks:
             complain(text)
         OUT.print(f"Tables: {plain(written)}", soft_wrap=True)
 
 
 @app.command()
 def compare(
-    folder: Annotated[Path, typer.Argument(help="Folder that holds trials, at any depth.")],
+    folders: Annotated[
+        list[Path],
+        typer.Argument(help="Folders that hold trials, at any depth; or a store of them."),
+    ],
     out: Annotated[
         Path | None, typer.Option(help="Folder for the tables as CSV; none is overwritten.")
     ] = None,
     response: Annotated[
         str, typer.Option(help="header_loss, kernel_damage, yield, ...")
     ] = "header_loss",
+    cluster: Cluster = None,
+    factor: Factors = None,
+    alias: Aliases = None,
+    level: Annotated[
+        float, typer.Option(min=0.01, max=0.999, help="Level of the intervals.")
+    ] = 0.95,
+    as_json: Annotated[
+        bool, typer.Option("--json", help="Print the result as JSON instead of words.")
+    ] = False,
 ) -> None:
-    """Compare setups over every trial under a folder: one table, one model.
+    """Compare setups over every trial under one or several folders: one table, one model.
 
     Growers, fields and trials stand under letters unless the growers agreed. Trials that cannot be
     used are told, by their own names, on stderr.
@@ -251,23 +268,29 @@ def compare(
         from trialkit.pages.glosses import Glosses
 
         say("comparing")
-        found = compare_trials(folder, response=response)
+        found = compare_trials(
+            folders if len(folders) > 1 else folders[0], response=response, factors=factor,
+            aliases=aliases_of(alias), level=level, client=cluster, progress=say.at,
+        )  # fmt: skip
         letters = ComparedLetters(found)
         if out is not None:
             write_all(out, compared.csv_files(found, letters))
-    for line in map(Glosses().text, compared.sentences(found)):
-        OUT.print(plain(letters.text(line)), soft_wrap=True)
-    OUT.print()
-    growers = compared.grower_table(found, letters)
-    if len(growers):
-        print_table("Growers", growers)
-    for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
-        OUT.print(plain(line), soft_wrap=True)
-    if found.prior_words:
-        OUT.print(plain(found.prior_words), soft_wrap=True)
+    if as_json:
+        typer.echo(compared.as_json(found, letters))
+    else:
+        for line in map(Glosses().text, compared.sentences(found)):
+            OUT.print(plain(letters.text(line)), soft_wrap=True)
+        OUT.print()
+        growers = compared.grower_table(found, letters)
+        if len(growers):
+            print_table("Growers", growers)
+        for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
+            OUT.print(plain(line), soft_wrap=True)
+        if found.prior_words:
+            OUT.print(plain(found.prior_words), soft_wrap=True)
     for line in compared.in_part(found):
         complain(f"In part: {line}")
     for line in compared.left_out(found):
         complain(f"Left out: {line}")
-    if out is not None:
+    if out is not None and not as_json:
         OUT.print(f"Tables: {plain(out)}", soft_wrap=True)

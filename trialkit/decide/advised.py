@@ -134,6 +134,7 @@ def _left_over(own: LevelVerdict, verdict: Verdict, told: Comparison, size: floa
         "damage": bool(balance.damage), "bought": own.bought, "hours": own.time is not None,
         "area": None if balance.area is None else balance.area / acre,
         "hour_cost": verdict.hour_cost,
+        "trials": told.n_trials,
     })  # fmt: skip
 
 

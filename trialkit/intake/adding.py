@@ -197,7 +197,7 @@ def _values(stands: Standing) -> dict[str, str]:
     """What stands in the row of every entry, beside its names: "loose_kernels 12"."""
     out = {}
     for table, parts in stands.parts.items():
-        key = schema.TABLES[table].key
+        key = schema.TABLES[table].names
         for part in parts:
             heads = [(k, head) for k, head in enumerate(part.source.header)
                      if plain_name(head) not in key]  # fmt: skip
@@ -213,7 +213,7 @@ def _names(stands: Standing) -> dict[str, str]:
     for table, parts in stands.parts.items():
         for part in parts:
             heads = [plain_name(head) for head in part.source.header]
-            at = [(name, heads.index(name)) for name in schema.TABLES[table].key if name in heads]
+            at = [(name, heads.index(name)) for name in schema.TABLES[table].names if name in heads]
             for k, entry in enumerate(part.entries):
                 cells = ((name, str(part.source.columns[c][k]).strip()) for name, c in at)
                 out[str(entry)] = words.row_called(list(cells))

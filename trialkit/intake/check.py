@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field
+from functools import cache
 from typing import Any, Literal
 
 import numpy as np
@@ -114,8 +115,9 @@ class CheckedTable:
         keep = self._in_order()
         frame = pd.DataFrame(self.data)
         frame = frame if keep is None else frame.iloc[keep].reset_index(drop=True)
-        counts = {c.name: "int64" for c in self.layout.columns if c.kind == "count" and c.required}
-        return frame.astype(counts)
+        counts = [c.name for c in self.layout.columns if c.kind == "count" and c.required]
+        other = {name: "int64" for name in counts if frame[name].dtype != "int64"}
+        return frame.astype(other) if other else frame
 
     def kept_extra(self) -> pd.DataFrame:
         """Text of the columns that are not the table's, row for row with `kept`."""
@@ -158,6 +160,7 @@ class Places:
     """Where the rows of a joined table stand: files, and from which number on rows are of each.
 
     `entries` names the phone's entry of a row, "" of one that was typed; `order` sorts the rows.
+    `once` are rows without a name of their own of which a place has one, that several files have.
     `notes` are on how each file was read; `within` is how many rows of each are kept within others.
     """
 
@@ -166,6 +169,7 @@ class Places:
     notes: tuple[str, ...]
     entries: np.ndarray
     order: np.ndarray
+    once: np.ndarray
     within: tuple[int, ...] = ()
 
     def of(self, lines: np.ndarray) -> np.ndarray:
@@ -183,6 +187,11 @@ _FAULT_COLUMNS = ["file", "line", "column", "value", "expected", "lost", "becaus
 
 def no_faults() -> pd.DataFrame:
     """The list of refusals when there are none."""
+    return _no_faults().copy()
+
+
+@cache
+def _no_faults() -> pd.DataFrame:
     frame = pd.DataFrame({name: pd.Series([], dtype=schema.TEXT) for name in _FAULT_COLUMNS})
     return frame.astype({"line": "int64"})
 

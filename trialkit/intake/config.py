@@ -67,6 +67,13 @@ class SetupFactor:
         labels = labels_of(self.label, given, self.unit, self.name)
         object.__setattr__(self, "level_labels", labels)
 
+    @property
+    def spoken(self) -> str:
+        """The label, for a page; "" where it is but the name in the tables and the levels have
+        labels that say what they are."""
+        bare = self.label.casefold() == self.name.replace("_", " ").casefold()
+        return "" if bare and self.level_labels != self.levels else self.label
+
     def in_words(self, level: object) -> str:
         """The label of a level; one that left the settings since is shown as it was."""
         labels = dict(zip(self.levels, self.level_labels, strict=True))

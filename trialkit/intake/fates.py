@@ -38,8 +38,11 @@ def note_doubtful_fates(checked: Mapping[str, CheckedTable]) -> None:
     strips = checked.get("strips")
     if strips is None or "strip" not in strips.folded:
         return
-    kept = strips.kept()
     known = _fates(strips)
+    told = "reason" in strips.data and pd.notna(np.asarray(strips.data["reason"], object)).any()
+    if not known and not told:
+        return
+    kept = strips.kept()
     standing = {label for label, status in known.items() if status == NOT_HARVESTED}
     if standing:
         touched = _touched(checked, standing)
@@ -58,8 +61,8 @@ def _fates(strips: CheckedTable | None) -> dict[str, str]:
     """Status by folded name, of the strips that are kept and left out by it."""
     if strips is None or "strip" not in strips.folded or "status" not in strips.data:
         return {}
-    status = pd.Series(strips.data["status"]).astype(object)
-    rows = np.flatnonzero(status.notna() & status.ne(HARVESTED) & ~strips.refused)
+    status = np.asarray(strips.data["status"], object)
+    rows = np.flatnonzero(pd.notna(status) & (status != HARVESTED) & ~strips.refused)
     labels = strips.labels["strip"][strips.folded["strip"]]
     return {str(labels[row]): str(status[row]) for row in rows}
 

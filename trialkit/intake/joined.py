@@ -8,6 +8,7 @@ once, phones add cells to.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
@@ -27,6 +28,7 @@ from trialkit.intake.check import (
 )
 from trialkit.intake.completed import complete
 from trialkit.intake.config import TrialConfig
+from trialkit.intake.relations import called, entry_at
 from trialkit.intake.source import SourceTable
 from trialkit.responses import schema
 from trialkit.words import added as words
@@ -42,16 +44,17 @@ def check_joined(
     lenient = _lenient(layout)
     added = [check_cells(part.source, lenient, config, also) for part in parts]
     table = _stacked(layout, [*([typed] if typed is not None else []), *added], parts)
+    planned = _typed_rows(table)
     taken = np.zeros(len(table.lines), bool)
     taken[_fill(table)] = True
     _refuse_without(table, _filled(layout))
-    table = _without(table, taken)
+    table = without(table, taken)
     if taken.any():
         table.notes.append(words.filled_in(int(taken.sum())))
     if layout.key and not layout.response:
         told = complete(table, _keys(table, layout.key))
-        table = _without(table, told, told=True)
-    _note_elsewhere(table)
+        table = without(table, told, told=True)
+    _counted_elsewhere(table, planned)
     return settled(table)
 
 
@@ -95,8 +98,9 @@ def _stacked(
     files = tuple(table.file for table in tables)
     notes = tuple(one_to_a_line(table.notes) for table in tables)
     joined.places = Places(
-        files, tuple(starts), notes, np.concatenate(entries), np.concatenate(order)
-    )
+        files, tuple(starts), notes, np.concatenate(entries), np.concatenate(order),
+        np.zeros(len(lines), bool),
+    )  # fmt: skip
     for name in ("refused", "nameless", "waiting"):
         setattr(joined, name, np.concatenate([getattr(table, name) for table in tables]))
     for table, start in zip(tables, starts, strict=True):
@@ -155,7 +159,7 @@ def _stack_labels(joined: CheckedTable, name: str, tables: Sequence[CheckedTable
     joined.data[name] = texts.take(joined.folded[name])
 
 
-def _without(table: CheckedTable, gone: np.ndarray, told: bool = False) -> CheckedTable:
+def without(table: CheckedTable, gone: np.ndarray, told: bool = False) -> CheckedTable:
     """The table less some of its rows (a mask), and less their faults unless other rows tell what
     was in them."""
     if not gone.any() or table.places is None:
@@ -164,8 +168,10 @@ def _without(table: CheckedTable, gone: np.ndarray, told: bool = False) -> Check
     if not told:
         faults = [f[~f["line"].isin(table.lines[gone])] for f in faults]
     of = own.of(table.lines[gone])
-    within = tuple(int((of == k).sum()) if told else 0 for k in range(len(own.files)))
-    places = replace(own, entries=own.entries[keep], order=own.order[keep], within=within)
+    before = own.within or (0,) * len(own.files)
+    within = tuple(n + told * int((of == k).sum()) for k, n in enumerate(before))
+    places = replace(own, entries=own.entries[keep], order=own.order[keep], once=own.once[keep],
+                     within=within)  # fmt: skip
     out = replace(
         table, lines=table.lines[keep], places=places, faults=[f for f in faults if len(f)],
         data={n: v[keep] for n, v in table.data.items()},
@@ -174,7 +180,7 @@ def _without(table: CheckedTable, gone: np.ndarray, told: bool = False) -> Check
         folded={n: c[keep] for n, c in table.folded.items()},
         spoilt={n: m[keep] for n, m in table.spoilt.items()},
     )  # fmt: skip
-    for name in ("refused", "nameless", "waiting"):
+    for name in ("refused", "nameless", "waiting", "stray"):
         setattr(out, name, getattr(table, name)[keep])
     return out
 
@@ -183,8 +189,7 @@ def _without(table: CheckedTable, gone: np.ndarray, told: bool = False) -> Check
 def _fill(table: CheckedTable) -> list[int]:
     """Give the phones' rows the place and the area of laid-out rows that are blank; these."""
     places = table.places
-    names = [c.name for c in table.layout.columns if c.kind in ("key", "zone")]
-    names = list(table.layout.key) or names
+    names = table.layout.names
     if places is None or not table.layout.measured:
         return []
     phones = places.entries != ""
@@ -199,10 +204,12 @@ def _fill(table: CheckedTable) -> list[int]:
         laid = waiting.get(keys[row], [])
         if not laid:
             continue
-        # A row without a name of its own fills one of them; one of a key is the same row.
-        at = laid[0] if table.layout.key else laid.pop(0)
+        # A row without a name of its own fills one of them; one of a key, or of a place that was
+        # laid out once, is the same row.
+        at = laid[0] if table.layout.key or len(laid) == 1 else laid.pop(0)
+        if table.layout.key or at not in taken:
+            places.order[row] = places.order[at]
         taken[at] = None
-        places.order[row] = places.order[at]
         for column in _filled(table.layout):
             values = table.data[column.name]
             if np.isnan(values[row]) and not table.lost(column.name)[row]:
@@ -236,14 +243,31 @@ def _refuse_without(table: CheckedTable, columns: Sequence[schema.Column]) -> No
         table.refuse(none, column.name, refusals.value_needed())
 
 
-def _note_elsewhere(table: CheckedTable) -> None:
-    """Note rows without names of their own in places that several files have rows of."""
+def _typed_rows(table: CheckedTable) -> Counter[tuple[str, ...]]:
+    """How many rows every place has that were typed or laid out, where rows have no other name."""
+    if table.layout.key or not table.layout.response or table.places is None:
+        return Counter()
+    keys = _keys(table, table.layout.names)
+    return Counter(keys[row] for row in np.flatnonzero(table.places.entries == "").tolist())
+
+
+def _counted_elsewhere(table: CheckedTable, planned: Mapping[tuple[str, ...], int]) -> None:
+    """Rows without names of their own in places that several files have rows of: where the trial
+    has one row for the place they are the same row (`once`); of others a note tells."""
     if table.layout.key or not table.layout.response or table.places is None:
         return
-    rows = np.flatnonzero(table.sound)
-    names = [c.name for c in table.layout.columns if c.kind in ("key", "zone")]
-    keys = pd.Series(_keys(table, names), dtype=object).take(rows)
-    who = pd.Series(table.places.entries[rows], index=keys.index).str.split("-").str[0]
-    several = who.groupby(keys).transform("nunique") > 1
-    if len(rows) and several.any():
-        table.notes.append(words.also_elsewhere(int(several.sum()), table.layout.name))
+    entries, keys = table.places.entries, _keys(table, table.layout.names)
+    at: dict[tuple[str, ...], list[int]] = {}
+    for row in np.flatnonzero(table.sound).tolist():
+        at.setdefault(keys[row], []).append(row)
+    told = []
+    for key, rows in at.items():
+        if len({entries[row].split("-")[0] for row in rows}) < 2:
+            continue
+        if planned.get(key) == 1:
+            table.places.once[rows] = True
+        elif len(rows) > planned.get(key, 0):
+            at_rows = [entry_at(table, table.lines[row]) for row in rows]
+            told.append((called(table, rows[0]), at_rows))
+    if told:
+        table.notes.append(words.also_elsewhere(table.layout.name, told))

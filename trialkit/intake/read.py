@@ -30,7 +30,7 @@ from trialkit.intake.delimited import read_delimited
 from trialkit.intake.fates import note_doubtful_fates, wait_for_nobody
 from trialkit.intake.former import take_former
 from trialkit.intake.halves import half_gaps, half_questions
-from trialkit.intake.joined import check_joined
+from trialkit.intake.joined import check_joined, without
 from trialkit.intake.plan_sheet import PLAN
 from trialkit.intake.reading import check_memory, read_file
 from trialkit.intake.relations import (
@@ -167,7 +167,7 @@ def check_all(
             match_grounds(table, checked.get("strips"), checked.get("fields"))
         if name == "strips" and "fields" in checked:
             match_fields(table, checked["fields"])
-        refuse_repeats(table)
+        table = without(table, refuse_repeats(table), told=True)
         if name == "strips":
             refuse_changed_main_strips(table, config.setups)
             note_thin_pairs(table, config.setups)

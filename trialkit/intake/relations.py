@@ -5,6 +5,10 @@ are one row entered twice: the first stays and the others are refused. Rows that
 refused, so that both readings stand side by side in the list of refusals; that one of them has
 another fault as well does not make the other one right. A row with nothing measured yet is no
 reading and stands against no other.
+
+What phones counted is held against each other and against what was typed by the same rule; only a
+phone's row that equals another is no fault: two people counted one frame and agree. It counts once,
+within the other, and a note names both.
 """
 
 from __future__ import annotations
@@ -17,19 +21,27 @@ import pandas as pd
 from trialkit.intake.cells import as_text
 from trialkit.intake.check import CheckedTable
 from trialkit.intake.config import SetupFactor
-from trialkit.responses.fate import HARVESTED, SPOILT, fates
+from trialkit.responses.fate import HARVESTED, SPOILT
 from trialkit.words import added, readings, refusals
 
 NOTES = ("note", "reason")
 """Columns of remarks: of rows in several files that differ in these alone the first stays."""
 
 
-def refuse_repeats(table: CheckedTable) -> None:
-    """Refuse rows whose key stands on another row as well (see the module's rule)."""
-    key = table.layout.key
+def refuse_repeats(table: CheckedTable) -> np.ndarray:
+    """Refuse rows whose key stands on another row as well (see the module's rule).
+
+    Returns
+    -------
+    ndarray of bool
+        Phones' rows that are told by an equal one, which is kept.
+    """
+    key, told = table.layout.key, np.zeros(len(table.lines), bool)
     rows = np.flatnonzero(~table.nameless & ~table.waiting)
+    if not key and table.places is not None:
+        key, rows = table.layout.names, np.flatnonzero(table.places.once & table.sound)
     if not key or not rows.size:
-        return
+        return told
     code = np.zeros(len(rows), np.int64)
     for name in key:
         folded = table.folded.get(name)
@@ -39,7 +51,7 @@ def refuse_repeats(table: CheckedTable) -> None:
         code = code * (int(folded.max()) + 1) + folded
     repeated = pd.Series(code).duplicated(keep=False).to_numpy()
     if not repeated.any():
-        return
+        return told
     rows, code = rows[repeated], code[repeated]
     others = [c.name for c in table.layout.columns if c.name not in key]
     if table.places is not None:  # what is written beside a count is no other reading of it
@@ -51,11 +63,18 @@ def refuse_repeats(table: CheckedTable) -> None:
     groups = frame.groupby("code")
     distinct = (~pd.Series(again)).groupby(code).transform("sum").to_numpy()
     first = groups["line"].transform("first").to_numpy()
-    for row in np.flatnonzero((distinct == 1) & again):
+    same = distinct == 1
+    if table.places is not None:
+        refused = pd.Series(table.refused[rows]).groupby(code).transform("any").to_numpy()
+        told[rows[same & again & ~refused & (table.places.entries[rows] != "")]] = True
+    for row in np.flatnonzero(same & again & ~told[rows]):
         table.refuse([rows[row]], key[-1], _repeats(table, first[row]))
+    if told.any():
+        _note_told(table, rows, first, told)
     conflict = distinct > 1
     if conflict.any():
         _refuse_conflicts(table, rows[conflict], frame[conflict], others)
+    return told
 
 
 def _repeats(table: CheckedTable, line: int) -> str:
@@ -64,11 +83,33 @@ def _repeats(table: CheckedTable, line: int) -> str:
     return added.one_place(place_of(table, line))
 
 
+def _note_told(
+    table: CheckedTable, rows: np.ndarray, first: np.ndarray, told: np.ndarray
+) -> None:
+    """Note rows that equal those on the lines `first`, with what each is called."""
+    pairs = []
+    for row, line in zip(rows[told[rows]], first[told[rows]], strict=True):
+        one, other = entry_at(table, line), entry_at(table, table.lines[row])
+        pairs.append((called(table, row), one, other))
+    table.notes.append(added.counted_alike(table.layout.name, pairs))
+
+
 def place_of(table: CheckedTable, line: int) -> str:
     """A row of several files in words: its line, its file and the phone's entry."""
     file, own = table.at(line)
     entry = table.places.entries[np.searchsorted(table.lines, line)] if table.places else ""
     return added.at_place(own, file, entry)
+
+
+def called(table: CheckedTable, row: int) -> str:
+    """What the row at a position is called: "strip S2, zone header, frame 1"."""
+    return added.row_called([(name, str(table.data[name][row])) for name in table.layout.names])
+
+
+def entry_at(table: CheckedTable, line: int) -> str:
+    """A row of several files by its entry alone; one that was typed as `place_of`."""
+    entry = table.places.entries[np.searchsorted(table.lines, line)] if table.places else ""
+    return str(entry) or place_of(table, line)
 
 
 def _refuse_conflicts(
@@ -96,7 +137,9 @@ def _one_row(table: CheckedTable, lines: list[int], column: str) -> str:
         own = [table.at(line)[1] for line in lines]
         return refusals.one_row_for(table.layout.key, own, column)
     places, values = [place_of(table, line) for line in lines], values_of(table, column, at)
-    return added.one_of_places(table.layout.key, column, places, values, entries)
+    return added.one_of_places(
+        table.layout.name, table.layout.names, column, places, values, entries
+    )
 
 
 def values_of(table: CheckedTable, column: str, rows: Sequence[int] | np.ndarray) -> list[str]:
@@ -166,10 +209,12 @@ def _match(strips: CheckedTable, table: CheckedTable, column: str) -> None:
     if column not in strips.folded or not len(table.lines):
         return
     spelling, _ = _known(table, column)
+    # Of rows that are refused or put aside nothing is missing there.
+    standing = set(strips.folded[column][~(strips.refused | strips.stray)].tolist())
     unknown = [
         strips.spelled[column][k]
         for k, label in enumerate(strips.labels[column])
-        if label and label not in spelling
+        if k in standing and label and label not in spelling
     ]
     if unknown:
         strips.notes.append(readings.without_row(column, table.file, unknown))
@@ -220,16 +265,17 @@ def refuse_changed_main_strips(strips: CheckedTable, setups: tuple[SetupFactor, 
 
 def note_thin_pairs(strips: CheckedTable, setups: tuple[SetupFactor, ...]) -> None:
     """Note pairs that compare nothing: one strip only, or one setup only."""
-    frame = strips.kept()
-    frame = frame[fates(frame).isin([HARVESTED, SPOILT])]
-    if frame.empty:
+    if "status" not in strips.data:
         return
-    places = [frame["field"], frame["pair"]]
-    size = frame.groupby(["field", "pair"]).size()
-    combined = (
-        frame[[s.name for s in setups]].astype(str).agg("\0".join, axis=1) if setups else None
-    )
-    kinds = combined.groupby(places).nunique() if combined is not None else size
-    for which, single in ((size == 1, "strip"), ((size > 1) & (kinds == 1), "setup")):
-        if which.any():
-            strips.notes.append(readings.thin_pairs(single, list(size.index[which])))
+    status = np.asarray(strips.data["status"], object)
+    rows = np.flatnonzero(strips.sound & (pd.isna(status) | np.isin(status, [HARVESTED, SPOILT])))
+    columns = [np.asarray(strips.data[c], object)[rows]
+               for c in ("field", "pair", *(s.name for s in setups))]  # fmt: skip
+    found: dict[tuple[str, str], list[tuple[str, ...]]] = {}
+    for field, pair, *setup in zip(*columns, strict=True):
+        found.setdefault((field, pair), []).append(tuple(map(str, setup)))
+    alone = sorted(place for place, own in found.items() if len(own) == 1)
+    alike = sorted(p for p, own in found.items() if len(own) > 1 and len(set(own)) == 1)
+    for places, single in ((alone, "strip"), (alike if setups else [], "setup")):
+        if places:
+            strips.notes.append(readings.thin_pairs(single, places))

@@ -18,9 +18,10 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy import sparse
 
 from trialkit.analysis.averaged import Averaged, averaged
-from trialkit.analysis.predictions import UnitInformation, unit_information
+from trialkit.analysis.predictions import Shared, UnitInformation, unit_information
 from trialkit.analysis.questions.fields import (
     SAME,
     level_contrasts,
@@ -68,7 +69,7 @@ def across_trials(
     rows : DataFrame
         One row a measurement: ``trial, field, pair, strip`` (labels unique over all trials),
         ``place, grower, season, hybrid, moisture, speed_measured``, the factors, and the columns
-        the specification's family is told of.
+        the specification's family is told of; ``latitude, longitude`` where known.
     spec : Specification
     factors : mapping of str to sequence of str
         Levels, reference first.
@@ -104,6 +105,10 @@ def across_trials(
     progress("Predicting every field")
     effects, by_field, growers = _Answers(fit, data, factors, nested, level).tables()
     by_trial = _by_trial(fit, data, factors, level)
+    if data["trial"].nunique() < ENOUGH:
+        notes.append(words.two_trials())
+    elif not sloped:
+        notes.append(words.spread_not_known())
     table, reasons = explained(data, spec, names, nested, sloped, fitted, level, progress)
     notes += reasons
     notes += [f"{n[:1].upper()}{n[1:].rstrip('.')}." for n in fit.notes]
@@ -140,13 +145,18 @@ def _layout(data: pd.DataFrame, names: list[str]) -> tuple[list[str], list[str]]
             nested.append(unit)
             coarser = count
     strips = data.drop_duplicates("strip")
-    sloped, coarser = [], 0
+    more: dict[str, int] = {}  # units beyond those of the coarser level
+    coarser = 0
     for unit in (u for u in UNITS if u in nested):
         repeated = all(strips.groupby([unit, n], observed=True).ngroups < len(strips)
                        for n in names)  # fmt: skip
-        if counts[unit] - coarser >= ENOUGH and repeated:
-            sloped.append(unit)
+        if repeated:
+            more[unit] = counts[unit] - coarser
         coarser = counts[unit]
+    # Effects in two fields or trials may differ as those in many do: the same everywhere is no
+    # honest model of them, though two hardly tell how much.
+    least = ENOUGH if max(more.values(), default=0) >= ENOUGH else 2
+    sloped = [unit for unit, n in more.items() if n >= least]
     return nested, sloped
 
 
@@ -160,12 +170,14 @@ class _Answers:
         self.fit, self.factors, self.level = fit, factors, level
         self.strips = data["strip"].nunique()
         self.trials = data["trial"].nunique()
-        self.places = data.drop_duplicates("field")[["trial", "field", "place", "grower", "season"]]
+        given = [c for c in ("latitude", "longitude") if c in data and data[c].notna().any()]
+        self.places = data.drop_duplicates("field")[["trial", "field", "place", "grower", "season",
+                                                     *given]]  # fmt: skip
         kept = [u for u in UNITS if u in nested]
         self.found: UnitInformation | None = unit_information(fit, kept) if kept else None
-        # Unit of every field at each kept level, as rows of its unit matrix.
-        self.member = {
-            u: np.equal.outer(self.places[u].to_numpy(str), table[u].to_numpy(str)).astype(float)
+        # Unit of every field at each kept level.
+        self.unit = {
+            u: pd.Index(table[u].astype(str)).get_indexer(self.places[u].astype(str))
             for u, table in (self.found.labels if self.found else {}).items()
         }
         self.growers = _own_and_rest(self.places)
@@ -181,13 +193,14 @@ class _Answers:
         for name, levels in self.factors.items():
             reference, *others = levels
             contrasts = level_contrasts(self.fit, name, list(self.factors))
-            if self.found and self.growers and not compared:  # once: the response itself
+            if self.found and len(self.growers) and not compared:  # once: the response itself
                 middle = np.mean(list(contrasts.values()), axis=0)
                 first = {u: np.eye(k)[0] for u, k in self.found.widths.items()}
-                compared.append(self._growers(MEAN, "", self._averaged(None, middle, first)))
+                own_fields = self._averaged(None, middle, first, fields=False)
+                compared.append(self._growers(MEAN, "", own_fields))
             for other in others:
                 row = contrasts[other] - contrasts[reference]
-                turns = {u: _turn(self.fit, u, name, other, reference) for u in self.member}
+                turns = {u: _turn(self.fit, u, name, other, reference) for u in self.unit}
                 key = {"factor": name, "level": other, "reference": reference}
                 own = raw_effects(self.fit, name, other, reference, ["field"], ["pair"], self.level)
                 table = self.places.merge(own, on="field", how="left")
@@ -197,7 +210,8 @@ class _Answers:
                     n = len(self.places)
                     table = table.assign(shrunken=found.estimate[:n], se=found.se[:n],
                                          low=found.low[:n], high=found.high[:n])  # fmt: skip
-                    if self.growers:
+                    # Without a spread of effects growers' own are the same by assumption.
+                    if len(self.growers) and any(t.any() for t in turns.values()):
                         compared.append(self._growers(name, other, found))
                 for column, value in reversed(key.items()):
                     table.insert(0, column, value)
@@ -208,26 +222,36 @@ class _Answers:
         return pd.DataFrame(effects), by_field, grower_table
 
     def _averaged(
-        self, factor: str | None, row: np.ndarray, turns: Mapping[str, np.ndarray]
-    ) -> Averaged:
-        """In every field; for every grower, own fields less the rest; in the next trial's field."""
+        self, factor: str | None, row: np.ndarray, turns: Mapping[str, np.ndarray],
+        fields: bool = True,
+    ) -> Averaged:  # fmt: skip
+        """In every field, if so asked; for every grower, own fields less the rest; in the next
+        trial's field."""
         assert self.found is not None
         names = self.fit.model.chain.names
         vary = {}
-        for unit in self.member:
+        for unit in self.unit:
             columns = self.fit.model.slopes[names.index(unit)]
             mask = np.array([c.variable == factor for c in columns])
             if mask.any():
                 vary[unit] = mask
-        n, k = len(self.places), len(self.growers)
-        over = np.vstack([np.eye(n), *self.growers.values(), np.zeros(n)])
-        units = {u: (over @ m)[:, :, None] * turns[u] for u, m in self.member.items()}
-        fixed = np.vstack([np.tile(row, (n, 1)), np.zeros((k, len(row))), row])
-        last = np.eye(n + k + 1)[:, -1:]
+        n, own = len(self.places), self.growers
+        shown = n if fields else 0
+        # Own fields' mean less the others' is more than once the own fields, less all there are.
+        over = sparse.vstack([sparse.eye_array(shown, n), own.over, sparse.csr_array((2, n))])
+        units, shared = {}, {}
+        for u, turn in turns.items():
+            k = len(self.found.labels[u])
+            member = sparse.csr_array((np.ones(n), (np.arange(n), self.unit[u])), shape=(n, k))
+            units[u] = sparse.kron(over @ member, turn[None])
+            shared[u] = np.outer(np.bincount(self.unit[u], own.code >= 0, k), turn)
+        fixed = np.vstack([np.tile(row, (shown, 1)), np.zeros((len(own), len(row))), row, row])
+        last = np.eye(len(fixed))[:, -1:]
         new = {u: last * turn for u, turn in turns.items()}
         se = float(self.fit.linear(row[None, :])["se"].iloc[0])
+        rest = Shared(np.r_[np.zeros(shown), -own.rest, 0.0, 0.0], shared)
         return averaged(
-            self.found, vary, fixed, units, new, np.sqrt(n) * se, self.within, self.level
+            self.found, vary, fixed, units, new, np.sqrt(n) * se, self.within, self.level, rest
         )
 
     def _mean(
@@ -241,7 +265,8 @@ class _Answers:
         out |= {f"sd_{u}": float(np.sqrt(max(variance.get(u, 0.0), 0.0))) for u in UNITS}
         del out["sd"]
         out |= dict.fromkeys(SAME, np.nan) | {"predicted_low": -np.inf, "predicted_high": np.inf}
-        if found is not None and any(turn.any() for turn in turns.values()):
+        varies = any(turn.any() for turn in turns.values())
+        if found is not None and varies and self.trials >= ENOUGH:
             shares = (found.positive, found.share_low, found.share_high)
             out |= same_direction([float(s[-1]) for s in shares], out["estimate"])
             out |= {"predicted_low": float(found.low[-1]),
@@ -250,11 +275,11 @@ class _Answers:
 
     def _growers(self, factor: str, other: str, found: Averaged) -> pd.DataFrame:
         """Own fields against the others'."""
-        over = np.array(list(self.growers.values()))
-        own = slice(len(self.places), len(self.places) + len(over))
+        names = self.growers.names
+        own = slice(-2 - len(names), -2)
         return pd.DataFrame(
-            {"grower": list(self.growers), "factor": factor, "level": other,
-             "n_fields": (over > 0).sum(axis=1), "n_other_fields": (over < 0).sum(axis=1),
+            {"grower": names, "factor": factor, "level": other, "n_fields": self.growers.n,
+             "n_other_fields": self.growers.all - self.growers.n,
              "difference": found.estimate[own], "se": found.se[own], "low": found.low[own],
              "high": found.high[own]}
         )  # fmt: skip
@@ -265,13 +290,46 @@ def _turn(fit: MixedFit, unit: str, factor: str, level: str, reference: str) -> 
     return turns[level] - turns[reference]
 
 
-def _own_and_rest(places: pd.DataFrame) -> dict[str, np.ndarray]:
-    """Weights over fields of every grower's own mean less that of the others' fields."""
-    known = places["grower"].notna().to_numpy()
-    out = {}
-    for name in sorted(places["grower"].dropna().unique()):
-        own = places["grower"].eq(name).to_numpy(dtype=bool, na_value=False)
-        rest = known & ~own
-        if rest.any():
-            out[str(name)] = own / own.sum() - rest / rest.sum()
-    return out
+@dataclass(frozen=True, slots=True)
+class _Growers:
+    """Growers with fields of others beside their own.
+
+    Attributes
+    ----------
+    names : list of str
+    n : ndarray, fields of each.
+    all : int
+        Fields whose grower is known.
+    code : ndarray, shape (fields,)
+        Which of them a field's is, -1 where that is not known.
+    """
+
+    names: list[str]
+    n: np.ndarray
+    all: int
+    code: np.ndarray
+
+    def __len__(self) -> int:
+        return len(self.names)
+
+    @property
+    def rest(self) -> np.ndarray:
+        """Weight of each of the others' fields."""
+        return 1.0 / (self.all - self.n)
+
+    @property
+    def over(self) -> sparse.csr_array:
+        """Weights over fields, shape (growers, fields), that with `rest` off all known fields are
+        the own mean less that of the others."""
+        at = np.flatnonzero(self.code >= 0)
+        weight = (1.0 / self.n + self.rest)[self.code[at]]
+        return sparse.csr_array((weight, (self.code[at], at)), shape=(len(self), len(self.code)))
+
+
+def _own_and_rest(places: pd.DataFrame) -> _Growers:
+    """None where fewer than two are named."""
+    code, names = pd.factorize(places["grower"].astype(object), sort=True)
+    n = np.bincount(code[code >= 0], minlength=len(names))
+    if len(names) < 2:
+        return _Growers([], np.zeros(0, int), 0, np.full(len(places), -1))
+    return _Growers([str(name) for name in names], n, int(n.sum()), code)

@@ -8,10 +8,9 @@ this room. The HTML view here names nobody.
 
 from __future__ import annotations
 
-import os
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -20,19 +19,17 @@ from scipy import stats
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
-from trialkit.errors import DesignError, TrialError, TrialkitError
+from trialkit.errors import DesignError
 from trialkit.facts import grade
-from trialkit.intake.reading import refuse_outside
-from trialkit.losses import losses
 from trialkit.many.across import across_trials
-from trialkit.many.matching import Candidate, Matched, match_setups, normalised
+from trialkit.many.matching import Matched, match_setups, normalised
 from trialkit.many.result import TrialsCompared
+from trialkit.many.sources import Source, source_of
+from trialkit.many.trial_rows import OF_FIELD, read_rows
+from trialkit.mapping import opened
 from trialkit.quantities import lower_first
-from trialkit.responses import schema
-from trialkit.trial import Trial, load_trial
 from trialkit.words import many as words
 from trialkit.words import said
-from trialkit.words.grain import kernel_mass_taken
 
 __all__ = ["compare"]
 
@@ -40,20 +37,24 @@ _SEPARATOR = " / "
 
 
 def compare(
-    folder: str | Path,
+    source: str | Path | Sequence[str | Path] | Source,
     *,
     response: str = "header_loss",
     factors: Sequence[str] | None = None,
     aliases: Mapping[str, str] | None = None,
     level: float = 0.95,
     progress: Callable[[str], None] | None = None,
+    client: Any = None,
+    jobs: int | None = None,
 ) -> TrialsCompared:
-    """Compare a response over every trial under a folder.
+    """Compare a response over every trial of a folder, of several, or of another source.
 
     Parameters
     ----------
-    folder : path
-        Trial folders and workbooks (.xlsx) at any depth.
+    source : path, sequence of path, or Source
+        Folders with trial folders and workbooks (.xlsx) at any depth; with several, the names of
+        trials begin with their folder's. Or a store of `gather`. Or anything that hands out parts
+        (`trialkit.many.sources`).
     response : str
         Any response of `analyse` that one model of counts, shares or values carries: not a
         difference between zones, nor a score.
@@ -67,6 +68,13 @@ def compare(
         Confidence level, above 0 and below 1.
     progress : callable, optional
         Told in words what is being done; no name is among them.
+    client : None, "local", str or dask.distributed.Client, optional
+        Who reads the trials: workers started on this machine, those of a scheduler's address,
+        those of a client; by default this machine does. Results are the same. Workers must see
+        the folders under the same path. Needs ``trialkit[cluster]``.
+    jobs : int, optional
+        Processes that read them here; by default this one alone for up to 50 trials, and one for
+        each processor for more.
 
     Returns
     -------
@@ -77,39 +85,42 @@ def compare(
     Raises
     ------
     TrialError
-        When there is no such folder, or no trial in it.
+        When there is no such folder, or no trial in one.
     DesignError
         When the response cannot be compared so, or fewer than two trials can be; the message
         gives the reasons.
     ModelError
         When the data cannot carry the model, such as a setup without a single kernel.
+    ClusterError
+        When the cluster that was asked for cannot do the work.
     """
     if not 0 < level < 1:
         raise ValueError(f"level must lie between 0 and 1, not {level!r}.")
     spec = _specification(response)
-    root = Path(folder)
     tell = progress or (lambda text: None)
-    candidates, skipped, n_found = candidates_in(root, spec, tell)
+    found_in = source_of(source, elsewhere=client is not None)
+    with opened(client) as workers:
+        read, skipped, n_found = read_rows(found_in, spec, tell, workers, jobs)
     tell("Matching setups")
     common = {normalised(k, {}): normalised(v, {}) for k, v in (aliases or {}).items()}
-    matched, levels, unmatched = match_setups(candidates, factors, common)
+    matched, levels, unmatched = match_setups(read, factors, common)
     skipped += [(name, "setups", reason) for name, reason in unmatched]
     table = pd.DataFrame(skipped, columns=["trial", "kind", "reason"])
     if len(matched) < 2:
-        reasons = " ".join(f"{name}: {reason}" for name, _, reason in skipped[:5])
+        # Of two trials that call things differently the one says what the other would.
+        told = skipped[-1:] if len(unmatched) == n_found == 2 else skipped[:5]
+        reasons = " ".join(f"{name}: {reason}" for name, _, reason in told)
         raise DesignError(
             f"A comparison needs two trials at least that vary the same setups; of {n_found} "
             f"found, {len(matched)} can be used. {reasons}".strip()
         )
-    measured = {c.name: c.rows for c in candidates}
-    rows = pd.concat([_rows(spec, measured[name], name, trial, strips, list(levels))
-                      for name, trial, strips, _ in matched], ignore_index=True)  # fmt: skip
+    rows = _rows(spec, matched, list(levels))
     notes: list[str] = []
     if spec.family == "lognormal":
         rows["value"], replaced = log_shares(rows, spec)
         notes += said(replaced)
     found = across_trials(rows, spec, levels, level, tell)
-    strips, unit, noted = _strips(rows, spec, matched, measured, list(levels))
+    strips, unit, noted = _strips(rows, spec, matched, list(levels))
     notes += [*noted, *found.notes]
     trials = _trials(rows, strips, matched)
     unnamed = strips.loc[strips["grower"].isna(), ["trial", "field"]].drop_duplicates()
@@ -119,6 +130,7 @@ def compare(
         spec.name, spec.title, unit, spec.link, trials, table, levels, strips,
         _side_by_side(strips, list(levels)), _graded(found.effects), _alone(found.by_trial),
         found.by_field, found.growers, found.explained, found.fit.variances, tuple(notes), level,
+        {trial.name: trial.config for trial, _, _ in matched}, common,
     )  # fmt: skip
 
 
@@ -155,106 +167,22 @@ def _specification(response: str) -> Specification:
     raise DesignError(f"{why}; choose one of {', '.join(able)}.")
 
 
-def candidates_in(
-    root: Path, spec: Specification, tell: Callable[[str], None]
-) -> tuple[list[Candidate], list[tuple[str, str, str]], int]:
-    """Trials with data of the response; the others, with reasons; how many were found.
-
-    Whatever one of them provokes is caught and named, so that it costs only itself.
-    """
-    paths, skipped = _trial_paths(root)
-    candidates: list[Candidate] = []
-    seen: dict[str, str] = {}
-    for i, path in enumerate(paths, start=1):
-        tell(f"Reading trial {i} of {len(paths)}")
-        name = _name(path, root)
-        try:
-            found = _candidate(path, name, root, spec, seen)
-        except TrialkitError as error:
-            found = (name, "unreadable", str(error))
-        except Exception as error:
-            found = (name, "unreadable", words.unexpected(type(error).__name__, str(error)))
-        if isinstance(found, Candidate):
-            candidates.append(found)
-        else:
-            skipped.append(found)
-    return candidates, skipped, len(paths)
-
-
-def _name(path: Path, root: Path) -> str:
-    return path.relative_to(root).as_posix() if path != root else root.resolve().name
-
-
-def _candidate(
-    path: Path, name: str, root: Path, spec: Specification, seen: dict[str, str]
-) -> Candidate | tuple[str, str, str]:
-    """The trial with its rows, or why it has none; `seen` is names of trials by their files."""
-    refuse_outside(path, root)
-    trial = load_trial(path).used
-    first = seen.setdefault(trial.data_hash(), name)
-    rows = spec.rows(trial.tables)
-    if first != name:
-        return name, "repeated", words.same_files(first)
-    if rows.empty:
-        reason = words.no_data(spec.title)
-        given = spec.expected or spec.given(trial.tables)
-        reason = spec.absent if given and spec.absent else reason
-        return name, "no data", f"{reason} {trial.to_fill}".rstrip()
-    return Candidate(name, trial, rows)
-
-
-def _trial_paths(root: Path) -> tuple[list[Path], list[tuple[str, str, str]]]:
-    """Folders that hold settings or a strips table, and workbooks outside such folders; and
-    folders that cannot be looked into. Links to folders are not followed: they could go in rings.
-    """
-    if not root.is_dir():
-        raise TrialError(f"{root} is no folder; give the folder that holds the trials.")
-    paths: list[Path] = []
-    closed: list[OSError] = []
-    for place, below, names in os.walk(root, onerror=closed.append):
-        below[:] = [name for name in below if not name.startswith((".", "~"))]
-        names = [name for name in names if not name.startswith((".", "~"))]
-        if {name.casefold() for name in names} & {"trial.toml", "strips.csv"}:
-            paths.append(Path(place))
-        else:
-            books = (n for n in names if Path(n).suffix.casefold() in (".xlsx", ".xlsm"))
-            paths += [Path(place) / name for name in books]
-    skipped = [
-        (_name(Path(error.filename), root), "unreadable", words.closed_folder(str(error.strerror)))
-        for error in closed
-    ]
-    if not paths:
-        shut = f" {skipped[0][0]}: {skipped[0][2]}" if skipped else ""
-        raise TrialError(
-            f"{root} holds no trial: no folder with a trial.toml, and no workbook (.xlsx).{shut}"
-        )
-    return sorted(paths), skipped
-
-
-def _rows(
-    spec: Specification, measured: pd.DataFrame, name: str, trial: Trial, strips: pd.DataFrame,
-    factors: list[str],
-) -> pd.DataFrame:  # fmt: skip
-    """Measurements of the strips used, with all the model asks for; labels made unique."""
-    columns = ["strip", "field", "pair", "moisture", "speed_measured", *factors]
-    if spec.table == "strips":
-        measured = measured[["strip"]].assign(value=measured[spec.response].astype(float))
-    else:
-        sizes = [spec.size] if spec.size else []
-        measured = measured[["strip", spec.response, *sizes]]
-        if spec.family == "binomial":
-            measured = measured.astype({spec.response: int, str(spec.size): int})
-    out = measured.merge(strips[columns], on="strip")
-    fields = trial.fields.set_index("field")
-    for column in ("grower", "hybrid"):
-        known = fields[column] if len(fields) else pd.Series(dtype=object)
-        out[column] = out["field"].map(known).astype(object)
-    out["trial"], out["season"] = name, trial.config.season
-    out["place"], out["own_pair"], out["own_strip"] = out["field"], out["pair"], out["strip"]
-    out["field"] = name + _SEPARATOR + out["place"].astype(str)
-    out["pair"] = out["field"] + _SEPARATOR + out["own_pair"].astype(str)
-    out["strip"] = name + _SEPARATOR + out["own_strip"].astype(str)
-    return out
+def _rows(spec: Specification, matched: Sequence[Matched], factors: list[str]) -> pd.DataFrame:
+    """Measurements of the strips used, with all the model asks for; labels unique over trials."""
+    carried = ["field", "pair", "moisture", "speed_measured", *OF_FIELD, *factors]
+    if spec.source:
+        carried += ["kg_ha", "se_kg_ha"]
+    strips = pd.concat(
+        [own[["strip", *carried]].assign(trial=t.name, season=t.season) for t, own, _ in matched],
+        ignore_index=True,
+    )
+    rows = pd.concat([t.rows.assign(trial=t.name) for t, _, _ in matched], ignore_index=True)
+    rows = rows.merge(strips, on=["trial", "strip"])
+    rows["place"], rows["own_pair"], rows["own_strip"] = rows["field"], rows["pair"], rows["strip"]
+    rows["field"] = rows["trial"] + _SEPARATOR + rows["place"].astype(str)
+    rows["pair"] = rows["field"] + _SEPARATOR + rows["own_pair"].astype(str)
+    rows["strip"] = rows["trial"] + _SEPARATOR + rows["own_strip"].astype(str)
+    return rows
 
 
 def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:
@@ -264,75 +192,48 @@ def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]
     n_fields, n_strips = own["field"].nunique(), own.size()
     return pd.DataFrame(
         [
-            {"trial": name, "title": trial.config.title, "season": trial.config.season,
-             "n_fields": int(n_fields[name]), "n_strips": int(n_strips[name]),
-             "n_rows": int(measured[name]),
-             "rows_refused": int(trial.read["rows_refused"].sum()),
-             "growers_agreed": trial.config.growers_agreed, "note": note}
-            for name, trial, _, note in matched
+            {"trial": t.name, "title": t.title, "season": t.season,
+             "n_fields": int(n_fields[t.name]), "n_strips": int(n_strips[t.name]),
+             "n_rows": int(measured[t.name]), "rows_refused": t.rows_refused,
+             "growers_agreed": t.growers_agreed, "simulated": t.simulated, "note": note}
+            for t, _, note in matched
         ]
     )  # fmt: skip
 
 
 def _strips(
-    rows: pd.DataFrame,
-    spec: Specification,
-    matched: Sequence[Matched],
-    measured: Mapping[str, pd.DataFrame],
-    factors: list[str],
+    rows: pd.DataFrame, spec: Specification, matched: Sequence[Matched], factors: list[str]
 ) -> tuple[pd.DataFrame, str, list[str]]:
     """One row per strip with its measured value, the unit of that, and what to note of it."""
-    keep = ["trial", "grower", "place", "season", "hybrid", "own_pair", "own_strip", *factors,
-            "moisture", "speed_measured"]  # fmt: skip
+    keep = ["trial", "grower", "place", "season", "hybrid", "latitude", "longitude", "own_pair",
+            "own_strip", *factors, "moisture", "speed_measured"]  # fmt: skip
     groups = rows.groupby("strip", sort=False)
     out = groups[keep].first()
     out["n_rows"] = groups.size()
-    trials = {name: trial for name, trial, _, _ in matched}
-    scales = {n: spec.scale(measured[n], t.tables, t.config) for n, t in trials.items()}
-    units = pd.Series({name: scale.unit for name, scale in scales.items()})
+    units = pd.Series({t.name: t.unit for t, _, _ in matched})
     unit = str(units.mode().iloc[0])
-    factor = out["trial"].map({n: s.value for n, s in scales.items() if s.unit == unit})
+    factor = out["trial"].map({t.name: t.scale for t, _, _ in matched if t.unit == unit})
     if spec.size is None:
         out["value"], out["value_se"] = factor * groups["value"].mean(), np.nan
     else:
         out["amount"], out["size"] = groups[spec.response].sum(), groups[spec.size].sum()
         out["value"], out["value_se"] = factor * out["amount"] / out["size"], np.nan
+    out["on_ground"] = out["value"]
     if spec.source and unit == "kg/ha":
-        found = _losses(trials, spec.source).reindex(out.index)
-        out["value"], out["value_se"] = found["kg_ha"], found["se_kg_ha"]
+        out[["value", "value_se"]] = groups[["kg_ha", "se_kg_ha"]].first()
     other = int(units.ne(unit).sum())
     notes = [words.other_unit(other, unit)] if other else []
-    taken = [name for name, trial in trials.items() if not trial.config.kernel_mass_stated]
-    if taken and spec.table == "frames":
-        notes.append(f"{', '.join(taken)}: {lower_first(kernel_mass_taken())}")
+    assumed: dict[str, list[str]] = {}
+    for trial, _, _ in matched:
+        for note in trial.notes:
+            assumed.setdefault(note, []).append(trial.name)
+    notes += [f"{', '.join(names)}: {lower_first(note)}" for note, names in assumed.items()]
     names_of = {"place": "field", "own_pair": "pair", "own_strip": "strip"}
     out = out.reset_index(drop=True).rename(columns=names_of)
+    if not out[["latitude", "longitude"]].notna().any(axis=None):
+        out = out.drop(columns=["latitude", "longitude"])
     order = ["trial", "grower", "field", "season", "hybrid", "pair", "strip"]
     return out[[*order, *(c for c in out.columns if c not in order)]], unit, notes
-
-
-def _losses(trials: Mapping[str, Trial], source: tuple[str, str]) -> pd.DataFrame:
-    """Loss of a source and kind by strip; trials of one kernel mass in one go."""
-    parts = []
-    masses: dict[float, list[str]] = {}
-    for name, trial in trials.items():
-        masses.setdefault(trial.config.thousand_kernel_mass, []).append(name)
-    for names in masses.values():
-        tables: dict[str, list[pd.DataFrame]] = {"frames": [], "ears": [], "strips": []}
-        for name in names:
-            trial = trials[name]
-            for kind in ("frames", "ears"):
-                own = trial.tables[kind]
-                tables[kind].append(own.assign(strip=name + _SEPARATOR + own["strip"]))
-            strips = trial.strips[["strip", "field", "pair", "moisture", "yield"]]
-            for column in ("strip", "field"):
-                strips = strips.assign(**{column: name + _SEPARATOR + strips[column]})
-            tables["strips"].append(strips)
-        frames, ears, strips = (pd.concat(t, ignore_index=True) for t in tables.values())
-        config = replace(trials[names[0]].config, setups=())
-        found = losses(frames, ears, strips, schema.empty("fields"), config).strips
-        parts.append(found[found["source"].eq(source[0]) & found["kind"].eq(source[1])])
-    return pd.concat(parts).set_index("strip")[["kg_ha", "se_kg_ha"]]
 
 
 def _side_by_side(strips: pd.DataFrame, factors: list[str]) -> pd.DataFrame:

@@ -1,11 +1,12 @@
-"""What explains how trials and fields differ: moisture, speed and hybrid.
+"""What explains how trials and fields differ: moisture, speed, hybrid and season.
 
-Counts are added up by strip, which loses nothing here: moisture, speed and hybrid are alike in all
-rows of a strip. Each variable is added twice, to the mean, then to the setup's effect. A slope in
-moisture or speed is judged by the F test of Kenward and Roger, hybrids (a crossed random factor) by
-the restricted likelihood ratio, whose null distribution for one variance at its bound is half a
-chi-square of one df and half a point at zero (Self & Liang 1987, JASA 82:605-610). The spread taken
-away is read from the restricted fits before and after.
+Counts are added up by strip, which loses nothing here: all four are alike in all rows of a strip.
+Each variable is added twice, to the mean, then to the setup's effect. A slope in moisture or speed
+is judged by the F test of Kenward and Roger, hybrids and seasons (crossed random factors; over very
+many strips by `trialkit.many.hybrids`) by the restricted likelihood ratio, whose null
+distribution for one variance at its bound is half a chi-square of one df and half a point at zero
+(Self & Liang 1987, JASA 82:605-610). The spread taken away is read from the restricted fits before
+and after.
 """
 
 from __future__ import annotations
@@ -17,7 +18,9 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.predictions import unit_information
 from trialkit.errors import ModelError
+from trialkit.many.hybrids import Hybrids
 from trialkit.mixed import MixedFit
 from trialkit.mixed.hypotheses import term_rows
 from trialkit.mixed.variance_inference import mixture_name, mixture_p
@@ -28,8 +31,11 @@ if TYPE_CHECKING:
 
 UNITS = ("trial", "field")
 ENOUGH = 3
+MANY = 2e6
+"""Numbers that hybrids' cross-products by strip may have in the engine."""
 VARIABLES = {"moisture": "grain moisture", "speed_measured": "measured ground speed",
-             "hybrid": "hybrid"}  # fmt: skip
+             "hybrid": "hybrid", "season": "season"}  # fmt: skip
+CROSSED = ("hybrid", "season")
 COLUMNS = ("variable", "part", "n_strips", "slope", "slope_low", "slope_high", "statistic", "df",
            "den_df", "p", "test", "sd_before", "sd_after", "reduction")  # fmt: skip
 
@@ -69,7 +75,7 @@ def explained(
     base = " + ".join(names)
     known_fits: dict[bytes, MixedFit] = {}
     for variable, label in VARIABLES.items():
-        if variable == spec.response:
+        if variable == spec.response or (variable == "season" and data[variable].nunique() == 1):
             continue
         known = data[data[variable].notna()].copy()
         reason = _unfit(known, data, variable)
@@ -82,7 +88,13 @@ def explained(
         try:
             if key not in known_fits:
                 known_fits[key] = fit(known, base, nested, slopes, [])
-            steps = _hybrid if variable == "hybrid" else _slope
+            steps = _slope
+            if variable in CROSSED:
+                several = _many(known, names, variable) and _of_fields(
+                    known, known_fits[key], variable
+                )
+                steps = _crossed_by_fields if several else _crossed
+                notes += [words.by_working_response(variable)] * several
             for row in steps(known_fits[key], known, variable, base, names, nested, slopes, fit,
                              level):  # fmt: skip
                 rows.append({"variable": variable, "n_strips": strips, **row})
@@ -106,10 +118,10 @@ def _unfit(known: pd.DataFrame, data: pd.DataFrame, variable: str) -> str:
         strips = known["strip"].nunique()
         return words.few_fields(strips, data["strip"].nunique(), fields)
     different = known[variable].nunique()
-    if different < (ENOUGH if variable == "hybrid" else 2):
+    if different < (ENOUGH if variable in CROSSED else 2):
         return words.few_values(different)
-    if variable == "hybrid" and different >= fields:
-        return words.own_hybrids()
+    if variable in CROSSED and different >= fields:
+        return words.own_in_every_field(variable)
     return ""
 
 
@@ -141,17 +153,17 @@ def _slope(
     return rows
 
 
-def _hybrid(
+def _crossed(
     before: MixedFit, known: pd.DataFrame, variable: str, base: str, names: Sequence[str],
     nested: Sequence[str], slopes: Mapping[str, list[str]], fit: Fitter, level: float,
 ) -> list[dict[str, Any]]:  # fmt: skip
-    """A variance of hybrids in the mean, then in the setup's effect."""
+    """A variance of hybrids (seasons) in the mean, then in the setup's effect."""
     del level
     for name in names:
-        known[f"hybrid_{name}"] = known[variable].astype(str) + "\0" + known[name].astype(str)
+        known[f"{variable}_{name}"] = known[variable].astype(str) + "\0" + known[name].astype(str)
     rows = []
     crossed: list[str] = []
-    for part, added in (("mean", [variable]), ("effect", [f"hybrid_{name}" for name in names])):
+    for part, added in (("mean", [variable]), ("effect", [f"{variable}_{name}" for name in names])):
         crossed = [*crossed, *added]
         after = fit(known, base, nested, slopes, crossed)
         statistic, more = max(2.0 * (after.loglik - before.loglik), 0.0), len(added)
@@ -159,6 +171,41 @@ def _hybrid(
                      "p": mixture_p(statistic, more), "test": mixture_name(more),
                      **_spread(before, after, part)})  # fmt: skip
         before = after
+    return rows
+
+
+def _many(known: pd.DataFrame, names: Sequence[str], variable: str) -> bool:
+    """Whether a column for every hybrid (season), and for it at every level, would take much
+    memory."""
+    columns = known[variable].nunique() * (1 + sum(known[name].nunique() for name in names))
+    return known["strip"].nunique() * columns**2 > MANY
+
+
+def _of_fields(known: pd.DataFrame, fit: MixedFit, variable: str) -> bool:
+    """Whether every field has one hybrid (season), and fields are units of the model."""
+    alone = known.groupby("field", observed=True)[variable].nunique().max() == 1
+    return bool(alone) and "field" in fit.model.chain.names
+
+
+def _crossed_by_fields(
+    before: MixedFit, known: pd.DataFrame, variable: str, base: str, names: Sequence[str],
+    nested: Sequence[str], slopes: Mapping[str, list[str]], fit: Fitter, level: float,
+) -> list[dict[str, Any]]:  # fmt: skip
+    """As `_crossed`, of very many strips."""
+    del base, nested, slopes, fit, level
+    found = unit_information(before, [u for u in UNITS if u in before.model.chain.names])
+    own = known.drop_duplicates("field").set_index(known["field"].drop_duplicates().astype(str))
+    fields = found.labels["field"]["field"].astype(str)
+    model = Hybrids(before, found, pd.factorize(own[variable].reindex(fields))[0], names)
+    rows, last = [], model.best(0)
+    for i, part in enumerate(("mean", "effect")[: 1 + model.told_of_effects], start=1):
+        now, more = model.best(i), 1 if part == "mean" else len(names)
+        statistic = max(2.0 * (now.loglik - last.loglik), 0.0)
+        sds = [np.sqrt(f.mean if part == "mean" else 2.0 * f.effect) for f in (last, now)]
+        rows.append({"part": part, "statistic": statistic, "df": float(more),
+                     "p": mixture_p(statistic, more), "test": mixture_name(more),
+                     **_taken_away(*sds)})  # fmt: skip
+        last = now
     return rows
 
 
@@ -172,5 +219,9 @@ def _spread(before: MixedFit, after: MixedFit, part: str) -> dict[str, float]:
         # Differences of two levels have twice the variance of an orthonormal contrast.
         own = between[intercept] if part == "mean" else between[~intercept]
         sds.append(float(np.sqrt((1.0 if part == "mean" else 2.0) * own["variance"].sum())))
-    reduction = 1.0 - (sds[1] / sds[0]) ** 2 if sds[0] > 0 else np.nan
-    return {"sd_before": sds[0], "sd_after": sds[1], "reduction": reduction}
+    return _taken_away(*sds)
+
+
+def _taken_away(before: float, after: float) -> dict[str, float]:
+    reduction = 1.0 - (after / before) ** 2 if before > 0 else np.nan
+    return {"sd_before": before, "sd_after": after, "reduction": reduction}

@@ -11,21 +11,12 @@ from dataclasses import dataclass
 import pandas as pd
 
 from trialkit.errors import DesignError
-from trialkit.trial import Trial
+from trialkit.many.trial_rows import OF_FIELD, TrialRows
+from trialkit.responses import schema
 from trialkit.words import many as words
 
-
-@dataclass(frozen=True, slots=True)
-class Candidate:
-    """A trial that was read, by the name it goes by, and its rows of the response compared."""
-
-    name: str
-    trial: Trial
-    rows: pd.DataFrame
-
-
-# Name of the trial, the trial, its strips used (common names), what was left out of it.
-Matched = tuple[str, Trial, pd.DataFrame, str]
+# The trial, its strips used (common names), what was left out of it.
+Matched = tuple[TrialRows, pd.DataFrame, str]
 
 
 def normalised(name: str, aliases: Mapping[str, str]) -> str:
@@ -41,10 +32,11 @@ def normalised(name: str, aliases: Mapping[str, str]) -> str:
     return aliases.get(text, text)
 
 
-# Columns of the tables the strips go into.
+# Columns of the tables the strips come from and go into.
 _TAKEN = frozenset(
     {"trial", "place", "season", "own_pair", "own_strip", "row", "n_rows", "amount", "size",
-     "value", "value_se", "mean"}
+     "value", "value_se", "mean", "kg_ha", "se_kg_ha", *OF_FIELD,
+     *schema.column_names("strips")}
 )  # fmt: skip
 
 
@@ -55,9 +47,9 @@ def factor_name(name: str, aliases: Mapping[str, str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Setups:
-    """A candidate's factors by common name, and its strips with the response."""
+    """A trial's factors by common name, and its strips with the response."""
 
-    candidate: Candidate
+    trial: TrialRows
     own: dict[str, str]
     references: dict[str, str]
     strips: pd.DataFrame
@@ -68,25 +60,25 @@ class _Setups:
 
 
 def match_setups(
-    candidates: Sequence[Candidate], factors: Sequence[str] | None, aliases: Mapping[str, str]
+    trials: Sequence[TrialRows], factors: Sequence[str] | None, aliases: Mapping[str, str]
 ) -> tuple[list[Matched], dict[str, tuple[str, ...]], list[tuple[str, str]]]:
     """Trials that can be compared by the same setup factors.
 
     Returns
     -------
-    matched : list of (name, Trial, strips, note)
+    matched : list of (TrialRows, strips, note)
     levels : dict of factor to levels, reference first
     unmatched : list of (name, reason)
     """
     unmatched: list[tuple[str, str]] = []
     setups = []
-    for candidate in candidates:
+    for trial in trials:
         try:
-            known = _setups(candidate, aliases)
+            known = _setups(trial, aliases)
         except Exception as error:  # one trial must not end the comparison of all
             known = words.unexpected(type(error).__name__, str(error))
         if isinstance(known, str):
-            unmatched.append((candidate.name, known))
+            unmatched.append((trial.name, known))
         else:
             setups.append(known)
     if factors is not None:
@@ -101,7 +93,7 @@ def match_setups(
     for known in setups:
         found = _with_factors(known, chosen)
         if isinstance(found, str):
-            unmatched.append((known.candidate.name, found))
+            unmatched.append((known.trial.name, found))
         else:
             usable.append((known, *found))
     references = {
@@ -112,14 +104,13 @@ def match_setups(
     for factor, reference in references.items():
         reached = _reached(factor, reference, [strips for _, strips, _ in usable])
         left = []
+        met = Counter(level for _, strips, _ in usable for level in strips[factor].unique())
         for known, strips, note in usable:
             inside = strips[factor].isin(reached)
             own = sorted(strips[factor].unique())
             if strips.loc[inside, factor].nunique() < 2:
-                unmatched.append((
-                    known.candidate.name,
-                    words.other_levels(factor, own, sorted(reached)),
-                ))  # fmt: skip
+                others = sorted(level for level, n in met.items() if n > (level in own))
+                unmatched.append((known.trial.name, words.other_levels(factor, own, others)))
                 continue
             left.append((known, strips[inside], note))
         usable = left
@@ -127,21 +118,20 @@ def match_setups(
         f: (r, *sorted({v for _, strips, _ in usable for v in strips[f].unique()} - {r}))
         for f, r in references.items()
     }
-    return [(k.candidate.name, k.candidate.trial, s, n) for k, s, n in usable], levels, unmatched
+    return [(k.trial, s, n) for k, s, n in usable], levels, unmatched
 
 
-def _setups(candidate: Candidate, aliases: Mapping[str, str]) -> _Setups | str:
+def _setups(trial: TrialRows, aliases: Mapping[str, str]) -> _Setups | str:
     """The trial's setups by common names, or why they have none."""
-    trial = candidate.trial
-    strips = trial.strips[trial.strips["strip"].isin(candidate.rows["strip"])].copy()
+    strips = trial.strips
     own: dict[str, str] = {}
     references: dict[str, str] = {}
-    for factor in trial.config.setups:
+    for factor in trial.setups:
         common = factor_name(factor.name, aliases)
         levels = [normalised(v, aliases) for v in factor.levels]
         if common in own:
             return words.one_name(own[common], factor.name)
-        if common in _TAKEN or (common in strips.columns and common != factor.name):
+        if common in _TAKEN or (common in strips and common != factor.name):
             return words.name_taken(common, factor.name)
         if len(set(levels)) < len(levels):
             return words.one_level(factor.name)
@@ -150,7 +140,7 @@ def _setups(candidate: Candidate, aliases: Mapping[str, str]) -> _Setups | str:
         renamed = dict(zip(factor.levels, levels, strict=True))
         strips = strips.rename(columns={factor.name: common})
         strips[common] = strips[common].map(renamed)
-    known = _Setups(candidate, own, references, strips)
+    known = _Setups(trial, own, references, strips)
     if not known.varied:
         return words.one_setup()
     return known

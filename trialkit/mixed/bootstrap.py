@@ -168,19 +168,22 @@ class BootstrapTest:
 def bootstrap(
     fit: F, n: int = 1000, seed: int | None = None, jobs: int = 1,
     statistic: Callable[[F], float | Mapping[str, float]] | None = None,
-    progress: Progress | None = None,
+    progress: Progress | None = None, client: Any = None,
 ) -> Bootstrap:  # fmt: skip
     """Parametric bootstrap: draw from the fit, new units included, and fit again.
 
     Parameters
     ----------
     n : rounds.
-    seed : whole number; the same seed gives the same rounds for any number of jobs.
+    seed : whole number; the same seed gives the same rounds for any number of jobs or workers.
     jobs : processes.
     statistic : callable, optional
         Takes the fit of a round, returns a number or a mapping of names to numbers.
     progress : callable, optional
         Called with (rounds done, rounds in all).
+    client : None, "local", str or dask.distributed.Client, optional
+        Who refits instead: workers started on this machine, those of a scheduler's address, those
+        of a client; needs ``trialkit[cluster]``.
 
     Returns
     -------
@@ -190,10 +193,12 @@ def bootstrap(
     ------
     ModelError
         If fewer than two rounds can be fitted, or n or jobs is too small.
+    ClusterError
+        If the cluster that was asked for cannot do the work.
     """
     index, own = _estimates(fit, statistic)
     read = partial(_estimates, statistic=statistic)
-    values, failures = _rounds(partial(_refits, fit, fit, read), n, seed, jobs, progress)
+    values, failures = _rounds(partial(_refits, fit, fit, read), n, seed, jobs, progress, client)
     for i, (names, _) in values.items():
         if names != index:
             raise ModelError(f"round {i}: the statistic gave other names than for the fit itself.")
@@ -206,7 +211,7 @@ def bootstrap(
 
 def bootstrap_test(
     fit: Fitted, hypothesis: str | np.ndarray, n: int = 1000, seed: int | None = None,
-    jobs: int = 1, progress: Progress | None = None,
+    jobs: int = 1, progress: Progress | None = None, client: Any = None,
 ) -> BootstrapTest:  # fmt: skip
     """Test of a term or contrasts against data drawn from the model fitted without them.
 
@@ -215,7 +220,7 @@ def bootstrap_test(
     hypothesis : str or ndarray, shape (functions, terms)
         A term of the fixed part (tested as in ``term_tests``), or rows of coefficients that are
         jointly zero.
-    n, seed, jobs, progress : as for :func:`bootstrap`.
+    n, seed, jobs, progress, client : as for :func:`bootstrap`.
 
     Returns
     -------
@@ -242,7 +247,8 @@ def bootstrap_test(
     read = partial(_f_test, rows=rows)
     own, den_df = _f_test(fit, rows)
     q = len(rows)
-    values, failures = _rounds(partial(_refits, null, fit, read), n, seed, jobs, progress)
+    work = partial(_refits, null, fit, read)
+    values, failures = _rounds(work, n, seed, jobs, progress, client)
     draws = pd.Series({i: f for i, (f, _) in values.items()}, name="F").rename_axis("round")
     exceed = int((draws >= own).sum())
     p = (1 + exceed) / (1 + len(draws))
@@ -286,12 +292,12 @@ def null_fit(fit: F, rows: np.ndarray) -> F:
 
 def _rounds(
     work: Callable[[Sequence[Any]], list[Any]], n: int, seed: int | None, jobs: int,
-    progress: Progress | None,
+    progress: Progress | None, client: Any,
 ) -> tuple[dict[int, Any], pd.DataFrame]:  # fmt: skip
     """Results by round number, and the rounds that failed."""
     if n < 2:
         raise ModelError(f"a bootstrap needs at least 2 rounds, got {n}.")
-    results = in_batches(work, np.random.SeedSequence(seed).spawn(n), jobs, progress)
+    results = in_batches(work, np.random.SeedSequence(seed).spawn(n), jobs, progress, client)
     values = {i: r for i, r in enumerate(results, start=1) if not isinstance(r, str)}
     failed = [(i, r) for i, r in enumerate(results, start=1) if isinstance(r, str)]
     if len(values) < 2:

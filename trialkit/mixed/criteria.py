@@ -89,11 +89,13 @@ def gaussian_point(
 
 @part
 def find_mode(
-    family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
-):
+    family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance,
+    held,
+):  # fmt: skip
     """Newton to the mode of the penalised likelihood with step-halving, in ``u`` and ``root``.
 
-    Returns (found, penalised log-likelihood, log-determinant of ``H``, factored root front).
+    Returns (found, penalised log-likelihood, log-determinant of ``H``, factored root front). With
+    ``held`` the root stays: the determinant is that over ``u``, the front is not factored.
     """
     p = root.shape[0]
     best = -math.inf
@@ -116,7 +118,9 @@ def find_mode(
             length = 1.0
             move(u, 0.0, u, base_u)
             move(root, 0.0, root, base_b)
-            logdet_x, extra = solve_root(front, step_b)
+            logdet_x, extra = 0.0, 0.0
+            if not held:
+                logdet_x, extra = solve_root(front, step_b)
             if not math.isfinite(logdet_x + extra):
                 return False, value, logdet, front
             if decrement + extra < tolerance:
@@ -143,8 +147,9 @@ def laplace_point(
     front, derivative in ``phi``).
     """
     found, value, logdet, front = find_mode(
-        family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work, tolerance
-    )
+        family, phi, obs, data, tree, levels, links, val, base, u, root, fac, cross, work,
+        tolerance, False,
+    )  # fmt: skip
     if not found:
         return False, -math.inf, front, 0.0
     if not graded:

@@ -261,6 +261,15 @@ def _products(fixed: str, levels: dict[str, list[Any]]) -> Products | None:
     return Products(terms, levels) if frozenset() in known else None
 
 
+def check_levels(variable: str, levels: Sequence[Any]) -> None:
+    """A factor of the fixed part has two levels at least."""
+    if len(levels) < 2:
+        raise ModelError(
+            f"{variable!r} has the single level {levels[0]!r} in the rows used; "
+            f"a comparison needs at least two."
+        )
+
+
 def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
     """Build the fixed-effect columns of a Wilkinson right-hand side for ``n`` rows.
 
@@ -269,26 +278,27 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
     ModelError
         If the formula cannot be evaluated, a factor has one level, or nothing is estimable.
     """
-    variables = formula_variables(fixed)
     levels, centres = {}, {}
-    for v in variables:
+    for v in formula_variables(fixed):
         if isinstance(columns[v], pd.Categorical):
             levels[v] = list(columns[v].categories)
-            if len(levels[v]) < 2:
-                raise ModelError(
-                    f"{v!r} has the single level {levels[v][0]!r} in the rows used; "
-                    f"a comparison needs at least two."
-                )
+            check_levels(v, levels[v])
         else:
             centres[v] = float(np.mean(columns[v]))
-    build, full, all_names, lengths = _all_columns(columns, n, fixed, levels)
-    if not np.isfinite(full).all():
-        bad = ~np.isfinite(full)
-        names_bad = [n for n, column in zip(all_names, bad.T, strict=True) if column.any()]
-        raise ModelError(
-            f"columns {names_bad} of the fixed part are not finite in {int(bad.any(axis=1).sum())} "
-            f"rows (a logarithm of zero, a division by zero?); correct or leave out those rows."
-        )
+    build, full, all_names, lengths = all_columns(columns, n, fixed, levels)
+    check_finite(full, all_names)
+    return settled(full, fixed, levels, centres, build, all_names, lengths)
+
+
+def settled(
+    full: np.ndarray, fixed: str, levels: dict[str, list[Any]], centres: dict[str, float],
+    build: Callable[[Columns, int], np.ndarray], all_names: Sequence[str],
+    lengths: Sequence[tuple[str, int]],
+) -> FixedPart:  # fmt: skip
+    """Keep the columns that earlier ones do not span; raise if none can be estimated.
+
+    Only cross-products of ``full`` (rows, columns) count: a triangular factor of it does as well.
+    """
     keep = _independent(full)
     if not len(keep):
         raise ModelError(f"no column of the fixed part {fixed!r} can be estimated.")
@@ -320,7 +330,19 @@ def fixed_part(columns: Columns, n: int, fixed: str) -> FixedPart:
     )
 
 
-def _all_columns(
+def check_finite(full: np.ndarray, names: Sequence[str]) -> None:
+    """Raise with the columns that are not finite."""
+    bad = ~np.isfinite(full)
+    if not bad.any():
+        return
+    raise ModelError(
+        f"columns {[n for n, column in zip(names, bad.T, strict=True) if column.any()]} of the "
+        f"fixed part are not finite in {int(bad.any(axis=1).sum())} rows (a logarithm of zero, a "
+        f"division by zero?); correct or leave out those rows."
+    )
+
+
+def all_columns(
     columns: Columns, n: int, fixed: str, levels: dict[str, list[Any]]
 ) -> tuple[Callable[[Columns, int], np.ndarray], np.ndarray, list[str], list[tuple[str, int]]]:
     """How the columns are built, their values and names, and how many each term has."""

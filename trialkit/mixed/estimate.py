@@ -9,11 +9,13 @@ from __future__ import annotations
 import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 
 from trialkit.errors import ModelError
 from trialkit.mixed import notes
+from trialkit.mixed.families import Family
 from trialkit.mixed.model import Model
 from trialkit.mixed.optimise import GAIN, Search
 from trialkit.mixed.problem import GaussianProblem, LaplaceProblem, Point
@@ -33,6 +35,18 @@ MOST = 0.8
 
 # The point at given parameters, with or without its gradient.
 PointAt = Callable[[np.ndarray, bool], Point | None]
+
+
+# What is said of searches that all failed.
+Why = Callable[[list[Search]], str]
+
+
+@dataclass(frozen=True, slots=True)
+class Start:
+    """Fixed effects without random effects, and a dispersed family's ``phi``."""
+
+    beta: np.ndarray
+    shape: float | None
 
 
 @dataclass(frozen=True, slots=True)
@@ -63,8 +77,7 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Optimum | None = N
     if model.family.name == "gaussian":
         gauss = model.gaussian(y, reml)
         _check_variation(model, y, gauss)
-        found = _finish(model, y, gauss, _search(model, y, gauss, before),
-                        lambda t, _: gauss.point(t))  # fmt: skip
+        found = gaussian_optimum(model, gauss, _why(model, y), before)
         _check_spread(model, y, found.point.sigma)
         return found
     beta, unbounded = _start_beta(model, y)
@@ -76,38 +89,62 @@ def estimate(model: Model, y: np.ndarray, reml: bool, before: Optimum | None = N
         if not model.family.counts and np.allclose(y, mean, rtol=1e-9, atol=0.0):
             raise ModelError(notes.NO_VARIATION)
         if model.family.link == "logit" and ((y == 0) | (y == model.size)).all():
-            raise ModelError(
-                f"every row of {model.response!r} is all zero or all successes, so the precision "
-                f"of family {model.family.name!r} runs to zero; take each row as a single trial "
-                f"with family 'binomial'."
-            )
-        shape = model.family.start_shape(y, mean)
-    restricted = model.laplace(y, restricted=True)
-    restricted.start_beta = beta
-    restricted.beta = beta.copy()
-    if reml:
-        searches = _search(model, y, restricted, before, shape)
-        found = _finish(
-            model, y, restricted, searches,
-            lambda t, graded: restricted.point(t, restricted.beta, graded),
-        )  # fmt: skip
-    else:
-        found = _maximum_likelihood(model, y, restricted, before, shape)
+            raise ModelError(notes.all_at_ends(model.response, model.family.name))
+        shape = model.family.start_shape(model.family.shape_sums(y, mean))
+    found = laplace_optimum(
+        model, partial(model.laplace, y), reml, Start(beta, shape), _why(model, y), before
+    )
     if not model.family.counts:
         _check_spread(model, y, float(np.exp(-0.5 * found.point.theta[model.n_theta])))
     return found
 
 
+def gaussian_optimum(
+    model: Model, problem: GaussianProblem, why: Why, before: Optimum | None = None
+) -> Optimum:
+    """The optimum of a Gaussian criterion, wherever it finds its rows."""
+    searches = _search(model, problem, why, before)
+    return _finish(model, problem, searches, lambda theta, _: problem.point(theta), why)
+
+
+def laplace_optimum(
+    model: Model, problem_of: Callable[[bool], LaplaceProblem], reml: bool, start: Start, why: Why,
+    before: Optimum | None = None,
+) -> Optimum:  # fmt: skip
+    """The optimum of a Laplace criterion, wherever it finds its rows.
+
+    Parameters
+    ----------
+    problem_of : the criterion, restricted or not.
+    """
+    restricted = problem_of(True)
+    restricted.start_beta = start.beta
+    restricted.beta = start.beta.copy()
+    if not reml:
+        return _maximum_likelihood(model, problem_of, restricted, start.shape, why, before)
+    searches = _search(model, restricted, why, before, start.shape)
+    return _finish(
+        model, restricted, searches,
+        lambda theta, graded: restricted.point(theta, restricted.beta, graded), why,
+    )  # fmt: skip
+
+
 def _check_variation(model: Model, y: np.ndarray, problem: GaussianProblem) -> None:
     """The response must not lie in the span of the fixed effects."""
     total = problem.cross.sum(axis=0)
-    x, end = problem.layout.x_columns, len(total) - 1
-    fitted = total[x, end] @ np.linalg.lstsq(total[np.ix_(x, x)], total[x, end], rcond=None)[0]
-    if total[end, end] - fitted > 1e-8 * total[end, end]:
+    at = np.append(problem.layout.x_columns, len(total) - 1)
+    if varies(total[np.ix_(at, at)]):
         return
     centre = y - model.x @ np.linalg.lstsq(model.x, y, rcond=None)[0]
     if float(centre @ centre) <= 1e-20 * float(y @ y):
         raise ModelError(notes.NO_VARIATION)
+
+
+def varies(total: np.ndarray) -> bool:
+    """Whether the fixed part clearly leaves some of the response, the last of the columns whose
+    cross-products are given."""
+    fitted = total[:-1, -1] @ np.linalg.lstsq(total[:-1, :-1], total[:-1, -1], rcond=None)[0]
+    return bool(total[-1, -1] - fitted > 1e-8 * total[-1, -1])
 
 
 def _check_spread(model: Model, y: np.ndarray, spread: float) -> None:
@@ -119,19 +156,29 @@ def _check_spread(model: Model, y: np.ndarray, spread: float) -> None:
 
 def _explained_by_units(model: Model, values: np.ndarray) -> bool:
     """Whether fixed part, crossed factors and the finest units reproduce ``values``."""
+    return reproduced(within_units(model, values), len(values) * float(values.var()))
+
+
+def within_units(model: Model, values: np.ndarray) -> np.ndarray:
+    """Columns of fixed part and crossed factors, and the values, less what finest units explain."""
     crossed = model.z[model.chain.n_nested :]
     columns = np.column_stack([model.x, *crossed, values])
     if model.chain.n_nested:
         for start, end in itertools.pairwise(model.chain.row_start.tolist()):
             z, own = model.z[0][start:end], columns[start:end]
             columns[start:end] = own - z @ np.linalg.lstsq(z, own, rcond=None)[0]
+    return columns
+
+
+def reproduced(columns: np.ndarray, total: float) -> bool:
+    """Whether all but the last span the last; ``total`` is its sum of squares to begin with."""
     others, left = columns[:, :-1], columns[:, -1]
     left = left - others @ np.linalg.lstsq(others, left, rcond=1e-10)[0]
-    return float(left @ left) <= 1e-10 * len(values) * float(values.var())
+    return float(left @ left) <= 1e-10 * total
 
 
 def _search(
-    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem, before: Optimum | None,
+    model: Model, problem: GaussianProblem | LaplaceProblem, why: Why, before: Optimum | None,
     shape: float | None = None,
 ) -> list[Search]:  # fmt: skip
     """Searches over the variance parameters, the best first."""
@@ -141,7 +188,7 @@ def _search(
     if searches[-1].converged:
         mix = np.diag(model.scale)
         searches += search_elsewhere(model, problem, mix, searches[-1], POLISH)
-    return _best_first(model, y, searches)
+    return _best_first(searches, why)
 
 
 def _from_inside(
@@ -163,16 +210,16 @@ def _from_inside(
     return searches
 
 
-def _best_first(model: Model, y: np.ndarray, searches: list[Search]) -> list[Search]:
+def _best_first(searches: list[Search], why: Why) -> list[Search]:
     """Converged searches by their values, then the others."""
     if not any(s.converged for s in searches):
-        raise ModelError(_advice(model, y, searches))
+        raise ModelError(why(searches))
     return sorted(searches, key=lambda s: (not s.converged, s.value))
 
 
 def _finish(
-    model: Model, y: np.ndarray, problem: GaussianProblem | LaplaceProblem,
-    searches: list[Search], point_at: PointAt,
+    model: Model, problem: GaussianProblem | LaplaceProblem, searches: list[Search],
+    point_at: PointAt, why: Why,
 ) -> Optimum:  # fmt: skip
     """The estimate at the best search's end, variances settled at zero where they belong there."""
     theta = searches[0].end * model.scale if searches else np.zeros(0)
@@ -182,7 +229,7 @@ def _finish(
     theta, zero = _settle_zeros(model, theta, point_at)
     point = point_at(theta, True)
     if point is None:
-        raise ModelError(_advice(model, y, searches))
+        raise ModelError(why(searches))
     others = _other_optima(model, searches, point_at)
     return Optimum(problem, point, tuple(searches), zero, others, metric)
 
@@ -228,43 +275,61 @@ def _start_beta(model: Model, y: np.ndarray) -> tuple[np.ndarray, bool]:
     weight. The plain members stand in for the dispersed families; a gamma response is fitted with
     constant weights, which is its own weighting.
     """
-    x, size, link = model.x, model.size, model.family.link
-    if link == "log":
-        eta = np.log(y + 0.5 if model.family.counts else y)
+    rows = model.family, y, model.size, model.offset, model.x
+    beta = np.linalg.lstsq(model.x, linked(*rows[:4]), rcond=None)[0]
+    return plain_fit(beta, partial(weighted_sums, *rows), model.family.counts)
+
+
+def linked(family: Family, y: np.ndarray, size: np.ndarray, offset: np.ndarray) -> np.ndarray:
+    """Responses on the link scale, less the offset, kept off its ends."""
+    if family.link == "log":
+        return np.asarray(np.log(y + 0.5 if family.counts else y) - offset)
+    return np.asarray(np.log((y + 0.5) / (size - y + 0.5)) - offset)
+
+
+def weighted_sums(
+    family: Family, y: np.ndarray, size: np.ndarray, offset: np.ndarray, x: np.ndarray,
+    beta: np.ndarray,
+) -> tuple[np.ndarray, np.ndarray, float]:  # fmt: skip
+    """Information, score and least weight of a row at ``beta``, without random effects."""
+    mean = family.inverse_link(np.clip(offset + x @ beta, -30, 30))
+    if not family.counts:
+        w, score = np.ones(len(y)), y / mean - 1.0
+    elif family.link == "log":
+        w, score = mean, y - mean
     else:
-        eta = np.log((y + 0.5) / (size - y + 0.5))
-    beta = np.linalg.lstsq(x, eta - model.offset, rcond=None)[0]
+        w, score = size * mean * (1 - mean), y - size * mean
+    return (x * w[:, None]).T @ x, x.T @ score, float(w.min())
+
+
+def plain_fit(
+    beta: np.ndarray, sums: Callable[[np.ndarray], tuple[np.ndarray, np.ndarray, float]],
+    counts: bool,
+) -> tuple[np.ndarray, bool]:  # fmt: skip
+    """Iterated weighted least squares from ``beta``, and whether it seems to have no end."""
     for _ in range(25):
-        eta = model.offset + x @ beta
-        mean = model.family.inverse_link(np.clip(eta, -30, 30))
-        if not model.family.counts:
-            w, score = np.ones(len(y)), y / mean - 1.0
-        elif link == "log":
-            w, score = mean, y - mean
-        else:
-            w, score = size * mean * (1 - mean), y - size * mean
-        info = (x * w[:, None]).T @ x
-        step = np.linalg.lstsq(info, x.T @ score, rcond=None)[0]
+        info, score, least = sums(beta)
+        step = np.linalg.lstsq(info, score, rcond=None)[0]
         step *= min(1.0, 3.0 / max(float(np.abs(step).max()), 1e-12))
         beta = beta + step
         if float(np.abs(step).max()) < 1e-8:
-            return beta, bool(w.min() < NO_WEIGHT)
-    return beta, model.family.counts
+            return beta, least < NO_WEIGHT
+    return beta, counts
 
 
 def _maximum_likelihood(
-    model: Model, y: np.ndarray, restricted: LaplaceProblem, before: Optimum | None,
-    shape: float | None,
+    model: Model, problem_of: Callable[[bool], LaplaceProblem], restricted: LaplaceProblem,
+    shape: float | None, why: Why, before: Optimum | None,
 ) -> Optimum:  # fmt: skip
     """Maximise over variances and fixed effects, from the restricted optimum."""
     k = len(model.scale)
     first = _from_inside(model, restricted, before, shape, ROUGH, 0) if k else []
-    first = _best_first(model, y, first) if k else []
+    first = _best_first(first, why) if k else []
     theta = first[0].end * model.scale if first else np.zeros(0)
     point = restricted.point(theta, restricted.beta, graded=False)
     if point is None:
-        raise ModelError(_advice(model, y, first))
-    problem = model.laplace(y, restricted=False)
+        raise ModelError(why(first))
+    problem = problem_of(False)
     problem.u[:] = point.u
     # Fixed effects move in units of their standard errors.
     mix = np.zeros((k + len(point.beta), k + len(point.beta)))
@@ -284,7 +349,7 @@ def _maximum_likelihood(
 
     if searches[0].converged:
         searches += search_elsewhere(model, problem, mix, searches[0], POLISH, settle)
-    searches = _best_first(model, y, searches)
+    searches = _best_first(searches, why)
     end = mix @ searches[0].end
 
     def point_at(theta: np.ndarray, graded: bool) -> Point | None:
@@ -294,14 +359,18 @@ def _maximum_likelihood(
     theta, zero = _settle_zeros(model, end[:k], point_at)
     found = point_at(theta, True)
     if found is None:
-        raise ModelError(_advice(model, y, searches))
+        raise ModelError(why(searches))
     metric_theta = first[0].inverse_hessian if first else None
     others = _other_optima(model, searches, point_at)
     return Optimum(problem, found, (*first, *searches), zero, others, metric_theta)
 
 
+def _why(model: Model, y: np.ndarray) -> Why:
+    """Why no search converged, where the rows can tell, and what to try."""
+    return lambda searches: _advice(model, y, searches)
+
+
 def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:
-    """Why no search converged, where that can be told, and what to try."""
     because = ""
     if not model.family.counts:
         values = y if model.family.name == "gaussian" else np.log(y)
@@ -309,8 +378,16 @@ def _advice(model: Model, y: np.ndarray, searches: list[Search]) -> str:
             because = notes.no_residual(model.response, model.chain.names[0])
     elif model.family.link == "logit" and model.chain.n_nested:
         starts, finest = model.chain.row_start[:-1], model.chain.names[0]
-        none = np.add.reduceat(y, starts) == 0
-        alike = none | (np.add.reduceat(model.size - y, starts) == 0)
-        if alike.mean() > MOST:
-            because = notes.units_alike(int(alike.sum()), len(alike), finest)
+        because = mostly_alike(units_alike(y, model.size, starts), len(starts), finest)
     return notes.did_not_converge(model.response, [s.reason for s in searches], because)
+
+
+def units_alike(y: np.ndarray, size: np.ndarray, starts: np.ndarray) -> int:
+    """How many of the runs of rows that begin at ``starts`` are all zero or all successes."""
+    none = np.add.reduceat(y, starts) == 0
+    return int((none | (np.add.reduceat(size - y, starts) == 0)).sum())
+
+
+def mostly_alike(alike: int, units: int, level: str) -> str:
+    """The sentence on units of which nearly all are; empty where they are not."""
+    return notes.units_alike(alike, units, level) if alike > MOST * units else ""

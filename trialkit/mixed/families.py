@@ -59,13 +59,19 @@ class Family:
             return float(prior @ (gammaln(size + 1) - gammaln(y + 1) - gammaln(size - y + 1)))
         return -float(prior @ np.log(y))
 
-    def start_shape(self, y: np.ndarray, mean: np.ndarray) -> float:
-        """A rough ``phi`` from responses and means fitted without random effects."""
+    def shape_sums(self, y: np.ndarray, mean: np.ndarray) -> np.ndarray:
+        """Sums over rows of what :meth:`start_shape` reads, shape (2,)."""
         if self.code == NEGATIVE_BINOMIAL:
-            extra = float(((y - mean) ** 2 - mean).sum() / (mean**2).sum())
+            return np.array([((y - mean) ** 2 - mean).sum(), (mean**2).sum()])
+        return np.array([((y / mean - 1.0) ** 2).sum() if self.code == GAMMA else 0.0, len(y)])
+
+    def start_shape(self, sums: np.ndarray) -> float:
+        """A rough ``phi`` from responses and means fitted without random effects."""
+        extra = float(sums[0] / sums[1])
+        if self.code == NEGATIVE_BINOMIAL:
             return math.log(min(max(1.0 / max(extra, 1e-3), 0.2), 100.0))
         if self.code == GAMMA:
-            return -math.log(max(float(np.mean((y / mean - 1.0) ** 2)), 1e-3))
+            return -math.log(max(extra, 1e-3))
         return math.log(20.0)
 
 

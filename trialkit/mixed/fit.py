@@ -3,23 +3,25 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
-from pandas.api.types import is_bool_dtype, is_numeric_dtype
 
 from trialkit.errors import ModelError
 from trialkit.mixed.estimate import estimate
 from trialkit.mixed.families import get_family
 from trialkit.mixed.levels import as_list
 from trialkit.mixed.model import build_model
+from trialkit.mixed.partitioned import fit_partitioned
+from trialkit.mixed.partitions import Asked, Rows, with_numbers
 from trialkit.mixed.result import MixedFit
 from trialkit.mixed.separation import check_cells
 
 
 # Long by the description of its parameters.
 def fit_mixed(
-    frame: pd.DataFrame,
+    source: pd.DataFrame | Rows | Sequence[Rows],
     response: str,
     fixed: str = "1",
     nested: str | Sequence[str] | None = (),
@@ -31,14 +33,22 @@ def fit_mixed(
     trials: str | None = None,
     weights: str | None = None,
     method: str = "reml",
+    client: Any = None,
 ) -> MixedFit:
     """Fit a linear or generalised linear mixed model with nested and crossed random effects.
 
     Parameters
     ----------
-    frame : DataFrame
+    source : DataFrame, or partitions
         One row an observation. Rows missing any column used are left out and counted in
-        ``notes``.
+        ``notes``. Instead of one frame the rows may come in partitions, for data that do not fit
+        one machine: a sequence of DataFrames, of functions of no arguments that return one, or of
+        paths of Parquet files; or the path of a folder of these, a partition a file (what its
+        folders say, as ``season=2031`` does, is a column). All rows of a unit of the outermost
+        level of ``nested`` must lie in one partition. The model is the same one over all rows, with
+        the same estimates to about 1e-8: given the parameters top-level units are independent, so
+        that every evaluation is a sum over them. Partitions are read several times. A Gaussian
+        response leaves cross-products of each finest unit in memory; the others leave their rows.
     response : str
         Column of the response: any number (gaussian), counts (poisson, negative_binomial),
         successes (binomial, beta_binomial), positive amounts (gamma).
@@ -67,10 +77,16 @@ def fit_mixed(
     method : {"reml", "ml"}
         Restricted or maximum likelihood; for counts and proportions the (restricted) Laplace
         approximation.
+    client : dask.distributed.Client, optional
+        Whose workers hold the partitions and evaluate their shares; by default this process works
+        through them one after another. The partition of a worker that dies is read again by
+        another, and the fit goes on.
 
     Returns
     -------
     MixedFit
+        Of partitions a :class:`~trialkit.mixed.partitioned.PartitionedFit`, which answers what
+        rests on fixed effects and variances, and refuses what needs rows.
 
     Raises
     ------
@@ -78,7 +94,8 @@ def fit_mixed(
         With the cause and what to try: columns absent or infinite, values that do not suit the
         family, a factor with one level, levels that cannot be told apart from each other, the
         fixed part or the residual, cells whose counts are all zero (or all successes), other
-        separation, too few rows, no variation left, no convergence.
+        separation, too few rows, no variation left, no convergence; of partitions also a top-level
+        unit in two of them, crossed factors, and formulas that depend on all rows together.
 
     Examples
     --------
@@ -93,15 +110,21 @@ def fit_mixed(
         raise ModelError("exposure and trials belong to counts; use weights for gaussian.")
     if (law.link == "log" and trials) or (law.link == "logit" and exposure):
         raise ModelError("exposure goes with a log link, trials with a logit link.")
-    if response in frame and not (
-        is_numeric_dtype(frame[response]) or is_bool_dtype(frame[response])
-    ):
-        raise ModelError(f"the response {response!r} is not numeric.")
-    if response in frame and is_bool_dtype(frame[response]):
-        frame = frame.assign(**{response: frame[response].astype(float)})
+    if not isinstance(source, pd.DataFrame):
+        if as_list(crossed):
+            raise ModelError(
+                f"{as_list(crossed)} cut across the partitions; crossed factors need one frame."
+            )
+        asked = Asked(
+            response, fixed, tuple(as_list(nested)), by_level, dict(covariance or {}), law,
+            exposure, trials, weights,
+        )  # fmt: skip
+        return fit_partitioned(source, asked, method, client)
+    if client is not None:
+        raise ModelError("a client works on partitions; give a sequence of frames, or a folder.")
     model = build_model(
-        frame, response=response, fixed=fixed, nested=as_list(nested), slopes=by_level,
-        covariance=covariance or {}, crossed=as_list(crossed), family=law,
+        with_numbers(source, response), response=response, fixed=fixed, nested=as_list(nested),
+        slopes=by_level, covariance=covariance or {}, crossed=as_list(crossed), family=law,
         exposure=exposure, trials=trials, weights=weights,
     )  # fmt: skip
     y = np.asarray(model.columns[response], dtype=float)[model.chain.order]

@@ -65,6 +65,9 @@ class Fitted:
         """The rows used, in the order of the input."""
         return self.model.frame
 
+    def needs_rows(self, question: str) -> None:
+        """Raise where the rows are not at hand that a question needs."""
+
     # ------------------------------------------------------------------ how well
     @property
     def loglik(self) -> float:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 from scipy.linalg import block_diag
 
@@ -20,6 +22,8 @@ from trialkit.mixed.smallsample import (
 
 # Eigenvalue of a correlation matrix below which it is singular.
 SINGULAR = 1e-8
+# A row of less weight counts as one of so much.
+LEAST_WEIGHT = 1e-10
 METHODS = ("kenward-roger", "kenward-roger-nonzero", "satterthwaite", "asymptotic")
 
 
@@ -47,6 +51,8 @@ def inference_by(fit: Fitted, method: str) -> Inference:
         For an unknown method, or a small-sample method on a maximum-likelihood fit.
     """
     if method not in fit.inferences:
+        if method in METHODS:
+            fit.needs_rows(method)
         fit.inferences[method] = _worked_out(fit, method)
     return fit.inferences[method]
 
@@ -70,31 +76,40 @@ def _worked_out(fit: Fitted, method: str) -> Inference:
 
 def _kenward_roger(fit: Fitted, with_zeros: bool) -> KenwardRoger:
     model, point = fit.model, fit.found.point
-    positive = [np.diag(c) > 0 for c in fit.covariances]
-    components = [
-        c
-        for c in model.components
-        if with_zeros or any(positive[c.level][a] and positive[c.level][b] for a, b in c.pairs)
-    ]
+    components = uncertain(fit, with_zeros)
     if fit.family.name == "gaussian":
         residual = point.sigma**2 / model.weight
-        components.append(Component(-1, ()))
     else:
         assert point.weight is not None
-        residual = 1.0 / np.maximum(point.weight, 1e-10)
-        if fit.family.name == "gamma":
-            # Its dispersion is a residual variance on the log scale, and as uncertain as one.
-            components.append(Component(-1, ()))
+        residual = 1.0 / np.maximum(point.weight, LEAST_WEIGHT)
     kr = kenward_roger(
         model.x, residual, model.z, model.row_units, fit.covariances, components,
-        None if with_zeros else _directions(fit, components),
+        None if with_zeros else directions(fit, components),
     )  # fmt: skip
-    t = model.to_original
+    return of_user(kr, model.to_original)
+
+
+def of_user(kr: KenwardRoger, t: np.ndarray) -> KenwardRoger:
+    """The quantities for the user's coefficients, ``t`` times those of the scaled columns."""
     back = np.linalg.inv(t)
     return KenwardRoger(t @ kr.phi @ t.T, t @ kr.adjusted @ t.T, back.T @ kr.p @ back, kr.w)
 
 
-def _directions(fit: Fitted, components: list[Component]) -> np.ndarray | None:
+def uncertain(fit: Fitted, with_zeros: bool) -> list[Component]:
+    """The variance parameters that count as estimated."""
+    positive = [np.diag(c) > 0 for c in fit.covariances]
+    components = [
+        c
+        for c in fit.model.components
+        if with_zeros or any(positive[c.level][a] and positive[c.level][b] for a, b in c.pairs)
+    ]
+    # The dispersion of a gamma response is a residual variance on the log scale.
+    if fit.family.name in ("gaussian", "gamma"):
+        components.append(Component(-1, ()))
+    return components
+
+
+def directions(fit: Fitted, components: list[Component]) -> np.ndarray | None:
     """Directions that keep covariances estimated singular as singular as they are, or None.
 
     The tangent space of the matrices of rank ``r`` at ``L L'`` is spanned by ``e_a l_b' + l_b
@@ -162,18 +177,23 @@ def _satterthwaite(fit: Fitted) -> Satterthwaite:
 
 def _information_covariance(fit: Fitted) -> np.ndarray:
     """Covariance of the fixed effects from the full information matrix."""
+    weight, x = fit.found.point.weight, fit.model.x
+    return information_covariance(fit, lambda: (x * np.asarray(weight)[:, None]).T @ x)
+
+
+def information_covariance(fit: Fitted, plain: Callable[[], np.ndarray]) -> np.ndarray:
+    """As :func:`_information_covariance`; ``plain`` gives the weighted cross-products of ``x``."""
     problem, point, model = fit.found.problem, fit.found.point, fit.model
     t = model.to_original
     if isinstance(problem, GaussianProblem) or fit.method == "reml":
         # Fixed effects and variances are uncorrelated (Gaussian), or integrated apart.
         half = t @ np.linalg.inv(point.root) * point.sigma
         return half @ half.T
-    laplace, weight = problem, point.weight
-    assert weight is not None
+    laplace = problem
     free = np.flatnonzero(~fit.found.zero)
     k = len(model.scale)
     centre = np.r_[point.theta[free], point.beta]
-    spread = np.sqrt(np.diag(np.linalg.inv((model.x * weight[:, None]).T @ model.x)))
+    spread = np.sqrt(np.diag(np.linalg.inv(plain())))
     step = np.r_[1e-4 * model.scale[free], 1e-3 * spread]
 
     def gradient(parameters: np.ndarray) -> np.ndarray:

@@ -81,8 +81,9 @@ class Influence:
 
 
 def influence(
-    fit: Fitted, level: str, jobs: int = 1, progress: Progress | None = None
-) -> Influence:
+    fit: Fitted, level: str, jobs: int = 1, progress: Progress | None = None,
+    client: Any = None,
+) -> Influence:  # fmt: skip
     """Leave one unit out at a time and fit again, from the fit's own variances on.
 
     Parameters
@@ -92,6 +93,8 @@ def influence(
     jobs : processes.
     progress : callable, optional
         Called with (units done, units in all).
+    client : None, "local", str or dask.distributed.Client, optional
+        Who refits instead, as for `bootstrap`.
 
     Returns
     -------
@@ -114,7 +117,7 @@ def influence(
     else:
         raise ModelError(f"{level!r} is no level of this fit: {[*chain.names[::-1], 'row']}.")
     work = partial(_without, fit, of_row)
-    results = in_batches(work, range(len(units)), jobs, progress)
+    results = in_batches(work, range(len(units)), jobs, progress, client)
     names = list(model.part.names)
     own = _variances(fit)
     empty = (np.full(len(names), np.nan), np.full(len(names), np.nan), np.full(len(own), np.nan))

@@ -148,6 +148,7 @@ def integrate(
         For a fit by maximum likelihood, a level or slope the model has not, or where the
         likelihood cannot be evaluated.
     """
+    fit.needs_rows("integrate")
     if fit.method != "reml":
         raise ModelError('integrating over a spread needs method="reml"; refit that way.')
     model, problem, point = fit.model, fit.found.problem, fit.found.point

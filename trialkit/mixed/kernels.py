@@ -200,7 +200,7 @@ def eliminate(cross, tree, levels, links, val, u, fac):
     return logdet, decrement, root
 
 
-@inner
+@entry
 def solve_root(front, step):
     """Factor the root front in place and solve for ``step``, shape (p,).
 
@@ -227,7 +227,7 @@ def solve_root(front, step):
     return logdet, length
 
 
-@inner
+@entry
 def root_inverse(front, p):
     """Inverse of the root block from its upper factor, shape (p, p)."""
     half = np.zeros((p, p))

@@ -18,6 +18,7 @@ from trialkit.mixed.notes import (
     one_row_each,
     single_label,
     single_unit,
+    units_in_fixed,
 )
 from trialkit.mixed.random_part import SlopeColumn
 
@@ -107,12 +108,7 @@ def check_units(
     columns, z : per level (finest first) its random columns and their values; rows in chain order.
     """
     n = len(x)
-    for fine, coarse in zip(range(chain.n_nested), range(1, chain.n_nested), strict=False):
-        if chain.counts[fine] == chain.counts[coarse]:
-            raise ModelError(
-                f"levels {chain.names[coarse]!r} and {chain.names[fine]!r} have the same "
-                f"{chain.counts[fine]} units; keep one of them."
-            )
+    check_unlike(chain.nested, chain.counts)
 
     def unit_of(lev: int) -> np.ndarray:
         if lev >= chain.n_nested:
@@ -127,14 +123,23 @@ def check_units(
         if family.name == "gaussian" and many * width >= n:
             raise ModelError(one_row_each(name, many, width, n, crossed=lev >= chain.n_nested))
         if many <= x.shape[1] and _spanned(x, unit_of(lev), many):
-            raise ModelError(
-                f"the fixed part already has an effect for each of the {many} units of {name!r}, "
-                f"so their variance cannot be estimated; leave {name!r} out of the random or of "
-                f"the fixed effects."
-            )
+            raise ModelError(units_in_fixed(name, many))
         if width > 1:
             _check_slopes(name, unit_of(lev), columns[lev], z[lev], notes)
-            _check_fixed_slopes(name, x, unit_of(lev), many, columns[lev], z[lev])
+            of_unit = unit_of(lev)[:, None] == np.arange(many)
+            if many <= x.shape[1]:
+                own = of_unit[:, :, None] * z[lev][:, None, :]
+                check_fixed_slopes(name, x, many, columns[lev], own)
+
+
+def check_unlike(names: Sequence[str], counts: Sequence[int]) -> None:
+    """Levels (finest first) differ in how many units they have."""
+    for lev in range(len(names) - 1):
+        if counts[lev] == counts[lev + 1]:
+            raise ModelError(
+                f"levels {names[lev + 1]!r} and {names[lev]!r} have the same "
+                f"{counts[lev]} units; keep one of them."
+            )
 
 
 def _check_crossed(
@@ -154,23 +159,24 @@ def _check_crossed(
             return
 
 
-def _inside(columns: np.ndarray, x: np.ndarray) -> bool:
+def inside(columns: np.ndarray, x: np.ndarray) -> bool:
     """Whether the fixed effects span all columns."""
     rest = columns - x @ np.linalg.lstsq(x, columns, rcond=None)[0]
     return bool((rest**2).sum() <= 1e-16 * (columns**2).sum())
 
 
-def _check_fixed_slopes(
-    name: str, x: np.ndarray, unit: np.ndarray, many: int, columns: Sequence[SlopeColumn],
-    z: np.ndarray,
-) -> None:  # fmt: skip
-    """Slopes of every unit must not be in the fixed part already."""
+def check_fixed_slopes(
+    name: str, x: np.ndarray, many: int, columns: Sequence[SlopeColumn], z: np.ndarray
+) -> None:
+    """Slopes of every unit must not be in the fixed part already.
+
+    ``z`` holds the random columns unit by unit, shape (rows, units, columns).
+    """
     for variable in dict.fromkeys(c.variable for c in columns if c.variable is not None):
-        own = z[:, [j for j, c in enumerate(columns) if c.variable == variable]]
-        if many * own.shape[1] > x.shape[1]:
+        own = z[:, :, [j for j, c in enumerate(columns) if c.variable == variable]]
+        if many * own.shape[2] > x.shape[1]:
             continue
-        of_unit = unit[:, None] == np.arange(many)
-        if _inside((of_unit[:, :, None] * own[:, None, :]).reshape(len(x), -1), x):
+        if inside(own.reshape(len(x), -1), x):
             raise ModelError(
                 f"the fixed part already has an effect of {variable!r} for each of the {many} "
                 f"units of {name!r}, so the variance of its slopes cannot be estimated; leave them "
@@ -184,7 +190,7 @@ def _spanned(x: np.ndarray, unit: np.ndarray, many: int) -> bool:
     alike = (x == x[0]).all(axis=1)
     if (unit[alike] != unit[0]).any():
         return False
-    return _inside(unit + 1.0, x) and _inside((unit[:, None] == np.arange(many)).astype(float), x)
+    return inside(unit + 1.0, x) and inside((unit[:, None] == np.arange(many)).astype(float), x)
 
 
 def _check_slopes(

@@ -76,7 +76,7 @@ def grid_of(
     rest = [v for v in values if v not in by]
     names = [*by, *rest]
     full = pd.DataFrame(itertools.product(*(values[v] for v in names)), columns=names)
-    share = _shares(model.frame, {v: values[v] for v in rest}, part.levels, weights)
+    share = _shares(model, {v: values[v] for v in rest}, part.levels, weights)
     # A combination without weight may be one that cannot be estimated.
     use = share > 0
     (rows,) = part.grids([{v: values[v] for v in names}])
@@ -92,7 +92,7 @@ def grid_of(
 
 
 def _shares(
-    frame: pd.DataFrame, values: Mapping[str, list[Any]], factors: Mapping[str, Any], weights: str
+    model: Model, values: Mapping[str, list[Any]], factors: Mapping[str, Any], weights: str
 ) -> np.ndarray:
     """Weight of every combination of ``values``, factors before covariates; sums to one."""
     if weights not in WEIGHTS:
@@ -100,6 +100,7 @@ def _shares(
     count = np.ones([len(v) for v in values.values()])
     own = [v for v in values if v in factors]
     if weights == "observed" and own:
+        frame = model.frame
         place = [pd.Index(values[v]).get_indexer(frame[v].cat.categories) for v in own]
         codes = np.array([p[frame[v].cat.codes] for p, v in zip(place, own, strict=True)])
         seen = np.zeros([len(values[v]) for v in own])

@@ -62,6 +62,11 @@ class Model:
         return pd.DataFrame(self.columns, copy=False)
 
     @property
+    def n(self) -> int:
+        """Rows in all."""
+        return len(self.x)
+
+    @property
     def n_theta(self) -> int:
         return len(self.theta_scale)
 
@@ -218,13 +223,15 @@ def build_model(
     ]
     check_size(chain, used, crossed, x.shape[1] + sum(len(c) for c in columns))
     columns += [tuple(crossed_columns(used, name)) for name in crossed]
-    z = _values(used, chain, columns)
+    z = random_values(used, chain, columns)
     check_units(chain, family, x, columns, z, notes)
-    entries, scale, components = _entries(columns, z, covariances)
+    rms = [np.sqrt(np.mean(values**2, axis=0)) for values in z]
+    entries, scale, components = free_entries(columns, rms, covariances)
     given = {"trials": trials, "exposure": exposure, "weights": weights}
-    size, area, weight = _positive(used, chain, given)
+    size, area, weight = positive_columns(used, chain, given)
     if family.link == "logit":
-        _check_trials(family, size, trials)
+        check_trials(size, trials)
+        check_several(family, bool((size == 1.0).all()))
     return Model(
         columns=used, response=response, fixed=fixed, family=family,
         chain=chain, part=part,
@@ -234,7 +241,7 @@ def build_model(
     )  # fmt: skip
 
 
-def _values(
+def random_values(
     used: Columns, chain: Chain, columns: Sequence[tuple[SlopeColumn, ...]]
 ) -> list[np.ndarray]:
     """Values of the random columns of every level, (rows, k), rows in chain order."""
@@ -244,7 +251,9 @@ def _values(
     return z + [np.eye(len(own))[used[name].codes[chain.order]] for name, own in labels]
 
 
-def _positive(used: Columns, chain: Chain, given: Mapping[str, str | None]) -> Iterator[np.ndarray]:
+def positive_columns(
+    used: Columns, chain: Chain, given: Mapping[str, str | None]
+) -> Iterator[np.ndarray]:
     """Columns that are above zero, in chain order; ones where none is given."""
     for what, name in given.items():
         if name is None:
@@ -256,10 +265,14 @@ def _positive(used: Columns, chain: Chain, given: Mapping[str, str | None]) -> I
         yield values
 
 
-def _check_trials(family: Family, size: np.ndarray, trials: str | None) -> None:
+def check_trials(size: np.ndarray, trials: str | None) -> None:
     if (size != np.round(size)).any():
         raise ModelError(f"trials must be whole numbers; {trials!r} holds others.")
-    if family.dispersed and (size == 1.0).all():
+
+
+def check_several(family: Family, single: bool) -> None:
+    """A precision needs several trials in some row."""
+    if family.dispersed and single:
         raise ModelError(
             f"single trials tell nothing of the precision of family {family.name!r}; use "
             f"family 'binomial', or give the column of trials."
@@ -268,36 +281,50 @@ def _check_trials(family: Family, size: np.ndarray, trials: str | None) -> None:
 
 def standardise(x: np.ndarray) -> tuple[np.ndarray, np.ndarray]:
     """Centre and scale columns (an intercept stays); returns the columns and the way back."""
-    p = x.shape[1]
     constant = [j for j, column in enumerate(x.T) if (column == column[0]).all()]
-    back = np.eye(p)
+    centre, scale = np.zeros(x.shape[1]), np.ones(x.shape[1])
     columns = np.array(x.T)
     for j, column in enumerate(columns):
         if j in constant:
             continue
-        centre = column.mean() if constant else 0.0
-        column -= centre
-        scale = np.sqrt(column @ column / len(column))
-        column /= scale
-        back[j, j] = 1.0 / scale
-        if constant:
-            c = constant[0]
-            back[c, j] = -centre / scale / x[0, c]
-    return columns.T, back
+        centre[j] = column.mean() if constant else 0.0
+        column -= centre[j]
+        scale[j] = np.sqrt(column @ column / len(column))
+        column /= scale[j]
+    return columns.T, way_back(centre, scale, constant, x[0])
 
 
-def _entries(
+def way_back(
+    centre: np.ndarray, scale: np.ndarray, constant: Sequence[int], row: np.ndarray
+) -> np.ndarray:
+    """Coefficients of the user's columns from those of centred and scaled ones, (terms, terms).
+
+    Parameters
+    ----------
+    centre, scale : ndarray, shape (terms,)
+        Zero and one for the columns ``constant``, whose values are in ``row``.
+    """
+    back = np.diag(1.0 / scale)
+    if constant:
+        c = constant[0]
+        back[c] -= centre / scale / row[c]
+    return back
+
+
+def free_entries(
     columns: Sequence[Sequence[SlopeColumn]],
-    z: Sequence[np.ndarray],
+    size: Sequence[np.ndarray],
     covariances: Mapping[str, str],
 ) -> tuple[list[Entry], np.ndarray, list[Component]]:  # fmt: skip
-    """Free entries of every Lambda, the natural scale of each parameter, variance components."""
+    """Free entries of every Lambda, the natural scale of each parameter, variance components.
+
+    ``size`` is, per level, the root mean square of each of its columns.
+    """
     entries: list[Entry] = []
     scale: list[float] = []
     components: list[Component] = []
-    for lev, (cols, values, kind) in enumerate(zip(columns, z, covariances.values(), strict=True)):
+    for lev, (cols, rms, kind) in enumerate(zip(columns, size, covariances.values(), strict=True)):
         k = len(cols)
-        rms = np.sqrt(np.mean(values**2, axis=0))
         if kind == "unstructured":
             for b in range(k):
                 for a in range(b, k):

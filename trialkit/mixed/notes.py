@@ -25,6 +25,14 @@ STOPPED = ("gradient zero", "no further gain at machine precision", "iteration l
 NO_VARIATION = "the fixed part reproduces the response exactly; no variation left."
 
 
+# ------------------------------------------------------------------ partitions
+def needs_rows(question: str) -> str:
+    return (
+        f"a fit of partitions keeps no rows and cannot answer {question}; fit the rows of interest "
+        f"as one frame."
+    )
+
+
 # ------------------------------------------------------------------ the design
 def rows_left_out(dropped: int, rows: int) -> str:
     return f"{dropped} of {rows} rows have missing values and were left out."
@@ -50,6 +58,22 @@ def separated(names: str, several: bool, response: str, zeros: int, full: int) -
 def end(zero: bool) -> str:
     """The end of its range that a value is at."""
     return "zero" if zero else "as large as its trials"
+
+
+def units_in_fixed(level: str, units: int) -> str:
+    return (
+        f"the fixed part already has an effect for each of the {units} units of {level!r}, "
+        f"so their variance cannot be estimated; leave {level!r} out of the random or of "
+        f"the fixed effects."
+    )
+
+
+def all_at_ends(response: str, family: str) -> str:
+    return (
+        f"every row of {response!r} is all zero or all successes, so the precision "
+        f"of family {family!r} runs to zero; take each row as a single trial "
+        f"with family 'binomial'."
+    )
 
 
 def single_label(factor: str) -> str:

@@ -81,7 +81,7 @@ def begin(x, gain, polish):
     return counts, scalars, np.zeros(k), np.zeros(k), trial
 
 
-@inner
+@entry
 def trust(info, slopes, parameters, mix, inverse):
     """First inverse Hessian from the information of the leading parameters.
 

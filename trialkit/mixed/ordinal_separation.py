@@ -14,7 +14,13 @@ import numpy as np
 
 from trialkit.errors import ModelError
 from trialkit.mixed.model import Model
-from trialkit.mixed.separation import factor_cells, listed, separating_direction, terms_to_blame
+from trialkit.mixed.separation import (
+    cell_names,
+    factor_cells,
+    listed,
+    separating_direction,
+    terms_to_blame,
+)
 
 
 def check_ordinal_separation(
@@ -58,14 +64,15 @@ def check_ordinal_separation(
 
 def _check_cells(model: Model, codes: np.ndarray, categories: tuple[Any, ...]) -> None:
     """Name the cells of a factor term whose readings are all lowest, or all highest."""
-    for term, cell, names in factor_cells(model):
+    for term, cell, _ in factor_cells(model.part, model.columns):
         for end, what in ((0, "lowest"), (len(categories) - 1, "highest")):
             there = np.unique(cell)
             alike = [c for c in there if (codes[cell == c] == end).all()]
             if alike and len(alike) < len(there):
+                where = cell_names(model.part, term, np.array(alike))
                 raise ModelError(
                     f"every {model.response!r} is {categories[end]}, the {what}, under {term} = "
-                    f"{names(np.array(alike))}: the odds ratio has no finite estimate there. "
+                    f"{where}: the odds ratio has no finite estimate there. "
                     f"Compare the scores as they stand, pool that setup with another, or take "
                     f"more readings."
                 )

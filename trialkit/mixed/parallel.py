@@ -1,4 +1,4 @@
-"""Many refits: on one or several processes, and what to say of one that fails."""
+"""Many refits: by one or several processes or a cluster, and what to say of one that fails."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from trialkit.errors import ModelError
-from trialkit.mapping import mapped
+from trialkit.mapping import breadth, mapped, opened
 from trialkit.mixed.fitted import Fitted
 from trialkit.mixed.model import Model
 from trialkit.mixed.separation import check_cells
@@ -24,7 +24,7 @@ RUN_OFF = 8.0
 
 def in_batches(
     work: Callable[[Sequence[Any]], list[Any]], items: Sequence[Any], jobs: int,
-    progress: Progress | None,
+    progress: Progress | None, client: Any = None,
 ) -> list[Any]:  # fmt: skip
     """Results of all items, in their order; what a result is must not depend on its batch.
 
@@ -33,21 +33,25 @@ def in_batches(
     work : takes a batch of items, returns one result an item.
     jobs : processes; 1 works in this one.
     progress : called with (items done, items in all) after every batch.
+    client : who does the work instead, as `trialkit.mapping.opened` takes it.
 
     Raises
     ------
     ModelError
         If ``jobs`` is below one.
+    ClusterError
+        If the cluster that was asked for cannot do the work.
     """
     if jobs < 1:
         raise ModelError(f"jobs must be at least 1, got {jobs}.")
-    size = max(1, -(-len(items) // (BATCHES_PER_JOB * jobs)))
-    batches = [items[i : i + size] for i in range(0, len(items), size)]
     out: list[Any] = []
-    for results in mapped(work, batches, jobs=jobs):
-        out.extend(results)
-        if progress is not None:
-            progress(len(out), len(items))
+    with opened(client) as workers:
+        size = max(1, -(-len(items) // (BATCHES_PER_JOB * breadth(workers, jobs))))
+        batches = [items[i : i + size] for i in range(0, len(items), size)]
+        for results in mapped(work, batches, client=workers, jobs=jobs):
+            out.extend(results)
+            if progress is not None:
+                progress(len(out), len(items))
     return out
 
 

@@ -106,6 +106,7 @@ def residual_shape(
     ModelError
         If n is too small, or more than half of the simulated data sets cannot be predicted.
     """
+    fit.needs_rows("residual_shape")
     rng = np.random.default_rng(seed)
     drawn = drawn or redrawn(fit, n, rng, progress)
     own = fit if fit.family.dispersed else given_variances(fit, fit.y)

@@ -10,12 +10,14 @@ thesis, University of Oxford).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 
 import numpy as np
 from scipy.optimize import linprog
 
 from trialkit.errors import ModelError
+from trialkit.mixed.design import Columns, FixedPart
+from trialkit.mixed.families import Family
 from trialkit.mixed.model import Model
 from trialkit.mixed.notes import end, separated
 
@@ -72,11 +74,23 @@ def check_separation(model: Model, y: np.ndarray) -> None:
     ModelError
         Naming the fewest terms, dropped from the last, that separate the response.
     """
-    part, name = model.part, model.response
-    x = part.x[model.chain.order]
+    x = model.part.x[model.chain.order]
+    side = sides(model.family, y, model.size)
+    check_sides(model.part, model.response, x, side, np.ones(len(side), dtype=int))
+
+
+def sides(family: Family, y: np.ndarray, size: np.ndarray) -> np.ndarray:
+    """1 where all are successes, -1 where there are none, 0 elsewhere."""
     side = np.where(y == 0, -1.0, 0.0)
-    if model.family.link == "logit":
-        side[y == model.size] = 1.0
+    if family.link == "logit":
+        side[y == size] = 1.0
+    return side
+
+
+def check_sides(
+    part: FixedPart, name: str, x: np.ndarray, side: np.ndarray, count: np.ndarray
+) -> None:
+    """:func:`check_separation` of distinct rows that occur ``count`` times."""
     direction = separating_direction(x, side)
     if direction is None:
         return
@@ -86,7 +100,7 @@ def check_separation(model: Model, y: np.ndarray) -> None:
     apart = apart > 1e-6 * apart.max()
     blamed = [t for t in to_blame if t != "1"]
     names = listed(blamed)
-    zeros, full = int((apart & (side < 0)).sum()), int((apart & (side > 0)).sum())
+    zeros, full = (int(count[apart & (side * sign > 0)].sum()) for sign in (-1, 1))
     if not names:
         raise ModelError(f"every value of {name!r} is {end(zeros > 0)}: nothing to compare.")
     raise ModelError(separated(names, len(blamed) > 1, name, zeros, full))
@@ -133,45 +147,62 @@ def check_cells(model: Model) -> None:
     """
     if not model.family.counts:
         return
+    check_cell_sums(model.part, model.family, model.response, cell_sums(model))
+
+
+def cell_sums(model: Model) -> dict[str, np.ndarray]:
+    """Rows, responses and trials of every cell of the terms of factors alone, shape (3, cells).
+
+    The first, under an empty name, is that of all rows.
+    """
     y = np.asarray(model.columns[model.response], dtype=float)
-    if not y.any():
-        raise ModelError(f"every value of {model.response!r} is zero: nothing to compare.")
     size = model.original_order(model.size)
-    if model.family.link == "logit" and (y == size).all():
-        raise ModelError(f"every {model.response!r} is as large as its trials: nothing to compare.")
-    for term, cell, names in factor_cells(model):
-        many = int(cell.max()) + 1
-        rows, sums = np.bincount(cell), np.bincount(cell, y, many)
-        bad = [(end(True), sums == 0)]
-        if model.family.link == "logit":
-            bad.append((end(False), sums == np.bincount(cell, size, many)))
+    out = {"": np.array([[len(y)], [y.sum()], [size.sum()]])}
+    for term, cell, many in factor_cells(model.part, model.columns):
+        out[term] = np.array([np.bincount(cell, w, many) for w in (None, y, size)])
+    return out
+
+
+def check_cell_sums(
+    part: FixedPart, family: Family, response: str, sums: Mapping[str, np.ndarray]
+) -> None:
+    """:func:`check_cells` from sums over the rows of every cell."""
+    for term, (rows, y, size) in sums.items():
+        bad = [(end(True), y == 0)]
+        if family.link == "logit":
+            bad.append((end(False), y == size))
         for what, found in bad:
             where = np.flatnonzero(found & (rows > 0))
-            if len(where):
+            if not len(where):
+                continue
+            if not term and what == end(True):
+                raise ModelError(f"every value of {response!r} is zero: nothing to compare.")
+            if not term:
                 raise ModelError(
-                    f"every {model.response!r} is {what} under {term} = {names(where)}: the model "
-                    f"has no finite estimate there. Compare the raw totals, pool that setup with "
-                    f"another, or count more frames."
+                    f"every {response!r} is as large as its trials: nothing to compare."
                 )
+            raise ModelError(
+                f"every {response!r} is {what} under {term} = {cell_names(part, term, where)}: the "
+                f"model has no finite estimate there. Compare the raw totals, pool that setup with "
+                f"another, or count more frames."
+            )
 
 
-def factor_cells(
-    model: Model,
-) -> Iterator[tuple[str, np.ndarray, Callable[[np.ndarray], str]]]:
-    """Terms of factors alone: the term, the cell of every row (input order), names of cells."""
-    columns, levels = model.columns, model.part.levels
-    for term in model.part.terms:
+def factor_cells(part: FixedPart, columns: Columns) -> Iterator[tuple[str, np.ndarray, int]]:
+    """Terms of factors alone: the term, the cell of every row (input order), how many cells."""
+    for term in part.terms:
         factors = term.split(":")
-        if not all(f in levels for f in factors):
-            continue
-        shape = [len(levels[f]) for f in factors]
-        cell = np.ravel_multi_index(tuple(columns[f].codes for f in factors), shape)
+        if all(f in part.levels for f in factors):
+            shape = [len(part.levels[f]) for f in factors]
+            codes = tuple(columns[f].codes for f in factors)
+            yield term, np.ravel_multi_index(codes, shape), int(np.prod(shape))
 
-        def names(cells: np.ndarray, factors: list[str] = factors, shape: list[int] = shape) -> str:
-            labels = [
-                ":".join(str(levels[f][i]) for f, i in zip(factors, at, strict=True))
-                for at in zip(*np.unravel_index(cells, shape), strict=True)
-            ]
-            return ", ".join(labels)
 
-        yield term, cell, names
+def cell_names(part: FixedPart, term: str, cells: np.ndarray) -> str:
+    """Levels of the cells of a term of factors."""
+    factors = term.split(":")
+    at = np.unravel_index(cells, [len(part.levels[f]) for f in factors])
+    return ", ".join(
+        ":".join(str(part.levels[f][i]) for f, i in zip(factors, cell, strict=True))
+        for cell in zip(*at, strict=True)
+    )

@@ -165,11 +165,27 @@ def kenward_roger(
     directions : ndarray, shape (directions, components), optional
         In which the parameters may vary, where that is not all of them.
     """
+    random = [components[r] for r in random_first(components)]
+    info, log_det = marginal_jets(x, residual, z, units, covariances, random)
+    return from_jets(info, log_det, len(x), covariances, components, directions)
+
+
+def random_first(components: Sequence[Component]) -> list[int]:
+    """Positions of the random effects' parameters, levels in increasing order."""
     random = [r for r, c in enumerate(components) if c.level >= 0]
-    random.sort(key=lambda r: components[r].level)
-    info, log_det = marginal_jets(
-        x, residual, z, units, covariances, [components[r] for r in random]
-    )
+    return sorted(random, key=lambda r: components[r].level)
+
+
+def from_jets(
+    info: np.ndarray, log_det: np.ndarray, rows: int, covariances: Sequence[np.ndarray],
+    components: Sequence[Component], directions: np.ndarray | None = None,
+) -> KenwardRoger:  # fmt: skip
+    """Kenward-Roger quantities from :func:`~trialkit.mixed.marginal.marginal_jets` of all rows.
+
+    Both jets are sums over top-level units; the other arguments are those of
+    :func:`kenward_roger`.
+    """
+    random = random_first(components)
     n, first, second = len(random), jets.first(len(random)), jets.symmetric(len(random))
     slope, slope2 = info[first], info[second]
     trace = -log_det[second]
@@ -187,7 +203,7 @@ def kenward_roger(
         slope = np.concatenate([slope, own[None]])
         slope2 = _bordered(slope2, cross, own2)
         shares = log_det[first] - trace @ s
-        trace = _bordered(trace, shares, len(x) - s @ log_det[first] - s @ shares)
+        trace = _bordered(trace, shares, rows - s @ log_det[first] - s @ shares)
         order = [*random, next(r for r, c in enumerate(components) if c.level < 0)]
     back = np.argsort(order)
     slope, slope2, trace = slope[back], slope2[np.ix_(back, back)], trace[np.ix_(back, back)]

@@ -80,7 +80,7 @@ def search_elsewhere(
     """
     known = [first]
     made: list[Search] = []
-    if len(model.x) > CHEAP_ROWS or not 1 < len(model.diagonal) <= MOST_STARTS:
+    if model.n > CHEAP_ROWS or not 1 < len(model.diagonal) <= MOST_STARTS:
         return made
 
     def search(start: np.ndarray) -> None:
@@ -106,7 +106,7 @@ def search_elsewhere(
                 search(start)
 
     look_around(first)
-    if len(model.x) <= FEW_ROWS and model.n_theta == len(model.diagonal) <= FEW:
+    if model.n <= FEW_ROWS and model.n_theta == len(model.diagonal) <= FEW:
         for start in _faces(model, first):
             search(settle(start))
     best = first

@@ -10,6 +10,8 @@ if TYPE_CHECKING:
     from trialkit.pages.field_paper import cards
     from trialkit.pages.readers import by_header, field_day, grower, header, researcher
     from trialkit.pages.rendering import render
+    from trialkit.pages.seasons.readers import over_seasons
+    from trialkit.pages.seasons.rendering import render_seasons
 
 # A notebook's own process needs its page, not the machinery that runs notebooks; who renders
 # starts that process before anything heavy is imported.
@@ -19,6 +21,8 @@ _LAZY = {
     "by_header": "readers",
     "cards": "field_paper",
     "header": "readers",
+    "over_seasons": "seasons.readers",
+    "render_seasons": "seasons.rendering",
     "render": "rendering",
     "researcher": "readers",
 }
@@ -31,7 +35,9 @@ __all__ = [
     "grower",
     "header",
     "notebooks_dir",
+    "over_seasons",
     "render",
+    "render_seasons",
     "researcher",
 ]
 

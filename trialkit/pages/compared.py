@@ -2,13 +2,15 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+import json
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from trialkit.facts import Ends, Grade
 from trialkit.intake.level_names import labels_of
+from trialkit.many import amounts
 from trialkit.pages.compared_letters import ComparedLetters
 from trialkit.pages.export import csv_bytes
 from trialkit.words import many as words
@@ -55,6 +57,8 @@ def sentences(compared: TrialsCompared) -> list[str]:
                 float(row["predicted_low"]), float(row["predicted_high"]), shares,
                 compared.link, compared.unit,
             ))  # fmt: skip
+        else:
+            said.append(words.next_field_not_known(int(row["n_trials"])))
         out.append(" ".join(said))
     return out
 
@@ -97,6 +101,47 @@ def in_part(compared: TrialsCompared) -> list[str]:
     out: for the researcher alone."""
     noted = compared.trials[compared.trials["note"].fillna("") != ""]
     return [words.by_name(row["trial"], row["note"]) for _, row in noted.iterrows()]
+
+
+def as_json(compared: TrialsCompared, letters: ComparedLetters) -> str:
+    """All of the comparison for a program to read: tables as lists of rows, no value as null.
+
+    ``differences`` are the mean effects in the response's unit (`trialkit.many.amounts`), the
+    tables those of `TrialsCompared` with letters for names.
+    """
+    known = {
+        "response": compared.response, "title": compared.title, "unit": compared.unit,
+        "link": compared.link, "level": compared.level,
+        "factors": {
+            letters.text(name): list(map(letters.text, levels))
+            for name, levels in compared.factors.items()
+        },
+        "differences": [
+            {"factor": letters.text(c.factor), "level": letters.text(c.level),
+             "reference": letters.text(c.reference), "label": letters.text(c.label),
+             "reference_label": letters.text(c.reference_label), "unit": c.unit,
+             **dict(zip(("difference", "low", "high"), c.difference, strict=True)),
+             **dict(zip(("ratio", "ratio_low", "ratio_high"), c.ratio, strict=True)),
+             "p_adjusted": c.p_adjusted, "evidence": c.grade.word, "n_trials": c.n_trials}
+            for c in amounts.comparisons(compared)
+        ],
+        **{name: letters.table(getattr(compared, name)).to_dict("records") for name in TABLES},
+        "notes": [letters.text(note) for note in compared.notes],
+    }  # fmt: skip
+    return json.dumps(_plain(known), ensure_ascii=False, allow_nan=False, indent=1)
+
+
+def _plain(value: Any) -> Any:
+    """What JSON holds: no value, and none that is no number, is null."""
+    if isinstance(value, dict):
+        return {str(key): _plain(v) for key, v in value.items()}
+    if isinstance(value, list | tuple):
+        return [_plain(v) for v in value]
+    if isinstance(value, np.generic):
+        value = value.item()
+    if value is None or value is pd.NA or (isinstance(value, float) and not np.isfinite(value)):
+        return None
+    return value if isinstance(value, bool | int | float | str) else str(value)
 
 
 def csv_files(compared: TrialsCompared, letters: ComparedLetters) -> dict[str, bytes]:

@@ -20,7 +20,7 @@ from trialkit.pages.wording import Finding, findings
 from trialkit.plan import PlannedTrial, read_plan
 from trialkit.quantities import number
 from trialkit.responses import in_full
-from trialkit.simulate import TRUTH
+from trialkit.simulate import is_simulated
 from trialkit.units import price_per_bushel_to_per_tonne
 from trialkit.words import grower as words
 from trialkit.words import own_money as money_words
@@ -158,8 +158,7 @@ class Context:
     @property
     def simulated(self) -> bool:
         """Whether the trial's folder says that it was simulated."""
-        source = self.trial.source
-        return source is not None and (source / TRUTH).is_file()
+        return is_simulated(self.trial)
 
     @cached_property
     def plan(self) -> PlannedTrial | None:

@@ -74,7 +74,8 @@ class Letters:
         named = [Name(name, WITHHELD) for name in self._people]
         named += [Name(n, s) for n, s in self._struck().items() if n != s]
         for kind, numbered in self.numbers.items():
-            named += [Name(n, shown, kind) for n, shown in _by_name(numbered).items()]
+            by_name = _by_name(numbered).items()
+            named += [Name(name, shown, kind) for name, shown in by_name if name != shown]
         setups = self._config.setups
         levels = {w for f in setups for n in (f.name, *f.levels) for w in words_of(str(n))}
         labels = [label for f in setups for label in (f.label, *f.level_labels)]

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from typing import Any
 
 from trialkit.errors import DesignError
+from trialkit.pages.folding import words_of
 from trialkit.pages.letters import Letters, letter
 from trialkit.pages.names import Name
+from trialkit.pages.vocabulary import GENERIC
 from trialkit.trial import Trial
 from trialkit.words import privacy as words
 
 _LISTED = 12
+_SIDES = frozenset({
+    "north", "south", "east", "west", "left", "right", "near", "far", "upper", "lower", "front",
+    "rear", "side", "end", "half",
+})  # fmt: skip
 
 
 def letters_of(trial: Trial, report: str, parameters: Mapping[str, Any]) -> Letters:
@@ -29,6 +36,9 @@ def letters_of(trial: Trial, report: str, parameters: Mapping[str, Any]) -> Lett
 
 class OwnLetters(Letters):
     """Letters for everyone but one grower, whose own names stand as they are.
+
+    So do those of the grower's strips, pairs and main strips that are made of numbers and of words
+    of the own field, the own name, setups and sides alone ("Mill Piece-07", "7 narrow", "1A").
 
     Parameters
     ----------
@@ -74,6 +84,34 @@ class OwnLetters(Letters):
         self.fields = {**self.fields, **own}
         if self.grower:
             self.growers = {**self.growers, self.grower: self.grower}
+        self._keep_own_strips()
+
+    def _keep_own_strips(self) -> None:
+        """Call the own strips by their names, as far as those name nobody else."""
+        if self.agreed:
+            return
+        numbered = self.numbers
+        own = {
+            kind: {key: key[1] for key in numbers if key[0] in self.mine and self._names_none(*key)}
+            for kind, numbers in numbered.items()
+        }  # fmt: skip
+        self.numbers = {kind: {**numbers, **own[kind]} for kind, numbers in numbered.items()}
+        names = self.names  # what is struck now; a word of another's name is numbered after all
+        for kind, kept in own.items():
+            self.numbers[kind] |= {
+                key: numbered[kind][key] for key, name in kept.items()
+                if names.struck(name, True) != name
+            }  # fmt: skip
+        del self.names  # made anew of the numbers as they stand
+
+    def _names_none(self, field: str, name: str) -> bool:
+        """Whether a name in an own field has words of that field, its grower and setups only."""
+        if re.fullmatch(r"\d{1,4}[A-Za-z]?", name):
+            return True
+        setups = (word for f in self._config.setups for word in (f.name, *map(str, f.levels)))
+        known = {word for text in (field, self.grower, *setups) for word in words_of(text)}
+        known |= GENERIC | _SIDES
+        return all(word.isdigit() or word in known for word in words_of(name))
 
     def _own(self) -> list[Name]:
         return [Name(name, name, "whole") for name in (*self.mine, self.grower) if name]

@@ -1,8 +1,9 @@
-"""A page: the parts of a list, of one trial."""
+"""A page: the parts of a list, of one trial or of many."""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterator, Sequence
+from typing import TYPE_CHECKING, Any
 
 from trialkit.display import escape
 from trialkit.pages.context import Context
@@ -10,6 +11,9 @@ from trialkit.pages.elements import Element
 from trialkit.pages.registry import Shown, find
 from trialkit.pages.struck import struck
 from trialkit.words import pages as words
+
+if TYPE_CHECKING:
+    from trialkit.pages.seasons.context import SeasonsContext
 
 
 class Page:
@@ -21,12 +25,12 @@ class Page:
     ----------
     parts : sequence of str
         Names of parts in reading order, such as "effect.headline".
-    context : Context
-        The trial as the parts see it.
+    context : Context or SeasonsContext
+        The trial, or the trials, as the parts see them.
     """
 
-    def __init__(self, parts: Sequence[str], context: Context) -> None:
-        self.context = context
+    def __init__(self, parts: Sequence[str], context: Context | SeasonsContext) -> None:
+        self.context: Any = context
         self.parts = {name.rpartition(".")[2]: name for name in parts}
 
     def __getattr__(self, name: str) -> Callable[[], Shown]:

@@ -11,6 +11,7 @@ from trialkit.pages.elements import Element, Heading, Sentence, bullets, table
 from trialkit.pages.letters import Letters
 from trialkit.words import quality as words
 from trialkit.words import readings
+from trialkit.words.columns import COLUMNS
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -26,7 +27,8 @@ def refused_cells(trial: Trial, letters: Letters) -> tuple[Element, ...]:
     found = causes_told(trial, letters)
     if not found:
         return tuple(told)
-    shown = causes.table(found[:CAUSES_SHOWN])
+    named = [replace(c, column=COLUMNS.get(c.column, c.column)) for c in found[:CAUSES_SHOWN]]
+    shown = causes.table(named)
     more = [Sentence(words.more_listed())] if len(found) > CAUSES_SHOWN else []
     rows = [[str(cell) for cell in row] for row in shown.itertuples(index=False)]
     return (*told, table(words.causes_title(), list(shown.columns), rows), *more)

@@ -34,6 +34,8 @@ class Reader:
         Sections that stand in two columns on a wide screen.
     harvested : bool
         Whether it is about a trial that was harvested.
+    styles : tuple of str
+        Styles and scripts of other pages that it takes too, by their page's name.
     """
 
     notebook: str
@@ -42,6 +44,7 @@ class Reader:
     parts: tuple[str, ...] = ()
     abreast: tuple[str, ...] = ()
     harvested: bool = True
+    styles: tuple[str, ...] = ()
 
 
 READERS = {

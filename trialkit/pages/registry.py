@@ -10,13 +10,15 @@ from importlib.util import find_spec
 from typing import Any
 
 from trialkit.errors import ReportError
-from trialkit.pages.context import Context
 from trialkit.pages.elements import MEDIA, Element, Section, Sentence, as_json
 from trialkit.pages.html import html
 
-Need = Callable[[Context], str]
-"""What a part cannot do without: why it is not there, in a sentence, or ""."""
-Make = Callable[[Context], Iterable[Element]]
+Need = Callable[[Any], str]
+"""What a part cannot do without: why it is not there, in a sentence, or ""; takes the context."""
+Make = Callable[[Any], Iterable[Element]]
+"""From the context of a trial (`context`) or of many (`seasons.context`) to elements."""
+MANY = "seasons"
+"""The folder of parts over many trials, which begins their names: "seasons.head.headline"."""
 _PARTS: dict[str, Part] = {}
 
 
@@ -27,7 +29,8 @@ class Part:
     Attributes
     ----------
     name : str
-        File under `trialkit.pages.parts` and function: "effect.headline".
+        File under `trialkit.pages.parts` and function: "effect.headline"; or `MANY`, file under
+        it and function.
     make : callable
         From a context to elements.
     section : str
@@ -41,11 +44,11 @@ class Part:
     name: str
     make: Make
     section: str = ""
-    title: str | Callable[[Context], str] = ""
+    title: str | Callable[[Any], str] = ""
     needs: tuple[Need, ...] = ()
 
-    def elements(self, context: Context) -> tuple[Element, ...]:
-        """The part of one trial's page."""
+    def elements(self, context: Any) -> tuple[Element, ...]:
+        """The part of a page, from its context."""
         lacking = next(filter(None, (need(context) for need in self.needs)), "")
         inside = (Sentence(lacking),) if lacking else tuple(self.make(context))
         if not self.section:
@@ -60,7 +63,7 @@ class Part:
 
 
 def part(
-    section: str = "", title: str | Callable[[Context], str] = "", needs: Iterable[Need] = (),
+    section: str = "", title: str | Callable[[Any], str] = "", needs: Iterable[Need] = (),
     name: str = "",
 ) -> Callable[[Make], Make]:  # fmt: skip
     """Register a function as a part.
@@ -70,7 +73,7 @@ def part(
     section, title, needs
         As in `Part`.
     name : str, optional
-        By default the last piece of the function's module, and its name.
+        By default the last piece of the function's module (`MANY` before it), and its name.
 
     Raises
     ------
@@ -79,7 +82,9 @@ def part(
     """
 
     def register(make: Make) -> Make:
-        known = name or f"{make.__module__.rpartition('.')[2]}.{make.__name__}"
+        room, _, file = make.__module__.rpartition(".")
+        many = f"{MANY}." if room.endswith(f".{MANY}") else ""
+        known = name or f"{many}{file}.{make.__name__}"
         other = _PARTS.get(known)
         if other is not None and other.make.__module__ != make.__module__:
             raise ReportError(f"There is a part {known!r} already, in {other.make.__module__}.")
@@ -97,7 +102,8 @@ def find(name: str) -> Part:
     ReportError
         When there is none.
     """
-    module = f"trialkit.pages.parts.{name.partition('.')[0]}"
+    room = name.rpartition(".")[0]
+    module = f"trialkit.pages.{'' if room.startswith(f'{MANY}.') else 'parts.'}{room}"
     if name not in _PARTS and find_spec(module) is not None:
         import_module(module)
     if name not in _PARTS:

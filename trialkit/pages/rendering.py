@@ -354,7 +354,8 @@ def page(notebook: NotebookNode, title: str, kind: Reader) -> str:
     )
     pieces = in_columns([found for _, found in shown(notebook)], kind.abreast)
     resources = {
-        "page_title": title, "page_name": kind.notebook, "shown": list(map(html, pieces)),
+        "page_title": title, "page_names": (*kind.styles, kind.notebook),
+        "shown": list(map(html, pieces)),
     }  # fmt: skip
     text, _ = exporter.from_notebook_node(notebook, resources=resources)
     return printable(text)

@@ -96,6 +96,7 @@ class DescribedPlan:
         from_trials: str | Path | None = None,
         seed: int | None = None,
         jobs: int = 1,
+        client: Any = None,
         progress: Callable[[int, int], None] | None = None,
     ) -> PowerGrid:
         """Simulate such plans, as the description says where nothing is given here.
@@ -109,8 +110,9 @@ class DescribedPlan:
         own = {"reduction": reduction, "pairs": pairs, "frames": frames}
         told |= {key: value for key, value in own.items() if value is not None}
         return power(
-            self.plan(), expected=expected, seed=seed, jobs=jobs, progress=progress, **told
-        )
+            self.plan(), expected=expected, seed=seed, jobs=jobs, client=client, progress=progress,
+            **told,
+        )  # fmt: skip
 
 
 def read_description(path: str | Path) -> DescribedPlan:

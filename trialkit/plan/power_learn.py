@@ -20,7 +20,7 @@ degrees of freedom of equal trials that would weigh as much (Kish's effective nu
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -30,9 +30,12 @@ from trialkit.analysis import ResponseAnalysis, analyse
 from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.errors import DesignError, ModelError, TrialError
 from trialkit.facts import Note
-from trialkit.many.comparing import candidates_in
+from trialkit.many.sources import Source, source_of
+from trialkit.many.trial_rows import no_rows, unreadable
 from trialkit.plan.power_expected import DEFAULT, LARGEST_SD, Expected
+from trialkit.trial import Trial
 from trialkit.words import expected as words
+from trialkit.words.many import same_files
 
 # Fewer degrees of freedom tell a standard deviation to no better than a factor of about 1.4 either
 # way (95 % limits of a variance with 10 df: 0.49 to 3.1 times; chi-square), fewer are not used.
@@ -84,19 +87,20 @@ def learn(folder: str | Path, progress: Callable[[str], None] | None = None) -> 
         When none of them can be analysed for header loss.
     """
     tell = progress or (lambda text: None)
-    found, skipped, _ = candidates_in(Path(folder), SPECIFICATIONS["header_loss"], tell)
+    source = source_of(folder)
     pools = {name: _Pool() for name in _NAMES}
-    reasons = [f"{name}: {reason}" for name, _, reason in skipped]
+    reasons = [f"{name}: {reason}" for name, _, reason in source.skipped]
     used = 0
-    for i, candidate in enumerate(found, start=1):
-        tell(f"Learning from trial {i} of {len(found)}")
+    for name, trial in _each(source, tell):
         try:
-            done = analyse(candidate.trial, responses=_NAMES)
+            if isinstance(trial, str):
+                raise DesignError(trial)
+            done = analyse(trial, responses=_NAMES)
         except (DesignError, ModelError, TrialError) as error:
-            reasons.append(f"{candidate.name}: {error}")
+            reasons.append(f"{name}: {error}")
             continue
         if "header_loss" not in done.responses:
-            reasons.append(f"{candidate.name}: {done.skipped.get('header_loss', 'no header loss')}")
+            reasons.append(f"{name}: {done.skipped.get('header_loss', 'no header loss')}")
             continue
         used += 1
         before = done.responses.get("preharvest_loss")
@@ -112,6 +116,27 @@ def learn(folder: str | Path, progress: Callable[[str], None] | None = None) -> 
             f"to learn. {' '.join(reasons[:3])}".strip()
         )
     return _expected(pools, used, len(reasons))
+
+
+def _each(
+    source: Source, tell: Callable[[str], None]
+) -> Iterator[tuple[str, Trial | str]]:
+    """Every trial's name and the trial, or why nothing can be learned from it; one at a time."""
+    seen: dict[str, str] = {}
+    parts = source.parts()
+    for i, part in enumerate(parts, start=1):
+        tell(f"Learning from trial {i} of {len(parts)}")
+        for name, found in part.trials():
+            try:
+                if isinstance(found, Exception):
+                    raise found
+                first = seen.setdefault(found.data_hash(), name)
+                reason = same_files(first) if first != name else ""
+                reason = reason or no_rows(found.used, SPECIFICATIONS["header_loss"])
+                usable = reason or found.used
+            except Exception as error:  # one trial costs only itself
+                usable = unreadable(error)
+            yield name, usable
 
 
 def _add_header(

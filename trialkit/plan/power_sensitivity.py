@@ -8,6 +8,7 @@ from typing import Any
 import pandas as pd
 
 from trialkit.errors import DesignError
+from trialkit.mapping import opened
 from trialkit.plan.power_grid import PowerGrid
 from trialkit.plan.power_run import power
 
@@ -16,7 +17,8 @@ LEVELS = ("setup_by_field", "pair", "main_strip", "strip", "frame", "sample")
 
 def sensitivity(
     grid: PowerGrid, pairs: int, frames: int, fields: int | None = None, *,
-    factor: float = 2.0, jobs: int = 1, progress: Callable[[int, int], None] | None = None,
+    factor: float = 2.0, jobs: int = 1, client: Any = None,
+    progress: Callable[[int, int], None] | None = None,
 ) -> pd.DataFrame:  # fmt: skip
     """One plan again with what was expected divided and multiplied by a factor.
 
@@ -30,6 +32,7 @@ def sensitivity(
     factor : float
         Above 1; variances are divided and multiplied by it (standard deviations by its root), and
         the level of loss (and of preharvest loss) or of damage.
+    jobs, client : as in `trialkit.plan.power`
 
     Returns
     -------
@@ -62,18 +65,20 @@ def sensitivity(
             cases.append((f"variance of {words}", times, own.times(times, level)))
         cases.append(("level", times, own.at_level(grid.response, times)))
     rows = []
-    for i, (what, times, expected) in enumerate(cases):
-        again = power(
-            grid.config, reduction=grid.reductions, response=grid.response, expected=expected,
-            pairs=[pairs], frames=[frames], fields=[fields], layout=grid.layout,
-            setups=grid.setups, effort=grid.effort, work=grid.work, rounds=grid.n_rounds,
-            seed=grid.seed, confidence=grid.confidence, aim=grid.aim, jobs=jobs,
-        )  # fmt: skip
-        row = again.of().iloc[0]
-        rows.append({"what": what, "times": times, **row[["power", "power_se", "half_width",
-                                                           "detectable"]]})  # fmt: skip
-        if progress is not None:
-            progress(i + 1, len(cases))
+    with opened(client) as workers:
+        for i, (what, times, expected) in enumerate(cases):
+            again = power(
+                grid.config, reduction=grid.reductions, response=grid.response, expected=expected,
+                pairs=[pairs], frames=[frames], fields=[fields], layout=grid.layout,
+                setups=grid.setups, effort=grid.effort, work=grid.work, rounds=grid.n_rounds,
+                seed=grid.seed, confidence=grid.confidence, aim=grid.aim, jobs=jobs,
+                client=workers,
+            )  # fmt: skip
+            row = again.of().iloc[0]
+            rows.append({"what": what, "times": times, **row[["power", "power_se", "half_width",
+                                                               "detectable"]]})  # fmt: skip
+            if progress is not None:
+                progress(i + 1, len(cases))
     out = pd.DataFrame(rows)
     order = {what: i for i, what in enumerate(dict.fromkeys(out["what"]))}
     return out.sort_values(["what", "times"], key=lambda s: s.map(order) if s.name == "what" else s,

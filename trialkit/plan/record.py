@@ -14,7 +14,7 @@ import pandas as pd
 
 from trialkit.display import card, folded, table
 from trialkit.errors import TrialError, TrialkitError
-from trialkit.intake import filled_workbook, write_all
+from trialkit.intake import TrialConfig, filled_workbook, read_trial, write_all
 from trialkit.intake.config import read_toml
 from trialkit.intake.decode import clean_utf8
 from trialkit.intake.plan_sheet import PLAN, read_plan_sheet
@@ -82,6 +82,14 @@ class PlannedTrial:
         work, effort = Work.recorded(self.arguments), _effort(self.arguments["effort"])
         return float(hours_of_work(self.order, self.changeovers, work, effort)["hours"].iloc[-1])
 
+    @property
+    def positions(self) -> pd.DataFrame:
+        """Where strips lie: ``strip, field``, ``at``, the middle in m across the field, and
+        ``lane``, alike for strips that begin alike along the rows."""
+        strips = self.strips
+        at = (strips["left"].astype(float) + strips["right"].astype(float)) / 2
+        return strips[["strip", "field"]].assign(at=at, lane=strips["start"])
+
     def _repr_html_(self) -> str:
         strips = self.strips[[c for c in SHOWN if self.strips[c].notna().any()]]
         return card(
@@ -147,14 +155,15 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
     Parameters
     ----------
     planned : path
-        Folder with a ``plan.json``; what is counted in it already is not taken along.
+        Folder with a ``plan.json``, or workbook with a sheet "plan"; what is counted in it already
+        is not taken along.
     target : path
         A new folder, or a new .xlsx, which has drop-downs.
 
     Raises
     ------
     TrialError
-        When `planned` is no folder of a plan, or its files cannot be read.
+        When `planned` keeps no plan, or its files cannot be read.
     FileExistsRefusal
         When one of the files is there already.
     """
@@ -162,14 +171,10 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
     record = read_plan(planned)
     if record is None:
         raise TrialError(
-            f"{planned} holds no {RECORD}; give a folder made by: trialkit plan FOLDER"
+            f"{planned} holds no {RECORD}, nor a sheet {PLAN!r}; give a folder made by: trialkit "
+            "plan FOLDER, or a workbook made from one"
         )
-    try:
-        settings = read_file(planned / "trial.toml", "settings_bytes", inside=planned)
-        raw = read_file(planned / RECORD, "plan_bytes", inside=planned)
-    except OSError as error:
-        raise TrialError(f"{error.filename} cannot be read: {error.strerror}") from None
-    config = read_toml(clean_utf8(settings)[0].decode(), str(planned / "trial.toml"))
+    config, raw = _from_book(planned) if planned.is_file() else _from_folder(planned)
     own = schema.column_names("strips", config.setups)
     known = [c for c in ("field", "grower", "row_spacing")
              if any(c in g for g in record.arguments["grounds"])]  # fmt: skip
@@ -179,12 +184,27 @@ def begin_from(planned: str | Path, target: str | Path) -> Path:
         tables = {"fields": schema.tidy(fields, "fields"),
                   "strips": schema.tidy(strips, "strips", config.setups)}  # fmt: skip
     except TrialkitError as error:
-        raise TrialError(f"{planned / RECORD} does not fit its trial.toml: {error}") from None
+        raise TrialError(f"The plan of {planned} does not fit its settings: {error}") from None
     tables |= planned_tables(record.strips, record.effort or Effort.usual(config.units))
     tables["header_check"] = header_rows(config.header.rows)
     if target.suffix.casefold() == ".xlsx":
         return filled_workbook(target, config, tables, json.loads(raw))
     return write_all(target, {**filled_files(config, tables), RECORD: raw})
+
+
+def _from_folder(planned: Path) -> tuple[TrialConfig, bytes]:
+    """Settings of a planned trial, and its plan as it is kept."""
+    try:
+        settings = read_file(planned / "trial.toml", "settings_bytes", inside=planned)
+        raw = read_file(planned / RECORD, "plan_bytes", inside=planned)
+    except OSError as error:
+        raise TrialError(f"{error.filename} cannot be read: {error.strerror}") from None
+    return read_toml(clean_utf8(settings)[0].decode(), str(planned / "trial.toml")), raw
+
+
+def _from_book(planned: Path) -> tuple[TrialConfig, bytes]:
+    record = read_plan_sheet(planned, frozenset({*_COLUMNS, "words"}))
+    return read_trial(planned, strips=False).config, json.dumps(record, indent=1).encode()
 
 
 def _planned(record: Any) -> PlannedTrial:

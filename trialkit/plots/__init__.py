@@ -21,6 +21,7 @@ from trialkit.plots.header import header_parts, header_rows
 from trialkit.plots.header_plan import header_plan
 from trialkit.plots.layout import strip_map
 from trialkit.plots.money import money_by_area
+from trialkit.plots.neighbours import residuals_by_place
 from trialkit.plots.own_fields import own_fields, setups_by_field
 from trialkit.plots.pairs import paired_strips
 from trialkit.plots.pass_map import pass_map
@@ -32,6 +33,7 @@ from trialkit.plots.row_unit import (
     stalk_and_butt,
 )
 from trialkit.plots.scores import score_shares
+from trialkit.plots.seasons import field_map, season_forest
 from trialkit.plots.sensitivity import sensitivity_bars
 from trialkit.plots.setups import damage_by_setup, loss_by_setup, means_by_setup
 from trialkit.plots.sources import loss_by_source, loss_places, pooled_losses
@@ -48,6 +50,7 @@ __all__ = [
     "effect_quantiles",
     "effort",
     "field_forest",
+    "field_map",
     "guides_and_chains",
     "header_parts",
     "header_plan",
@@ -65,9 +68,11 @@ __all__ = [
     "plate_section",
     "pooled_losses",
     "residual_quantiles",
+    "residuals_by_place",
     "roll_wear",
     "row_unit",
     "score_shares",
+    "season_forest",
     "sensitivity_bars",
     "setups_by_field",
     "sources_of",

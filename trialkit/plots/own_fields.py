@@ -198,7 +198,7 @@ def setups_by_field(
                         for level, mean in means.loc[field, levels].dropna().items()])
         for field in order
     ]  # fmt: skip
-    figure.alt_text = words.setups_by_field(result.title, chosen.label.lower(), own.unit, told)
+    figure.alt_text = words.setups_by_field(result.title, chosen.spoken.lower(), own.unit, told)
     return figure
 
 

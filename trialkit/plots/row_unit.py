@@ -1,6 +1,7 @@
 """What is measured on a row unit, and where: plain drawings, not to scale and of no maker's unit.
 
-Names are the columns of the ``header_check`` table, so that what is read goes where it belongs.
+What is written in them is what the boxes of the sheet are called, column by column of the
+``header_check`` table, so that what is read goes where it belongs.
 """
 
 from __future__ import annotations
@@ -41,12 +42,12 @@ def row_unit(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
             gid="centre")  # fmt: skip
     for place, y in READ.items():
         _arrow(ax, (-_edge(y), y), (_edge(y), y), f"gap_{place}")
-        _led(ax, (_edge(y), y), (0.78, y), f"gap_{place}", "left")
+        _led(ax, (_edge(y), y), (0.78, y), say(f"gap_{place}"), "left")
     for end, y in BESIDE.items():
         for side, name in ((-1, "left"), (1, "right")):
             _arrow(ax, (0, y), (side * _edge(y), y), f"plate_{name}_{end}")
-            _led(ax, (side * _edge(y), y), (side * 0.78, y), f"plate_{name}\n_{end}",
-                 "left" if side > 0 else "right")  # fmt: skip
+            _led(ax, (side * _edge(y), y), (side * 0.78, y), say(f"plate_{name}_{end}"),
+                 "left" if side > 0 else "right")
     ax.text(-0.78, 1.65, say("centre"), va="center", ha="right", color=INK)
     ax.plot([-0.75, -0.01], [1.65, 1.5], color=QUIET, lw=0.7)
     _ends(ax, say)
@@ -77,17 +78,15 @@ def plate_section(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     ax.plot([0.12, 0.3], [0.06, 0.98], color=QUIET, lw=0.7)
     ax.text(0.1, 1.02, say("gap"), va="bottom", ha="center",
             color=INK, weight="bold")  # fmt: skip
-    ax.text(-1.9, -0.22, "plate_edge\n_wear", va="top", ha="left", color=INK)
+    ax.text(-1.9, -0.22, say("plate_edge_wear"), va="top", ha="left", color=INK)
     ax.plot([-1.08, -gap - 0.04], [-0.3, 0.11], color=QUIET, lw=0.7)
-    ax.text(1.9, 0.28, say("chain"), va="center", ha="right", color=INK)
-    ax.plot([1.42, 1.0], [0.28, 0.3], color=QUIET, lw=0.7)
-    ax.text(1.9, 0.0, say("plate"), va="center", ha="right", color=INK)
-    ax.plot([1.42, 1.12], [0.02, 0.08], color=QUIET, lw=0.7)
-    ax.text(1.9, -0.75, say("roll"), va="center", ha="right", color=INK)
-    ax.plot([1.5, 0.62], [-0.75, -0.78], color=QUIET, lw=0.7)
+    for y, mark, name in ((0.3, (1.0, 0.3), "chain"), (0.0, (1.12, 0.08), "plate"),
+                          (-0.76, (0.62, -0.78), "roll")):  # fmt: skip
+        ax.text(1.29, y, say(name), va="center", ha="left", color=INK)
+        ax.plot([1.26, mark[0]], [y, mark[1]], color=QUIET, lw=0.7)
     _arrow(ax, (-0.5, -1.3), (-0.04, -1.3), "roll_clearance", inward=False)
     _arrow(ax, (0.5, -1.3), (0.04, -1.3), "roll_clearance", inward=False)
-    ax.text(0, -1.36, say("clearance"), va="top", ha="center", color=INK)
+    ax.text(0, -1.36, say("roll_clearance"), va="top", ha="center", color=INK)
     for side, name in ((-1, "left"), (1, "right")):
         ax.text(side * 1.9, -1.72, say(name), weight="bold", va="bottom", color=INK,
                 ha="left" if side < 0 else "right")  # fmt: skip
@@ -113,9 +112,9 @@ def guides_and_chains(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
         ax.text(0.87, y, station, va="center", ha="left", color=INK)
     ax.plot([-0.66, -0.9, -0.66], [0.6, 1.75, 2.8], color=QUIET, lw=0.8, ls=(0, (3, 2)))
     _arrow(ax, (-0.72, 1.75), (-1.0, 1.75), "chain_slack")
-    ax.text(-1.04, 1.6, "chain_\nslack", va="center", ha="right", color=INK)
+    ax.text(-1.04, 1.6, say("chain_slack"), va="center", ha="right", color=INK)
     ax.plot([-0.8, -0.86, -0.86, -0.8], [2.22, 2.22, 2.7, 2.7], color=INK, lw=0.8)
-    ax.text(-0.92, 2.46, say("stretch"), va="center", ha="right", color=INK)
+    ax.text(-0.92, 2.46, say("chain_stretch"), va="center", ha="right", color=INK)
     ax.text(-0.9, 3.06, say("flaps"), va="center", ha="right", color=INK)
     ax.text(-0.62, 0.28, say("guides"), va="top", ha="center", color=INK)
     ax.plot([-0.6, -0.5], [0.3, 0.46], color=QUIET, lw=0.7)
@@ -157,7 +156,7 @@ def stalk_and_butt(*, width: float = 3.3, language: str = ENGLISH) -> Plot:
     at = 0.58
     wide = float(np.interp(at - 0.3, along, half))
     _arrow(ax, (x - wide, at), (x + wide, at), "butt", inward=None)
-    ax.text(x + 0.72, at + 0.02, say("butt"), va="center",
+    ax.text(x + 0.67, at + 0.02, say("butt"), va="center",
             ha="left", color=INK)  # fmt: skip
     ax.text(x, 1.76, say("ear"), va="bottom", ha="center", color=INK)
     return _told(figure, "stalk_and_butt", language)
@@ -241,7 +240,7 @@ def _roll_from_the_side(ax: Axes, say: Say) -> None:
     for x in (front, full):
         ax.plot([x, x], [mid - 0.3, mid - 0.62], color=INK, lw=0.7)
     _arrow(ax, (front, mid - 0.55), (full, mid - 0.55), "wear")
-    ax.text(full + 0.06, mid - 0.55, "roll_left_wear_length\nroll_right_wear_length", va="center",
+    ax.text(full + 0.06, mid - 0.55, say("wear_length"), va="center",
             ha="left", color=INK)  # fmt: skip
     ax.text(tip - 0.1, mid + 0.62, say("front"), weight="bold", va="center", color=INK)
     ax.text(rear + 0.1, mid + 0.62, say("rear"), weight="bold", va="center", ha="right", color=INK)
@@ -270,7 +269,7 @@ def _flutes(ax: Axes, say: Say) -> None:
     for y in (base, base + top):
         ax.plot([x + 0.05, x + 0.62], [y, y], color=INK, lw=0.7)
     _arrow(ax, (x + 0.52, base), (x + 0.52, base + top), "flute")
-    ax.text(x + 0.7, base + 0.2, "roll_left_flute\nroll_right_flute", va="center", ha="left",
+    ax.text(x + 0.7, base + 0.2, say("flute_height"), va="center", ha="left",
             color=INK)  # fmt: skip
     ax.text(-1.9, -0.33, say("flute"), va="center", ha="left",
             color=INK)  # fmt: skip

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from functools import partial
 from typing import TYPE_CHECKING, Any
 
@@ -26,7 +27,8 @@ SPAN = 6.0  # drawn width of any header
 
 
 def count_zones(
-    system: System = "US", *, rows: int = 8, width: float = 7.4, language: str = ENGLISH
+    system: System = "US", *, rows: int = 8, width: float = 7.4, language: str = ENGLISH,
+    numbers: float | None = None,
 ) -> Plot:
     """Plan view of a combine that stopped in the row and backed up, with the three zones.
 
@@ -48,6 +50,10 @@ def count_zones(
         Inches.
     language : str
         What is written in it is said in it.
+    numbers : float, optional
+        Points that row numbers are high, where they must be read on a small screen: as many stand
+        there as have room, the first and the last among them. By default all of them, as high as
+        their rows are wide.
     """
     say = partial(_say, language)
     low, high = -SPAN / 2 - 1.15, SPAN / 2 + 1.75
@@ -63,8 +69,9 @@ def count_zones(
         _machine(ax, rows, say)
         _zones(ax, centres, language)
         _marks(ax, system, say)
-        size = min(6.5, 72 * width / (CORN - LEFT) * SPAN / rows * 0.62)
-        for number, y in enumerate(centres, start=1):
+        pitch = 72 * width / (CORN - LEFT) * SPAN / rows  # points from row to row
+        size = numbers or min(6.5, pitch * 0.62)
+        for number, y in _numbered(centres, size if numbers else 0.0, pitch):
             ax.text(-BACKED - HEADER / 2 - 0.05, y, str(number), size=size, color=INK, ha="center",
                     va="center", gid=f"row {number}")  # fmt: skip
     grounds = {name: z.ground(language) for name, z in ZONES.items() if z.drawn is not None}
@@ -72,6 +79,14 @@ def count_zones(
     figure.summary = say("zones_drawn", len(places))
     figure.alt_text = say("count_zones", system, rows, places)
     return figure
+
+
+def _numbered(centres: list[float], size: float, pitch: float) -> list[tuple[int, float]]:
+    """Rows by number that lettering of this size has room for; all of them at size 0."""
+    every = list(enumerate(centres, start=1))
+    apart = max(1, math.ceil(size / pitch))
+    return [row for row in every if row[0] == len(every)
+            or ((row[0] - 1) % apart == 0 and len(every) - row[0] >= apart)]  # fmt: skip
 
 
 def _say(language: str, name: str, *values: Any) -> str:

@@ -184,6 +184,11 @@ class Table:
             return ()
         return tuple(c for c in self.columns if c.name != "area" and c.kind in ("number", "count"))
 
+    @property
+    def names(self) -> tuple[str, ...]:
+        """Columns that name its rows: its key, else the place they are of."""
+        return self.key or tuple(c.name for c in self.columns if c.kind in ("key", "zone"))
+
     def column(self, name: str) -> Column:
         """The column of this name."""
         return next(c for c in self.columns if c.name == name)

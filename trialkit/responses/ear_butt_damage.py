@@ -57,8 +57,8 @@ EAR_GROUPS = Table(
         "sample sheets", "groups of ears", "sample", _rows, ((80, _draw),), effort="butt_samples",
         heading="ears collected at the header",
         taken="At the stop, key held: ears that lie in the header, as they come, none chosen. "
-        "ears_damaged: kernels missing or cracked at the butt end. If you like, kernels_missing: "
-        "over all of them; impact_score: 0 untouched to 5 worst, the group as a whole. It tells "
+        "Damaged: kernels missing or cracked at the butt end. If you like, kernels missing: "
+        "over all of them; score: 0 untouched to 5 worst, the group as a whole. It tells "
         "what plates and rolls do, before threshing. Common practice; no published definition "
         "found.",
         said={"es": ("mazorcas recogidas en el cabezal", (

@@ -27,12 +27,14 @@ def kernel_mass_per_ear(
     counted = table["kernels_per_ear"].astype(float) * config.thousand_kernel_mass / 1000.0
     mass = pd.Series(weighed, index=table.index).fillna(counted)
     borrowed = mass.isna()
-    mass = mass.fillna(mass.groupby(table["field"]).transform("mean")).fillna(mass.mean())
+    of_field = mass.groupby(table["field"]).transform("mean")
+    mass = mass.fillna(of_field).fillna(mass.mean())
     needed = borrowed & (table["ears"] > 0)
     if mass.isna().any():
         notes.append(words.no_ear_mass())
     elif needed.any():
-        notes.append(words.ear_mass_borrowed(int(needed.sum())))
+        elsewhere = int((needed & of_field.isna()).sum())
+        notes.append(words.ear_mass_borrowed(int(needed.sum()), elsewhere))
     return table.assign(mass=mass)
 
 

@@ -42,7 +42,7 @@ REMARKS = ("status", "reason", "counted_by", "written_by", "key_held_by", "note"
 
 def fates(strips: pd.DataFrame) -> pd.Series:
     """Status of every strip, "harvested" where nothing is said; index as `strips`."""
-    if "status" not in strips:
+    if "status" not in strips or strips["status"].isna().all():
         return pd.Series(HARVESTED, index=strips.index, dtype=object)
     return strips["status"].astype(object).fillna(HARVESTED)
 
@@ -75,6 +75,8 @@ def used(tables: Mapping[str, pd.DataFrame]) -> dict[str, pd.DataFrame] | None:
         left out, so that such a trial stays what it is.
     """
     strips = tables["strips"]
+    if "status" not in strips or strips["status"].isna().all():
+        return None
     out = left_out(strips)
     if out.empty:
         return None

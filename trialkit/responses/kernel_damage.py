@@ -89,11 +89,11 @@ GRAIN = Table(
         "sample sheets", "grain samples", "sample", _rows, ((30, _draw),), effort="grain_samples",
         labelled=True, heading="grain samples",
         taken="Cut the moving stream into or out of the tank, not the top of the heap: skip the "
-        "first seconds; three cuts or more, mixed (USDA practice). kernels_damaged: broken, "
+        "first seconds; three cuts or more, mixed (USDA practice). Damaged: broken, "
         "chipped or cracked, plainly seen; not the grade's damage (7 CFR 810.404: mould, heat, "
         "frost, germ, insects, sprouting; judged after sieving), in which clean chips may not "
-        "count. sieve_mass: through round holes of 12/64 in, 4.76 mm (7 CFR 810.401), or 4.50 mm "
-        "(ISO 5223): one sieve for the whole trial. foreign_mass: what is not corn.",
+        "count. Sieve: through round holes of 12/64 in, 4.76 mm (7 CFR 810.401), or 4.50 mm "
+        "(ISO 5223): one sieve for the whole trial. Not corn: all else.",
         said={"es": ("muestras de grano", (
             "Corte el chorro de grano que entra a la tolva o sale de ella, no lo de encima del "
             "montón: deje pasar los primeros segundos; tres cortes o más, mezclados (práctica del "

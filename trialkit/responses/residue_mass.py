@@ -116,8 +116,8 @@ RESIDUE = Table(
         ((40, _draw_tank), (90, _draw_behind)), effort="residue_samples",
         printed=("strip", "sample", "taken_at"), labelled=True, heading="residue readings",
         taken="tank: from the grain tank: tells what cleaning left, not what the header took in. "
-        "behind: 1 kg (2 lb) from the top of what fell behind the machine; sample_mass all of it, "
-        "residue_mass its leaves, husks and stalk, cobs sorted out: an ear brings one cob, so it "
+        "behind: 1 kg (2 lb) from the top of what fell behind the machine; the sample is all of "
+        "it, residue its leaves, husks and stalk, cobs sorted out: an ear brings one cob, so it "
         "tells what came in with it. Common practice.",
         said={"es": ("lecturas de rastrojo", (
             "Tolva (tank): de la tolva de grano: dice lo que dejó la limpieza, no lo que el "

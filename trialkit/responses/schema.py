@@ -7,6 +7,7 @@ the trial's setup factors and the zones there are, and frames brought to its col
 from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
+from functools import cache
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -85,8 +86,15 @@ def _typed(given: pd.Series | None, column: Column, rows: int) -> pd.Series:
 
 def empty(name: str, setups: Iterable[Any] = ()) -> pd.DataFrame:
     """The table with no rows and the right columns and types."""
-    columns = column_names(name, setups)
-    return tidy(pd.DataFrame({c: np.empty(0, dtype=object) for c in columns}), name, setups)
+    layout = table(name, setups)
+    return _empty(tuple((c.name, c.kind, c.required) for c in layout.columns)).copy()
+
+
+@cache
+def _empty(columns: tuple[tuple[str, Kind, bool], ...]) -> pd.DataFrame:
+    made = {name: _typed(None, Column(name, kind, "", required=required), 0)
+            for name, kind, required in columns}  # fmt: skip
+    return pd.DataFrame(made, index=pd.RangeIndex(0))
 
 
 def checker(name: str, setups: Iterable[Any] = ()) -> pa.DataFrameSchema:

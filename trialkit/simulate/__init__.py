@@ -28,11 +28,17 @@ __all__ = [
     "HeaderProfile",
     "Truth",
     "Work",
+    "is_simulated",
     "simulate_trial",
     "true_of",
     "truths",
     "write_simulated",
 ]
+
+
+def is_simulated(trial: Trial) -> bool:
+    """Whether a trial's folder says that it was simulated."""
+    return trial.source is not None and (trial.source / TRUTH).is_file()
 
 
 def simulate_trial(

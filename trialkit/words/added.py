@@ -41,7 +41,10 @@ def of_file(older: int, undone: int, twice: int, dropped: int = 0) -> str:
             "cells: all count; drop the wrong ones"
         )
     if older:
-        told.append(f"{counted(older, 'entry', 'entries')} told by a later export or revision")
+        told.append(
+            f"{counted(older, 'entry', 'entries')} exported again, changed or dropped later: the "
+            "newest version of each counts"
+        )
     if undone:
         told.append(f"{counted(undone, 'entry', 'entries')} undone on the phone")
     if dropped:
@@ -65,35 +68,54 @@ def one_place(place: str) -> str:
     return f"this row once; it repeats {place}"
 
 
+def counted_alike(table: str, rows: Sequence[tuple[str, str, str]]) -> str:
+    """Rows that two people entered with equal values: what each is called, and both places."""
+    named = [f"{row} ({one} and {other})" for row, one, other in rows]
+    return (
+        f"{counted(len(rows), 'row')} of {table} entered twice with equal values, which counts "
+        f"once and needs no correction: {_shown(named)}"
+    )
+
+
+def _shown(named: Sequence[str]) -> str:
+    more = f"; and {len(named) - _MOST_ROWS} more" if len(named) > _MOST_ROWS else ""
+    return "; ".join(named[:_MOST_ROWS]) + more
+
+
 def one_of_places(
-    key: Sequence[str], column: str, places: Sequence[str], values: Sequence[str],
+    table: str, key: Sequence[str], column: str, places: Sequence[str], values: Sequence[str],
     entries: Sequence[str],
 ) -> str:  # fmt: skip
     """Rows of one key in several places; what stands there in a column in which they differ (none
     of free text); and the phones' entries among them."""
-    drop = " or ".join(f"--drop {entry}" for entry in entries)
-    typed = " or delete the typed row" if len(entries) < len(places) else ""
-    apart = ""
+    typed = "delete the typed row" if len(entries) < len(places) else ""
     if key[-1] in ("frame", "sample"):
         phones = dict.fromkeys(entry.split("-")[0] for entry in entries)
         either = " or ".join(f"--apart {phone}" for phone in phones)
-        apart = f"; to count both, as different {key[-1]}s: trialkit add TRIAL {either}"
+        both = f"to count both, as different {key[-1]}s: trialkit add TRIAL {either}"
+    else:
+        both = f"to count both, add a row for this {' and '.join(key)} to {table}"
     return (
         f"one row for this {' and '.join(key)}: in {column} {_stand(places, values)}. "
-        f"To count one: trialkit add TRIAL {drop}{typed}{apart}"
+        f"{_drop(entries, typed)}; {both}"
     )
+
+
+def _drop(entries: Sequence[str], typed: str) -> str:
+    """How one of several entries is made the one that counts; `typed` is what else would."""
+    drop = [f"--drop {entry}" for entry in entries]
+    if len(entries) + bool(typed) == 2:
+        return f"To count one: trialkit add TRIAL {' or '.join([*drop, *([typed] * bool(typed))])}"
+    also = f", and {typed} unless it counts" if typed else ""
+    return f"To count one, drop all others of: trialkit add TRIAL {' '.join(drop)}{also}"
 
 
 def one_cell(
     column: str, key: str, places: Sequence[str], values: Sequence[str], entries: Sequence[str]
 ) -> str:
     """Cells of one row in several places that differ; otherwise as `one_of_places`."""
-    drop = " or ".join(f"--drop {entry}" for entry in entries)
-    typed = " or clear the typed cell" if len(entries) < len(places) else ""
-    return (
-        f"one {column} for this {key}: {_stand(places, values)}. "
-        f"To count one: trialkit add TRIAL {drop}{typed}"
-    )
+    typed = "clear the typed cell" if len(entries) < len(places) else ""
+    return f"one {column} for this {key}: {_stand(places, values)}. {_drop(entries, typed)}"
 
 
 def _stand(places: Sequence[str], values: Sequence[str]) -> str:
@@ -103,6 +125,7 @@ def _stand(places: Sequence[str], values: Sequence[str]) -> str:
     return listed([f"{place} has {value or 'nothing'}" for place, value in pairs])
 
 
+_MOST_ROWS = 12  # that a note names
 _PLACES = re.compile(r"one \w+ for this .*\(entry \w+-\d+\)", re.DOTALL)
 
 
@@ -111,11 +134,13 @@ def of_places(expected: str) -> bool:
     return bool(_PLACES.match(expected))
 
 
-def also_elsewhere(rows: int, table: str) -> str:
-    """Rows without a name of their own in a strip and zone that others have rows of as well."""
+def also_elsewhere(table: str, rows: Sequence[tuple[str, Sequence[str]]]) -> str:
+    """Rows without a name of their own in a strip and zone of which others have rows too, more
+    than were laid out: what each place is called, and where the rows stand."""
+    named = [f"{place} ({listed(list(at))})" for place, at in rows]
     return (
-        f"{counted(rows, 'row')} of {table} in a place that was counted on paper or another phone "
-        "too: all count; if one was entered twice, drop or delete one"
+        f"{counted(len(rows), 'place')} of {table} entered on paper or more than one phone: all "
+        f"rows count; if one was entered twice, drop or delete it: {_shown(named)}"
     )
 
 

@@ -9,7 +9,7 @@ from trialkit.display import number
 from trialkit.facts import Comparison, Ends
 from trialkit.quantities import listed, lower_first, run_with, upper_first
 from trialkit.words.chances import chance
-from trialkit.words.comparisons import amounts, did, share
+from trialkit.words.comparisons import amounts, did, share, which
 from trialkit.words.counts import counted
 from trialkit.words.money import amount, area_unit, balance_words, whole_places
 from trialkit.words.terms import terms
@@ -28,8 +28,9 @@ IN_TABLE = {
 def not_settled(own: Comparison, system: str) -> str:
     """That a trial does not tell a level apart, with its best guess."""
     label, reference = lower_first(own.label), lower_first(own.reference_label)
+    do = "does" if own.n_trials == 1 else "do"
     return (
-        f"This trial does not settle whether {label} is better or worse than {reference}; best "
+        f"{which(own)} {do} not settle whether {label} is better or worse than {reference}; best "
         f"guess for {terms(own.response).subject}: {share(own) or amounts(own, system)[0]}."
     )
 
@@ -138,7 +139,7 @@ def found_too(label: str, reference: str, found: Sequence[Comparison]) -> str:
 def left_over(
     label: str, reference: str, net: Ends, *, system: str, currency: str, damage: bool = False,
     bought: bool = False, area: float | None = None, hours: bool = False,
-    hour_cost: float | None = None,
+    hour_cost: float | None = None, trials: int = 1,
 ) -> str:  # fmt: skip
     """What is left of the whole balance, per acre or ha, and what it was reckoned with.
 
@@ -154,6 +155,8 @@ def left_over(
         Acres or ha a year.
     hour_cost : float, optional
         What an hour more costs.
+    trials : int
+        How many it is the mean of.
     """
     unit = area_unit(system)[0]
     counted_in = "loose kernels at the header" + " and damage" * damage
@@ -174,8 +177,9 @@ def left_over(
     if net.apart:
         low, high = sorted((abs(low), abs(high)))
         return f"{told} ({amount(low)} to {amount(high)})."
+    by = "trial does" if trials == 1 else "trials do"
     return (
-        f"{told}; the range runs {balance_words(low, high)}, so the trial does not settle whether "
+        f"{told}; the range runs {balance_words(low, high)}, so the {by} not settle whether "
         "it pays."
     )
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import Any
 
 from trialkit.display import number
+from trialkit.words.columns import COLUMNS
 
 _DIRECTIONS = {"up": "near end to far end", "down": "far end to near end"}
 
 
-def template() -> dict[str, str]:
-    """Words of the print template, by the names it has for them."""
+def template() -> dict[str, Any]:
+    """Words of the print template, by the names it has for them; in pairs what has a column."""
     return {
         # The crew's page
         "crew": "Crew", "emergency": "Emergency number", "telephone": "Telephone on the spot",
@@ -28,8 +30,9 @@ def template() -> dict[str, str]:
         "front": "front", "back": "back", "zone": "zone", "setup": "Setup",
         "blind": "Setup: not told on this card, so that every strip is counted alike.",
         "ears": "ears on the ground", "strips": "strips",
-        "counted_by": "counted_by (initials)", "written_by": "written_by (initials)",
-        "key_held_by": "key_held_by (initials)",
+        "counted_by": (COLUMNS["counted_by"], "counted_by"),
+        "written_by": (COLUMNS["written_by"], "written_by"),
+        "key_held_by": (COLUMNS["key_held_by"], "key_held_by"),
         "odd": "note: what was odd on this strip, as lodging, stops, weather, wildlife, repairs",
         "status": "status: tick one", "reason": "reason: why it is not to be used as it is",
         "worth": "Kernels in one frame as loss",
@@ -38,7 +41,8 @@ def template() -> dict[str, str]:
         "strip_setup": "strip, setup", "map": "Map of the passes",
         # The header
         "header_check": "Header check", "header": "header",
-        "measured_by": "measured_by (initials)", "date": "measured_at (date)",
+        "measured_by": (COLUMNS["measured_by"], "measured_by"),
+        "date": (COLUMNS["measured_at"], "measured_at"),
         "ground": "Stalks and ear butts", "each": "of each",
         # Under every sheet of a translation that nobody has checked
         "unchecked": "",
@@ -47,8 +51,11 @@ def template() -> dict[str, str]:
 
 def head(column: str, header: str) -> tuple[str, str]:
     """What stands over a box, and in small print the table's own header where that is another."""
-    del column
-    return header, ""
+    if column not in COLUMNS:
+        return header, ""
+    # Beside the speed set, in a narrow column of the operator's sheet.
+    said = "measured" if column == "speed_measured" else COLUMNS[column]
+    return said + header.removeprefix(column), column if "_" in column else ""
 
 
 def level(value: str) -> tuple[str, str]:
@@ -59,6 +66,11 @@ def level(value: str) -> tuple[str, str]:
 def area(header: str, value: str) -> str:
     """The area of a zone's frames, by the header of its column; without a value frames differ."""
     return f"{header}: {value}" if value else header
+
+
+def area_unit(unit: str) -> str:
+    """A unit of area as it is said; tables have it plain."""
+    return {"ft2": "sq ft", "m2": "m²"}.get(unit, unit)
 
 
 def paper(title: str) -> str:
@@ -123,11 +135,11 @@ def in_windrow(behind: int, header: int) -> str:
 
 # ---------------------------------------------------------------- lengths and losses
 def lengths_along(spacing: str) -> str:
-    return f"Length along the rows, {spacing} apart"
+    return f"Lengths to mark off along the rows (rows are {spacing} apart)"
 
 
 def lengths_of_usual_spacings() -> str:
-    return "Length along one row (the field's row spacing is not stated)"
+    return "Lengths to mark off along one row (the field's row spacing is not stated)"
 
 
 def length_headers(rows: int) -> list[str]:
@@ -163,7 +175,7 @@ def worth(
         basis += f", {number(per_bushel, 0)} kernels per bushel"
         first = f"kernels \N{DIVISION SIGN} {number(divisor, 1)} = bu/ac"
         thumb = (
-            f" The rule of 2 kernels per ft2 (here kernels \N{DIVISION SIGN} "
+            f" The rule of 2 kernels per sq ft (here kernels \N{DIVISION SIGN} "
             f"{2 * square_feet:.3g}) is exact at {number(rule, 0)} kernels per bushel."
         )
     else:
@@ -180,29 +192,29 @@ def header_sides() -> dict[str, tuple[str, tuple[str, ...]]]:
     """Sides of the header's sheet: title and what is said beside the boxes."""
     return {
         "plates": ("Plates", (
-            "gap_front, gap_middle, gap_rear: from edge to edge of the two stripper (deck) plates, "
-            "at the plates with gauge or rule, not from the display in the cab. gap_middle where "
-            "you take it.",
-            "plate_...: from the row's centre, the nip of the rolls, to each plate's edge; may be "
+            "Gaps, front, middle and rear: from edge to edge of the two stripper (deck) plates, "
+            "at the plates with gauge or rule, not from the display in the cab. In the middle "
+            "where you take it.",
+            "Each plate: from the row's centre, the nip of the rolls, to the plate's edge; may be "
             "left out. Left and right as seen driving.",
-            "set_front, set_rear: what the gap was set to when it was measured.",
-            "plate_edge_wear: how far an edge is rounded or grooved back, at the worst place.",
+            "Set to, front and rear: what the gap was set to when it was measured.",
+            "Plate edge wear: how far an edge is rounded or grooved back, at the worst place.",
         )),
         "rolls": ("Rolls", (
             "Worn is measured by the roll itself, each roll of a pair alone.",
-            "roll_..._wear_length: from the front of the flutes or knives back to where they have "
+            "Worn length: from the front of the flutes or knives back to where they have "
             "their full height; 0 for none.",
-            "roll_..._flute: height that is left, from the body of the roll to the top of the "
+            "Flute height: height that is left, from the body of the roll to the top of the "
             "flute or knife, at the front. The manual has the height when new.",
-            "roll_clearance: between the rolls or their knives, where it is least as they stand.",
+            "Between the rolls: between them or their knives, where it is least as they stand.",
         )),
         "guides": ("Guides, chains, flaps", (
-            "clearance_1 to clearance_5: between facing chain guides, 1 at the front, then "
+            "Clearance 1 to 5: between facing chain guides, 1 at the front, then "
             "second, middle, fourth, and 5 at the rear.",
-            "chain_slack: how far the chain can be moved by hand, halfway. How it is measured and "
+            "Chain slack: how far the chain can be moved by hand, halfway. How it is measured and "
             "how much is right, the manual says.",
-            "chain_stretch: ten links taut against ten of a new chain; longer by so many %.",
-            "flaps (ear savers): sound, torn or missing.",
+            "Chain stretch: ten links taut against ten of a new chain; longer by so many %.",
+            "Flaps (ear savers): sound, torn or missing.",
             "Once for the header: fluted length of a new roll ________, its diameter between core "
             "and top of the flutes ________, height of the ears above the rolls' grip ________, "
             "speed of the rolls, from display or manual, ________ 1/min: how fast the rolls pull.",

@@ -98,9 +98,14 @@ def sentence(own: Comparison) -> str:
     words = terms(own.response)
     label, reference = lower_first(own.label), lower_first(own.reference_label)
     if own.grade is Grade.OPEN:
-        return f"This trial cannot tell {label} from {reference} in {words.subject}."
+        return f"{which(own)} cannot tell {label} from {reference} in {words.subject}."
     verb = f"probably {words.verb}" if own.grade is Grade.LEANING else words.verb
     return upper_first(f"{label} {verb} {had(own)} than {reference}.")
+
+
+def which(own: Comparison) -> str:
+    """What cannot tell two setups apart: one trial, or several together."""
+    return "This trial" if own.n_trials == 1 else "These trials"
 
 
 def had(own: Comparison) -> str:
@@ -213,6 +218,7 @@ def in_lines(others: Mapping[str, Sequence[Comparison]], system: str) -> list[st
     """
     out: list[str] = []
     untold: list[str] = []
+    by = "This trial"
     setups: set[tuple[str, str]] = set()
     for title, every in others.items():
         known = [own for own in every if own.grade.found]
@@ -222,10 +228,11 @@ def in_lines(others: Mapping[str, Sequence[Comparison]], system: str) -> list[st
             ))  # fmt: skip
         elif every:
             untold.append(title)
+            by = which(every[0])
             setups.update((own.factor, own.level) for own in every)
     if untold:
-        which = "the two" if len(setups) == 1 else "the setups"
-        out.append(f"This trial cannot tell {which} apart in {listed(untold)}.")
+        two = "the two" if len(setups) == 1 else "the setups"
+        out.append(f"{by} cannot tell {two} apart in {listed(untold)}.")
     return out
 
 

@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Sequence
 
 from trialkit.quantities import listed, lower_first, number, upper_first
+from trialkit.words.columns import called
 from trialkit.words.counts import counted, some_of
 
 _SEASON = 45  # days; a harvest lasts no longer in one field (common practice)
@@ -37,8 +38,8 @@ def level_and_speed(
 ) -> str:
     """The speed set is not the setup's."""
     return (
-        f"The setup is {lower_first(level)}, but {column} is {read} on {placed(places)}: one of "
-        "the two is wrong. The analysis goes by the setup."
+        f"The setup is {lower_first(level)}, but the {called(column)} is {read} on "
+        f"{placed(places)}: one of the two is wrong. The analysis goes by the setup."
     )
 
 
@@ -81,8 +82,8 @@ def half_gap(
         "usual": f"about half of a usual gap of {gap}",
     }[against]
     return (
-        f"{column} is {' to '.join(dict.fromkeys(read))} on {placed(places)}, {of}: was it "
-        "measured from the centre to one edge? A gap is measured from edge to edge."
+        f"The {called(column)} is {' to '.join(dict.fromkeys(read))} on {placed(places)}, {of}: "
+        "was it measured from the centre to one edge? A gap is measured from edge to edge."
     )
 
 
@@ -96,7 +97,7 @@ def half_levels(factor: str, read: Sequence[str], gap: str) -> str:
 
 def as_read(text: str) -> str:
     """What was asked when the trial was read."""
-    return text
+    return upper_first(text)
 
 
 # ---------------------------------------------------------------- yields

@@ -63,7 +63,7 @@ def rules(
         f"Shut off the header and back up. Sources differ on how far: {back} [1], one combine "
         "length [2]. Choose one for the whole trial. Ours: ",
         "Disconnect a spreader or chopper before a count [2], or leave it as it is on every strip. "
-        f"Write the width the residue fell on at zone {behind} of the card (discharge_width): loss "
+        f"Write the width the residue fell on at zone {behind} of the card: loss "
         "behind the machine is told per width of the header with it [1, 2]. Where nobody gives it, "
         "it is taken to be the header's, and loss from a windrow is overstated.",
         "Decide where each frame lies before looking at the ground, in the rows the card names "

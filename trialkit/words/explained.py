@@ -21,10 +21,18 @@ def few_values(values: int) -> str:
     return f"it has {values} value{'s' * (values != 1)} only"
 
 
-def own_hybrids() -> str:
-    return "every field has its own hybrid"
+def own_in_every_field(variable: str) -> str:
+    return f"every field has its own {variable}"
 
 
 def asking(variable: str) -> str:
     """What is being done, while it is."""
     return f"Asking what {variable} explains"
+
+
+def by_working_response(variable: str) -> str:
+    """How hybrids or seasons are judged over many strips."""
+    return (
+        f"Strips are many here: what {variable}s explain is judged by the working response of the "
+        "model without them, the spread within fields taken as known."
+    )

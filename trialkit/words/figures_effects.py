@@ -205,6 +205,6 @@ def setups_by_field(
     )
     many = "field" if len(fields) == 1 else "fields"
     return (
-        f"{title} measured with each {factor} in {len(fields)} {many}, means over strips in "
-        f"{unit}: {told}. Small marks below are single strips."
+        f"{title} measured with each {factor or 'setup'} in {len(fields)} {many}, means over "
+        f"strips in {unit}: {told}. Small marks below are single strips."
     )

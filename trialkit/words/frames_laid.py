@@ -8,7 +8,7 @@ _BACK_UP = {"US": "20 ft or one combine length", "SI": "6 m or one combine lengt
 
 
 def engine_off() -> str:
-    return "engine off\nkey with the counter"
+    return "engine off\nkey with\nthe counter"
 
 
 def stopped_here() -> str:

@@ -96,6 +96,19 @@ def few_pairs() -> str:
     )
 
 
+def together_outside(by_ratio: bool) -> str:
+    """Why the figure of all fields lies beyond those of every single one."""
+    why = (
+        "it compares by ratio, so one very high count moves it less than plain differences"
+        if by_ratio
+        else "it weighs pairs, and whatever else was set, otherwise than plain differences do"
+    )
+    return (
+        "All fields together lies beyond every field's own figure: those are plain differences of "
+        f"what was measured, while all fields together, as in the headline, is the model's: {why}."
+    )
+
+
 def together(share: str) -> str:
     """The mean effect."""
     return f"All fields together: {share}."
@@ -169,15 +182,15 @@ def as_it_lay() -> str:
 
 
 def marks(label: str) -> str:
-    """Under a figure of setups."""
-    return f"{label}: large marks are means, small ones below them single strips."
+    """Under a figure of setups; their factor's label, "" where it has none."""
+    return f"{label or 'Setups'}: large marks are means, small ones below them single strips."
 
 
 def means_caption(title: str, factor: str, unit: str, other: str, least: int, most: int) -> str:
     """Over the table of means."""
     brackets = f", in brackets {other}" if other else ""
     over = counted(most, "strip") if least == most else f"{least} to {most} strips"
-    return f"{title} by {lower_first(factor)}, {unit}{brackets}; means of {over}"
+    return f"{title} by {lower_first(factor) or 'setup'}, {unit}{brackets}; means of {over}"
 
 
 # ---------------------------------------------------------------- conditions

@@ -83,12 +83,23 @@ def no_ear_mass() -> str:
     )
 
 
-def ear_mass_borrowed(searches: int) -> str:
-    """Some searches found ears and do not tell the grain on them."""
-    return (
+def ear_mass_borrowed(searches: int, elsewhere: int) -> str:
+    """Some searches found ears and do not tell the grain on them; `elsewhere` of these are of
+    fields in which no search does."""
+    found = (
         f"{counted(searches, 'ear search', 'ear searches')} found ears without a kernel mass "
         "or number per ear; "
-        "the mean of the field's other ears was used."
+    )
+    if not elsewhere:
+        return f"{found}the mean of the field's other ears was used."
+    if elsewhere == searches:
+        return (
+            f"{found}no other search of the field gives one, so the mean of the ears of other "
+            "fields was used."
+        )
+    return (
+        f"{found}the mean of the field's other ears was used, and for {elsewhere} of them, whose "
+        "field has none, the mean of the ears of other fields."
     )
 
 

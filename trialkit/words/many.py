@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from difflib import SequenceMatcher
 
 from trialkit.display import number, p_is, significant
 from trialkit.facts import Ends, Grade
@@ -21,7 +22,8 @@ HEADINGS = {
 }
 COLUMNS = {"next": "in the next field", "same direction": "share of fields in that direction",
            "n trials": "trials", "n fields": "fields"}  # fmt: skip
-VARIABLES = {"moisture": "Grain moisture", "speed_measured": "Ground speed", "hybrid": "Hybrid"}
+VARIABLES = {"moisture": "Grain moisture", "speed_measured": "Ground speed", "hybrid": "Hybrid",
+             "season": "Season"}  # fmt: skip
 _PERCENT = Scale("%", 1.0)
 
 
@@ -122,6 +124,32 @@ def next_field(low: float, high: float, shares: tuple[float, float], link: str, 
     return (
         f"A field of the next trial: from {ends[0]} to {ends[1]}. Of 100 such fields, "
         f"{of_hundred(*shares)} would go the same way."
+    )
+
+
+def next_field_not_known(trials: int) -> str:
+    """That nothing is said of a field of the next trial."""
+    if trials < 3:
+        return f"Too few trials to say what a field of the next trial shows: {trials}."
+    return (
+        "Nothing is said of a field of the next trial: these strips cannot tell how much effects "
+        "differ between fields."
+    )
+
+
+def two_trials() -> str:
+    """What two trials cannot tell."""
+    return (
+        "Two trials hardly tell how much effects differ from trial to trial: intervals of the mean "
+        "effect are of these fields, and nothing is said of a field of the next trial."
+    )
+
+
+def spread_not_known() -> str:
+    """That intervals leave out how effects differ."""
+    return (
+        "How much effects differ between trials and fields cannot be told from these strips; "
+        "intervals of the mean effect are of these fields alone, and nothing is said of the next."
     )
 
 
@@ -228,6 +256,11 @@ def same_everywhere(error: str) -> str:
     )
 
 
+def reading(trial: int, trials: int) -> str:
+    """How far reading is."""
+    return f"Reading trial {trial} of {trials}"
+
+
 def fitting(rows: int) -> str:
     """What is being done, while it is."""
     return f"Fitting one model to {rows:,} rows"
@@ -237,8 +270,20 @@ def other_levels(factor: str, own: Sequence[str], others: Sequence[str]) -> str:
     """Why a trial's levels do not match."""
     return (
         f"Its levels of {factor} ({', '.join(own)}) are not those of the other trials "
-        f"({', '.join(others)}). Give aliases if they mean the same."
+        f"({', '.join(others)}). If they mean the same, say so by {_say_so(own, others)}, once for "
+        "each (in Python aliases=)."
     )
+
+
+def _say_so(own: Sequence[str], others: Sequence[str]) -> str:
+    """How to say that names mean the same, with the two that are most alike as an example."""
+    new, known = sorted(set(own) - set(others)), sorted(set(others) - set(own))
+    example = "name here=name there"
+    if new and known:
+        pairs = ((SequenceMatcher(None, a, b).ratio(), a, b) for a in new for b in known)
+        _, here, there = max(pairs)
+        example = f"{here}={there}"
+    return f'--alias "{example}"'
 
 
 def one_name(first: str, second: str) -> str:
@@ -263,7 +308,11 @@ def one_setup() -> str:
 
 def varied_others(varied: Sequence[str], compared_by: Sequence[str]) -> str:
     """A trial that varied something else."""
-    return f"It varied {', '.join(varied)}; the comparison is by {', '.join(compared_by)}."
+    told = f"It varied {', '.join(varied)}; the comparison is by {', '.join(compared_by)}."
+    return (
+        f"{told} Compare by others with --factor, or say that two names mean the same, as with "
+        f"{_say_so(varied, compared_by)}."
+    )
 
 
 def strips_left_out(strips: int, factors: Sequence[str]) -> str:

@@ -12,6 +12,7 @@ from trialkit.display import number, significant
 from trialkit.quantities import scales, upper_first
 from trialkit.words import design
 from trialkit.words.adjusting import SHORT
+from trialkit.words.columns import COLUMNS, called
 from trialkit.words.counts import plural, some_of
 
 LEVELS = {
@@ -244,7 +245,9 @@ def as_written(text: str) -> str:
 
 
 def of_the_engine(note: str) -> str:
-    """A short note of the engine as a sentence."""
+    """A short note of the engine as a sentence; units that are columns by what they are called."""
+    for name in COLUMNS:
+        note = note.replace(f"'{name}'", f"'{called(name)}'")
     return f"{note[:1].upper()}{note[1:].rstrip('.')}."
 
 
@@ -276,8 +279,8 @@ def strips_refused(rows: int, file: str, line: int, column: str, value: str, exp
     one = rows == 1
     return (
         f"{rows} {'row' if one else 'rows'} of {file} {'was' if one else 'were'} refused when the "
-        f"trial was read (first: line {line}, {column} {value!r}; expected {expected}). Strips "
-        "named there, and what was measured on them, take no part in any comparison."
+        f"trial was read (first: line {line}, {called(column)} {value!r}; expected {expected}). "
+        "Strips named there, and what was measured on them, take no part in any comparison."
     )
 
 
@@ -289,7 +292,7 @@ def strips_lack(
     also = "; a strip of another season does not belong to this trial" if dated else ""
     what = "cell" if one else "cells"
     return (
-        f"{cells} {what} of {file} could not be used (first: line {line}, {column} "
+        f"{cells} {what} of {file} could not be used (first: line {line}, {called(column)} "
         f"{value!r}; expected {expected}). "
         f"The strips stay in the comparison without {'it' if one else 'them'}{also}."
     )

@@ -52,12 +52,14 @@ def _one(name: str, words: Sequence[str]) -> str:
     )
 
 
-def which_grower(names: Sequence[tuple[str, str]], tail: int) -> str:
-    """Error: a grower's page without a grower; `names` with their letters, `tail` more."""
+def which_grower(names: Sequence[tuple[str, str]], tail: int, many: bool = False) -> str:
+    """Error: a grower's page without a grower; `names` with their letters, `tail` more, of one
+    trial or of many."""
     told = [f"{name} ({letter})" for letter, name in names]
     more = f" and {tail} more" if tail else ""
     return (
-        f"The trial has {len(names) + tail} growers, and a grower's page is about one of them: say "
+        f"The {'trials have' if many else 'trial has'} {len(names) + tail} growers, and a "
+        "grower's page is about one of them: say "
         f"which with --grower (in Python grower=), by name or letter: {'; '.join(told)}{more}."
     )
 

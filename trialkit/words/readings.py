@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from trialkit.quantities import listed
+from trialkit.words.columns import called
 
 
 def title() -> str:
@@ -174,8 +175,8 @@ def half_a_gap(
     who = f"row {rows[0]} reads" if len(rows) == 1 else f"rows {listed(list(rows))} read"
     ends = " to ".join(dict.fromkeys(shown))
     return (
-        f"{column} of {who} {ends}, {_AGAINST[against].format(gap=gap)}: was it measured "
-        "from the centre to one edge? A gap is measured from edge to edge."
+        f"the {called(column)} of {who} {ends}, {_AGAINST[against].format(gap=gap)}: was it "
+        "measured from the centre to one edge? A gap is measured from edge to edge."
     )
 
 

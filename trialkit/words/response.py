@@ -15,6 +15,7 @@ TITLES = {
     "variances": "Variance components and tests of terms",
     "diagnostics": "Does the model hold?",
     "sensitivity": "Does the answer hang on the choice of model?",
+    "neighbours": "Does the answer hold with a trend along the field, or neighbours alike?",
     "fields": "Field by field",
     "along": "Along moisture and speed",
     "surface": "Over gap and speed",
@@ -22,6 +23,7 @@ TITLES = {
 }
 """Of the pieces of a section, in reading order."""
 SHORT = {"variances": "Variance components", "sensitivity": "Other models",
+         "neighbours": "Trend, neighbours",
          "power": "What it could tell"}  # fmt: skip
 """The same in a list of contents, where they are shorter."""
 ROLES = {"chosen": " (this report's)", "warning": " (a warning, not a choice)"}

@@ -6,7 +6,14 @@ _WRITTEN = {
     "centre": "row's centre:\nthe nip of\nthe rolls",
     "gap": "gap: between the plates'\nedges, at the plates",
     "chain": "chain", "plate": "plate", "roll": "roll", "flaps": "flaps", "guides": "guides",
-    "clearance": "roll_clearance: where it is least", "stretch": "chain_\nstretch\n(ten links)",
+    "roll_clearance": "between the rolls: where it is least",
+    "chain_stretch": "chain\nstretch\n(ten links)", "chain_slack": "chain\nslack",
+    "plate_edge_wear": "plate edge\nwear",
+    "gap_front": "front gap", "gap_middle": "middle gap", "gap_rear": "rear gap",
+    "plate_left_front": "left plate,\nfront", "plate_left_rear": "left plate,\nrear",
+    "plate_right_front": "right plate,\nfront", "plate_right_rear": "right plate,\nrear",
+    "wear_length": "worn length,\neach roll",
+    "flute_height": "flute height,\neach roll",
     "left": "left", "right": "right", "front": "front", "rear": "rear",
     "to the corn": "front, to the corn", "new outline": "new outline",
     "full height": "full height", "new": "new", "worn": "worn",
@@ -23,8 +30,8 @@ def written(name: str) -> str:
 
 
 def station(number: int) -> str:
-    """A station of the guides: its column and its place."""
-    return f"clearance_{number}\n({_PLACES[number - 1]})"
+    """A station of the guides: its number and its place."""
+    return f"clearance {number}\n({_PLACES[number - 1]})"
 
 
 _SUMMARIES = {

@@ -7,6 +7,8 @@ those of the paper (`trialkit.words.cautions`, `.safety`, `.crew`, `.cards`).
 
 from __future__ import annotations
 
+from trialkit.words.columns import COLUMNS
+
 
 def page_title(title: str) -> str:
     return f"Count: {title}"
@@ -20,6 +22,17 @@ def neutral_title(season: int, fields: list[str]) -> str:
 def crew_of(number: int, of: int) -> str:
     """Which crew a page is for, of several."""
     return f"Crew {number} of {of}"
+
+
+def header_given(crew: int, own: bool) -> str:
+    """Which of several crews checks the header; `own` on its own page."""
+    return f"The header check is this crew's alone (crew {crew})." if own else (
+        f"The header check is on the page of crew {crew}.")  # fmt: skip
+
+
+def ground_given(field: str, crew: int) -> str:
+    """Which of several crews takes stalks and ear butts of a field, on another's page."""
+    return f"Stalks and ear butts of field {field} are on the page of crew {crew}."
 
 
 def decimal_sign() -> str:
@@ -47,7 +60,7 @@ def _screens() -> dict[str, str]:
         "safety_yes": "Everyone was told. We keep to it.", "read_on": "Read on",
         "rules": "How to count so that the counts can be trusted",
         # What is kept
-        "kept": "Every key is kept on this phone.",
+        "kept": "All you type is kept on this phone.",
         "kept_not": "Nothing is kept on this phone: this browser does not let the page keep "
         "anything. Do not close the page. Send or save a copy after every strip.",
         "kept_lost": "This phone has stopped keeping what is typed (storage full or taken away). "
@@ -89,11 +102,14 @@ def _keys() -> dict[str, str]:
     """Of a screen to type on, and of what is asked again or refused there."""
     return {
         "frame": "Frame {name}", "sample": "Sample {name}", "number": "Number {n}",
-        "area": "area {area}", "so_far": "Zone {number}: {done} of {all} frames, kernels {sum}",
+        "area": "area {area}", "along": "{length} along one row",
+        "so_far": "Zone {number}: {done} of {all} frames, kernels {sum}",
+        "on_cobs": ", on cobs {sum}",
         "strip_so_far": "Strip: {done} of {all}", "taken_so_far": "Taken: {done} of {all}",
         "keep": "Keep", "next": "Next", "leave_empty": "Leave empty", "undo": "Undo the last",
         "undo_key": "Undo",
         "undone": "Undone: {what}", "nothing_to_undo": "Nothing to undo",
+        "fraction": "Fraction of an inch", "digits": "Back to the digits",
         "previous": "Previous", "note": "Note", "how": "How it is measured", "now": "Now",
         "delete": "Delete the last digit", "point": "Decimal sign", "typed": "{label}: {value}",
         "nothing_typed": "{label}: empty",
@@ -102,14 +118,16 @@ def _keys() -> dict[str, str]:
         "zeros": "0 kernels in {n} frames of zone {number}, {zone}.",
         "most_far": "{value}, {label}: the most in this zone on this phone is {most}.",
         "no_ears": "0 ears found, but {value} for one ear.",
-        "empty_sure": "{what} is left empty: not counted.",
+        "empty_sure": "{what} is left empty: not counted.", "none_zero": "None there? Type 0.",
+        "more_than": "{value} ({label}) is more than {most} ({whole}). Please type the wrong one "
+        "again.",
         "was": "before {value}",
         "too_dense": "{label}: at most {most} on this area, more than a whole crop holds. Please "
         "type it again.",
         "far_rule": "A count is asked again when it is more than three times, or less than a "
-        "third of, the mean of the other frames of its zone and strip, and 10 kernels or more "
-        "away from it; when it is more than ten times the highest of its zone on this phone; and 0 "
-        "in all frames of a zone of three or more. What was counted stands: answer yes.",
+        "third of, the middle one of the other frames of its zone and strip, and 10 kernels or "
+        "more away from it; when it is more than ten times the highest of its zone on this phone; "
+        "and 0 in all frames of a zone of three or more. What was counted stands: answer yes.",
         "between": "{label}: from {low} to {high}. Please type it again.",
         "whole": "{label} is a whole number.", "not_a_number": "{label}: {value} is no number.",
         "at_least": "{label}: {low} or more. Please type it again.",
@@ -139,37 +157,8 @@ def _copy() -> dict[str, str]:
 def labels() -> dict[str, str]:
     """What is typed, by the column it goes to; a column that is not here is called by its name."""
     return {
-        "loose_kernels": "loose kernels", "kernels_on_cobs": "kernels on cobs",
-        "note": "note", "ears": "ears found", "kernel_mass_per_ear": "grain of one ear",
-        "kernels_per_ear": "kernels on one ear", "area": "area",
-        "moisture": "moisture", "test_weight": "test weight", "yield": "yield",
-        "discharge_width": "width the residue fell on", "harvested_at": "harvested at",
-        "status": "what became of the strip", "reason": "reason",
-        "counted_by": "counted by (initials)", "written_by": "typed by (initials)",
-        "key_held_by": "key held by (initials)", "header": "header",
-        "speed_set": "speed asked for", "speed_measured": "speed measured",
-        "roll_rpm": "speed of the rolls",
-        "kernels_examined": "kernels looked at", "kernels_damaged": "of these, damaged",
-        "sample_mass": "mass of the sample", "sieve_mass": "of this, through the sieve",
-        "foreign_mass": "of this, not corn", "ears_examined": "ears looked at",
-        "ears_damaged": "of these, damaged at the butt", "kernels_missing": "kernels missing",
-        "impact_score": "score 0 to 5", "residue_mass": "of this, residue",
-        "score": "score 0 to 5", "taken_at": "taken at",
-        "gap_front": "gap, front", "gap_middle": "gap, middle", "gap_rear": "gap, rear",
-        "plate_left_front": "left plate, front", "plate_left_rear": "left plate, rear",
-        "plate_right_front": "right plate, front", "plate_right_rear": "right plate, rear",
-        "set_front": "set to, front", "set_rear": "set to, rear",
-        "roll_left_wear_length": "left roll, worn length",
-        "roll_right_wear_length": "right roll, worn length",
-        "roll_left_flute": "left roll, flute height",
-        "roll_right_flute": "right roll, flute height",
-        "clearance_1": "clearance 1, front", "clearance_2": "clearance 2",
-        "clearance_3": "clearance 3", "clearance_4": "clearance 4",
-        "clearance_5": "clearance 5, rear", "roll_clearance": "between the rolls",
-        "plate_edge_wear": "plate edge wear", "chain_slack": "chain slack",
-        "chain_stretch": "chain stretch", "flaps": "flaps (ear savers)",
-        "measured_by": "measured by (initials)", "measured_at": "date", "diameter": "diameter",
-    }  # fmt: skip
+        **COLUMNS, "status": "what became of the strip", "written_by": "typed by (initials)",
+    }
 
 
 def measured_how(text: str) -> str:

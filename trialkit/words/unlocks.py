@@ -119,7 +119,7 @@ HEADER_PARTS = {
 
 def header_rows(rows: int, checked: bool) -> str:
     """Rows that the check of a header reads, or could."""
-    why = "trialkit.check_header reads them" if checked else "they need a table header_check"
+    why = "for trialkit header, the check of it" if checked else "they need a table header_check"
     return f"rows kept: {rows}; {why}"
 
 

@@ -37,6 +37,7 @@ from trialkit.words import fields as words
 
 LEAST = 0.01
 """Below this share of the reference an end of an interval is told as this."""
+ROUNDING = 1e-12
 SAME = ("same_direction", "same_direction_low", "same_direction_high")
 
 
@@ -336,7 +337,9 @@ def raw_effects(
         effect = np.log((y + add) / rest)
     grouped = (effect[level] - effect[reference]).groupby(level=unit)
     out = grouped.agg(raw="mean", sd="std", n_pairs="size")
-    out["raw_se"] = out.pop("sd") / np.sqrt(out["n_pairs"])
+    # Pairs that agree to the last digit, as two of no count, say nothing of their spread.
+    sd = out.pop("sd")
+    out["raw_se"] = sd.where(sd > ROUNDING * (1.0 + out["raw"].abs())) / np.sqrt(out["n_pairs"])
     df = (out["n_pairs"] - 1).where(out["n_pairs"] > 1)
     half = stats.t.ppf(0.5 + confidence / 2, df) * out["raw_se"]
     return out.assign(raw_low=out["raw"] - half, raw_high=out["raw"] + half).reset_index()

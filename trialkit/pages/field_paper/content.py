@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import textwrap
 from collections.abc import Sequence
 from typing import Any
@@ -70,10 +71,10 @@ def content(
         data["crew"] = _crew(trial, blind)
         parts.append("crew")
     if "cards" in sheets:
-        data["cards"] = [
+        data["cards"] = _shaped([
             _card(trial, strip, n, blind, files)
             for n, strip in enumerate(map(str, trial.strips["strip"]), start=1)
-        ]
+        ])  # fmt: skip
         parts.append("cards")
     if "run" in sheets:
         data["run"] |= _run(trial, blind)
@@ -161,6 +162,21 @@ def _card(
         ],
         **aids(trial, strip, str(own["field"])),
     }  # fmt: skip
+
+
+def _shaped(cards: list[dict[str, Any]]) -> list[dict[str, Any]]:
+    """Cards with the number of their shape: those of one are as tall but for their tops."""
+    shapes: dict[str, int] = {}
+    for card in cards:
+        # Boxes are as tall as the template says, whatever stands in them.
+        told = {
+            "zones": [{**zone, "frames": len(zone["frames"])} for zone in card["zones"]],
+            "ears": len(card["ears"]["rows"]), "readings": len(card["readings"]),
+            "samples": [{**table, "rows": len(table["rows"])} for table in card["samples"]],
+            "lengths": card["lengths"], "worth": card["worth"],
+        }  # fmt: skip
+        card["shape"] = shapes.setdefault(json.dumps(told, default=str), len(shapes))
+    return cards
 
 
 def _zones(

@@ -71,7 +71,8 @@ def area_words(area: float, system: schema.System, language: str = ENGLISH) -> s
     """An area in the trial's own units, at most three decimals."""
     unit = "ft2" if system == "US" else "m2"
     value = float(units.convert(area, "m2", unit))
-    return localised(f"{value:,.3f}".rstrip("0").rstrip("."), language) + f" {unit}"
+    said = spoken("cards", "area_unit", language)(unit)
+    return localised(f"{value:,.3f}".rstrip("0").rstrip("."), language) + f" {said}"
 
 
 def spacing_words(spacing: float, system: schema.System, language: str = ENGLISH) -> str:

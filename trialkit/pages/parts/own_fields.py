@@ -16,6 +16,7 @@ from trialkit.pages.elements import Abreast, Beside, Element, Sentence, Table, f
 from trialkit.pages.registry import part
 from trialkit.pages.wording import change, of_difference, p_is
 from trialkit.quantities import Scale, decimals, lower_first, number, scales, upper_first
+from trialkit.responses import RESPONSES
 from trialkit.words import grower as words
 from trialkit.words.terms import terms
 
@@ -98,7 +99,7 @@ def my_fields(page: Context) -> Iterable[Element]:
 def _told(page: Context, effects: FieldEffects | None) -> list[str]:
     """How fields differ, and what that means for mine."""
     if effects is None:
-        return [words.few_pairs()]
+        return [words.few_pairs(), *_outside(page)]
     row = effects.pooled.set_index("level").loc[page.found.level]
     p = float(row["sd_p"])
     most = int(effects.fields["n_pairs"].max())
@@ -111,6 +112,16 @@ def _told(page: Context, effects: FieldEffects | None) -> list[str]:
         out.append(words.further_field(text))
     out.append(words.drawn_together(lower_first(page.found.reference_label)))
     return out
+
+
+def _outside(page: Context) -> list[str]:
+    """Why the model's figure lies beyond every field's own, where it does."""
+    own, table = _measured(page)["difference"].dropna(), page.result.contrasts
+    found = page.found
+    row = table[table["factor"].eq(found.factor) & table["level"].eq(found.level)].iloc[0]
+    if own.empty or own.min() <= row["difference"] <= own.max():
+        return []
+    return [words.together_outside(RESPONSES[page.response].link == "log")]
 
 
 def _every(page: Context) -> str:
@@ -159,7 +170,7 @@ def side_by_side(page: Context) -> Iterable[Element]:
             page.result, factor.name, mine=page.mine, field_names=page.letters.fields,
             system=page.config.units,
         )  # fmt: skip
-        pictures.append(figure(plot, page.letters.text(words.marks(factor.label))))
+        pictures.append(figure(plot, page.letters.text(words.marks(factor.spoken))))
     first, *more = (_means_table(page, factor) for factor in factors)
     yield Beside(pictures[0], (Sentence(words.as_it_lay()), first))
     if pictures[1:]:
@@ -194,7 +205,7 @@ def _means_table(page: Context, factor: SetupFactor) -> Table:
         rows.append(cells)
         marks.append(field in page.mine and bool(page.others))
     caption = words.means_caption(
-        result.title, factor.label, own.unit, others[0].unit if others else "", min(strips_in),
+        result.title, factor.spoken, own.unit, others[0].unit if others else "", min(strips_in),
         max(strips_in),
     )  # fmt: skip
     head = ["field", *(page.letters.text(labels[level]) for level in levels)]

@@ -27,8 +27,9 @@ def every_asked(page: Context) -> dict[str, Asked]:
 
 
 def _every_asked(page: Context) -> dict[str, Asked]:
+    positions = None if page.plan is None else page.plan.positions
     return {
-        name: Asked(result, page.letters, page.config.units)
+        name: Asked(result, page.letters, page.config.units, positions)
         for name, result in page.analysis.responses.items()
     }
 

@@ -38,9 +38,15 @@ class Asked:
     result : ResponseAnalysis
     letters : Letters
     system : {"US", "SI"}
+    positions : DataFrame, optional
+        Where strips lie, as `trialkit.plan.PlannedTrial.positions` has it.
     """
 
-    def __init__(self, result: ResponseAnalysis, letters: Letters, system: str) -> None:
+    def __init__(
+        self, result: ResponseAnalysis, letters: Letters, system: Any,
+        positions: pd.DataFrame | None = None,
+    ) -> None:  # fmt: skip
+        self.positions = positions
         self.result, self.letters, self.system = result, letters, system
         self.key = result.response.replace("_", "-")
         self.scales = scales(result.unit, system)

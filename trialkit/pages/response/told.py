@@ -7,7 +7,7 @@ from typing import Any
 
 from trialkit.pages.elements import Element
 from trialkit.pages.helpers import shared
-from trialkit.pages.response import estimates, further, holds, model
+from trialkit.pages.response import estimates, further, holds, model, places
 from trialkit.pages.response.asked import Asked
 
 Pieces = dict[str, tuple[Element, ...]]
@@ -18,6 +18,7 @@ PIECES: dict[str, Callable[[Asked], Iterable[Element]]] = {
     "variances": estimates.variances,
     "diagnostics": holds.diagnostics,
     "sensitivity": holds.sensitivity,
+    "neighbours": places.neighbours,
     "fields": further.fields,
     "along": further.along,
     "surface": further.surface,
@@ -28,7 +29,7 @@ PIECES: dict[str, Callable[[Asked], Iterable[Element]]] = {
 FULL = (
     ("diagnostics",),
     ("fields", "along", "surface"),
-    ("answers", "model", "estimates", "variances", "sensitivity", "power"),
+    ("answers", "model", "estimates", "variances", "sensitivity", "neighbours", "power"),
 )
 BRIEF = (("brief",),)
 Task = tuple[Asked, Sequence[str]]

@@ -64,8 +64,9 @@ def count_page(
         Folder to write to; by default the trial's own. An existing file is never overwritten: the
         name gets a number.
     crew : int, optional
-        How many crews share the strips; each gets a page of its own, with whole blocks. The check
-        of the header and the fields' stalks and ear butts stand on every page.
+        How many crews share the strips; each gets a page of its own, with whole blocks. The first
+        crew's has the check of the header; a field's stalks and ear butts stand on the page of the
+        first crew with a strip in it, and the other pages say so.
     blind : bool
         Whether the page, its source included, leaves out which setup a strip has. Names of strips
         and of headers are in it as they are.

@@ -18,8 +18,9 @@ from trialkit.pages.field_paper.boxes import (
 )
 from trialkit.pages.field_paper.content import DRAWN, IN_A_FIELD, aids, rules
 from trialkit.pages.field_paper.crew import setup_words
+from trialkit.pages.field_paper.lengths import area_words, row_lengths
 from trialkit.pages.field_paper.source import FieldTrial, zone_number, zone_order
-from trialkit.pages.screen.crews import steps_of
+from trialkit.pages.screen.crews import steps_of, tasks
 from trialkit.pages.screen.fields import LAST, Fields
 from trialkit.responses import ZONES, schema
 from trialkit.responses.behind_machine import BEHIND
@@ -37,7 +38,9 @@ def content(
     places = list(dict.fromkeys(map(str, mine["field"])))
     title = _title(trial, blind, places)
     jobs = [_strip(trial, fields, strip, blind) for strip in strips]
-    jobs += _headers(trial, fields) + _ground(trial, fields, places)
+    mine_too, given = tasks(trial, *(crew or (1, 1)))
+    jobs += _headers(trial, fields) if "" in mine_too else []
+    jobs += _ground(trial, fields, [place for place in places if place in mine_too])
     words, area = trial.say("screen.template"), schema.table("frames").column("area")
     mark = fingerprint(map(str, trial.strips["strip"]))
     return {
@@ -58,7 +61,7 @@ def content(
         "note": trial.say("crew.usual_counts") if trial.counted_from == "usual" else "",
         "order": steps_of(trial, strips, blind),
         "square": float(units.convert(1, area.unit(trial.config.units), area.si)),
-        "first": list(FIRST), "heads": fields.heads(), "fields": dict(fields),
+        "given": given, "first": list(FIRST), "heads": fields.heads(), "fields": dict(fields),
         "how": fields.how, "jobs": jobs,
     }  # fmt: skip
 
@@ -133,10 +136,27 @@ def _zone(
                 "table": name, "title": "frame" if name == "frames" else "ears", "name": frame,
                 "group": 0, "zone": zone, "key": fields.known(name, cells),
                 "record": "|".join([name, strip, zone, *([frame] if name == "frames" else [])]),
-                "area": f"{cells['area']} {area.unit(trial.config.units)}" if cells["area"] else "",
+                **_size(trial, strip, cells["area"], area, name == "frames"),
                 "size": float(cells["area"] or 0), "fields": fields.of(name, asked),
                 "counted": True,
             })  # fmt: skip
+    return out
+
+
+def _size(
+    trial: FieldTrial, strip: str, value: str | None, area: schema.Column, framed: bool
+) -> dict[str, str]:  # fmt: skip
+    """An area in words; how long a frame of it is along one row, where rows' spacing is known."""
+    if not value:
+        return {"area": ""}
+    unit = area.unit(trial.config.units)
+    square = float(units.convert(float(value), unit, area.si))
+    own = trial.strips[trial.strips["strip"].astype(str) == strip].iloc[0]
+    spacing = trial.spacings().get(str(own["field"]))
+    out = {"area": area_words(square, trial.config.units, trial.language)}
+    if framed and spacing:
+        along = row_lengths(spacing, square, 1, trial.config.units, language=trial.language)
+        out["along"] = along[0].one
     return out
 
 

@@ -41,6 +41,23 @@ def shared(trial: FieldTrial, crews: int) -> list[list[str]]:
     return out
 
 
+def tasks(trial: FieldTrial, crew: int, crews: int) -> tuple[set[str], list[str]]:
+    """Fields whose stalks and ear butts a crew takes, with "" for the header: the first's to check.
+
+    A field is the first crew's that has a strip in it. Then what the page says of whose they are.
+    """
+    whose: dict[str, int] = {}
+    fields = dict(zip(trial.strips["strip"].astype(str), trial.strips["field"].astype(str),
+                      strict=True))  # fmt: skip
+    for n, strips in enumerate(shared(trial, crews), start=1):
+        for strip in strips:
+            whose.setdefault(fields[strip], n)
+    own = {field for field, n in whose.items() if n == crew} | ({""} if crew == 1 else set())
+    said = [trial.say("screen.header_given", 1, crew == 1)] if crews > 1 else []
+    said += [trial.say("screen.ground_given", field, n) for field, n in whose.items() if n != crew]
+    return own, said
+
+
 def steps_of(trial: FieldTrial, strips: list[str], blind: bool) -> list[dict[str, Any]]:
     """The order of work as one crew meets it: its strips, and the pauses before them.
 

@@ -16,6 +16,14 @@ ONCE = ("counted_by", "written_by", "key_held_by")
 """Columns that begin with what was last typed in them: the same people count many strips."""
 
 
+OF = {
+    ("grain", "kernels_damaged"): "kernels_examined", ("grain", "sieve_mass"): "sample_mass",
+    ("grain", "foreign_mass"): "sample_mass", ("residue", "residue_mass"): "sample_mass",
+    ("ear_butt_damage", "ears_damaged"): "ears_examined",
+}  # fmt: skip
+"""Columns that hold a part of another in the same row: intake refuses more than that one."""
+
+
 class Fields(dict[str, dict[str, Any]]):
     """Fields by table and column, each described once however many screens it stands on."""
 
@@ -79,6 +87,8 @@ class Fields(dict[str, dict[str, Any]]):
         if kind == "choice":
             found["blank"] = column.blank
             found["levels"] = [[level, self.level(level)] for level in column.levels]
+        if (table, name) in OF:
+            found["of"] = OF[table, name]
         if name in ONCE:
             found["again"] = True
         self[f"{table}.{name}"] = found

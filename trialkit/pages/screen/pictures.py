@@ -10,6 +10,7 @@ from trialkit.pages.field_paper.source import FieldTrial
 from trialkit.plots.row_unit import DRAWINGS
 
 ZONES_WIDE = 5.6  # inches: lettering that a telephone's width leaves readable
+NUMBERS = 11.0  # points, of row numbers
 _FOOT = 0.95  # of the drawing's metres at its foot: how far to back up, which words say
 
 # Parts that are not called as the column measured on them.
@@ -26,7 +27,7 @@ def pictures(trial: FieldTrial) -> dict[str, str]:
     """SVG of every drawing by name; a part is found by its attribute ``data-part``."""
     zones = plots.count_zones(
         trial.config.units, rows=trial.config.header.rows, width=ZONES_WIDE,
-        language=trial.language,
+        language=trial.language, numbers=NUMBERS,
     )  # fmt: skip
     _cut_foot(zones)
     drawn: dict[str, plots.Plot] = {"zones": zones}

@@ -38,7 +38,7 @@ def template() -> dict[str, Any]:
         "counted_by": (COLUMNS["counted_by"], "counted_by"),
         "written_by": (COLUMNS["written_by"], "written_by"),
         "key_held_by": (COLUMNS["key_held_by"], "key_held_by"),
-        "odd": ("observación: lo raro de esta franja, como maíz caído, paradas, clima, fauna, "
+        "odd": ("nota: lo raro de esta franja, como maíz caído, paradas, clima, fauna, "
                 "reparaciones", "note"),
         "status": ("estado: marque uno", "status"),
         "reason": ("motivo: por qué no se debe usar así", "reason"),
@@ -74,6 +74,11 @@ def area(header: str, value: str) -> str:
     """The area of a zone's frames, by the header of its column; without a value frames differ."""
     said = COLUMNS["area"] + header.removeprefix("area")
     return f"{said}: {value}" if value else said
+
+
+def area_unit(unit: str) -> str:
+    """A unit of area as it is said; tables have it plain."""
+    return {"ft2": "ft²", "m2": "m²"}.get(unit, unit)
 
 
 def paper(title: str) -> str:
@@ -139,11 +144,11 @@ def in_windrow(behind: int, header: int) -> str:
 
 # ---------------------------------------------------------------- lengths and losses
 def lengths_along(spacing: str) -> str:
-    return f"Largo a lo largo de los surcos, a {spacing} uno de otro"
+    return f"Largos que se marcan a lo largo de los surcos (a {spacing} uno de otro)"
 
 
 def lengths_of_usual_spacings() -> str:
-    return "Largo a lo largo de un surco (no se dio la distancia entre surcos del campo)"
+    return "Largos que se marcan en un surco (no se dio la distancia entre surcos del campo)"
 
 
 def length_headers(rows: int) -> list[str]:
@@ -179,7 +184,7 @@ def worth(
         basis += f", {number(per_bushel, 0)} granos por bushel"
         first = f"granos \N{DIVISION SIGN} {number(divisor, 1)} = bu/ac"
         thumb = (
-            " La regla de 2 granos por ft2 (aquí granos \N{DIVISION SIGN} "
+            " La regla de 2 granos por ft² (aquí granos \N{DIVISION SIGN} "
             f"{brief(2 * square_feet, 3)}) es exacta con {number(rule, 0)} granos por bushel."
         )
     else:
@@ -196,32 +201,32 @@ def header_sides() -> dict[str, tuple[str, tuple[str, ...]]]:
     """Sides of the header's sheet: title and what is said beside the boxes."""
     return {
         "plates": ("Placas", (
-            "gap_front, gap_middle, gap_rear: de borde a borde de las dos placas, en las placas "
-            "mismas con calibrador o regla, no de la pantalla de la cabina. gap_middle, si lo "
+            "Abertura al frente, en medio y atrás: de borde a borde de las dos placas, en las "
+            "placas mismas con calibrador o regla, no de la pantalla de la cabina. En medio, si se "
             "toma.",
-            "plate_...: del centro del surco, entre los rodillos, al borde de cada placa; se puede "
-            "omitir. Izquierda (left) y derecha (right) vistas al manejar.",
-            "set_front, set_rear: en cuánto estaba puesta la abertura cuando se midió.",
-            "plate_edge_wear: cuánto está redondeado o acanalado un borde hacia atrás, en el peor "
-            "lugar.",
+            "Placas: del centro del surco, entre los rodillos, al borde de cada placa; se puede "
+            "omitir. Izquierda y derecha vistas al manejar.",
+            "Ajuste al frente y atrás: en cuánto estaba puesta la abertura cuando se midió.",
+            "Desgaste del borde: cuánto está redondeado o acanalado un borde hacia atrás, en el "
+            "peor lugar.",
         )),
         "rolls": ("Rodillos", (
             "El desgaste se mide en el rodillo mismo, cada rodillo de un par por separado.",
-            "roll_..._wear_length: del frente de las estrías o cuchillas hacia atrás hasta donde "
+            "Largo gastado: del frente de las estrías o cuchillas hacia atrás hasta donde "
             "tienen su altura completa; 0 si no hay.",
-            "roll_..._flute: altura que queda, del cuerpo del rodillo a la punta de la estría o "
+            "Estría: altura que queda, del cuerpo del rodillo a la punta de la estría o "
             "cuchilla, al frente. El manual dice la altura de nuevo.",
-            "roll_clearance: entre los rodillos o sus cuchillas, donde es menor tal como están.",
+            "Luz entre rodillos: entre ellos o sus cuchillas, donde es menor tal como están.",
         )),
         "guides": ("Guías, cadenas, faldones", (
-            "clearance_1 a clearance_5: entre las guías de cadena una frente a otra, 1 al frente, "
+            "Luz de guías 1 a 5: entre las guías de cadena una frente a otra, 1 al frente, "
             "luego segunda, en medio, cuarta, y 5 atrás.",
-            "chain_slack: cuánto se mueve la cadena con la mano, a la mitad. Cómo se mide y cuánto "
-            "es lo correcto lo dice el manual.",
-            "chain_stretch: diez eslabones tensos contra diez de una cadena nueva; más larga en "
-            "tantos %.",
-            "flaps (faldones que guardan las mazorcas): escriba sound (sano), torn (roto) o "
-            "missing (falta).",
+            "Holgura de la cadena: cuánto se mueve la cadena con la mano, a la mitad. Cómo se "
+            "mide y cuánto es lo correcto lo dice el manual.",
+            "Estiramiento de la cadena: diez eslabones tensos contra diez de una cadena nueva; más "
+            "larga en tantos %.",
+            "Faldones (los que guardan las mazorcas): sano, roto o falta (en la tabla: sound, "
+            "torn, missing).",
             "Una vez por cabezal: largo estriado de un rodillo nuevo ________, su diámetro entre "
             "el cuerpo y la punta de las estrías ________, altura de las mazorcas sobre el agarre "
             "de los rodillos ________, velocidad de los rodillos, de la pantalla o del manual, "
@@ -232,7 +237,7 @@ def header_sides() -> dict[str, tuple[str, tuple[str, ...]]]:
 
 def row(about: str) -> str:
     del about
-    return "row: hilera, contada desde la izquierda en el sentido de avance."
+    return "Hilera: contada desde la izquierda en el sentido de avance."
 
 
 def sheet_of(number_of: int, sheets: int) -> str:
@@ -252,7 +257,7 @@ def ground(stalks: int) -> tuple[str, ...]:
 
 
 def diameter(unit: str) -> str:
-    return f"diámetro, diameter ({unit})"
+    return f"diámetro ({unit})"
 
 
 def setup(levels: Sequence[tuple[str, str]]) -> str:

@@ -64,8 +64,8 @@ def rules(
         f"Desconecte el cabezal y retroceda. Las fuentes no coinciden en cuánto: {back} [1], un "
         "largo de la máquina [2]. Escoja uno para todo el ensayo. El nuestro: ",
         "Desconecte el esparcidor o el picador antes de contar [2], o déjelo como está en todas "
-        f"las franjas. Anote en la zona {behind} de la tarjeta el ancho en que cayó el rastrojo "
-        "(discharge_width): con él la pérdida detrás de la máquina se dice por ancho del cabezal "
+        f"las franjas. Anote en la zona {behind} de la tarjeta el ancho en que cayó el rastrojo: "
+        "con él la pérdida detrás de la máquina se dice por ancho del cabezal "
         "[1, 2]. Si nadie lo da, se toma el del cabezal, y la pérdida de un cordón de rastrojo "
         "sale exagerada.",
         "Decida dónde va cada marco antes de mirar el suelo, en los surcos que dice la tarjeta "
@@ -75,11 +75,11 @@ def rules(
         "Quite cañas y hojas, luego cuente los granos sueltos dentro del marco [1]. Pónganse de "
         "acuerdo antes de la primera franja en qué granos rotos cuentan, y no lo cambien [3].",
         "Ningún grano también es un conteo: escriba 0. Una casilla vacía quiere decir que nadie "
-        "contó. Nunca mueva un marco por lo que hay en él; lo raro va en la observación [3].",
+        "contó. Nunca mueva un marco por lo que hay en él; lo raro va en la nota [3].",
         "Una franja que no se cosechó o se dañó, o cuyo conteo se echó a perder: márquela en "
         "estado en su tarjeta y escriba el motivo; entonces queda fuera de las comparaciones y se "
         "dice que quedó fuera. Si se echó a perder un solo marco, deje sus casillas vacías y "
-        "escriba una observación [3].",
+        "escriba una nota [3].",
         "Detrás de la máquina, los granos que siguen en pedazos de olote son pérdida de trilla, "
         "los sueltos pérdida de separación [1, 2]: cuéntelos aparte, cada uno en su casilla, en "
         "cada marco.",

@@ -9,7 +9,7 @@ _BACK_UP = {"US": "20 ft o el largo de la máquina", "SI": "6 m o el largo de la
 
 def engine_off() -> str:
     # Verify with a qualified translator.
-    return "motor apagado\nllave con quien cuenta"
+    return "motor apagado\nllave con\nquien cuenta"
 
 
 def stopped_here() -> str:

@@ -7,7 +7,15 @@ _WRITTEN = {
     "gap": "abertura: entre los bordes\nde las placas, en las placas",
     "chain": "cadena", "plate": "placa", "roll": "rodillo", "flaps": "faldones",
     "guides": "guías",
-    "clearance": "roll_clearance: donde es menor", "stretch": "chain_\nstretch\n(10 esla-\nbones)",
+    "roll_clearance": "luz entre rodillos: donde es menor",
+    "chain_stretch": "estira-\nmiento\n(10 esla-\nbones)", "chain_slack": "holgura\nde la\ncadena",
+    "plate_edge_wear": "desgaste\ndel borde",
+    "gap_front": "abertura\nal frente", "gap_middle": "abertura\nen medio",
+    "gap_rear": "abertura\natrás",
+    "plate_left_front": "placa izq.\nfrente", "plate_left_rear": "placa izq.\natrás",
+    "plate_right_front": "placa der.\nfrente", "plate_right_rear": "placa der.\natrás",
+    "wear_length": "largo gastado,\ncada rodillo",
+    "flute_height": "altura de la\nestría, cada\nrodillo",
     "left": "izquierda", "right": "derecha", "front": "frente", "rear": "atrás",
     "to the corn": "frente, hacia el maíz", "new outline": "contorno nuevo",
     "full height": "altura completa", "new": "nuevo", "worn": "gastado",
@@ -24,8 +32,8 @@ def written(name: str) -> str:
 
 
 def station(number: int) -> str:
-    """A station of the guides: its column and its place."""
-    return f"clearance_{number}\n({_PLACES[number - 1]})"
+    """A station of the guides: its number and its place."""
+    return f"luz {number}\n({_PLACES[number - 1]})"
 
 
 _SUMMARIES = {

@@ -13,10 +13,6 @@ from trialkit.words.es.cards import template as of_paper
 from trialkit.words.es.columns import COLUMNS, LEVELS, TABLES
 
 _PAPER = of_paper()
-_NAMES_IN_TEXT = {
-    "plate_...": "placas", "roll_..._wear_length": "largo gastado", "roll_..._flute": "estría",
-    "flaps (faldones que": "faldones (los que",
-}  # fmt: skip
 _TEXTS: dict[str, str] = {
     # Everywhere
     "home": "Todas las franjas", "back": "Atrás", "close": "Cerrar", "yes": "Sí, guárdelo",
@@ -31,7 +27,7 @@ _TEXTS: dict[str, str] = {
     "safety_yes": "Se les dijo a todos. Lo cumplimos.", "read_on": "Siga leyendo",
     "rules": _PAPER["rules"],
     # What is kept
-    "kept": "Cada tecla se guarda en este teléfono.",
+    "kept": "Todo lo que escribe se guarda en este teléfono.",
     "kept_not": "En este teléfono no se guarda nada: este navegador no deja que la página "
     "guarde. No cierre la página. Mande o guarde una copia después de cada franja.",
     "kept_lost": "Este teléfono ya no guarda lo que se escribe (memoria llena o quitada). No "
@@ -73,12 +69,13 @@ _TEXTS: dict[str, str] = {
     "teléfono no se guarda nada.",
     # A screen to type on
     "frame": "Marco {name}", "sample": "Muestra {name}", "number": "Número {n}",
-    "area": "superficie {area}",
-    "so_far": "Zona {number}: {done} de {all} marcos, granos {sum}",
+    "area": "superficie {area}", "along": "{length} a lo largo de un surco",
+    "so_far": "Zona {number}: {done} de {all} marcos, granos {sum}", "on_cobs": ", en olote {sum}",
     "strip_so_far": "Franja: {done} de {all}", "taken_so_far": "Tomadas: {done} de {all}",
     "keep": "Guardar", "next": "Siguiente", "leave_empty": "Dejar vacío",
     "undo": "Deshacer lo último", "undo_key": "Deshacer",
     "undone": "Deshecho: {what}", "nothing_to_undo": "Nada que deshacer",
+    "fraction": "Fracción de pulgada", "digits": "Volver a las cifras",
     "previous": "Anterior", "note": "Observación", "how": "Cómo se mide", "now": "Ahora",
     "delete": "Borrar la última cifra", "point": "Punto decimal", "typed": "{label}: {value}",
     "nothing_typed": "{label}: vacío", "optional": "se puede dejar vacío",
@@ -89,12 +86,14 @@ _TEXTS: dict[str, str] = {
     "zeros": "0 granos en {n} marcos de la zona {number}, {zone}.",
     "most_far": "{value}, {label}: lo más en esta zona en este teléfono es {most}.",
     "no_ears": "0 mazorcas encontradas, pero {value} por mazorca.",
-    "empty_sure": "{what} queda vacío: sin contar.",
+    "empty_sure": "{what} queda vacío: sin contar.", "none_zero": "¿No hay ninguno? Escriba 0.",
+    "more_than": "{value} ({label}) es más que {most} ({whole}). Escriba otra vez el que esté "
+    "mal, por favor.",
     "was": "antes {value}",
     "too_dense": "{label}: a lo más {most} en esta superficie, más de lo que tiene un cultivo "
     "entero. Escríbalo otra vez, por favor.",
     "far_rule": "Se vuelve a preguntar por un conteo cuando es más del triple, o menos de un "
-    "tercio, del promedio de los otros marcos de su zona y franja, y se aparta de él 10 granos "
+    "tercio, del marco de en medio de los otros de su zona y franja, y se aparta de él 10 granos "
     "o más; cuando es más de diez veces el mayor de su zona en este teléfono; y por 0 en todos "
     "los marcos de una zona de tres o más. Lo que se contó vale: responda que sí.",
     "between": "{label}: de {low} a {high}. Escríbalo otra vez, por favor.",
@@ -135,6 +134,18 @@ def crew_of(number: int, of: int) -> str:
     return f"Cuadrilla {number} de {of}"
 
 
+def header_given(crew: int, own: bool) -> str:
+    """Which of several crews checks the header; `own` on its own page."""
+    return f"La revisión del cabezal es solo de esta cuadrilla (cuadrilla {crew})." if own else (
+        f"La revisión del cabezal está en la página de la cuadrilla {crew}.")  # fmt: skip
+
+
+def ground_given(field: str, crew: int) -> str:
+    """Which of several crews takes stalks and ear butts of a field, on another's page."""
+    return (f"Las cañas y bases de mazorca del campo {field} están en la página de la cuadrilla "
+            f"{crew}.")  # fmt: skip
+
+
 def decimal_sign() -> str:
     """What stands between whole and part of a number; the page takes point and comma alike."""
     return "."
@@ -153,11 +164,8 @@ def labels() -> dict[str, str]:
 
 def measured_how(text: str) -> str:
     """How something is measured, as the paper has it, for a page without the tables' own names."""
-    for written, said in _NAMES_IN_TEXT.items():
-        text = text.replace(written, said)
-    text = re.sub(r"\b(?:sound|torn|missing) \((\w+)\)", r"\1", text)
-    text = re.sub(r" \((?:tank|behind|left|right)\)", "", text)
-    return re.sub(r"\b[a-z]+(?:_[a-z0-9]+)+\b", lambda m: COLUMNS.get(m[0], m[0]), text)
+    text = re.sub(r" \(en la tabla: [^)]*\)", "", text)
+    return re.sub(r" \((?:tank|behind)\)", "", text)
 
 
 def levels() -> dict[str, str]:

@@ -37,9 +37,17 @@ function typedOn(job, step) {
   return out;
 }
 
+// What was kept on a screen, whatever was typed since.
+const keptOn = step => (live(step.record) || {cells: {}}).cells;
+
 function keepDraft(job, step, head, text) {
   const draft = draftOf(job, step);
-  put(idOf(job, step), {...draft, cells: {...draft.cells, [head]: text}});
+  put(idOf(job, step), {...draft, at: head, cells: {...draft.cells, [head]: text}});
+}
+// Where typing stopped: a draft goes on there.
+function keepPlace(job, step, head) {
+  const draft = draftOf(job, step);
+  if (draft.cells && draft.at !== head) put(idOf(job, step), {...draft, at: head});
 }
 
 const answered = step => {
@@ -124,11 +132,21 @@ const countOf = step => {
   return text ? Number(text) : null;
 };
 
-// More than any crop holds on such an area: the tables refuse it.
-function tooDense(step, typed) {
+// More than any crop holds on such an area, or of a sample than all of it, at the end a part of no
+// sample too: the tables refuse it. Words, and the field to type again.
+function impossible(step, typed, end) {
+  for (const part of fieldsOf(step)) {
+    const whole = part.of && typed[part.head] ? data.fields[`${step.table}.${part.of}`] : null;
+    if (!whole) continue;
+    if (end && !typed[whole.head]) return [say("needed", {label: whole.label}), whole];
+    if (typed[whole.head] && Number(typed[part.head]) > Number(typed[whole.head])) {
+      return [say("more_than", {value: shown(part, typed[part.head]), label: part.label,
+        most: shown(whole, typed[whole.head]), whole: whole.label}), part];
+    }
+  }
   const full = fieldsOf(step).map(field => [field, Math.floor(field.densest * data.square * step.size)])
     .find(([field, most]) => most > 0 && Number(typed[field.head]) > most);
-  return full ? say("too_dense", {label: full[0].label, most: full[1]}) : "";
+  return full ? [say("too_dense", {label: full[0].label, most: full[1]}), full[0]] : null;
 }
 
 // Why a screen should be looked at again: questions, each with the rule behind it.
@@ -136,7 +154,7 @@ function doubtful(job, step, typed) {
   const cell = name => (fieldsOf(step).some(field => field.name === name)
     ? typed[data.fields[`${step.table}.${name}`].head] : "");
   if (step.counted && job.kind === "strip" && !Object.values(typed).some(Boolean)) {
-    return [[say("empty_sure", {what: titleOf(step)}), ""]];
+    return [[`${say("empty_sure", {what: titleOf(step)})} ${say("none_zero")}`, ""]];
   }
   const grain = cell("kernel_mass_per_ear") || cell("kernels_per_ear");
   if (cell("ears") && Number(cell("ears")) === 0 && grain) return [[say("no_ears", {value: grain}), ""]];
@@ -163,15 +181,22 @@ function mostOf(step, field) {
   return most;
 }
 
+// The median: one frame unlike the rest, asked about and kept, does not make the next be asked about.
+// Of two in the middle the one nearer to the value.
+function middle(values, value) {
+  const sorted = [...values].sort((one, other) => one - other), half = sorted.length / 2;
+  const two = [sorted[Math.ceil(half) - 1], sorted[Math.floor(half)]];
+  return two.sort((one, other) => Math.abs(one - value) - Math.abs(other - value))[0];
+}
+
 function farFrom(job, step, typed) {
   const field = kernelsOf(step);
   if (!field || !typed[field.head]) return "";
   const value = Number(typed[field.head]), frames = framesOf(job, step);
   const others = frames.filter(each => each !== step && countOf(each) !== null);
   const sum = others.reduce((all, each) => all + countOf(each), 0);
-  const size = others.reduce((all, each) => all + each.size, 0);
-  if (size > 0 && step.size > 0) {
-    const usual = sum / size * step.size;
+  if (others.length && step.size > 0 && others.every(each => each.size > 0)) {
+    const usual = middle(others.map(each => countOf(each) / each.size * step.size), value);
     const apart = value > TIMES * usual || value < usual / TIMES;
     if (apart && Math.abs(value - usual) >= LEAST_AWAY) {
       return say("far", {value, name: step.name, usual: rounded(Math.round(usual))});
@@ -185,6 +210,9 @@ function farFrom(job, step, typed) {
 }
 
 // ---------------------------------------------------------------- the file
+// A length is written in decimals: a spreadsheet would take 3/8 for a day.
+const tapes = new Set(Object.values(data.fields).filter(inches).map(field => field.head));
+const inFile = (head, text) => (tapes.has(head) && TAPE.test(text) ? String(numberOf(text)) : text);
 const quoted = text => (/[",\r\n]/.test(text) ? `"${text.replaceAll('"', '""')}"` : text);
 
 function asCsv() {
@@ -197,7 +225,7 @@ function asCsv() {
   for (const row of rows) {
     lines.push([
       data.trial, phone(), row.entry, row.revision, row.void ? "yes" : "", row.entered, row.table,
-      ...heads.map(head => row.cells[head] || ""),
+      ...heads.map(head => inFile(head, row.cells[head] || "")),
     ]);
   }
   return lines.map(line => line.map(cell => quoted(String(cell))).join(",") + "\r\n").join("");

@@ -4,6 +4,13 @@ const words = data.words;
 const say = (name, values = {}) =>
   words[name].replace(/\{(\w+)\}/g, (all, key) => (key in values ? String(values[key]) : all));
 
+const inches = field => field.kind === "number" && field.unit === "in"; // read on a tape: 1 3/8
+const TAPE = /^(?:(\d+) )?(\d+)\/(\d+)$/;
+// "1 3/8" as a number; NaN for what is none.
+function numberOf(text) {
+  const [, whole = "0", part, parts] = TAPE.exec(text) || [];
+  return parts ? Number(whole) + Number(part) / Number(parts) : Number(text);
+}
 const numeric = field => field.kind === "number" || field.kind === "count";
 const shown = (field, text) => {
   if (numeric(field)) return text.replace(".", data.decimal);
@@ -23,8 +30,8 @@ function tidied(field, text) {
 // What is wrong with a value, in words; empty where nothing is.
 function wrong(field, text) {
   if (text === "" || !numeric(field)) return "";
-  const label = field.label, value = Number(text);
-  if (!/^\d+(\.\d+)?$/.test(text)) return say("not_a_number", {label, value: text});
+  const label = field.label, value = numberOf(text);
+  if (!/^\d+(\.\d+)?$/.test(text) && !(inches(field) && TAPE.test(text))) return say("not_a_number", {label, value: text});
   if (field.kind === "count" && text.includes(".")) return say("whole", {label});
   const low = "low" in field ? field.low : -Infinity, high = "high" in field ? field.high : Infinity;
   if (value >= low && value <= high) return "";

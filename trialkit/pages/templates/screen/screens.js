@@ -106,7 +106,7 @@ function homeScreen() {
     make("ul", {class: "rows"}, rows.flat()),
     data.note ? make("p", {class: "quiet"}, data.note) : "",
     make("h2", {}, `${say("header_check")}, ${say("ground")}`),
-    make("ul", {class: "rows"}, others),
+    make("ul", {class: "rows"}, others), data.given.map(text => make("p", {}, text)),
     folded(say("rules"), list("ol", data.rules), make("p", {class: "quiet"}, data.sources)),
     folded(say("safety"), list("ol", data.safety.cautions), make("p", {}, data.safety.defer)),
     make("p", {class: "quiet"}, `${say("phone", {phone: phone()})} ${kept() ? say("kept") : ""}`));
@@ -133,21 +133,28 @@ function jobScreen(job) {
   const begun = job.steps.some(step => settled(job, step));
   const stop = job.kind === "header" ? data.safety.header : [data.safety.stop];
   const cautions = make("div", {class: "cautions"}, stop.map(text => make("p", {class: "strong"}, text)));
+  // What is read and taken of a strip comes before the next strip, which may be gone on to all the same.
+  const counted = isDone(job) || isSeen(job);
+  const taken = counted && !leftOut(job) ? job.steps.filter(step => step.group === 1 && !settled(job, step)) : [];
   const next = nextStrip();
   const go_on = isDone(job) || isSeen(job) && next !== job
     ? next ? button(`${say("next_strip")}: ${next.name}`, () => go(at(next)), {class: "main wide"})
       : button(say("export"), () => go("#/copy"), {class: "main wide"})
     : button(say({strip: "count_strip", header: "measure", ground: "take"}[job.kind]),
       () => go(at(job, open || lackOf(job)[0])), {class: "main wide"});
+  const take = taken.length ? [button(`${say("readings_and_samples")}: ${taken.length}`,
+    () => go(at(job, taken[0])), {class: "main wide"})] : [];
+  if (take.length) go_on.className = "plain wide";
   show(
     job.place ? make("p", {}, job.place) : "", (job.drive || []).map(line => make("p", {class: "strong"}, line)),
     job.kind !== "strip" ? "" : data.blind ? make("p", {class: "quiet"}, say("blind"))
       : make("p", {class: "strong"}, `${say("setup")}: ${job.setup}`),
     begun ? "" : cautions,
-    begun ? make("p", {class: "strong"}, `${stateOf(job)}${isSeen(job) ? "" : emptyOf(job)}`) : "",
-    totals(job), stepRows(job), begun ? cautions : "",
-    job.lengths ? folded(job.lengths.title, table(job.lengths)) : "");
-  keys.replaceChildren(go_on);
+    begun ? make("p", {class: "strong"}, `${stateOf(job)}${isSeen(job) ? "" : emptyOf(job)}${
+      taken.length ? `; ${say("lack_taken", {n: taken.length})}` : ""}`) : "",
+    job.lengths ? folded(job.lengths.title, table(job.lengths)) : "",
+    totals(job), stepRows(job), begun ? cautions : "");
+  keys.replaceChildren(...take, go_on);
   keys.hidden = false;
 }
 function emptyOf(job) {
@@ -160,10 +167,13 @@ const table = given => make("table", {},
 
 const totalOf = (job, step) => {
   const frames = framesOf(job, step), counts = frames.map(countOf).filter(n => n !== null);
+  const total = numbers => numbers.reduce((all, n) => all + n, 0);
+  const cobs = data.fields["frames.kernels_on_cobs"];
+  const onCobs = cobs && frames.some(each => fieldsOf(each).includes(cobs))
+    ? say("on_cobs", {sum: total(frames.map(each => Number(keptOn(each)[cobs.head] || 0)))}) : "";
   return say("so_far", {
-    number: data.zones[step.zone].number, done: counts.length, all: frames.length,
-    sum: counts.reduce((all, n) => all + n, 0),
-  });
+    number: data.zones[step.zone].number, done: counts.length, all: frames.length, sum: total(counts),
+  }) + onCobs;
 };
 function totals(job) {
   const firsts = job.steps.filter((step, i) =>

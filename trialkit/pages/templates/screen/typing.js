@@ -1,5 +1,7 @@
 // One frame, row or sample on a screen: fields, the drawing of where, keys for gloves.
-let typing = null; // {job, step, active, pictures; fresh: no key yet in the active field; was: values replaced}
+// {job, step, active, pictures; fresh: the next key begins the active field anew; anew: heads of fields
+// that were asked about or refused; seen: heads of choices that were come to}
+let typing = null;
 
 // A glove taps twice: the large key waits a while on a new screen or field, unless a key was typed.
 const BOUNCE = 700;
@@ -10,16 +12,18 @@ function stepScreen(job, step, asked) {
   top(headOf(job, step), () => go(at(job)), say("menu"), "\u2261");
   const fields = fieldsOf(step), numbers = fields.filter(numeric);
   const typed = typedOn(job, step);
-  const first = numbers.find(field => !typed[field.head]) || numbers[0] || null;
+  const left = fields.find(field => inLine(field) && field.head === draftOf(job, step).at);
+  const first = left || numbers.find(field => !typed[field.head]) || numbers[0] || null;
   const active = numbers.find(field => field.head === asked) || first;
   const pictures = (step.pictures || (step.zone ? ["zones"] : [])).map(name => drawing(name));
-  typing = {job, step, active, pictures, fresh: true, was: {}};
+  typing = {job, step, active, pictures, fresh: true, anew: new Set(), seen: new Set()};
   since = performance.now();
   const where = step.zone ? say("zone_of", {number: data.zones[step.zone].number, where: data.zones[step.zone].where}) : "";
   show(
     pictures.length ? make("div", {tabindex: pictures.length > 1 ? "0" : null,
       class: `drawings ${step.pictures ? "of_parts" : ""} ${pictures.length > 1 ? "many" : ""}`}, pictures) : "",
-    where ? make("p", {class: "where"}, where, step.area ? make("span", {}, `, ${say("area", {area: step.area})}`) : "") : "",
+    where ? make("p", {class: "where"}, where, step.area ? make("span", {}, `, ${say("area", {area: step.area})}`,
+      step.along ? make("strong", {}, `, ${say("along", {length: step.along})}`) : "") : "") : "",
     make("div", {class: `fields ${numbers.length > 2 ? "many" : "few"}`},
       fields.filter(field => field.name !== "note").map(field => fieldBox(field))),
     make("p", {class: "sum"}, sumOf(job, step)),
@@ -36,13 +40,16 @@ function headOf(job, step) {
   return `${nameOf(job)}: ${titleOf(step)}`;
 }
 function sumOf(job, step) {
+  const zero = job.kind === "strip" && !answered(step) ? `${say("none_zero")} ` : "";
   if (step.table === "frames") {
-    return `${totalOf(job, step)}. ${say("strip_so_far", {done: doneOf(job), all: countedOf(job).length})}`;
+    return `${zero}${totalOf(job, step)}. ${say("strip_so_far", {done: doneOf(job), all: countedOf(job).length})}`;
   }
   if (!step.counted) return "";
-  return say("taken_so_far", {done: doneOf(job), all: countedOf(job).length});
+  return zero + say("taken_so_far", {done: doneOf(job), all: countedOf(job).length});
 }
 
+// What the large key goes on to: numbers, and choices that nothing is taken for where none is made.
+const inLine = field => numeric(field) || field.kind === "choice" && !field.blank;
 const valueOf = field => typedOn(typing.job, typing.step)[field.head];
 function set(field, text) {
   keepDraft(typing.job, typing.step, field.head, text);
@@ -82,9 +89,13 @@ function choiceBox(field, label) {
     make("span", {class: "label"}, label), make("div", {class: "options"}, buttons));
 }
 
+const isDraft = field => field.head in (draftOf(typing.job, typing.step).cells || {});
 function activate(field) {
   typing.active = field;
-  typing.fresh = true;
+  // A kept value gives way to the first key; what was typed and not kept yet goes on.
+  typing.fresh = Boolean(field) && (typing.anew.has(field.head) || !isDraft(field));
+  if (field) keepPlace(typing.job, typing.step, field.head);
+  if (field && field.kind === "choice") typing.seen.add(field.head);
   const part = typing.step.zone ? `zone ${typing.step.zone}` : field ? field.part : "";
   for (const box of typing.pictures) light(box, part);
   const shows = typing.pictures.find(box => box.querySelector(".lit"));
@@ -94,7 +105,7 @@ function activate(field) {
 // What is typed is seen, however little room warning, drawing and keys leave.
 function inSight() {
   const writing = main.querySelector("input:focus, textarea:focus");
-  const box = writing || main.querySelector(`button.number[aria-pressed="true"]`);
+  const box = writing || main.querySelector(`button.number[aria-pressed="true"], .choices.here`);
   if (box) box.scrollIntoView({block: "nearest"});
 }
 new ResizeObserver(inSight).observe(main);
@@ -108,13 +119,15 @@ function refresh() {
     if (!box) continue;
     if (numeric(field)) {
       const label = `${field.label}${field.unit ? ` (${field.unit})` : ""}`;
-      const was = typing.was[field.head];
-      box.firstElementChild.textContent = was ? `${label}, ${say("was", {value: shown(field, was)})}` : label;
+      const was = keptOn(typing.step)[field.head];
+      box.firstElementChild.textContent = was && was !== text ? `${label}, ${say("was", {value: shown(field, was)})}` : label;
       box.lastElementChild.textContent = text ? shown(field, text) : "\u2013";
+      box.lastElementChild.classList.toggle("long", text.length > 5);
       box.setAttribute("aria-pressed", String(field === typing.active));
       box.setAttribute("aria-label", text ? say("typed", {label, value: shown(field, text)})
         : say("nothing_typed", {label}));
     } else if (field.kind === "choice") {
+      box.classList.toggle("here", field === typing.active);
       for (const each of box.querySelectorAll("button")) {
         each.setAttribute("aria-pressed", String(each.dataset.level === text));
       }
@@ -129,50 +142,76 @@ function refresh() {
   }
   const further = nextField(), something = Object.values(typed).some(Boolean);
   const large = document.getElementById("large");
-  large.textContent = `${say(further && typed[typing.active.head] ? "next" : something ? "keep" : "leave_empty")} \u203a`;
-  const point = document.getElementById("point");
+  const on = further && typed[typing.active.head] || unseen();
+  large.textContent = `${say(on ? "next" : something ? "keep" : "leave_empty")} \u203a`;
+  const point = document.getElementById("point"), tape = document.getElementById("tape");
   if (point) point.disabled = !typing.active || typing.active.kind !== "number";
+  if (tape) tape.disabled = !typing.active || !inches(typing.active);
+  fractions(false);
   inSight();
 }
 function nextField() {
-  const numbers = fieldsOf(typing.step).filter(numeric);
+  const line = fieldsOf(typing.step).filter(inLine);
   const typed = typedOn(typing.job, typing.step);
-  return numbers.slice(numbers.indexOf(typing.active) + 1).find(field => !typed[field.head]) || null;
+  return line.slice(line.indexOf(typing.active) + 1).find(field => !typed[field.head]) || null;
+}
+// A choice that lies under the keys is come to before the screen is kept without it.
+function unseen() {
+  const typed = typedOn(typing.job, typing.step);
+  return fieldsOf(typing.step).filter(inLine).find(field =>
+    field.kind === "choice" && !typed[field.head] && !typing.seen.has(field.head)) || null;
 }
 
 // ---------------------------------------------------------------- keys
 function keypad(i) {
   const numbers = fieldsOf(typing.step).some(numeric);
   const key = (text, given = {}) => button(text, () => press(text), {class: "key", ...given});
-  const pad = make("div", {class: "pad"},
+  const tape = fieldsOf(typing.step).some(inches);
+  const back = button("\u232b", () => press("back"), {class: "key erase", "aria-label": say("delete")});
+  const pad = make("div", {class: tape ? "pad tape" : "pad"},
     [..."789456123"].map(digit => key(digit)),
     button(data.decimal, () => press("."), {class: "key", id: "point", "aria-label": say("point")}),
-    key("0"),
-    button("\u232b", () => press("back"), {class: "key", "aria-label": say("delete")}));
+    key("0", {class: "key zero"}), back,
+    tape ? button("1/16 \u2026 7/8", () => fractions(true), {class: "key small", id: "tape", "aria-label": say("fraction")}) : "");
+  const parts = tape ? make("div", {class: "parts", hidden: true}, FRACTIONS.map(part => key(part)),
+    button("\u2039", () => fractions(false), {class: "key", "aria-label": say("digits")})) : "";
   const before = typing.job.steps[i - 1];
-  keys.replaceChildren(numbers ? pad : "", make("div", {class: "actions"},
+  keys.replaceChildren(numbers ? pad : "", parts, make("div", {class: "actions"},
     button("\u2039", () => go(before ? at(typing.job, before) : at(typing.job)),
       {class: "plain", "aria-label": say("previous")}),
     button(say("undo_key"), takeBack, {class: "plain small", "aria-label": say("undo")}),
     button("", enter, {class: "main", id: "large"})));
   keys.hidden = false;
 }
+// As a tape is read: sixteenths in their lowest terms, in place of the digits.
+const FRACTIONS = Array.from({length: 15}, (_, i) => i + 1).map(n => {
+  const by = n % 8 === 0 ? 8 : n % 4 === 0 ? 4 : n % 2 === 0 ? 2 : 1;
+  return `${n / by}/${16 / by}`;
+});
+function fractions(open) {
+  const pad = keys.querySelector(".pad"), parts = keys.querySelector(".parts");
+  if (!parts) return;
+  pad.hidden = open;
+  parts.hidden = !open;
+}
 const LONGEST = 9;
 function press(what) {
   const field = typing && typing.active;
   if (!field) return;
+  if (!numeric(field)) return;
   let text = valueOf(field);
   since = -Infinity;
   // As on a pocket calculator: the first key takes the place of what stood there.
   const first = typing.fresh;
   typing.fresh = false;
-  if (what === "back") return set(field, text.slice(0, -1));
-  if (first && text) {
-    typing.was[field.head] = text;
-    text = "";
-  }
-  if (what === "." && (field.kind !== "number" || text.includes("."))) return;
-  if (text.length < LONGEST) set(field, text + what);
+  typing.anew.delete(field.head);
+  const [, part = ""] = /(?:^| )(\d+\/\d+)$/.exec(text) || [];
+  if (what === "back") return set(field, part ? text.slice(0, -part.length).trim() : text.slice(0, -1));
+  if (first) text = "";
+  const whole = first ? "" : text.slice(0, text.length - part.length).trim();
+  if (what.includes("/")) return set(field, `${whole.split(".")[0]} ${what}`.trim());
+  if (what === "." && (field.kind !== "number" || text.includes(".") || !first && part)) return;
+  if (whole.length < LONGEST) set(field, first || !part ? text + what : `${whole}${what} ${part}`);
 }
 
 // The large key: to the next field that is empty, else all of this screen is kept.
@@ -182,10 +221,12 @@ async function enter() {
   const typed = typedOn(job, step);
   for (const field of fieldsOf(step)) {
     const fault = wrong(field, tidied(field, typed[field.head]));
-    if (fault) { tell(fault); if (numeric(field)) activate(field); return undefined; }
+    if (fault) return again(field, fault);
   }
-  const further = nextField();
-  if (further && active && typed[active.head]) {
+  const further = active && typed[active.head] && nextField() || unseen();
+  const cannot = impossible(step, typed, !further);
+  if (cannot) return again(cannot[1], cannot[0]);
+  if (further) {
     since = performance.now();
     return activate(further);
   }
@@ -198,11 +239,15 @@ async function enter() {
   const status = data.fields["strips.status"];
   if (status && typed[status.head] && typed[status.head] !== status.blank
     && !typed[data.fields["strips.reason"].head]) return tell(say("reason_needed"));
-  const crowded = tooDense(step, typed);
-  if (crowded) return tell(crowded);
-  for (const [why, rule] of doubtful(job, step, typed)) if (!await ask(why, rule)) return undefined;
+  for (const [why, rule] of doubtful(job, step, typed)) if (!await ask(why, rule)) return again(typing.active);
   commit(job, step);
   onward(job, step);
+}
+// To be typed again: the next key begins each number of the screen anew.
+function again(field, why) {
+  typing.anew = new Set(fieldsOf(typing.step).filter(numeric).map(each => each.head));
+  if (field && inLine(field)) activate(field);
+  if (why) tell(why);
 }
 function onward(job, step) {
   const next = job.steps[job.steps.indexOf(step) + 1];

@@ -1,0 +1,270 @@
+"""What a comparison of many trials needs of one: its strips and rows of a response as columns."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass
+from functools import partial
+from typing import Any
+
+import joblib
+import numpy as np
+import pandas as pd
+
+from trialkit.analysis.specifications import Specification
+from trialkit.errors import TrialkitError
+from trialkit.intake import SetupFactor, TrialConfig
+from trialkit.losses import loss_by_strip
+from trialkit.many.sources import Part, Skipped, Source, size_of
+from trialkit.mapping import mapped
+from trialkit.responses.behind_machine import cobs_counted
+from trialkit.simulate import is_simulated
+from trialkit.trial import Trial
+from trialkit.words import many as words
+from trialkit.words.grain import kernel_mass_taken
+
+OF_FIELD = ("grower", "hybrid", "row_spacing", "latitude", "longitude")
+"""What the strips have of the fields table."""
+MANY = 50
+"""From so many trials on several processes read them, unless told otherwise: less would not pay
+for starting them."""
+TOGETHER = 20
+"""Trials of one piece of work."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class TrialRows:
+    """A trial as columns.
+
+    Attributes
+    ----------
+    name, title : str
+    season : int
+    growers_agreed : bool
+    setups : tuple of SetupFactor
+        Setup factors with their levels and references, as the trial names them.
+    config : TrialConfig
+        All it states of itself: prices, what is bought, the header.
+    data_hash : str
+        Of its files: two trials with one are the same.
+    rows_refused : int
+    simulated : bool
+    notes : tuple of str
+        What had to be assumed of it.
+    scale : float
+    unit : str
+        A strip's total over size (or mean) times `scale` is its measured value in `unit`.
+    strips : DataFrame
+        One row per strip with rows: ``strip, field, pair``, the setup factors, ``moisture`` (%),
+        ``speed_measured`` (km/h), ``grower, hybrid, row_spacing`` (m), ``latitude, longitude``;
+        ``kg_ha, se_kg_ha``, the strip's loss and its standard error, for a response that is a loss.
+    rows : DataFrame
+        The response's rows: ``strip``, and the response with its size, or ``value``.
+    """
+
+    name: str
+    title: str
+    season: Any
+    growers_agreed: bool
+    setups: tuple[SetupFactor, ...]
+    config: TrialConfig
+    data_hash: str
+    rows_refused: int
+    simulated: bool
+    notes: tuple[str, ...]
+    scale: float
+    unit: str
+    strips: pd.DataFrame
+    rows: pd.DataFrame
+
+
+@dataclass(frozen=True, slots=True)
+class NotUsed:
+    """A trial that has nothing to compare: its name, kind and reason, and what it was read from."""
+
+    name: str
+    kind: str
+    reason: str
+    data_hash: str = ""
+
+
+def no_rows(trial: Trial, spec: Specification) -> str:
+    """Why a trial holds nothing of the response; empty where it does."""
+    if len(spec.rows(trial.tables)):
+        return ""
+    reason = words.no_data(spec.title)
+    given = spec.expected or spec.given(trial.tables)
+    reason = spec.absent if given and spec.absent else reason
+    return f"{reason} {trial.to_fill}".rstrip()
+
+
+def unreadable(error: Exception) -> str:
+    """Why a trial cannot be read."""
+    if isinstance(error, TrialkitError):
+        return str(error)
+    return words.unexpected(type(error).__name__, str(error))
+
+
+def trial_rows(name: str, trial: Trial, spec: Specification) -> TrialRows | NotUsed:
+    """What a comparison needs of a trial (`Trial.used`) but losses, or why it has nothing."""
+    digest, rows, config = trial.data_hash(), spec.rows(trial.tables), trial.config
+    if rows.empty:
+        return NotUsed(name, "no data", no_rows(trial, spec), digest)
+    scale = spec.scale(rows, trial.tables, config)
+    taken = spec.table == "frames" and not config.kernel_mass_stated
+    return TrialRows(
+        name, config.title, config.season, config.growers_agreed, tuple(config.setups), config,
+        digest, int(trial.read["rows_refused"].sum()), is_simulated(trial),
+        (kernel_mass_taken(),) if taken else (),
+        float(scale.value), scale.unit, _strips(trial, rows, spec), _measured(rows, spec),
+    )  # fmt: skip
+
+
+def _strips(trial: Trial, rows: pd.DataFrame, spec: Specification) -> pd.DataFrame:
+    factors = list(trial.setup_factors)
+    kept = trial.strips["strip"].isin(rows["strip"])
+    columns = ["strip", "field", "pair", *factors, "moisture", "speed_measured"]
+    out = trial.strips.loc[kept, columns].reset_index(drop=True)
+    # A field without a row of its own is at -1: one row more, of nothing known.
+    of = pd.Index(trial.fields["field"]).get_indexer(pd.Index(out["field"]))
+    for column in OF_FIELD:
+        kind: type = object if column in ("grower", "hybrid") else float
+        known = np.append(trial.fields[column].to_numpy(dtype=kind), np.nan)
+        out[column] = pd.Series(known[of], out.index, dtype=kind)
+    return out
+
+
+def _measured(rows: pd.DataFrame, spec: Specification) -> pd.DataFrame:
+    rows = rows.reset_index(drop=True)
+    if spec.table == "strips":
+        return rows[["strip"]].assign(value=rows[spec.response].astype(float))
+    rows = rows[["strip", spec.response, *([spec.size] if spec.size else [])]]
+    if spec.family == "binomial":
+        rows = rows.astype({spec.response: int, str(spec.size): int})
+    return rows
+
+
+def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | NotUsed]:
+    """Every trial of some parts. Whatever one of them provokes is named, so that it costs only
+    itself.
+    """
+    out: list[TrialRows | NotUsed] = []
+    alike: dict[tuple[Any, ...], dict[int, Trial]] = {}
+    for name, found in (pair for part in parts for pair in part.trials()):
+        try:
+            if isinstance(found, Exception):
+                raise found
+            trial = found.used
+            out.append(trial_rows(name, trial, spec))
+            if spec.source and isinstance(out[-1], TrialRows):
+                alike.setdefault(_batch(trial, spec, len(out)), {})[len(out) - 1] = trial
+        except Exception as error:
+            out.append(NotUsed(name, "unreadable", unreadable(error)))
+    for trials in alike.values():
+        try:
+            _add_losses(out, trials, spec)
+        except Exception:
+            for i, trial in trials.items():
+                try:
+                    _add_losses(out, {i: trial}, spec)
+                except Exception as error:
+                    out[i] = NotUsed(out[i].name, "unreadable", unreadable(error))
+    return out
+
+
+def _batch(trial: Trial, spec: Specification, number: int) -> tuple[Any, ...]:
+    """Alike for trials whose losses can be reckoned together without looking at one another."""
+    assert spec.source
+    if spec.source[1] != "kernels":  # ears borrow their mass from the trial's others
+        return (number,)
+    header = trial.config.header
+    return (trial.config.thousand_kernel_mass, header.width, header.discharge_width,
+            cobs_counted(trial.frames))  # fmt: skip
+
+
+def _add_losses(
+    rows: list[TrialRows | NotUsed], trials: Mapping[int, Trial], spec: Specification
+) -> None:
+    """Give the strips of trials, by their place among all, loss and standard error."""
+    assert spec.source
+    tables: dict[str, list[pd.DataFrame]] = {"frames": [], "ears": [], "strips": []}
+    several = len(trials) > 1
+    for i, trial in trials.items():
+        for name, of_all in tables.items():
+            table = trial.tables[name]
+            if several:
+                named = [c for c in ("strip", "field") if c in table]
+                table = table.assign(**{c: f"{i}\0" + table[c] for c in named})
+            of_all.append(table)
+    config = next(iter(trials.values())).config
+    frames, ears, strips = (pd.concat(t, ignore_index=True) for t in tables.values())
+    found = loss_by_strip(frames, ears, strips, config, *spec.source)
+    for i in trials:
+        table = rows[i].strips  # type: ignore[union-attr]
+        own = f"{i}\0" + table["strip"] if several else table["strip"]
+        table[["kg_ha", "se_kg_ha"]] = found.reindex(own).to_numpy(dtype=float)
+
+
+def _in_pieces(parts: Sequence[Part]) -> list[list[Part]]:
+    """Parts read together: some trials each, whose losses are then reckoned at one go."""
+    out: list[list[Part]] = []
+    size = TOGETHER
+    for part in parts:
+        if size >= TOGETHER:
+            out.append([])
+            size = 0
+        out[-1].append(part)
+        size += size_of(part)
+    return out
+
+
+def read_rows(
+    source: Source, spec: Specification, tell: Callable[[str], None], client: Any = None,
+    jobs: int | None = None,
+) -> tuple[list[TrialRows], list[Skipped], int]:  # fmt: skip
+    """Trials with rows of the response; the others, with reasons; how many were found.
+
+    Parameters
+    ----------
+    tell : callable
+        Told how far it is; no name is among that.
+    client, jobs
+        As `trialkit.mapping.mapped` takes them; without `jobs`, one process for each processor
+        where there are many trials.
+    """
+    parts = source.parts()
+    pieces = _in_pieces(parts)
+    n = sum(size_of(part) for part in parts)
+    if jobs is None:
+        jobs = joblib.cpu_count() if n >= MANY and len(pieces) > 1 else 1
+    used: list[TrialRows] = []
+    skipped = list(source.skipped)
+    seen: dict[str, str] = {}
+    read = mapped(partial(_of_parts, spec=spec), pieces, client=client, jobs=jobs)
+    found: Iterable[TrialRows | NotUsed] = _counted(read, pieces, n, tell)
+    if rank := getattr(source, "rank", None):  # a store's parts hold trials in any order
+        found = sorted(found, key=lambda one: rank[one.name])
+    for one in found:
+        first = seen.setdefault(one.data_hash, one.name) if one.data_hash else one.name
+        if first != one.name:
+            skipped.append((one.name, "repeated", words.same_files(first)))
+        elif isinstance(one, NotUsed):
+            skipped.append((one.name, one.kind, one.reason))
+        else:
+            used.append(one)
+    return used, skipped, n
+
+
+def _counted(
+    read: Iterator[list[TrialRows | NotUsed]], pieces: Sequence[Sequence[Part]], n: int,
+    tell: Callable[[str], None],
+) -> Iterator[TrialRows | NotUsed]:  # fmt: skip
+    """The trials of every piece, telling how many there were."""
+    done = 0
+    for piece in pieces:
+        tell(words.reading(done + 1, n))
+        yield from next(read)
+        for part in piece:
+            done += size_of(part)
+            if part is not piece[-1]:
+                tell(words.reading(done + 1, n))

@@ -1,0 +1,1 @@
+"""Pages over many trials: parts for a reader, made from `trialkit.many.TrialsCompared` alone."""

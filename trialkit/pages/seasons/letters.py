@@ -1,0 +1,112 @@
+"""Letters for names on pages over many trials; on a grower's own page that grower's names stand."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from trialkit.errors import DesignError
+from trialkit.pages.compared_letters import ComparedLetters, Key
+from trialkit.pages.letters import letter
+from trialkit.pages.names import Name, Names
+from trialkit.pages.vocabulary import ordinary
+from trialkit.responses import RESPONSES
+from trialkit.words import privacy as words
+from trialkit.words import seasons as said
+
+if TYPE_CHECKING:
+    from trialkit.many import TrialsCompared
+
+_LISTED = 12
+
+
+class SeasonsLetters(ComparedLetters):
+    """Letters in running sentences, in which ordinary words of a name stand by themselves.
+
+    Parameters
+    ----------
+    comparison : TrialsCompared
+    grower : str, optional
+        Whose page it is: a name or the letter other pages give; "" for the only one; None for a
+        page that is nobody's.
+
+    Attributes
+    ----------
+    grower : str
+        Name; empty where the page is nobody's or no grower is named. Then all fields count as the
+        reader's own on a page that is somebody's.
+    mine : tuple of (trial, field)
+
+    Raises
+    ------
+    DesignError
+        When there is no such grower, or none is named where there are several.
+    """
+
+    def __init__(self, comparison: TrialsCompared, grower: str | None = None) -> None:
+        self._asked = grower
+        self.grower = ""
+        self.mine: tuple[Key, ...] = ()
+        super().__init__(comparison)
+        own = [Name(name, name, "whole") for name in self._standing if name]
+        setups = [s for config in comparison.settings.values() for s in config.setups]
+        labels = [label for s in setups for label in (s.label, *s.level_labels)]
+        labels += [response.title for response in RESPONSES.values()]
+        self.names = Names(
+            [*self.known, *own], self.levels, dict.fromkeys(labels), ordinary()
+        )
+
+    def _own(self) -> None:
+        self._standing: list[str] = []
+        if self._asked is None:
+            return
+        self.grower = self._find(self._asked)
+        own = self.grower
+        self.mine = tuple(k for k, ground in self.ground.items() if not own or ground[0] == own)
+        self.fields |= {key: key[1] for key in self.mine}
+        self._standing = [self.grower, *dict.fromkeys(field for _, field in self.mine)]
+        if self.grower:
+            self.growers[self.grower] = self.grower
+
+    def _find(self, asked: str) -> str:
+        lettered = {name: letter(i) for i, name in enumerate(self.growers)}
+        if not asked.strip():
+            if len(lettered) > 1:
+                shown = [(own, name) for name, own in lettered.items()][:_LISTED]
+                raise DesignError(words.which_grower(shown, len(lettered) - len(shown), many=True))
+            return next(iter(lettered), "")
+        wanted = " ".join(asked.split()).casefold()
+        for name, own in lettered.items():
+            known = (" ".join(name.split()), own, f"Grower {own}")
+            if wanted in map(str.casefold, known):
+                return name
+        if not lettered:
+            raise DesignError("The trials' tables of fields name no growers; leave grower empty.")
+        last = letter(len(lettered) - 1)
+        raise DesignError(
+            f"The trials have no grower {asked!r}; give a name as the tables of fields have it, or "
+            f"a letter from A to {last}."
+        )
+
+    @property
+    def remarks(self) -> list[str]:
+        """What the terminal tells the researcher of names that cannot be struck everywhere."""
+        if self.agreed:
+            return []
+        left = [(n.text, self.names.standing(n)) for n in self.known if not n.kind]
+        return words.give_another([(name, what) for name, what in left if what])
+
+    def stands(self, key: Key) -> bool:
+        """Whether a field's name, and so its place, may be shown."""
+        return key in self.mine or key[0] in self.trials_agreed
+
+    def places_kept(self, rows: pd.DataFrame) -> pd.DataFrame:
+        """Rows of fields with places that may be shown."""
+        known = rows.dropna(subset=["latitude", "longitude"])
+        free = [self.stands(key) for key in zip(known["trial"], known["field"], strict=True)]
+        return known[free]
+
+    def page_title(self, page: str) -> str:
+        """Title of a page's window and of its PDF."""
+        return said.page_title(page, self.grower)

@@ -1,0 +1,379 @@
+"""Pages over many trials: what they say of fields, seasons, money and of what was used."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from trialkit.display import p_is, significant
+from trialkit.facts import Grade
+from trialkit.quantities import Scale, listed, lower_first
+from trialkit.words.chances import of_hundred
+from trialkit.words.counts import counted
+
+TOO_FEW = "too few trials to say"
+TITLES = {
+    "do": "What to do", "fields": "Field by field, season by season",
+    "mine": "My fields against the others, season by season", "beside": "The setups side by side",
+    "worth": "What it is worth", "next": "What the next field may show", "differs": "What differs",
+    "also": "Also looked at", "effects": "In every field, as numbers",
+    "map": "Where the fields lie", "used": "Which trials are in this",
+    "unknown": "Keep in mind", "answer": "The answer", "model": "How it was reckoned",
+    "trials": "Trial by trial", "downloads": "All tables", "reproduce": "To make this page again",
+}  # fmt: skip
+PAGES = {
+    "field-day": "Field day, over the seasons", "grower": "My fields over the seasons",
+    "researcher": "Analysis over the seasons",
+}  # fmt: skip
+SIDES = {False: "less", True: "more"}
+
+
+def page_title(page: str, grower: str) -> str:
+    """Title of a page's window and of its PDF."""
+    return f"{page}, {grower}" if grower else page
+
+
+# ---------------------------------------------------------------- the head
+def seasons(first: int, last: int) -> str:
+    """ "2022 to 2025", or the only one."""
+    return str(first) if first == last else f"{first} to {last}"
+
+
+def over(trials: int, first: int, last: int, fields: int, times: int, strips: int) -> str:
+    """How much stands behind a page: trials, seasons, fields, how often they were compared."""
+    again = f", compared {often(times)} in all" if times > fields else ""
+    return (
+        f"{counted(trials, 'trial')}, {seasons(first, last)}: {counted(fields, 'field')}{again}, "
+        f"{counted(strips, 'strip')}"
+    )
+
+
+def question(factors: Sequence[str]) -> str:
+    """What was asked."""
+    return f"What does a change of {listed([lower_first(f) for f in factors])} do, over all trials?"
+
+
+def fields_of(grower: str, fields: Sequence[str], times: int) -> str:
+    """Whose page it is, and on which fields."""
+    own = f"{grower}: " if grower else ""
+    return f"{own}{listed(list(fields))} (compared {often(times)})"
+
+
+def often(times: int) -> str:
+    """ "once", "twice", "8 times"."""
+    return {1: "once", 2: "twice"}.get(times, f"{times} times")
+
+
+def same_way(less: bool, same: int, times: int, mine: bool) -> str:
+    """In how many comparisons of fields the measured difference goes the way of the mean."""
+    whose = "my own strips" if mine else "their own strips"
+    return f"By {whose} alone, {SIDES[not less]} in {same} of {counted(times, 'comparison')}"
+
+
+def other_way(names: Sequence[str]) -> str:
+    """Fields whose own strips went the other way."""
+    if not names:
+        return "No field went the other way."
+    return f"The other way went {listed(list(names))}."
+
+
+def named(field: str, season: int) -> str:
+    """A field in one season."""
+    return f"{field} ({season})"
+
+
+def own_against_rest(told: str, apart: bool) -> str:
+    """A grower's own effect against that in the others' fields."""
+    if not apart:
+        return (
+            "Whether the setup does more or less on my fields than on the others these trials "
+            "cannot tell."
+        )
+    return f"Beside the reference it left {told} on my fields than on the others'."
+
+
+def one_more(interval: str) -> str:
+    """The next field, on a line."""
+    return f"One more field like these may see anything {interval}."
+
+
+def next_in_short(low: float, high: float, own: Scale, less: str, more: str) -> str:
+    """Interval for the next field, short."""
+    ends = []
+    places = max(0, _places(high - low, own))
+    for end in (low, high):
+        value = end * own.factor
+        ends.append(f"{abs(value):.{places}f} {own.unit} {less if value < 0 else more}")
+    return f"from {ends[0]} to {ends[1]}"
+
+
+def _places(width: float, own: Scale) -> int:
+    return 1 if abs(width * own.factor) >= 0.5 else 2
+
+
+def next_field(interval: str, shares: tuple[float, float], percent: str) -> str:
+    """The next field in words."""
+    return (
+        f"A field of the next trial, at the mean loss of these: {interval} ({percent} of such "
+        f"fields). Of 100 such fields, {of_hundred(*shares)} would go the same way."
+    )
+
+
+def why_wider() -> str:
+    """Why that interval is wider than that of the mean."""
+    return (
+        "It is wider than the interval of the mean, since fields and seasons differ: the mean says "
+        "what the setup does on many fields, this what one more may see."
+    )
+
+
+# ---------------------------------------------------------------- fields and seasons
+def how_to_read(mine: bool, following: bool) -> str:
+    """Under the figure of fields by season; `following` where the next field is drawn."""
+    after = " Dashed: where the next field may lie." if following else ""
+    own = "Diamonds and bold: my fields. " if mine else ""
+    return (
+        f"{own}Bars: likely range of the field's figure by the model, which draws few strips "
+        f"towards the mean. Cross: the field's own strips alone. Wide diamond: mean of all.{after}"
+    )
+
+
+def as_measured_only(mine: bool) -> str:
+    """Under it where the model has no figure for single fields."""
+    own = "Diamonds and bold: my fields. " if mine else ""
+    return (
+        f"{own}Bars: the field's own strips alone; with so few fields the model takes the effect "
+        "to be the same everywhere. Wide diamond: mean of all."
+    )
+
+
+def fields_differ(between: str, apart: Sequence[str]) -> str:
+    """How much fields differ, and which stand out by their own strips."""
+    out = f"From field to field the effect varies by about {between} either way (a standard "
+    out += "deviation). "
+    if not apart:
+        return f"{out}No field's own strips leave the mean out."
+    return (
+        f"{out}The own strips of {listed(list(apart))} leave the mean out of their range; about 1 "
+        "in 20 does so by chance alone."
+    )
+
+
+def spread_unknown() -> str:
+    """Where the model has no effects of its own for single fields."""
+    return (
+        f"How much the effect varies from field to field: {TOO_FEW}. The mean and its range are of "
+        "these fields; other fields may differ by more."
+    )
+
+
+def alike() -> str:
+    """Where fields were not found to vary."""
+    return (
+        "The estimate of how much the effect varies from field to field is zero, which does not "
+        "show that fields are alike: the ranges below allow for it."
+    )
+
+
+def setups_caption(title: str, unit: str, other: str) -> str:
+    """Over the table of setups by field."""
+    return f"{title} as measured, {unit} (in brackets {other}); means of strips"
+
+
+def setups_note() -> str:
+    """What plain means are."""
+    return (
+        "Plain means of what was measured; the headline is the model's, which weighs fields by "
+        "what they say, and need not be their exact difference."
+    )
+
+
+def season_head(label: str, reference: str, unit: str) -> list[str]:
+    """Heads of the table by season."""
+    return ["season", "fields", f"{reference}, {unit}", f"{label}, {unit}", f"difference, {unit}",
+            "fields with less"]  # fmt: skip
+
+
+def season_caption(title: str) -> str:
+    """Over it."""
+    return f"{title} by season: means over fields, as measured"
+
+
+def of_fields(n: int, times: int) -> str:
+    """ "4 of 5"."""
+    return f"{n} of {times}"
+
+
+def effects_caption(title: str, percent: str, unit: str) -> str:
+    """Over the table of every field's effect."""
+    return f"{title}: difference in every field, {unit}, with {percent} intervals"
+
+
+EFFECTS_HEAD = ["field", "season", "pairs", "own pairs alone", "by the model"]
+
+
+def one_pair(value: str) -> str:
+    """A difference without an interval."""
+    return f"{value} (one pair)"
+
+
+# ---------------------------------------------------------------- money
+def prices_from(season: int) -> str:
+    """Whose prices those above are."""
+    return f"Those are the numbers of the {season} trial; put in your own."
+
+
+def prices_of(season: int, currency: str, price: str, area: str) -> str:
+    """Whose prices these are."""
+    kept = f", on {area} a year" if area else ""
+    return f"Prices are those of the {season} trial: grain {currency} {price} net{kept}."
+
+
+def caution() -> str:
+    """What figures of money over many trials rest on."""
+    return (
+        "An aid to a decision, not a guarantee: it carries the mean of these trials over to other "
+        "fields, seasons and prices, and counts only what was entered."
+    )
+
+
+def where_from() -> str:
+    """What the range of money is of."""
+    return (
+        "The range comes from the uncertainty about the mean saving, at the loss these fields had "
+        "on average; prices, area and life are taken as certain. A single field or season may "
+        "bring more or less: see the next field."
+    )
+
+
+# ---------------------------------------------------------------- what differs
+_SIGNS = {
+    Grade.CLEAR: "clear signs", Grade.GOOD: "signs", Grade.LEANING: "weak signs",
+    Grade.OPEN: "no signs",
+}  # fmt: skip
+
+
+def differs_head(title: str) -> list[str]:
+    """Heads of the table of what differs."""
+    return ["", "changes what the setup does?", f"changes the {title.lower()} itself?"]
+
+
+def differs_caption() -> str:
+    """Over it."""
+    return "What was recorded beside the setups, and what there are signs of"
+
+
+def signs(evidence: Grade, p: float) -> str:
+    """How far the evidence goes for what has no side."""
+    return f"{_SIGNS[evidence]} (p {p_is(p)})"
+
+
+def not_by_lot() -> str:
+    """What such findings are not."""
+    return (
+        "None of these was set by lot: what went with it, such as day or field, is part of it. No "
+        "signs does not mean no influence; with few seasons little can be seen."
+    )
+
+
+def nothing_tried() -> str:
+    """Where nothing could be tried."""
+    return f"What moisture, speed, hybrid and season have to do with it: {TOO_FEW}."
+
+
+# ---------------------------------------------------------------- the map
+def map_caption(left: int) -> str:
+    """Under the map."""
+    rest = ""
+    if left:
+        rest = f" {counted(left, 'field')} without a place, or of growers who did not agree to be "
+        rest += "named, not drawn."
+    return f"Fields where they lie, north up.{rest}"
+
+
+def no_map(known: int) -> str:
+    """Why there is no map."""
+    if not known:
+        return "No field gives latitude and longitude."
+    return (
+        "Places are given, but would say whose fields these are: the map is drawn where growers "
+        "agreed to be named, and on a grower's own page."
+    )
+
+
+# ---------------------------------------------------------------- what was used
+USED_HEAD = ["trial", "season", "fields", "strips", "used"]
+
+
+def used_caption() -> str:
+    """Over the trials."""
+    return "Trials in the comparison, and those left out"
+
+
+def in_full() -> str:
+    """A trial all of whose strips were used."""
+    return "in full"
+
+
+def in_part(why: str) -> str:
+    """A trial of which strips were left out."""
+    return f"in part: {lower_first(why)}"
+
+
+def left_out(kind: str, why: str) -> str:
+    """A trial that was not used; without `why` where that may not be told."""
+    return f"left out: {lower_first(why) if why else kind}"
+
+
+def used_in_short(full: int, part: int, out: int) -> str:
+    """How many trials were used."""
+    parts = [f"{counted(full, 'trial')} used in full"]
+    if part:
+        parts.append(f"{part} in part")
+    if out:
+        parts.append(f"{out} left out")
+    why = "; below is why" if part or out else ""
+    return f"{listed(parts)}{why}."
+
+
+def same_words(pairs: Sequence[tuple[str, str]]) -> str:
+    """Names that were taken to mean the same."""
+    told = "; ".join(f"{own} as {common}" for own, common in pairs)
+    return f"Names that trials called otherwise were read as one: {told}."
+
+
+# ---------------------------------------------------------------- keep in mind
+def unknown(n_trials: int, seasons: int) -> list[str]:
+    """What such a page cannot say."""
+    few = f"{counted(n_trials, 'trial')} in {counted(seasons, 'season')}"
+    return [
+        f"These are {few}; seasons unlike them are not in it.",
+        "A field that was in several seasons counts each season as one more field: that soil and "
+        "slope were the same is not taken off.",
+    ]
+
+
+def family_told(responses: int) -> str:
+    """How many other things were looked at."""
+    return (
+        f"{counted(responses, 'other thing was', 'other things were')} looked at; a difference in "
+        "them is reported only where it stands after all of them are counted."
+    )
+
+
+def spread_told(sd: float) -> str:
+    """A standard deviation of ratios as a percentage."""
+    return f"{significant(100 * sd, 2)} %"
+
+
+def told_in_part(what: str) -> str:
+    """The terminal: a trial of which strips were left out."""
+    return f"In part: {what}"
+
+
+def told_left_out(what: str) -> str:
+    """The terminal: a trial that was not used."""
+    return f"Left out: {what}"
+
+
+COMPARING = "comparing {title}"
+WRITING = "writing the page"
