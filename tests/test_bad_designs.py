@@ -357,7 +357,7 @@ def test_seasons_in_one_folder_are_pointed_at(tmp_path) -> None:
     read = load_trial(tmp_path / "mixed")
     warned = analyse(read, responses=["header_loss"]).warnings[0]
     assert len(read.strips) == 12
-    assert "6 cells of strips.csv could not be used" in warned and "harvested_at" in warned
+    assert "6 cells of strips.csv could not be used" in warned and "harvested at" in warned
     assert "a strip of another season does not belong to this trial" in warned
 
 

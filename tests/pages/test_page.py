@@ -162,7 +162,7 @@ def test_markup_in_user_text_is_shown_as_text(hostile: str) -> None:
 def test_refused_rows_are_shown(hostile: str) -> None:
     tables = [text for _, text in Document(hostile).all("table")]
     refused = next(text for text in tables if text.startswith("What was refused, by cause"))
-    assert "frames.csv, line 2" in refused and "loose_kernels" in refused
+    assert "frames.csv, line 2" in refused and "loose kernels" in refused
 
 
 def test_names_become_letters_unless_agreed() -> None:

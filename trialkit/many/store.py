@@ -28,6 +28,7 @@ from trialkit.errors import FileExistsRefusal, TrialError
 from trialkit.intake.files import write_all
 from trialkit.many.kept import NAMES, Columns, need_arrow, trials_of
 from trialkit.trial import Trial
+from trialkit.words import cluster as words
 
 if TYPE_CHECKING:
     pass
@@ -281,7 +282,7 @@ class StorePart:
             if key in left:
                 yield left.pop(key), trial
         for name in left.values():
-            yield name, TrialError(f"part {self.place[1]} of the store does not hold it.")
+            yield name, TrialError(words.not_in_part(self.place[1]))
 
 
 @dataclass(frozen=True, slots=True)

@@ -59,10 +59,11 @@ def _helpers(
         with ProcessPoolExecutor(processes, context, _set_out, (os.getpid(), work, items)) as pool:
             yield lambda i: pool.submit(_at_hand, i)
     else:
-        from joblib.externals.loky import get_reusable_executor
+        # One of its own: joblib takes the reusable one for its own kind.
+        from joblib.externals.loky import ProcessPoolExecutor as Fresh
 
-        pool = get_reusable_executor(max_workers=processes, env=ONE_THREAD)
-        yield lambda i: pool.submit(tied, os.getpid(), work, items[i])
+        with Fresh(processes, env=ONE_THREAD) as pool:
+            yield lambda i: pool.submit(tied, os.getpid(), work, items[i])
 
 
 def shared(

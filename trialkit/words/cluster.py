@@ -43,3 +43,8 @@ def unreadable(name: str, reason: str) -> str:
 def older_stays(name: str, reason: str) -> str:
     """A trial whose files cannot be opened now, and which is in the store from before."""
     return f"Not opened this time, so the version of before stays: {name}: {reason}"
+
+
+def not_in_part(part: str) -> str:
+    """A trial that a part of a store should hold."""
+    return f"part {part} of the store does not hold it."

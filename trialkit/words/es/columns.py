@@ -49,3 +49,8 @@ LEVELS = {
 TABLES = {
     "grain": "grano", "residue": "rastrojo", "stalks": "cañas", "ear_butts": "bases de mazorca",
 }  # fmt: skip
+
+
+def called(column: str) -> str:
+    """A column in words: "abertura al frente" for gap_front."""
+    return COLUMNS.get(column, column.replace("_", " "))

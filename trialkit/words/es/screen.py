@@ -158,7 +158,7 @@ def template() -> dict[str, str]:
 
 def labels() -> dict[str, str]:
     """What is typed, by the column it goes to; a column that is not here is called by its name."""
-    elsewhere = {"strip", "field", "pair", "main_strip", "frame", "zone", "sample", "row"}
+    elsewhere = {"strip", "field", "pair", "frame", "zone", "sample", "row"}
     return {name: said for name, said in COLUMNS.items() if name not in elsewhere}
 
 
