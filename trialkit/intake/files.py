@@ -14,7 +14,7 @@ import re
 import shutil
 from collections.abc import Iterable, Iterator, Mapping
 from contextlib import contextmanager, suppress
-from errno import EDQUOT, EEXIST, EFBIG, EIO, ENOENT, ENOSPC, EROFS
+from errno import EDQUOT, EEXIST, EFBIG, EIO, ENOENT, ENOSPC, ENOTDIR, ENOTEMPTY, EROFS
 from itertools import count
 from pathlib import Path
 
@@ -203,11 +203,13 @@ def _move(draft: Path, missing: Path, folder: Path, left: list[Path]) -> list[Pa
     try:
         if missing.parts:
             top = draft.parent / missing.parts[0]
-            if not os.path.lexists(top):
-                with suppress(FileExistsError, NotADirectoryError):
-                    (whole / top.name).rename(top)
-                    return [folder]
-            folder.mkdir(parents=True, exist_ok=True)  # another run made some of it meanwhile
+            try:
+                (whole / top.name).rename(top)  # replaces nothing but an empty folder
+                return [folder]
+            except OSError as error:  # another run made some of it meanwhile
+                if error.errno not in (EEXIST, ENOTEMPTY, ENOTDIR):
+                    raise
+            folder.mkdir(parents=True, exist_ok=True)
         return _move_each(whole / missing, folder, left)
     finally:  # what is left in it is no set any more
         whole.rename(draft / _DONE)
