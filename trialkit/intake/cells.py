@@ -82,8 +82,8 @@ class Cells:
     def numbers(self) -> np.ndarray:
         """`texts` as numbers, NaN where they are not plainly written ones."""
         if self._numbers is None:
-            numbers = pd.to_numeric(pd.Series(self.texts, dtype=object), errors="coerce")
-            found = np.asarray(numbers, dtype=float)
+            texts = np.asarray(self.texts, dtype=object)
+            found = np.asarray(pd.to_numeric(texts, errors="coerce"), dtype=float)
             # "inf" and 1e309 are none: they would pass every range.
             self._numbers = np.where(np.isinf(found), np.nan, found)
         return self._numbers
@@ -110,11 +110,8 @@ class Judged:
         if not self.faults:
             return
         at = list(self.faults)
-        if isinstance(self.values, pd.Series):
-            self.values = self.values.copy()
-            self.values.iloc[at] = np.nan
-        else:
-            self.values[at] = missing_of(self.values)
+        self.values = self.values.copy()
+        self.values[at] = missing_of(self.values)
         if self.folded is not None:
             self.folded = ["" if k in self.faults else text for k, text in enumerate(self.folded)]
 
@@ -265,6 +262,6 @@ def _labels(cells: Cells, is_key: bool) -> Judged:
     return Judged(as_text(values), faults, folded)
 
 
-def as_text(values: Any) -> pd.Series:
-    """Strings and NaN as pandas' text type."""
-    return pd.Series(values, dtype=object).astype(schema.TEXT)
+def as_text(values: Any) -> Any:
+    """Strings and NaN as an array of pandas' text type."""
+    return pd.array(np.asarray(values, dtype=object), dtype=schema.TEXT)

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.intake.addresses import Addresses, addresses
-from trialkit.intake.cells import Cells, Judged, judge, missing_of
+from trialkit.intake.cells import Cells, Judged, as_text, judge, missing_of
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.numbers import Mark, decimal_mark, split_unit
 from trialkit.intake.row_of_units import take_unit_row
@@ -113,11 +113,9 @@ class CheckedTable:
     def kept(self) -> pd.DataFrame:
         """The rows with something measured that are not refused, typed as the schema says."""
         keep = self._in_order()
-        frame = pd.DataFrame(self.data)
-        frame = frame if keep is None else frame.iloc[keep].reset_index(drop=True)
+        data = self.data if keep is None else {n: v.take(keep) for n, v in self.data.items()}
         counts = [c.name for c in self.layout.columns if c.kind == "count" and c.required]
-        other = {name: "int64" for name in counts if frame[name].dtype != "int64"}
-        return frame.astype(other) if other else frame
+        return pd.DataFrame({**data, **{name: data[name].astype("int64") for name in counts}})
 
     def kept_extra(self) -> pd.DataFrame:
         """Text of the columns that are not the table's, row for row with `kept`."""
@@ -336,10 +334,8 @@ def _check_cells(
         table.notes += [note for note in judged.notes if note not in table.notes]
         if judged.folded is not None:
             _take_labels(table, column.name, cells, judged)
-        elif isinstance(judged.values, pd.Series):
-            table.data[column.name] = judged.values.array.take(cells.codes)
         else:
-            table.data[column.name] = judged.values[cells.codes]
+            table.data[column.name] = judged.values.take(cells.codes)
         if judged.faults:
             expected = np.full(len(cells.texts), "", object)
             expected[list(judged.faults)] = list(judged.faults.values())
@@ -357,12 +353,12 @@ def _absent(column: schema.Column, rows: int) -> Any:
         return np.full(rows, np.datetime64("NaT"), dtype="datetime64[ns]")
     if column.kind in ("number", "count"):
         return np.full(rows, np.nan)
-    return pd.Series(np.full(rows, np.nan, object), dtype=object).astype(schema.TEXT).array
+    return as_text([np.nan]).take(np.zeros(rows, int))
 
 
 def _take_labels(table: CheckedTable, name: str, cells: Cells, judged: Judged) -> None:
     """Codes of a label column; where only capitals or blanks differ, the first spelling stands."""
-    folded, spelled = judged.folded or [], judged.values.array
+    folded, spelled = judged.folded or [], judged.values
     if len(set(folded)) == len(folded):
         codes, labels = np.arange(len(folded)), np.asarray(folded, dtype=object)
     else:

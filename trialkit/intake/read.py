@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -247,7 +247,8 @@ _Sources = tuple[TrialConfig, dict[str, SourceTable], dict[str, str], str]
 
 
 def _folder(path: Path) -> _Sources:
-    files = {p.name.casefold(): p for p in sorted(path.iterdir())}
+    listed = sorted(path.iterdir())
+    files = {p.name.casefold(): p for p in listed}
     settings = files.get("trial.toml")
     if settings is None:
         books = [p.name for name, p in files.items() if name.endswith(".xlsx")]
@@ -256,7 +257,7 @@ def _folder(path: Path) -> _Sources:
             f"{path} is no trial folder: it holds no trial.toml. {hint}"
             "A new trial folder: trialkit new FOLDER"
         )
-    tables = _table_files(path)
+    tables = _table_files(path, listed)
     unread = _unread(
         [p.name for n, p in files.items() if n.endswith((".csv", ".tsv", ".xlsx", ".xls"))
          and p not in tables.values() and not n.startswith(("~", "."))],
@@ -281,10 +282,10 @@ def _stamp(name: str, content: bytes) -> bytes:
     return f"{name}:{len(content)}:".encode() + content
 
 
-def _table_files(path: Path) -> dict[str, Path]:
+def _table_files(path: Path, listed: Sequence[Path]) -> dict[str, Path]:
     tables: dict[str, Path] = {}
     for name in schema.TABLES:
-        found = [p for p in sorted(path.iterdir()) if p.name.casefold() == f"{name}.csv"]
+        found = [p for p in listed if p.name.casefold() == f"{name}.csv"]
         if len(found) > 1:
             names = ", ".join(p.name for p in found)
             raise TrialError(f"{path} holds {names}: keep one file for the table {name}")

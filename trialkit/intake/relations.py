@@ -224,7 +224,7 @@ def _match(strips: CheckedTable, table: CheckedTable, column: str) -> None:
 def _respell(table: CheckedTable, column: str, spelling: dict[str, str]) -> None:
     own = table.spelled[column]
     texts = [spelling.get(label, own[k]) for k, label in enumerate(table.labels[column])]
-    table.spelled[column] = as_text(texts).array
+    table.spelled[column] = as_text(texts)
     table.data[column] = table.spelled[column].take(table.folded[column])
 
 

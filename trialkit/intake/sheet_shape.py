@@ -240,7 +240,7 @@ def _seen_before(source: SourceTable, row: int) -> bool:
 
 
 def _among(column: np.ndarray, texts: set[str]) -> np.ndarray:
-    return np.asarray(pd.Series(column, dtype=object).isin(texts))
+    return np.fromiter((text in texts for text in column), bool, len(column))
 
 
 _WITH_DECIMALS = re.compile(r"\d+\.0+")

@@ -25,9 +25,10 @@ from trialkit.many.across import across_trials
 from trialkit.many.matching import Matched, match_setups, normalised
 from trialkit.many.result import TrialsCompared
 from trialkit.many.sources import Source, source_of
-from trialkit.many.trial_rows import OF_FIELD, read_rows
+from trialkit.many.trial_rows import OF_FIELD, Columns, TrialRows, read_rows
 from trialkit.mapping import opened
 from trialkit.quantities import lower_first
+from trialkit.responses import schema
 from trialkit.words import many as words
 from trialkit.words import said
 
@@ -172,17 +173,27 @@ def _rows(spec: Specification, matched: Sequence[Matched], factors: list[str]) -
     carried = ["field", "pair", "moisture", "speed_measured", *OF_FIELD, *factors]
     if spec.source:
         carried += ["kg_ha", "se_kg_ha"]
-    strips = pd.concat(
-        [own[["strip", *carried]].assign(trial=t.name, season=t.season) for t, own, _ in matched],
-        ignore_index=True,
-    )
-    rows = pd.concat([t.rows.assign(trial=t.name) for t, _, _ in matched], ignore_index=True)
+    strips = _stacked([(t, own) for t, own, _ in matched], ["strip", *carried])
+    strips["season"] = strips["trial"].map({t.name: t.season for t, _, _ in matched})
+    rows = _stacked([(t, t.rows) for t, _, _ in matched], list(matched[0][0].rows))
     rows = rows.merge(strips, on=["trial", "strip"])
     rows["place"], rows["own_pair"], rows["own_strip"] = rows["field"], rows["pair"], rows["strip"]
     rows["field"] = rows["trial"] + _SEPARATOR + rows["place"].astype(str)
     rows["pair"] = rows["field"] + _SEPARATOR + rows["own_pair"].astype(str)
     rows["strip"] = rows["trial"] + _SEPARATOR + rows["own_strip"].astype(str)
     return rows
+
+
+def _stacked(tables: Sequence[tuple[TrialRows, Columns]], columns: list[str]) -> pd.DataFrame:
+    """One table of every trial's, with the trial."""
+    sizes = [len(table["strip"]) for _, table in tables]
+    names = np.asarray([trial.name for trial, _ in tables], dtype=object)
+    out = {"trial": pd.Series(np.repeat(names, sizes), dtype=schema.TEXT)}
+    for column in columns:
+        values = np.concatenate([table[column] for _, table in tables])
+        text = values.dtype == object and column not in OF_FIELD
+        out[column] = pd.Series(values, dtype=schema.TEXT if text else values.dtype)
+    return pd.DataFrame(out)
 
 
 def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:

@@ -5,18 +5,18 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import dataclass, replace
 
-import pandas as pd
+import numpy as np
 
 from trialkit.errors import DesignError
-from trialkit.many.trial_rows import OF_FIELD, TrialRows
+from trialkit.many.trial_rows import OF_FIELD, Columns, TrialRows
 from trialkit.responses import schema
 from trialkit.words import many as words
 
 # The trial, its strips used (common names), what was left out of it.
-Matched = tuple[TrialRows, pd.DataFrame, str]
+Matched = tuple[TrialRows, Columns, str]
 
 
 def normalised(name: str, aliases: Mapping[str, str]) -> str:
@@ -32,6 +32,7 @@ def normalised(name: str, aliases: Mapping[str, str]) -> str:
     return aliases.get(text, text)
 
 
+_NO_LEVEL = "\0"
 # Columns of the tables the strips come from and go into.
 _TAKEN = frozenset(
     {"trial", "place", "season", "own_pair", "own_strip", "row", "n_rows", "amount", "size",
@@ -47,16 +48,43 @@ def factor_name(name: str, aliases: Mapping[str, str]) -> str:
 
 @dataclass(frozen=True, slots=True)
 class _Setups:
-    """A trial's factors by common name, and its strips with the response."""
+    """A trial's factors by common name, and of its strips with the response (those at `kept`) field
+    and levels: in lists, which a thousand trials of a dozen strips cost least in.
+    """
 
     trial: TrialRows
     own: dict[str, str]
     references: dict[str, str]
-    strips: pd.DataFrame
+    fields: list[str]
+    levels: dict[str, list[str]]
+    kept: list[int]
+    note: str = ""
+
+    def met(self, factor: str) -> set[str]:
+        """The levels of a factor."""
+        levels = self.levels[factor]
+        return {levels[i] for i in self.kept} - {_NO_LEVEL}
 
     @property
     def varied(self) -> frozenset[str]:
-        return frozenset(f for f in self.own if self.strips[f].nunique() > 1)
+        return frozenset(f for f in self.own if len(self.met(f)) > 1)
+
+    def differ_within_a_field(self, factor: str) -> bool:
+        """Whether strips of one field at least have different levels."""
+        first: dict[str, str] = {}
+        pairs = ((self.fields[i], self.levels[factor][i]) for i in self.kept)
+        return any(first.setdefault(field, level) != level for field, level in pairs)
+
+    def where(self, factor: str, among: Collection[str]) -> _Setups:
+        """Only its strips at some levels of a factor."""
+        levels = self.levels[factor]
+        return replace(self, kept=[i for i in self.kept if levels[i] in among])
+
+    def strips(self) -> Columns:
+        """Strips that are left, by common names."""
+        own = {c: v for c, v in self.trial.strips.items() if c not in self.own.values()}
+        common = {f: np.asarray(levels, dtype=object) for f, levels in self.levels.items()}
+        return {c: values[self.kept] for c, values in {**own, **common}.items()}
 
 
 def match_setups(
@@ -89,58 +117,58 @@ def match_setups(
         chosen = _most_common(setups)
     if not chosen:
         return [], {}, unmatched
-    usable: list[tuple[_Setups, pd.DataFrame, str]] = []
+    usable: list[_Setups] = []
     for known in setups:
         found = _with_factors(known, chosen)
         if isinstance(found, str):
             unmatched.append((known.trial.name, found))
         else:
-            usable.append((known, *found))
+            usable.append(found)
     references = {
-        f: Counter(k.references[f] for k, _, _ in usable).most_common(1)[0][0]
-        for f in chosen
-        if usable
+        f: Counter(k.references[f] for k in usable).most_common(1)[0][0] for f in chosen if usable
     }
     for factor, reference in references.items():
-        reached = _reached(factor, reference, [strips for _, strips, _ in usable])
+        met = [known.met(factor) for known in usable]
+        times = Counter(level for levels in met for level in levels)
+        reached = _reached(reference, met, times)
         left = []
-        met = Counter(level for _, strips, _ in usable for level in strips[factor].unique())
-        for known, strips, note in usable:
-            inside = strips[factor].isin(reached)
-            own = sorted(strips[factor].unique())
-            if strips.loc[inside, factor].nunique() < 2:
-                others = sorted(level for level, n in met.items() if n > (level in own))
-                unmatched.append((known.trial.name, words.other_levels(factor, own, others)))
+        for known, own in zip(usable, met, strict=True):
+            if len(own & reached) < 2:
+                others = sorted(level for level, n in times.items() if n > (level in own))
+                reason = words.other_levels(factor, sorted(own), others)
+                unmatched.append((known.trial.name, reason))
                 continue
-            left.append((known, strips[inside], note))
+            left.append(known.where(factor, reached))
         usable = left
     levels = {
-        f: (r, *sorted({v for _, strips, _ in usable for v in strips[f].unique()} - {r}))
+        f: (r, *sorted({v for known in usable for v in known.met(f)} - {r}))
         for f, r in references.items()
     }
-    return [(k.trial, s, n) for k, s, n in usable], levels, unmatched
+    return [(k.trial, k.strips(), k.note) for k in usable], levels, unmatched
 
 
 def _setups(trial: TrialRows, aliases: Mapping[str, str]) -> _Setups | str:
     """The trial's setups by common names, or why they have none."""
-    strips = trial.strips
+    columns = set(trial.strips)
     own: dict[str, str] = {}
     references: dict[str, str] = {}
+    by_strip: dict[str, list[str]] = {}
     for factor in trial.setups:
         common = factor_name(factor.name, aliases)
         levels = [normalised(v, aliases) for v in factor.levels]
         if common in own:
             return words.one_name(own[common], factor.name)
-        if common in _TAKEN or (common in strips and common != factor.name):
+        if common in _TAKEN or (common in columns and common != factor.name):
             return words.name_taken(common, factor.name)
         if len(set(levels)) < len(levels):
             return words.one_level(factor.name)
+        columns = columns - {factor.name} | {common}
         own[common] = factor.name
         references[common] = normalised(factor.reference, aliases)
         renamed = dict(zip(factor.levels, levels, strict=True))
-        strips = strips.rename(columns={factor.name: common})
-        strips[common] = strips[common].map(renamed)
-    known = _Setups(trial, own, references, strips)
+        by_strip[common] = [renamed.get(v, _NO_LEVEL) for v in trial.strips[factor.name].tolist()]
+    fields = trial.strips["field"].tolist()
+    known = _Setups(trial, own, references, fields, by_strip, list(range(len(fields))))
     if not known.varied:
         return words.one_setup()
     return known
@@ -149,37 +177,34 @@ def _setups(trial: TrialRows, aliases: Mapping[str, str]) -> _Setups | str:
 def _most_common(setups: Sequence[_Setups]) -> tuple[str, ...]:
     """The set of factors that most trials varied; then the larger set, then the most strips."""
     best: tuple[tuple[int, int, int], tuple[str, ...]] = ((0, 0, 0), ())
-    for varied in sorted({k.varied for k in setups}, key=sorted):
-        holding = [k for k in setups if varied <= k.varied]
-        rank = len(holding), len(varied), sum(len(k.strips) for k in holding)
+    varied = [known.varied for known in setups]
+    for asked in sorted(set(varied), key=sorted):
+        holding = [k for k, own in zip(setups, varied, strict=True) if asked <= own]
+        rank = len(holding), len(asked), sum(len(k.kept) for k in holding)
         if rank > best[0]:
-            best = rank, tuple(sorted(varied))
+            best = rank, tuple(sorted(asked))
     return best[1]
 
 
-def _with_factors(known: _Setups, chosen: Sequence[str]) -> tuple[pd.DataFrame, str] | str:
-    """Strips that differ in the chosen factors alone, and what was left out; or the reason."""
-    missing = [f for f in chosen if f not in known.varied]
-    if missing:
-        return words.varied_others(sorted(known.varied), chosen)
-    strips, note = known.strips, ""
-    others = sorted(known.varied - set(chosen))
+def _with_factors(known: _Setups, chosen: Sequence[str]) -> _Setups | str:
+    """Only strips that differ in the chosen factors alone, with what was left out; or why none."""
+    varied = known.varied
+    if not varied.issuperset(chosen):
+        return words.varied_others(sorted(varied), chosen)
+    out, others = known, sorted(varied - set(chosen))
     for other in others:
-        strips = strips[strips[other] == known.references[other]]
+        out = out.where(other, {known.references[other]})
     if others:
-        lost = len(known.strips) - len(strips)
-        note = words.strips_left_out(lost, others)
-        if any(strips[f].nunique() < 2 for f in chosen):
+        out = replace(out, note=words.strips_left_out(len(known.kept) - len(out.kept), others))
+        if any(len(out.met(f)) < 2 for f in chosen):
             return words.one_setup_at_reference(others)
-    if strips.groupby("field")[list(chosen)].nunique().max().min() < 2:
+    if not all(out.differ_within_a_field(f) for f in chosen):
         return words.no_field_with_two(chosen)
-    return strips, note
+    return out
 
 
-def _reached(factor: str, reference: str, tables: Sequence[pd.DataFrame]) -> set[str]:
+def _reached(reference: str, own: Sequence[set[str]], times: Mapping[str, int]) -> set[str]:
     """Levels met in two trials or more that trials link with the reference, step by step."""
-    own = [set(strips[factor].unique()) for strips in tables]
-    times = Counter(level for levels in own for level in levels)
     shared = {level for level, n in times.items() if n > 1 or len(own) == 1}
     reached = {reference}
     while True:

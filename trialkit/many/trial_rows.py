@@ -17,6 +17,7 @@ from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.losses import loss_by_strip
 from trialkit.many.sources import Part, Skipped, Source, size_of
 from trialkit.mapping import mapped
+from trialkit.responses import schema
 from trialkit.responses.behind_machine import cobs_counted
 from trialkit.simulate import is_simulated
 from trialkit.trial import Trial
@@ -30,6 +31,10 @@ MANY = 50
 for starting them."""
 TOGETHER = 20
 """Trials of one piece of work."""
+
+
+Columns = dict[str, np.ndarray]
+"""Of a table: in frames of a dozen rows most of the time of reading would go into making frames."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -54,11 +59,12 @@ class TrialRows:
     scale : float
     unit : str
         A strip's total over size (or mean) times `scale` is its measured value in `unit`.
-    strips : DataFrame
-        One row per strip with rows: ``strip, field, pair``, the setup factors, ``moisture`` (%),
-        ``speed_measured`` (km/h), ``grower, hybrid, row_spacing`` (m), ``latitude, longitude``;
-        ``kg_ha, se_kg_ha``, the strip's loss and its standard error, for a response that is a loss.
-    rows : DataFrame
+    strips : dict of str to ndarray
+        By column, every strip with rows: ``strip, field, pair``, the setup factors, ``moisture``
+        (%), ``speed_measured`` (km/h), ``grower, hybrid, row_spacing`` (m),
+        ``latitude, longitude``; ``kg_ha, se_kg_ha``, the strip's loss and its standard error, for
+        a response that is a loss.
+    rows : dict of str to ndarray
         The response's rows: ``strip``, and the response with its size, or ``value``.
     """
 
@@ -74,8 +80,8 @@ class TrialRows:
     notes: tuple[str, ...]
     scale: float
     unit: str
-    strips: pd.DataFrame
-    rows: pd.DataFrame
+    strips: Columns
+    rows: Columns
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,32 +122,32 @@ def trial_rows(name: str, trial: Trial, spec: Specification) -> TrialRows | NotU
         name, config.title, config.season, config.growers_agreed, tuple(config.setups), config,
         digest, int(trial.read["rows_refused"].sum()), is_simulated(trial),
         (kernel_mass_taken(),) if taken else (),
-        float(scale.value), scale.unit, _strips(trial, rows, spec), _measured(rows, spec),
+        float(scale.value), scale.unit, _strips(trial, rows), _measured(rows, spec),
     )  # fmt: skip
 
 
-def _strips(trial: Trial, rows: pd.DataFrame, spec: Specification) -> pd.DataFrame:
-    factors = list(trial.setup_factors)
-    kept = trial.strips["strip"].isin(rows["strip"])
-    columns = ["strip", "field", "pair", *factors, "moisture", "speed_measured"]
-    out = trial.strips.loc[kept, columns].reset_index(drop=True)
+def _strips(trial: Trial, rows: pd.DataFrame) -> Columns:
+    measured = set(rows["strip"].tolist())
+    kept = [i for i, name in enumerate(trial.strips["strip"].tolist()) if name in measured]
+    columns = ["strip", "field", "pair", *trial.setup_factors, "moisture", "speed_measured"]
+    out = {c: _values(trial.strips[c])[kept] for c in columns}
     # A field without a row of its own is at -1: one row more, of nothing known.
-    of = pd.Index(trial.fields["field"]).get_indexer(pd.Index(out["field"]))
-    for column in OF_FIELD:
-        kind: type = object if column in ("grower", "hybrid") else float
-        known = np.append(trial.fields[column].to_numpy(dtype=kind), np.nan)
-        out[column] = pd.Series(known[of], out.index, dtype=kind)
-    return out
+    place = {name: i for i, name in enumerate(trial.fields["field"].tolist())}
+    of = [place.get(name, -1) for name in out["field"]]
+    return out | {c: np.append(_values(trial.fields[c]), np.nan)[of] for c in OF_FIELD}
 
 
-def _measured(rows: pd.DataFrame, spec: Specification) -> pd.DataFrame:
-    rows = rows.reset_index(drop=True)
+def _measured(rows: pd.DataFrame, spec: Specification) -> Columns:
+    out = {"strip": _values(rows["strip"])}
     if spec.table == "strips":
-        return rows[["strip"]].assign(value=rows[spec.response].astype(float))
-    rows = rows[["strip", spec.response, *([spec.size] if spec.size else [])]]
-    if spec.family == "binomial":
-        rows = rows.astype({spec.response: int, str(spec.size): int})
-    return rows
+        return out | {"value": rows[spec.response].to_numpy(float)}
+    kind = int if spec.family == "binomial" else None
+    counted = (spec.response, *([spec.size] if spec.size else []))
+    return out | {c: rows[c].to_numpy(kind) for c in counted}
+
+
+def _values(column: pd.Series) -> np.ndarray:
+    return column.to_numpy(object if column.dtype == schema.TEXT else None)
 
 
 def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | NotUsed]:
@@ -201,8 +207,8 @@ def _add_losses(
     found = loss_by_strip(frames, ears, strips, config, *spec.source)
     for i in trials:
         table = rows[i].strips  # type: ignore[union-attr]
-        own = f"{i}\0" + table["strip"] if several else table["strip"]
-        table[["kg_ha", "se_kg_ha"]] = found.reindex(own).to_numpy(dtype=float)
+        own = [f"{i}\0{name}" for name in table["strip"]] if several else table["strip"]
+        table["kg_ha"], table["se_kg_ha"] = found.reindex(own).to_numpy(dtype=float).T
 
 
 def _in_pieces(parts: Sequence[Part]) -> list[list[Part]]:

@@ -87,7 +87,7 @@ def _typed(given: pd.Series | None, column: Column, rows: int) -> pd.Series:
 def empty(name: str, setups: Iterable[Any] = ()) -> pd.DataFrame:
     """The table with no rows and the right columns and types."""
     layout = table(name, setups)
-    return _empty(tuple((c.name, c.kind, c.required) for c in layout.columns)).copy()
+    return _empty(tuple((c.name, c.kind, c.required) for c in layout.columns)).copy(deep=False)
 
 
 @cache
