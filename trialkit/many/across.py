@@ -122,7 +122,8 @@ def _by_trial(
     """The effect in every trial, mean over its own pairs."""
     # Trials of one field each are no level of their own in the fit: the field stands for the trial.
     unit = "trial" if "trial" in fit.rows else "field"
-    trials = data.astype({unit: str}).groupby(unit)["trial"].first()
+    once = data.drop_duplicates(unit)
+    trials = pd.Series(once["trial"].to_numpy(object), once[unit].astype(str))
     parts = []
     for name, (reference, *others) in factors.items():
         for other in others:
@@ -171,13 +172,14 @@ class _Answers:
         self.strips = data["strip"].nunique()
         self.trials = data["trial"].nunique()
         given = [c for c in ("latitude", "longitude") if c in data and data[c].notna().any()]
-        self.places = data.drop_duplicates("field")[["trial", "field", "place", "grower", "season",
-                                                     *given]]  # fmt: skip
+        of_field = ["trial", "field", "place", "grower", "season", *given]
+        labels = dict.fromkeys(("trial", "field", "place"), str)
+        self.places = data.drop_duplicates("field")[of_field].astype(labels)
         kept = [u for u in UNITS if u in nested]
         self.found: UnitInformation | None = unit_information(fit, kept) if kept else None
         # Unit of every field at each kept level.
         self.unit = {
-            u: pd.Index(table[u].astype(str)).get_indexer(self.places[u].astype(str))
+            u: pd.Index(table[u].astype(str)).get_indexer(self.places[u])
             for u, table in (self.found.labels if self.found else {}).items()
         }
         self.growers = _own_and_rest(self.places)

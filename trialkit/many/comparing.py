@@ -25,7 +25,7 @@ from trialkit.many.across import across_trials
 from trialkit.many.matching import Matched, match_setups, normalised
 from trialkit.many.result import TrialsCompared
 from trialkit.many.sources import Source, source_of
-from trialkit.many.trial_rows import OF_FIELD, Columns, TrialRows, read_rows
+from trialkit.many.trial_rows import OF_FIELD, Columns, read_rows
 from trialkit.mapping import opened
 from trialkit.quantities import lower_first
 from trialkit.responses import schema
@@ -115,15 +115,15 @@ def compare(
             f"A comparison needs two trials at least that vary the same setups; of {n_found} "
             f"found, {len(matched)} can be used. {reasons}".strip()
         )
-    rows = _rows(spec, matched, list(levels))
+    used, rows = _tables(spec, matched, list(levels))
     notes: list[str] = []
     if spec.family == "lognormal":
         rows["value"], replaced = log_shares(rows, spec)
         notes += said(replaced)
-    found = across_trials(rows, spec, levels, level, tell)
-    strips, unit, noted = _strips(rows, spec, matched, list(levels))
+    found = across_trials(_for_model(used, rows), spec, levels, level, tell)
+    strips, unit, noted = _strips(used, rows, spec, matched, list(levels))
     notes += [*noted, *found.notes]
-    trials = _trials(rows, strips, matched)
+    trials = _trials(strips, matched)
     unnamed = strips.loc[strips["grower"].isna(), ["trial", "field"]].drop_duplicates()
     if len(unnamed):
         notes.append(words.without_grower(len(unnamed)))
@@ -168,44 +168,65 @@ def _specification(response: str) -> Specification:
     raise DesignError(f"{why}; choose one of {', '.join(able)}.")
 
 
-def _rows(spec: Specification, matched: Sequence[Matched], factors: list[str]) -> pd.DataFrame:
-    """Measurements of the strips used, with all the model asks for; labels unique over trials."""
+def _tables(
+    spec: Specification, matched: Sequence[Matched], factors: list[str]
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """The strips used, labels unique over trials, and the response's rows on them, of which ``at``
+    says the strip."""
+    named = np.asarray([trial.name for trial, _, _ in matched], dtype=object)
+    seasons = np.array([trial.season for trial, _, _ in matched])
+    own = [table for _, table, _ in matched]
+    rows = [trial.rows for trial, _, _ in matched]
+    of_strip, of_row = (
+        np.repeat(np.arange(len(matched)), [len(table["strip"]) for table in tables])
+        for tables in (own, rows)
+    )
+    # Names are a strip's only within its trial.
+    codes, names = pd.factorize(np.concatenate([_column(own, "strip"), _column(rows, "strip")]))
+    keys = np.concatenate([of_strip, of_row]) * len(names) + codes
+    at = pd.Index(keys[: len(of_strip)]).get_indexer(keys[len(of_strip) :])
+    used = np.flatnonzero(at >= 0)
+    place, met = pd.factorize(at[used])
+
     carried = ["field", "pair", "moisture", "speed_measured", *OF_FIELD, *factors]
-    if spec.source:
-        carried += ["kg_ha", "se_kg_ha"]
-    strips = _stacked([(t, own) for t, own, _ in matched], ["strip", *carried])
-    strips["season"] = strips["trial"].map({t.name: t.season for t, _, _ in matched})
-    rows = _stacked([(t, t.rows) for t, _, _ in matched], list(matched[0][0].rows))
-    rows = rows.merge(strips, on=["trial", "strip"])
-    rows["place"], rows["own_pair"], rows["own_strip"] = rows["field"], rows["pair"], rows["strip"]
-    rows["field"] = rows["trial"] + _SEPARATOR + rows["place"].astype(str)
-    rows["pair"] = rows["field"] + _SEPARATOR + rows["own_pair"].astype(str)
-    rows["strip"] = rows["trial"] + _SEPARATOR + rows["own_strip"].astype(str)
-    return rows
+    carried += ["kg_ha", "se_kg_ha"] if spec.source else []
+    strips = {"trial": _series(named[of_strip[met]])}
+    strips |= {c: _series(_column(own, c)[met], c in OF_FIELD) for c in ["strip", *carried]}
+    out = pd.DataFrame(strips).assign(season=seasons[of_strip[met]])
+    out["place"], out["own_pair"], out["own_strip"] = out["field"], out["pair"], out["strip"]
+    out["field"] = out["trial"] + _SEPARATOR + out["place"].astype(str)
+    out["pair"] = out["field"] + _SEPARATOR + out["own_pair"].astype(str)
+    out["strip"] = out["trial"] + _SEPARATOR + out["own_strip"].astype(str)
+    measured = {c: _column(rows, c)[used] for c in rows[0] if c != "strip"}
+    return out, pd.DataFrame({"at": place, **measured})
 
 
-def _stacked(tables: Sequence[tuple[TrialRows, Columns]], columns: list[str]) -> pd.DataFrame:
-    """One table of every trial's, with the trial."""
-    sizes = [len(table["strip"]) for _, table in tables]
-    names = np.asarray([trial.name for trial, _ in tables], dtype=object)
-    out = {"trial": pd.Series(np.repeat(names, sizes), dtype=schema.TEXT)}
-    for column in columns:
-        values = np.concatenate([table[column] for _, table in tables])
-        text = values.dtype == object and column not in OF_FIELD
-        out[column] = pd.Series(values, dtype=schema.TEXT if text else values.dtype)
-    return pd.DataFrame(out)
+def _column(tables: Sequence[Columns], name: str) -> np.ndarray:
+    return np.concatenate([table[name] for table in tables])
 
 
-def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:
+def _series(values: np.ndarray, as_it_is: bool = False) -> pd.Series:
+    text = values.dtype == object and not as_it_is
+    return pd.Series(values, dtype=schema.TEXT if text else values.dtype)
+
+
+def _for_model(strips: pd.DataFrame, rows: pd.DataFrame) -> pd.DataFrame:
+    """What the model is told: the rows, each with what is known of its strip. Labels, which take
+    more than all else and stand in many rows, are held once each."""
+    labels = strips.astype(dict.fromkeys(("trial", "field", "pair", "strip", "place"), "category"))
+    known = labels.iloc[rows["at"].to_numpy()].reset_index(drop=True)
+    return pd.concat([known, rows.drop(columns="at")], axis=1)
+
+
+def _trials(strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:
     """One row per trial used."""
-    measured = rows.groupby("trial").size()
     own = strips.groupby("trial")
-    n_fields, n_strips = own["field"].nunique(), own.size()
+    n_fields, n_strips, n_rows = own["field"].nunique(), own.size(), own["n_rows"].sum()
     return pd.DataFrame(
         [
             {"trial": t.name, "title": t.title, "season": t.season,
              "n_fields": int(n_fields[t.name]), "n_strips": int(n_strips[t.name]),
-             "n_rows": int(measured[t.name]), "rows_refused": t.rows_refused,
+             "n_rows": int(n_rows[t.name]), "rows_refused": t.rows_refused,
              "growers_agreed": t.growers_agreed, "simulated": t.simulated, "note": note}
             for t, _, note in matched
         ]
@@ -213,13 +234,13 @@ def _trials(rows: pd.DataFrame, strips: pd.DataFrame, matched: Sequence[Matched]
 
 
 def _strips(
-    rows: pd.DataFrame, spec: Specification, matched: Sequence[Matched], factors: list[str]
-) -> tuple[pd.DataFrame, str, list[str]]:
+    strips: pd.DataFrame, rows: pd.DataFrame, spec: Specification, matched: Sequence[Matched],
+    factors: list[str],
+) -> tuple[pd.DataFrame, str, list[str]]:  # fmt: skip
     """One row per strip with its measured value, the unit of that, and what to note of it."""
     keep = ["trial", "grower", "place", "season", "hybrid", "latitude", "longitude", "own_pair",
             "own_strip", *factors, "moisture", "speed_measured"]  # fmt: skip
-    groups = rows.groupby("strip", sort=False)
-    out = groups[keep].first()
+    out, groups = strips[keep].copy(), rows.groupby("at")
     out["n_rows"] = groups.size()
     units = pd.Series({t.name: t.unit for t, _, _ in matched})
     unit = str(units.mode().iloc[0])
@@ -231,7 +252,7 @@ def _strips(
         out["value"], out["value_se"] = factor * out["amount"] / out["size"], np.nan
     out["on_ground"] = out["value"]
     if spec.source and unit == "kg/ha":
-        out[["value", "value_se"]] = groups[["kg_ha", "se_kg_ha"]].first()
+        out[["value", "value_se"]] = strips[["kg_ha", "se_kg_ha"]]
     other = int(units.ne(unit).sum())
     notes = [words.other_unit(other, unit)] if other else []
     assumed: dict[str, list[str]] = {}
@@ -240,7 +261,7 @@ def _strips(
             assumed.setdefault(note, []).append(trial.name)
     notes += [f"{', '.join(names)}: {lower_first(note)}" for note, names in assumed.items()]
     names_of = {"place": "field", "own_pair": "pair", "own_strip": "strip"}
-    out = out.reset_index(drop=True).rename(columns=names_of)
+    out = out.rename(columns=names_of)
     if not out[["latitude", "longitude"]].notna().any(axis=None):
         out = out.drop(columns=["latitude", "longitude"])
     order = ["trial", "grower", "field", "season", "hybrid", "pair", "strip"]

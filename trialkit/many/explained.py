@@ -108,7 +108,7 @@ def _totals(data: pd.DataFrame, spec: Specification, names: Sequence[str]) -> pd
     first = ["trial", "field", "pair", *VARIABLES, *names]
     how: dict[Any, Any] = dict.fromkeys(first, "first")
     how |= {spec.response: "sum", str(spec.size): "sum"}
-    return data.groupby("strip", sort=False).agg(how).reset_index()
+    return data.groupby("strip", sort=False, observed=True).agg(how).reset_index()
 
 
 def _unfit(known: pd.DataFrame, data: pd.DataFrame, variable: str) -> str:

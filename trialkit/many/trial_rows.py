@@ -193,22 +193,26 @@ def _add_losses(
 ) -> None:
     """Give the strips of trials, by their place among all, loss and standard error."""
     assert spec.source
-    tables: dict[str, list[pd.DataFrame]] = {"frames": [], "ears": [], "strips": []}
     several = len(trials) > 1
-    for i, trial in trials.items():
-        for name, of_all in tables.items():
-            table = trial.tables[name]
-            if several:
-                named = [c for c in ("strip", "field") if c in table]
-                table = table.assign(**{c: f"{i}\0" + table[c] for c in named})
-            of_all.append(table)
     config = next(iter(trials.values())).config
-    frames, ears, strips = (pd.concat(t, ignore_index=True) for t in tables.values())
+    frames, ears, strips = (_together(trials, name) for name in ("frames", "ears", "strips"))
     found = loss_by_strip(frames, ears, strips, config, *spec.source)
     for i in trials:
         table = rows[i].strips  # type: ignore[union-attr]
         own = [f"{i}\0{name}" for name in table["strip"]] if several else table["strip"]
         table["kg_ha"], table["se_kg_ha"] = found.reindex(own).to_numpy(dtype=float).T
+
+
+def _together(trials: Mapping[int, Trial], name: str) -> pd.DataFrame:
+    """A table of several trials; strips and fields have the trial's place before their name."""
+    tables = [trial.tables[name] for trial in trials.values()]
+    out = pd.concat(tables, ignore_index=True)
+    if len(tables) > 1:
+        marks = np.array([f"{i}\0" for i in trials], dtype=object)
+        marks = np.repeat(marks, [len(table) for table in tables])
+        named = [c for c in ("strip", "field") if c in out]
+        out = out.assign(**{c: pd.Series(marks, dtype=schema.TEXT) + out[c] for c in named})
+    return out
 
 
 def _in_pieces(parts: Sequence[Part]) -> list[list[Part]]:

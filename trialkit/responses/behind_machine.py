@@ -19,11 +19,11 @@ def cobs_counted(frames: pd.DataFrame) -> bool:
 
     Where some do not, these kernels are left out of all of them: strips are counted alike.
     """
-    return _with_cobs(frames) == int(frames["zone"].eq(BEHIND).sum()) > 0
+    return 0 < _with_cobs(frames) == int(frames["zone"].eq(BEHIND).sum())
 
 
 def _with_cobs(frames: pd.DataFrame) -> int:
-    if "kernels_on_cobs" not in frames:
+    if "kernels_on_cobs" not in frames or not frames["kernels_on_cobs"].notna().any():
         return 0
     return int(frames.loc[frames["zone"].eq(BEHIND), "kernels_on_cobs"].notna().sum())
 

@@ -220,17 +220,17 @@ class Response:
     def rows(self, tables: Tables) -> pd.DataFrame:
         """Rows of a trial's tables that carry this response."""
         table = self.own(tables)
-        if self.zones:
-            table = table[table["zone"].isin(list(self.zones))]
         if self.also and cobs_counted(tables["frames"]):
             more = table[self.also].fillna(0).astype(table[self.response].dtype)
             table = table.assign(**{self.response: table[self.response] + more})
-        needed = [self.response, *([self.size] if self.size else [])]
-        rows = table.dropna(subset=needed)
         if self.rest:
-            rows = rows.assign(**{str(self.size): rows[self.size] - rows[self.response]})
+            table = table.assign(**{str(self.size): table[self.size] - table[self.response]})
+        kept = table[self.response].notna()
+        if self.zones:
+            kept &= table["zone"].isin(list(self.zones))
         if self.size:  # a sample of nothing says nothing
-            rows = rows[rows[self.size] > 0]
+            kept &= table[self.size] > 0
+        rows = table[kept]
         if len(self.zones) > 1:  # a difference between zones needs each of them on the strip
             zones = rows.groupby("strip")["zone"].transform("nunique")
             rows = rows[zones == len(self.zones)]
