@@ -86,7 +86,7 @@ def order_of_work(
         ``step, what`` ("change" or "pass"), ``field, pair, strip, setup`` (letter), ``words``,
         ``direction``, ``minutes`` and ``begins`` (minutes after the first step begins).
     """
-    minutes = work.changes(config.setups)
+    minutes, counting = work.changes(config.setups), work.on_strip(effort)
     rows = []
     before = None
     for index in order:
@@ -96,7 +96,7 @@ def order_of_work(
             if before is not None and minutes[f.name] and before[f.name] != strip[f.name]:
                 words = from_to(f.label, f.in_words(before[f.name]), f.in_words(strip[f.name]))
                 rows.append({"what": "change", **place, "words": words, "minutes": minutes[f.name]})
-        spent = work.run(strip["end"] - strip["start"]) + work.turn_minutes + work.on_strip(effort)
+        spent = work.run(strip["end"] - strip["start"]) + work.turn_minutes + counting
         words = ", ".join(f.in_words(strip[f.name]) for f in config.setups)
         rows.append(
             {"what": "pass", **place, "strip": strip["strip"], "setup": strip["setup"],
