@@ -104,7 +104,7 @@ def binomial_range(n: int, p: float) -> tuple[float, float]:
     return stats.binom.ppf(0.001, n, p), stats.binom.ppf(0.999, n, p)
 
 
-@pytest.mark.parametrize("ratio", [0.6, 1.0])
+@pytest.mark.parametrize("ratio", [pytest.param(0.6, marks=pytest.mark.slow), 1.0])
 def test_forty_small_paired_trials_from_counts_to_intervals(ratio):
     # Four pairs, six frames: as small as trials get. Forty rounds find a coverage of 0.70 nearly
     # always and one of 0.80 about half the time; nearer than that they cannot tell.

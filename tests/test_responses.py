@@ -136,6 +136,7 @@ def rounds() -> dict[str, pd.DataFrame]:
     return {name: pd.DataFrame(r) for name, r in rows.items()}
 
 
+@pytest.mark.slow  # tests/recovery takes whole trials to their truth, more of them
 @pytest.mark.parametrize("name", NEW)
 def test_intervals_hold_the_stated_truth(rounds, name):
     table = rounds[name]

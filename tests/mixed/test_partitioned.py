@@ -224,7 +224,9 @@ def test_questions_to_rows_are_refused_in_a_sentence() -> None:
 
 
 # ---------------------------------------------------------------------- on a cluster
-@pytest.mark.parametrize("name", ["gaussian by ml", "poisson"])
+@pytest.mark.parametrize(
+    "name", [pytest.param("gaussian by ml", marks=pytest.mark.slow), "poisson"]
+)
 def test_a_worker_killed_during_the_search_changes_nothing(
     client: Any, tmp_path: Path, name: str
 ) -> None:

@@ -22,8 +22,7 @@ TRIALS = sorted(path.parent.name for path in demo_dir().parent.glob("*/trial.tom
 HOSTILE, METRIC = "hostile", "metric"
 # Every page that is looked at: of each demo trial, of one full of hostile text, of one in SI units;
 # those that show nothing the others do not, or take longest, by hand.
-_BY_HAND = [("researcher", "gap_fields"), ("field-day", "split_strips"),
-            ("grower", "split_strips"), ("header", "split_strips")]  # fmt: skip
+_BY_HAND = [("researcher", "gap_fields"), *((report, "split_strips") for report in READERS)]
 EVERY = [(report, trial) for trial in (*TRIALS, HOSTILE) for report in WRITTEN]
 EVERY.append((WRITTEN[0], METRIC))
 PAGES = [page for page in EVERY if page not in _BY_HAND]
