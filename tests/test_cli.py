@@ -165,6 +165,11 @@ def test_as_a_process(tmp_path: Path) -> None:
     assert done.stdout == f"trialkit {trialkit.__version__}\n"
 
 
+def test_a_level_in_percent_is_told_as_the_share_it_is(tmp_path: Path) -> None:
+    result = run("compare", tmp_path, "--level", "95")
+    assert result.exit_code == 2 and "95 % is 0.95" in " ".join(result.stderr.split())
+
+
 def test_plain_disarms_control_characters() -> None:
     assert plain("a\x1b[31mb\n") == "a\\x1b[31mb\\x0a"
     assert plain(None) == "" and plain(float("nan")) == ""

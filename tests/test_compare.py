@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import csv
+import json
 import re
 import shutil
 import tomllib
@@ -23,11 +24,15 @@ from trialkit.cli import app
 from trialkit.display import decimals, number
 from trialkit.errors import DesignError, TrialError
 from trialkit.intake import SetupFactor, write_trial
-from trialkit.many.matching import normalised
+from trialkit.many.matching import match_setups, normalised
+from trialkit.many.trial_rows import TrialRows
 from trialkit.pages import demo_dir
-from trialkit.pages.compared import grower_table, in_part, sentences
+from trialkit.pages.compared import as_json, for_terminal, grower_table, in_part, sentences
 from trialkit.pages.compared_letters import ComparedLetters
+from trialkit.pages.seasons.letters import SeasonsLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.units import kg_ha_to_bu_ac
+from trialkit.words import matching as words
 
 TRUTH = Truth(
     preharvest=0.01, header=60.0, header_ratios={"cushion": {"cushion": 0.7}},
@@ -107,8 +112,9 @@ def test_what_cannot_be_compared_is_listed_with_its_reason(result) -> None:
     }  # fmt: skip
     reasons = listed["reason"]
     assert "not valid TOML" in reasons["broken"] and "trial.toml" in reasons["bare"]
-    assert "It varied gap; the comparison is by cushion." in reasons["gap"]
-    assert "cushion (foam, standard)" in reasons["foam"]
+    # Nothing of a gap is alike a chain: no advice to take one for the other.
+    assert reasons["gap"] == "It varied gap; the comparison is by cushion."
+    assert "cushion (foam, standard)" in reasons["foam"] and "foam=" not in reasons["foam"]
     assert "same files as t01" in reasons["t01 copy"]
     # Found = used + listed.
     assert len(comparison.trials) == 14 and told[19] == "Reading trial 20 of 20"
@@ -275,6 +281,48 @@ def test_aliases_join_names(tmp_path) -> None:
     assert tk.compare(tmp_path, aliases=names).skipped.empty
 
 
+def of_setups(name: str, *setups: SetupFactor) -> TrialRows:
+    """A trial of one field in which every setup was run once."""
+    ways = pd.MultiIndex.from_product([s.levels for s in setups]).to_frame(index=False)
+    strips = {s.name: ways[k].to_numpy(dtype=object) for k, s in enumerate(setups)}
+    strips |= {"strip": np.arange(len(ways)).astype(str), "field": np.full(len(ways), "North")}
+    config = replace(CUSHION_PAIRS.config, setups=setups)
+    return TrialRows(name, name, 2025, False, setups, config, name, 0, True, (), 1.0, "kg/ha",
+                     strips, {})  # fmt: skip
+
+
+CHAIN = SetupFactor("cushion", ("standard", "cushion"), "standard")
+PLATES = SetupFactor("gap", ("narrow", "usual", "wide"), "usual")
+
+
+def why_not(*more: TrialRows, factors: list[str] | None = None, **aliases: str) -> dict[str, str]:
+    trials = [of_setups("a", CHAIN), of_setups("b", CHAIN), *more]
+    known = {normalised(k.replace("_", " "), {}): v for k, v in aliases.items()}
+    return dict(match_setups(trials, factors, known)[2])
+
+
+def test_two_factors_are_taken_for_one_only_where_they_could_be() -> None:
+    chain = SetupFactor("chain", ("standard", "cushion"), "standard")
+    assert '--alias "chain=cushion"' in why_not(of_setups("c", chain))["c"]
+    both = of_setups("d", CHAIN, chain)  # one trial has both: they are two things
+    assert "--alias" not in why_not(of_setups("c", chain), both)["c"]
+    assert "--alias" not in why_not(of_setups("c", PLATES))["c"]
+    # Who takes them for one all the same is told that they are not.
+    told = why_not(of_setups("c", PLATES), of_setups("d", CHAIN, PLATES), gap="cushion")
+    assert "hardly one thing" in told["c"] and "has both" in told["d"]
+    assert not any("so by" in reason for reason in told.values())
+
+
+def test_advice_names_levels_of_one_factor_as_they_are_written() -> None:
+    std = SetupFactor("cushion", ("std chain", "cushioned"), "std chain")
+    told = why_not(of_setups("c", std), of_setups("d", PLATES))["c"]
+    assert '--alias "cushioned=cushion" --alias "std chain=standard" (in' in told
+    inches = SetupFactor("Gap", ("Narrow (1-1/8 in)", "Usual (1-1/4 in)"), "Usual (1-1/4 in)")
+    gaps = [of_setups(name, inches) for name in "cde"]
+    told = why_not(*gaps, of_setups("f", PLATES), factors=["gap"])["f"]
+    assert '--alias "narrow=Narrow (1-1/8 in)" --alias "usual=Usual (1-1/4 in)" (in' in told
+
+
 @pytest.mark.parametrize(
     ("name", "common"),
     [(" Wide_Gap ", "wide gap"), ("1,50", "1.5"), ("1.500", "1.5"), ("No-till", "no till")],
@@ -291,6 +339,28 @@ def test_too_little_to_compare(tmp_path) -> None:
     write(tmp_path / "a", 1)
     with pytest.raises(DesignError, match="1 found, 1 can be used"):
         tk.compare(tmp_path)
+
+
+def test_what_else_could_be_compared_is_told(mixed, result) -> None:
+    assert result[0].varied == {"cushion": 15, "gap": 1}
+    assert "Found: cushion in 15 trials, gap in 1. To compare by another: --factor gap" in (
+        for_terminal(result[0])[-1]
+    )
+    with pytest.raises(DesignError) as raised:
+        tk.compare(mixed, factors=["chain"], aliases={"Cushon": "cushion"})
+    first, no, found, alias, *reasons = str(raised.value).splitlines()
+    assert "of 20 found, 0 can be used" in first and no == "No trial varied chain."
+    assert "by one set of factors" in found and "--factor cushion" in found
+    assert "called 'Cushon'" in alias and "'cushion'" in alias
+    # A line for each reason, with the trials it is of: the first dozen by name.
+    assert all(line.startswith("- ") for line in reasons)
+    assert "- gap: it varied gap; the comparison is by chain." in reasons
+    by_cushion = next(line for line in reasons if "t00" in line)
+    assert by_cushion.endswith("and 3 more, each: it varied cushion; the comparison is by chain.")
+    told = words.too_few(99, 0, ["gap", "cushion"], {"gap": 3, "cushion": 9},
+                         [(f"t{i}", f"reason {i}") for i in range(99)], {})  # fmt: skip
+    assert "No trial that can be used varied gap and cushion together" in told
+    assert told.splitlines()[-2:] == ["- t9: reason 9", "- and 89 trials more"]
 
 
 # ---------------------------------------------------------------- other responses
@@ -342,13 +412,60 @@ def test_other_responses_by_the_same_path(others, response, link, unit, truth) -
     assert np.corrcoef(own["raw"], own["shrunken"])[0, 1] > 0
 
 
+def test_words_and_json_tell_one_figure_and_say_on_which_scale(result, others) -> None:
+    comparison = result[0]
+    given = json.loads(as_json(comparison, ComparedLetters(comparison)))
+    shown, told = given["differences"][0], sentences(comparison)[-1]
+    # By hand: what lay there with the reference, field by field, times what it was less by.
+    own = comparison.strips.query("cushion == 'standard'").groupby(["trial", "field"])
+    ground, lost = own[["on_ground", "value"]].mean().mean()
+    less = ground * np.expm1(comparison.effects["estimate"].iloc[0])
+    assert shown["difference"] == pytest.approx(less)
+    assert shown["ratio"] == pytest.approx(1 + less / lost)
+    assert shown["on_ground"]["ratio"] == pytest.approx(1 + less / ground)
+    bushels = shown["in_own_unit"]
+    assert bushels["unit"] == "bu/ac"
+    assert bushels["difference"] == pytest.approx(float(kg_ha_to_bu_ac(less)))
+    found = re.search(
+        r"standard: ([\d.]+) bu/ac less \(([\d.]+) to ([\d.]+)\), that is (\d+) % less "
+        r"\(\d+ to \d+\) in header loss; (\d+) % less \(\d+ to \d+\) of all kernels on the ground",
+        told,
+    )
+    assert found
+    size, least, most, share, on_ground = map(float, found.groups())
+    ends = (-bushels["difference"], -bushels["high"], -bushels["low"])
+    assert (size, least, most) == pytest.approx(ends, abs=0.06)
+    assert share == pytest.approx(100 * (1 - shown["ratio"]), abs=0.5)
+    assert on_ground == pytest.approx(100 * (1 - shown["on_ground"]["ratio"]), abs=0.5)
+    assert set(given["scales"]) - {"differences"} <= set(given)
+    assert "logarithm of the ratio of all kernels on the ground" in given["scales"]["effects"]
+    grain = tk.compare(others, response="yield")
+    assert re.search(r"standard: [\d.]+ bu/ac higher", sentences(grain)[-1])
+    assert "difference in yield, setup less reference, kg/ha" in (
+        json.loads(as_json(grain, ComparedLetters(grain)))["scales"]["effects"]
+    )
+
+
+def test_what_trials_are_not_first_of_all_about_is_not_told_on_a_lean(result) -> None:
+    lean = replace(result[0], effects=result[0].effects.assign(evidence="leaning"))
+    assert "The counts lean this way" in sentences(lean)[-1]
+    beside = replace(lean, response="kernel_damage", title="Damaged kernels", unit="%")
+    assert "cannot tell the two apart" in sentences(beside)[-1]
+    assert any("first of all about header loss" in line for line in sentences(beside))
+    given = json.loads(as_json(beside, ComparedLetters(beside)))
+    assert [row["evidence"] for row in given["effects"]] == ["open"]
+    about = {name: replace(config, model=replace(config.model, primary="kernel_damage"))
+             for name, config in beside.settings.items()}  # fmt: skip
+    assert "The counts lean this way" in sentences(replace(beside, settings=about))[-1]
+
+
 def test_ratios_say_what_they_are_of(result) -> None:
     result = result[0]
     # Counts of both losses hold what lay there before harvest; a share of kernels does not.
     assert ", those lost before harvest included," in result.words
     ears = replace(result, response="dropped_ears", title="Dropped ears")
-    assert any(", those lost before harvest included, so smaller" in s for s in sentences(ears))
-    assert any(") of all ears on the ground, mean over" in s for s in sentences(ears))
+    assert any("is a smaller share of all ears on the ground" in s for s in sentences(ears))
+    assert any(") of all ears on the ground. Mean over" in s for s in sentences(ears))
     damage = replace(result, response="kernel_damage")
     assert not damage.of_all and not any("before harvest" in line for line in sentences(damage))
 
@@ -378,15 +495,17 @@ def test_columns_keep_their_names_whatever_fields_are_called() -> None:
 
 def test_the_command_prints_words_and_no_names(mixed, tmp_path) -> None:
     out = tmp_path / "tables"
-    done = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out)],
-                              env={"COLUMNS": "200"})  # fmt: skip
+    done = CliRunner().invoke(app, ["compare", str(mixed), "--out", str(out), "--alias",
+                                    "cushon=cushion"], env={"COLUMNS": "200"})  # fmt: skip
     assert done.exit_code == 0, done.output
     assert "14 trials, 28 fields" in done.stdout
-    assert re.search(r"Cushion against standard: 4\d % less \(\d+ to \d+\)", done.stdout)
+    assert re.search(r"that is 4\d % less \(\d+ to \d+\) in header loss", done.stdout)
+    # An alias that meets nothing is told, with what may have been meant.
+    assert "called 'cushon'" in done.stderr and "Spelt much alike: 'cushion'" in done.stderr
     assert "A field of the next trial: from " in done.stdout and "Grower D" in done.stdout
     assert "Left out: broken: trial.toml is not valid TOML" in done.stderr
     texts = [done.stdout, *(p.read_text(encoding="utf-8") for p in sorted(out.iterdir()))]
-    assert len(texts) == 11
+    assert len(texts) == 12
     for name in PRIVATE:  # growers here are called "Grower 0" to "Grower 3"
         pattern = r"Grower \d" if name == "Grower" else rf"\b{name}\b"
         assert not any(re.search(pattern, text) for text in texts), name
@@ -415,6 +534,17 @@ def test_a_growers_name_stands_only_where_all_trials_agreed(result) -> None:
     assert set(shown.loc[shown["trial"] == "t02", "grower"]) == {letters.growers["Grower 2"]}
     # Many trials have a field of that name: no letter is the right one.
     assert letters.text("North of t00") == f"(withheld) of {letters.trials['t00']}"
+
+
+def test_a_name_that_is_a_word_too_is_told_with_its_trials(result) -> None:
+    comparison = result[0]
+    strips = comparison.strips.replace({"field": {"North": "Standard"}})
+    named = strips["trial"].isin(["t01", "t02"]) | strips["field"].ne("Standard")
+    strips["field"] = strips["field"].where(named, "South")
+    told = SeasonsLetters(replace(comparison, strips=strips)).remarks
+    one = next(line for line in told if "'Standard'" in line)
+    assert "'Standard' (in t01, t02) is also a word" in one and "it is not on the page" in one
+    assert "in those trials' files" in one
 
 
 def test_forest_of_many_trials(result) -> None:

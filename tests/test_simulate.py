@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from frozen_trials import CUSHION_PAIRS, GAP_FIELDS, SPLIT_STRIPS
 
+from trialkit.errors import DesignError
 from trialkit.simulate import Effort, Truth, simulate_trial, true_of
 
 
@@ -92,6 +93,19 @@ def test_interactions_enter_the_truth_of_the_other_factors_levels():
     # Cushion 0.65, times 0.80 with a wide gap; gaps 0.90, 1, 1.45 averaged as grain on the ground.
     cushion = 0.65 * (0.90 + 1 + 1.45 * 0.80) / (0.90 + 1 + 1.45)
     assert table.loc[("cushion", "cushion"), "ratio"] == pytest.approx(cushion)
+
+
+@pytest.mark.parametrize(
+    "more",
+    [{"header_ratios": {"gap": {"wide": 1.4}}}, {"damage_odds": {"cushion:gap": {"a:b": 2.0}}},
+     {"strip_shifts": {"yield": {"gap": {"wide": 100.0}}}}],
+)  # fmt: skip
+def test_a_truth_of_a_factor_that_is_not_varied_is_refused_in_a_sentence(more):
+    truth = replace(QUIET, **more)
+    with pytest.raises(DesignError, match="factor 'gap', which the trial does not vary"):
+        simulate_trial(CUSHION_PAIRS.config, truth, seed=1, blocks=2)
+    with pytest.raises(DesignError, match="factor 'gap'"):
+        true_of("header_loss", truth, CUSHION_PAIRS.trial())
 
 
 def test_the_seed_alone_decides_the_trial():

@@ -11,7 +11,11 @@ from trialkit.errors import DesignError
 
 Factors = Annotated[
     list[str] | None,
-    typer.Option("--factor", help="Setup factor to compare by; may be given again."),
+    typer.Option(
+        "--factor",
+        help="Setup factor to compare by: one comparison, and one page, is by one set. Given again "
+        "it means trials that varied both. Without it: the set that most trials varied.",
+    ),
 ]
 Aliases = Annotated[
     list[str] | None,
@@ -20,6 +24,18 @@ Aliases = Annotated[
         help='A name of a factor or level and the one it means: "narrow=Narrow (1-1/8 in)"; may be '
         "given again.",
     ),
+]
+
+
+def _share(level: float) -> float:
+    if not 0.01 <= level <= 0.999:
+        meant = f": {level:g} % is {level / 100:g}" if 1 < level < 100 else ""
+        raise typer.BadParameter(f"a level lies between 0.01 and 0.999{meant}.")
+    return level
+
+
+Level = Annotated[
+    float, typer.Option(callback=_share, help="Level of the intervals, as in 0.95 for 95 %.")
 ]
 
 

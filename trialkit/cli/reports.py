@@ -62,8 +62,11 @@ def report(
 ) -> None:
     """Write a report of a trial, or one over many trials; an existing file is never overwritten.
 
-    A folder that holds several trials, or several folders, make one report over all of them.
+    A folder that holds several trials, or several folders, make one report over all of them that
+    varied one set of factors: the set that most trials varied, or that of --factor. The terminal
+    tells which other factors there are, and which trials were left out.
     """
+    remarks: list[str] = []
     with Steps() as say:
         say("loading trialkit")
         from trialkit.errors import ReportError
@@ -76,14 +79,16 @@ def report(
         if folder is None:
             made = render_seasons(
                 folders, out, report=reader.value, pdf=pdf, grower=grower, factors=factor,
-                aliases=aliases_of(alias), progress=say, remark=complain,
+                aliases=aliases_of(alias), progress=say, remark=remarks.append,
             )  # fmt: skip
         else:
             if factor or alias:
                 raise ReportError("--factor and --alias go with a report over several trials.")
             more = {"grower": grower} if reader is Reader.GROWER else None
             made = render(folder, out, report=reader.value, pdf=pdf, parameters=more,
-                          progress=say, remark=complain)  # fmt: skip
+                          progress=say, remark=remarks.append)  # fmt: skip
+    for line in remarks:  # below the steps, not among them
+        complain(line)
     for path in filter(None, made):
         OUT.print(f"Report: {plain(path)}", soft_wrap=True)
 

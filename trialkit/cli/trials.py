@@ -12,7 +12,7 @@ import typer
 from trialkit.cli.app import app
 from trialkit.cli.cluster import Cluster
 from trialkit.cli.console import OUT, Steps, complain, plain, print_causes, print_table
-from trialkit.cli.matched import Aliases, Factors, aliases_of
+from trialkit.cli.matched import Aliases, Factors, Level, aliases_of
 from trialkit.cli.read import print_read
 from trialkit.words import causes as cause_words
 from trialkit.words import commands as words
@@ -247,17 +247,16 @@ def compare(
     cluster: Cluster = None,
     factor: Factors = None,
     alias: Aliases = None,
-    level: Annotated[
-        float, typer.Option(min=0.01, max=0.999, help="Level of the intervals.")
-    ] = 0.95,
+    level: Level = 0.95,
     as_json: Annotated[
         bool, typer.Option("--json", help="Print the result as JSON instead of words.")
     ] = False,
 ) -> None:
     """Compare setups over every trial under one or several folders: one table, one model.
 
+    One comparison is by one set of factors: the set that most trials varied, or that of --factor.
     Growers, fields and trials stand under letters unless the growers agreed. Trials that cannot be
-    used are told, by their own names, on stderr.
+    used, and other factors that could be asked for, are told, by their own names, on stderr.
     """
     with Steps() as say:
         say("loading trialkit")
@@ -283,14 +282,12 @@ def compare(
         OUT.print()
         growers = compared.grower_table(found, letters)
         if len(growers):
-            print_table("Growers", growers)
+            print_table(compared.growers_title(found), growers)
         for line in [*compared.explained_words(found), *(letters.text(n) for n in found.notes)]:
             OUT.print(plain(line), soft_wrap=True)
         if found.prior_words:
             OUT.print(plain(found.prior_words), soft_wrap=True)
-    for line in compared.in_part(found):
-        complain(f"In part: {line}")
-    for line in compared.left_out(found):
-        complain(f"Left out: {line}")
+    for line in compared.for_terminal(found):
+        complain(line)
     if out is not None and not as_json:
         OUT.print(f"Tables: {plain(out)}", soft_wrap=True)

@@ -22,7 +22,7 @@ from trialkit.analysis.zeros import log_shares
 from trialkit.errors import DesignError
 from trialkit.facts import grade
 from trialkit.many.across import across_trials
-from trialkit.many.matching import Matched, match_setups, normalised
+from trialkit.many.matching import Matched, factor_name, match_setups, normalised, unmet
 from trialkit.many.result import TrialsCompared
 from trialkit.many.sources import Source, source_of
 from trialkit.many.trial_rows import OF_FIELD, Columns, read_rows
@@ -30,6 +30,7 @@ from trialkit.mapping import opened
 from trialkit.quantities import lower_first
 from trialkit.responses import schema
 from trialkit.words import many as words
+from trialkit.words import matching as match_words
 from trialkit.words import said
 
 __all__ = ["compare"]
@@ -60,11 +61,14 @@ def compare(
         Any response of `analyse` that one model of counts, shares or values carries: not a
         difference between zones, nor a score.
     factors : sequence of str, optional
-        Setup factors to compare by; by default the set that most trials varied. Of trials that
-        varied others too, the strips at the reference of those others are used.
+        Setup factors to compare by, of trials that varied all of them; by default the set that
+        most trials varied. A comparison is by one set (`TrialsCompared.varied` has what else
+        could be asked for). Of trials that varied others too, the strips at the reference of those
+        others are used.
     aliases : mapping of str to str, optional
         Names of factors and levels that mean the same, to the common name. Case, spaces, hyphens
-        and underscores make no difference, nor does the way a number is written.
+        and underscores make no difference, nor does the way a number is written. Those that no
+        trial uses stand in `TrialsCompared.unmet`.
     level : float
         Confidence level, above 0 and below 1.
     progress : callable, optional
@@ -104,17 +108,18 @@ def compare(
         read, skipped, n_found = read_rows(found_in, spec, tell, workers, jobs)
     tell("Matching setups")
     common = {normalised(k, {}): normalised(v, {}) for k, v in (aliases or {}).items()}
-    matched, levels, unmatched = match_setups(read, factors, common)
+    matched, levels, unmatched, varied = match_setups(read, factors, common)
+    met_nothing = unmet(read, aliases or {})
     skipped += [(name, "setups", reason) for name, reason in unmatched]
     table = pd.DataFrame(skipped, columns=["trial", "kind", "reason"])
     if len(matched) < 2:
         # Of two trials that call things differently the one says what the other would.
-        told = skipped[-1:] if len(unmatched) == n_found == 2 else skipped[:5]
-        reasons = " ".join(f"{name}: {reason}" for name, _, reason in told)
-        raise DesignError(
-            f"A comparison needs two trials at least that vary the same setups; of {n_found} "
-            f"found, {len(matched)} can be used. {reasons}".strip()
-        )
+        told = skipped[-1:] if len(unmatched) == n_found == 2 else [*skipped]
+        told.sort(key=lambda each: each[1] != "setups")
+        raise DesignError(match_words.too_few(
+            n_found, len(matched), [factor_name(f, common) for f in factors or ()], varied,
+            [(name, reason) for name, _, reason in told], met_nothing,
+        ))  # fmt: skip
     used, rows = _tables(spec, matched, list(levels))
     notes: list[str] = []
     if spec.family == "lognormal":
@@ -132,6 +137,7 @@ def compare(
         _side_by_side(strips, list(levels)), _graded(found.effects), _alone(found.by_trial),
         found.by_field, found.growers, found.explained, found.fit.variances, tuple(notes), level,
         {trial.name: trial.config for trial, _, _ in matched}, common,
+        varied=varied, unmet=met_nothing,
     )  # fmt: skip
 
 

@@ -5,8 +5,10 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections import Counter
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from difflib import SequenceMatcher, get_close_matches
+from functools import cached_property
 
 import numpy as np
 
@@ -89,7 +91,7 @@ class _Setups:
 
 def match_setups(
     trials: Sequence[TrialRows], factors: Sequence[str] | None, aliases: Mapping[str, str]
-) -> tuple[list[Matched], dict[str, tuple[str, ...]], list[tuple[str, str]]]:
+) -> tuple[list[Matched], dict[str, tuple[str, ...]], list[tuple[str, str]], dict[str, int]]:
     """Trials that can be compared by the same setup factors.
 
     Returns
@@ -97,6 +99,8 @@ def match_setups(
     matched : list of (TrialRows, strips, note)
     levels : dict of factor to levels, reference first
     unmatched : list of (name, reason)
+    varied : dict of str to int
+        How many trials varied each factor, most first.
     """
     unmatched: list[tuple[str, str]] = []
     setups = []
@@ -115,11 +119,13 @@ def match_setups(
             raise DesignError("Name at least one setup factor to compare by, or none at all.")
     else:
         chosen = _most_common(setups)
+    varied = dict(Counter(f for known in setups for f in sorted(known.varied)).most_common())
     if not chosen:
-        return [], {}, unmatched
+        return [], {}, unmatched, varied
     usable: list[_Setups] = []
+    every = _Every(setups)
     for known in setups:
-        found = _with_factors(known, chosen)
+        found = _with_factors(known, chosen, every)
         if isinstance(found, str):
             unmatched.append((known.trial.name, found))
         else:
@@ -134,8 +140,9 @@ def match_setups(
         left = []
         for known, own in zip(usable, met, strict=True):
             if len(own & reached) < 2:
-                others = sorted(level for level, n in times.items() if n > (level in own))
-                reason = words.other_levels(factor, sorted(own), others)
+                others = {level for level, n in times.items() if n > (level in own)}
+                there = reached if len(reached) > 1 else others
+                reason = _other_levels(known, factor, reference, own, there, every)
                 unmatched.append((known.trial.name, reason))
                 continue
             left.append(known.where(factor, reached))
@@ -144,7 +151,25 @@ def match_setups(
         f: (r, *sorted({v for known in usable for v in known.met(f)} - {r}))
         for f, r in references.items()
     }
-    return [(k.trial, k.strips(), k.note) for k in usable], levels, unmatched
+    return [(k.trial, k.strips(), k.note) for k in usable], levels, unmatched, varied
+
+
+def unmet(
+    trials: Sequence[TrialRows], aliases: Mapping[str, str]
+) -> dict[str, tuple[str, ...]]:
+    """Names that should mean others and are no factor and no level of these trials, as they were
+    given, with names of these trials that are spelt much alike."""
+    written: dict[str, str] = {}
+    every = (setup for trial in trials for setup in trial.setups)
+    for setup in dict.fromkeys(every) if aliases else ():
+        for name in (setup.name, *setup.levels):
+            written.setdefault(normalised(name, {}), name)
+    out = {}
+    for name in aliases:
+        if (own := normalised(name, {})) not in written:
+            near = get_close_matches(own, sorted(written), 3, _ALIKE)
+            out[name] = tuple(written[each] for each in near)
+    return out
 
 
 def _setups(trial: TrialRows, aliases: Mapping[str, str]) -> _Setups | str:
@@ -156,8 +181,10 @@ def _setups(trial: TrialRows, aliases: Mapping[str, str]) -> _Setups | str:
     for factor in trial.setups:
         common = factor_name(factor.name, aliases)
         levels = [normalised(v, aliases) for v in factor.levels]
-        if common in own:
-            return words.one_name(own[common], factor.name)
+        alike = [f.name for f in trial.setups if factor_name(f.name, aliases) == common]
+        if len(alike) > 1:
+            told = len({factor_name(name, {}) for name in alike}) > 1
+            return words.one_name(alike[0], alike[1], told)
         if common in _TAKEN or (common in columns and common != factor.name):
             return words.name_taken(common, factor.name)
         if len(set(levels)) < len(levels):
@@ -186,11 +213,94 @@ def _most_common(setups: Sequence[_Setups]) -> tuple[str, ...]:
     return best[1]
 
 
-def _with_factors(known: _Setups, chosen: Sequence[str]) -> _Setups | str:
+class _Every:
+    """What is asked of all trials' setups where one of them does not match."""
+
+    def __init__(self, setups: Sequence[_Setups]) -> None:
+        self._setups = setups
+
+    @cached_property
+    def levels(self) -> dict[str, set[str]]:
+        """The levels of every factor, by common names."""
+        out: dict[str, set[str]] = {}
+        for known in self._setups:
+            for factor in known.own:
+                out.setdefault(factor, set()).update(known.met(factor))
+        return out
+
+    @cached_property
+    def _together(self) -> set[frozenset[str]]:
+        return {frozenset(known.own) for known in self._setups}
+
+    @cached_property
+    def _written(self) -> dict[str, str]:
+        """Common names as most trials write them."""
+        times: dict[str, Counter[str]] = {}
+        for known in self._setups:
+            for setup in known.trial.setups:
+                for name in (setup.name, *setup.levels):
+                    times.setdefault(normalised(name, {}), Counter())[name] += 1
+        return {common: found.most_common(1)[0][0] for common, found in times.items()}
+
+    def written(self, names: Iterable[str]) -> list[str]:
+        """Common names as trials write them, in order."""
+        return [self._written.get(name, name) for name in sorted(names)]
+
+    def called(self, factor: str) -> list[str]:
+        """Names of a factor that only aliases make one."""
+        own = {known.own[factor] for known in self._setups if factor in known.own}
+        return sorted({factor_name(name, {}): name for name in sorted(own)}.values())
+
+    def same_thing(self, known: _Setups, chosen: Sequence[str]) -> tuple[str, str] | None:
+        """A factor that a trial varied and one that is compared, where they could be one thing
+        under two names: two levels at least are the same, and no trial has both."""
+        for here in sorted(known.varied.difference(chosen)):
+            for there in chosen:
+                both = {here, there}
+                alike = known.met(here) & self.levels.get(there, set())
+                if len(alike) > 1 and not any(both <= own for own in self._together):
+                    return known.own[here], there
+        return None
+
+
+_ALIKE = 0.6
+"""Names of which this share of letters is common, in order, could be one (`SequenceMatcher`)."""
+
+
+def _likeness(one: str, other: str) -> float:
+    """How much alike two names are, 0 to 1; 1 where one has all words of the other."""
+    own, others = set(re.findall(r"\w+", one)), set(re.findall(r"\w+", other))
+    if own and others and (own <= others or others <= own):
+        return 1.0
+    return SequenceMatcher(None, one, other).ratio()
+
+
+def _other_levels(
+    known: _Setups, factor: str, reference: str, own: set[str], others: set[str], every: _Every
+) -> str:
+    """Why a trial's levels of a factor do not match, and which of them could be which."""
+    new, there = own - others, others - own
+    ranked = sorted(((_likeness(a, b), a, b) for a in new for b in there),
+                    key=lambda each: (-each[0], *each[1:]))  # fmt: skip
+    pairs: dict[str, str] = {}
+    for likeness, here, other in ranked:
+        if likeness >= _ALIKE and here not in pairs and other not in pairs.values():
+            pairs[here] = other
+    first = known.references[factor]
+    if pairs and first in new - pairs.keys() and reference in there - set(pairs.values()):
+        pairs[first] = reference
+    called = every.called(factor)
+    if len(called) > 1 and not pairs and not own & others:
+        return words.hardly_the_same(called, every.written(own), every.written(others))
+    told = [tuple(every.written([here]) + every.written([other])) for here, other in pairs.items()]
+    return words.other_levels(factor, every.written(own), every.written(others), told)
+
+
+def _with_factors(known: _Setups, chosen: Sequence[str], every: _Every) -> _Setups | str:
     """Only strips that differ in the chosen factors alone, with what was left out; or why none."""
     varied = known.varied
     if not varied.issuperset(chosen):
-        return words.varied_others(sorted(varied), chosen)
+        return words.varied_others(sorted(varied), chosen, every.same_thing(known, chosen))
     out, others = known, sorted(varied - set(chosen))
     for other in others:
         out = out.where(other, {known.references[other]})

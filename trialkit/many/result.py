@@ -78,6 +78,10 @@ class TrialsCompared:
         What every trial used states of itself: labels, prices, what is bought.
     aliases : dict of str to str
         Names taken to mean the same, as `compare` was told, normalised.
+    varied : dict of str to int
+        How many trials varied each factor, those compared by others too; most first.
+    unmet : dict of str to tuple of str
+        Names that should mean others and that no trial uses, with names spelt much alike.
 
     Notes
     -----
@@ -117,6 +121,8 @@ class TrialsCompared:
     level: float
     settings: Mapping[str, TrialConfig] = field(default_factory=dict)
     aliases: Mapping[str, str] = field(default_factory=dict)
+    varied: Mapping[str, int] = field(default_factory=dict)
+    unmet: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
 
     def _repr_html_(self) -> str:
         kinds = self.skipped["kind"].value_counts()

@@ -15,7 +15,7 @@ from trialkit.simulate.effort import Effort, HeaderProfile
 from trialkit.simulate.layout import strips_layout
 from trialkit.simulate.tables import draw_tables
 from trialkit.simulate.truth import Truth
-from trialkit.simulate.truths import true_of, truths
+from trialkit.simulate.truths import holds_its_factors, true_of, truths
 from trialkit.simulate.work import Work
 from trialkit.trial import Trial
 
@@ -76,7 +76,13 @@ def simulate_trial(
     -------
     Trial
         As `trialkit.load_trial` would read it, with nothing refused and no source folder.
+
+    Raises
+    ------
+    DesignError
+        When the truth has a setup factor that the trial does not vary.
     """
+    holds_its_factors(config, truth)
     rng = np.random.Generator(np.random.PCG64(seed))
     if not isinstance(fields, pd.DataFrame):
         fields = pd.DataFrame({"field": list(fields)})

@@ -4,11 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from difflib import SequenceMatcher
 
 from trialkit.display import number, p_is, significant
 from trialkit.facts import Ends, Grade
-from trialkit.quantities import Scale, lower_first, upper_first
+from trialkit.quantities import Scale, listed, lower_first, upper_first
 from trialkit.words.chances import of_hundred
 from trialkit.words.comparisons import brackets, change, evidence
 from trialkit.words.counts import counted
@@ -71,11 +70,11 @@ def before_harvest_included(thing: str) -> str:
     )
 
 
-def smaller_than_alone(of_all: str) -> str:
-    """That figures of many trials are of more than what the header lost."""
+def smaller_than_alone(title: str, of_all: str) -> str:
+    """Of what shares are told, where the model compares more than the response."""
     return (
-        f"Figures are{of_all}, so smaller than those on a trial's own pages, which are of what the "
-        "header lost."
+        f"A share is of {lower_first(title)}, as on a trial's own pages. The model compares more: "
+        f"the same difference is a smaller share{of_all}, which is told beside it."
     )
 
 
@@ -89,10 +88,11 @@ def sceptical_prior(times: float, of_all: str, line: str) -> str:
 
 
 # ---------------------------------------------------------------- what it came to
-def effect(found: Ends, link: str, unit: str) -> str:
-    """An effect and its interval on the model's scale: "31 % less (25 to 37 less)"."""
+def effect(found: Ends, link: str, scale: Scale) -> str:
+    """An effect and its interval on the model's scale: "31 % less (25 to 37 less)"; a difference
+    in the unit of `scale`."""
     if link == "identity":
-        return change(*found, Scale(unit, 1.0))
+        return change(*found, scale)
     value, low, high = (_per_cent(v) for v in found)
     words = change(value, low, high, _PERCENT)
     return f"odds {words}" if link == "logit" else words
@@ -103,24 +103,33 @@ def _per_cent(log: float) -> float:
 
 
 def mean_effect(
-    named: str, reference: str, found: str, ground: str, trials: int, fields: int, grade: Grade
+    named: str, reference: str, found: Sequence[str], trials: int, fields: int, grade: Grade
 ) -> str:
-    """A setup's mean effect (`effect`) over all trials, and how sure it is."""
+    """A setup's mean effect over all trials, told on one scale after the other, and how sure it is.
+    """
     return (
-        f"{upper_first(named)} against {reference}: {found}{ground}, mean over {trials} trials and "
-        f"{fields} fields. {evidence(grade)}"
+        f"{upper_first(named)} against {reference}: {'; '.join(filter(None, found))}. Mean over "
+        f"{trials} trials and {fields} fields. {evidence(grade)}"
     )
 
 
-def next_field(low: float, high: float, shares: tuple[float, float], link: str, unit: str) -> str:
-    """What a field of the next trial may show, and how many would go the same way."""
+def in_unit(amount: str, share: str, title: str) -> str:
+    """A difference in the response's unit, and what share of it that is, where there is one."""
+    return f"{amount}, that is {share} in {lower_first(title)}" if share else amount
+
+
+def ratio_on_the_ground(found: str, of_all: str) -> str:
+    """An effect (`effect`) on the scale of the model, where that holds the loss before harvest."""
+    return f"{found}{of_all.partition(' where')[0]}"
+
+
+def next_field(low: float, high: float, shares: tuple[float, float], unit: str) -> str:
+    """What a field of the next trial may show, in `unit`, and how many would go the same way."""
     ends = []
     for end in (low, high):
-        value, own = (end, unit) if link == "identity" else (_per_cent(end), "%")
-        size = abs(value)
+        size = abs(end)
         places = max(0, 1 - math.floor(math.log10(size))) if size > 0 else 0
-        side = "less" if value < 0 else "more"
-        ends.append(f"{number(size, min(places, 3) if own != '%' else 0)} {own} {side}")
+        ends.append(f"{number(size, min(places, 3))} {unit} {'less' if end < 0 else 'more'}")
     return (
         f"A field of the next trial: from {ends[0]} to {ends[1]}. Of 100 such fields, "
         f"{of_hundred(*shares)} would go the same way."
@@ -167,8 +176,9 @@ def each_alone(less: int, more: int, trials: int) -> str:
 
 
 def explains(
-    variable: str, title: str, part: str, p: float, before: float, after: float, known: bool
-) -> str:
+    variable: str, title: str, part: str, p: float, before: float, after: float, known: bool,
+    of: str,
+) -> str:  # fmt: skip
     """What a variable has to do with the spread between fields.
 
     Parameters
@@ -181,13 +191,20 @@ def explains(
         Of the test; standard deviations between fields without and with it.
     known : bool
         Whether the last two are.
+    of : str
+        Of what (`spread_of`).
     """
     what = f"mean {title.lower()}" if part == "mean" else "setup's effect"
     text = f"{VARIABLES.get(variable, variable)} and the {what}: p {p_is(p)}"
     if known:
-        text += f"; spread between fields {significant(before, 2)} without, "
+        text += f"; standard deviation between fields, of {of}, {significant(before, 2)} without, "
         text += f"{significant(after, 2)} with"
     return f"{text}."
+
+
+def spread_of(link: str, unit: str) -> str:
+    """Of what standard deviations on the model's scale are."""
+    return {"log": "logarithms", "logit": "log odds"}.get(link, f"differences in {unit}")
 
 
 def by_name(trial: str, why: str) -> str:
@@ -266,28 +283,45 @@ def fitting(rows: int) -> str:
     return f"Fitting one model to {rows:,} rows"
 
 
-def other_levels(factor: str, own: Sequence[str], others: Sequence[str]) -> str:
-    """Why a trial's levels do not match."""
-    return (
+def other_levels(
+    factor: str, own: Sequence[str], others: Sequence[str], pairs: Sequence[tuple[str, ...]]
+) -> str:
+    """Why a trial's levels do not match; `pairs`, level here and level there, could be one."""
+    why = (
         f"Its levels of {factor} ({', '.join(own)}) are not those of the other trials "
-        f"({', '.join(others)}). If they mean the same, say so by {_say_so(own, others)}, once for "
-        "each (in Python aliases=)."
+        f"({', '.join(others)}). "
+    )
+    if not pairs:
+        return (
+            f'{why}If a level means one of theirs, say so by --alias "LEVEL HERE=LEVEL THERE" (in '
+            "Python aliases=)."
+        )
+    return f"{why}If they mean the same, say so by {_say_so(pairs)} (in Python aliases=)."
+
+
+def _say_so(pairs: Sequence[Sequence[str]]) -> str:
+    """How to say that names mean the same."""
+    return " ".join(f'--alias "{here}={there}"' for here, there in pairs)
+
+
+def hardly_the_same(
+    factors: Sequence[str], own: Sequence[str], others: Sequence[str]
+) -> str:
+    """Factors that an alias makes one, of which a trial has no level that others have."""
+    return (
+        f"--alias (in Python aliases=) makes {listed(list(factors))} one factor, but its levels "
+        f"({', '.join(own)}) are none of the others' ({', '.join(others)}): they are hardly one "
+        "thing, and that alias is better left out."
     )
 
 
-def _say_so(own: Sequence[str], others: Sequence[str]) -> str:
-    """How to say that names mean the same, with the two that are most alike as an example."""
-    new, known = sorted(set(own) - set(others)), sorted(set(others) - set(own))
-    example = "name here=name there"
-    if new and known:
-        pairs = ((SequenceMatcher(None, a, b).ratio(), a, b) for a in new for b in known)
-        _, here, there = max(pairs)
-        example = f"{here}={there}"
-    return f'--alias "{example}"'
-
-
-def one_name(first: str, second: str) -> str:
-    """Two factors that are called alike."""
+def one_name(first: str, second: str, told: bool) -> str:
+    """Two factors that are called alike; `told` where an alias made them so."""
+    if told:
+        return (
+            f"--alias (in Python aliases=) gives its factors {first} and {second} one name, but "
+            "it has both: they are two things, and that alias is better left out."
+        )
     return f"Its factors {first} and {second} have one common name."
 
 
@@ -306,12 +340,18 @@ def one_setup() -> str:
     return "All its measured strips have one setup."
 
 
-def varied_others(varied: Sequence[str], compared_by: Sequence[str]) -> str:
-    """A trial that varied something else."""
-    told = f"It varied {', '.join(varied)}; the comparison is by {', '.join(compared_by)}."
+def varied_others(
+    varied: Sequence[str], compared_by: Sequence[str], same: tuple[str, str] | None
+) -> str:
+    """A trial that varied something else; `same`, a factor of it and one that is compared, where
+    they could be one thing."""
+    told = f"It varied {listed(list(varied))}; the comparison is by {listed(list(compared_by))}."
+    if same is None:
+        return told
+    here, there = same
     return (
-        f"{told} Compare by others with --factor, or say that two names mean the same, as with "
-        f"{_say_so(varied, compared_by)}."
+        f"{told} Its {here} has levels that {there} has elsewhere: if they are one thing, say so "
+        f"by {_say_so([same])} (in Python aliases=)."
     )
 
 

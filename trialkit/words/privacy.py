@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 
 from trialkit.quantities import listed
-from trialkit.words.counts import counted
+from trialkit.words.counts import counted, some_of
 
 _SHOWN = 5
 
@@ -23,7 +23,9 @@ def title_replaced(title: str) -> str:
     )
 
 
-def give_another(names: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
+def give_another(
+    names: Sequence[tuple[str, Sequence[str]]], trials: Mapping[str, Sequence[str]] | None = None
+) -> list[str]:
     """The terminal: names with what of them cannot be struck, a sentence each.
 
     Parameters
@@ -31,24 +33,32 @@ def give_another(names: Sequence[tuple[str, Sequence[str]]]) -> list[str]:
     names : sequence of (name, words)
         `words` stand elsewhere as levels, zones, units, numbers or words of the report; the name
         itself where it is nothing else.
+    trials : mapping of str to sequence of str, optional
+        Where there are many: the folders of those that use a name.
     """
-    out = [_one(name, words) for name, words in names[:_SHOWN]]
+    known = trials or {}
+    out = [_one(name, words, known.get(name, ())) for name, words in names[:_SHOWN]]
     if left := len(names) - _SHOWN:
         out += [f"The same holds for {counted(left, 'name')} more."] if left > 0 else []
     return out
 
 
-def _one(name: str, words: Sequence[str]) -> str:
+def _one(name: str, words: Sequence[str], trials: Sequence[str]) -> str:
+    of = f" (in {some_of(trials, _SHOWN)})" if trials else ""
+    files = "those trials' files" if len(trials) > 1 else "the trial's files"
     if list(words) == [name]:
         return (
-            f"The name {name!r} is also a word that the report needs, of a setup or of its own "
-            "sentences, where it cannot be struck out. Give another name in the trial's files."
+            f"The name {name!r}{of} is also a word that the report needs, of a setup or of its own "
+            "sentences. As a name it is not on the page: a letter stands there. The word alone "
+            f"cannot be struck out of sentences; give another name in {files} if it tells whose it "
+            "is."
         )
     they = "is a number or a word" if len(words) == 1 else "are numbers or words"
     return (
-        f"Of the name {name!r}, {listed([repr(word) for word in words])} {they} that the report "
-        "needs elsewhere; only the whole name can be struck out. Give another name in the trial's "
-        "files if that part alone tells whose it is."
+        f"Of the name {name!r}{of}, {listed([repr(word) for word in words])} {they} that the "
+        "report needs elsewhere. The whole name is not on the page; that part alone cannot be "
+        "struck out. "
+        f"Give another name in {files} if it tells whose it is."
     )
 
 

@@ -95,7 +95,8 @@ class SeasonsLetters(ComparedLetters):
         if self.agreed:
             return []
         left = [(n.text, self.names.standing(n)) for n in self.known if not n.kind]
-        return words.give_another([(name, what) for name, what in left if what])
+        told = [(name, what) for name, what in left if what]
+        return words.give_another(told, {name: self._trials_with(name) for name, _ in told})
 
     def stands(self, key: Key) -> bool:
         """Whether a field's name, and so its place, may be shown."""
@@ -106,6 +107,12 @@ class SeasonsLetters(ComparedLetters):
         known = rows.dropna(subset=["latitude", "longitude"])
         free = [self.stands(key) for key in zip(known["trial"], known["field"], strict=True)]
         return known[free]
+
+    def _trials_with(self, name: str) -> list[str]:
+        """Trials that have a field or a grower of that name, as their folders are called."""
+        return list(dict.fromkeys(
+            trial for (trial, field), ground in self.ground.items() if name in (field, ground[0])
+        ))  # fmt: skip
 
     def page_title(self, page: str) -> str:
         """Title of a page's window and of its PDF."""

@@ -13,7 +13,7 @@ from typing import TYPE_CHECKING, Any
 from trialkit.errors import ReportError, TrialError
 from trialkit.intake.files import write_numbered
 from trialkit.many.sources import TrialPath, source_of
-from trialkit.pages.compared import in_part, left_out
+from trialkit.pages.compared import for_terminal
 from trialkit.pages.page import Page
 from trialkit.pages.printing import PAPERS
 from trialkit.pages.rendering import Rendered, on_paper, page, target
@@ -83,9 +83,7 @@ def render_seasons(
     made = page_of(report, compared, skipped, grower=grower, **own)
     context = made.context
     assert isinstance(context, SeasonsContext)
-    told = [*map(said.told_in_part, in_part(context.primary)),
-            *map(said.told_left_out, left_out(context.primary))]  # fmt: skip
-    for line in (*context.letters.remarks, *told):
+    for line in (*context.letters.remarks, *for_terminal(context.primary)):
         tell(line)
     say(said.WRITING)
     notebook = as_notebook(made, MADE.format(reader=report))
