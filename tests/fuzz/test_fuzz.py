@@ -34,3 +34,7 @@ def test_every_input_is_read_or_refused_in_a_sentence(kind: str, part: int) -> N
 @pytest.mark.parametrize("kind", TRIED)
 def test_an_input_is_drawn_again_from_its_name(kind: str) -> None:
     assert draw(kind, SEED, 7).files == draw(kind, SEED, 7).files
+
+
+def test_a_damaged_part_that_nothing_needs_costs_nothing() -> None:
+    assert hold(draw("workbook", 2, 4847)) == "read"

@@ -5,13 +5,11 @@ from __future__ import annotations
 import math
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
 from trialkit.errors import TrialkitError
 from trialkit.header.butts import (
-    butts_by_field,
     butts_reaching,
     gap_reaching,
     widest_reaching,
@@ -80,13 +78,6 @@ def test_sentences_say_what_is_counted_and_what_is_assumed() -> None:
     few = butts_reaching([30.0, 45.0, 46.0], 32.0, depth=10.0)
     assert few.gaps == () and "3 ears are few" in few.sentences("SI")[1]
     assert few.sentences("SI")[-1].startswith("A butt is counted that dips 10.0 mm below")
-
-
-def test_fields_each_at_its_own_gap() -> None:
-    table = pd.DataFrame({"field": ["A", "A", "B", "C"], "diameter": [30.0, 40.0, 33.0, 30.0]})
-    found = butts_by_field(table, {"A": 31.0, "B": 34.0, "C": math.nan})
-    assert {name: one.share for name, one in found.items()} == {"A": 0.5, "B": 1.0}
-    assert list(butts_by_field(table, 31.0)) == ["A", "B", "C"]
 
 
 @pytest.mark.parametrize(

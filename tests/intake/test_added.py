@@ -431,6 +431,38 @@ def test_beside_a_workbook_and_among_trials(
     assert not any("Two" in cause.where for cause in told)
 
 
+def test_a_workbook_of_another_name_tells_of_what_stayed_behind(
+    tmp_path: Path, outside: Path
+) -> None:
+    """Renamed or saved as, it has none of the counts; of other trials' folders nothing is said."""
+    from test_workbooks import workbook
+
+    book = workbook(tmp_path / "Two.xlsx")
+    files = written(outside, one=export("K7QF", [frame("S1", 77, 5)]))
+    tk.add(book, files)
+    other = tmp_path / "Other added"
+    other.mkdir()
+    written(other, one=export("AB3D", [frame("S1", 78, 5)], "0" * 12))
+    final = book.rename(tmp_path / "Two final.xlsx")
+    read = read_trial(final).read
+    (note,) = read.loc[read["file"] == "Two added/", "notes"]
+    assert "rename it to 'Two final added'" in note and not read["file"].str.match("Other").any()
+    tk.add(final, files)
+    read = read_trial(final).read
+    assert "Two added/" not in set(read["file"]) and "added/K7QF-001.csv" in set(read["file"])
+    # A later count that went to the old name is told of again.
+    written(tmp_path / "Two added", late=export("K7QF", [frame("S2", 79, 5)]))
+    assert "Two added/" in set(read_trial(final).read["file"])
+
+
+def test_a_file_among_exports_that_is_none_by_its_name_is_told(trial_folder: Make) -> None:
+    trial = trial_folder()
+    (trial / "added").mkdir()
+    (trial / "added" / "K7QF.csv.txt").write_bytes(export("K7QF", [frame("S1", 77, 5)]))
+    last = read_trial(trial).read.iloc[-1]
+    assert last["file"] == "added/K7QF.csv.txt" and "rename it if it is one" in last["notes"]
+
+
 def test_command(trial_folder: Make, outside: Path) -> None:
     """What it prints and its exit codes; without a word it changes nothing."""
     trial = trial_folder(frames=LAID_OUT)

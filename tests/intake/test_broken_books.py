@@ -15,9 +15,11 @@ import openpyxl
 import pytest
 from sound_trial import STRIPS
 from test_workbooks import workbook
+from typer.testing import CliRunner
 
+from trialkit.cli import app
 from trialkit.errors import TrialError
-from trialkit.intake import read_trial
+from trialkit.intake import read_trial, sheet_cells
 
 STRIPS_PART = "xl/worksheets/sheet2.xml"
 Edit = Callable[[bytes], bytes | None]
@@ -68,12 +70,27 @@ def _stale(xml: bytes) -> bytes:
     return re.sub(rb'<dimension ref="[^"]*"', b'<dimension ref="A1:G2"', xml)
 
 
+def _shared(formula: bytes) -> Edit:
+    """The yield of row 2 by a formula that the moisture of row 3 shares, both with their values."""
+    def change(xml: bytes) -> bytes:
+        own = b'<c r="F2"><f t="shared" si="0" ref="E2:F3">%s</f>' % formula
+        xml = _replaced(b'<c r="E3" t="n">', b'<c r="E3"><f t="shared" si="0"/>')(xml)
+        return _replaced(b'<c r="F2" t="n">', own)(xml)
+
+    return change
+
+
 ALL_READ: dict[str, tuple[str, Edit]] = {
     "a stale size": (STRIPS_PART, _stale),
     "no size": (STRIPS_PART, lambda xml: re.sub(rb"<dimension[^>]*>", b"", xml)),
     "margins that are none": (STRIPS_PART, _replaced(b'left="0.75"', b'left="x"')),
     "a format that is not there": (STRIPS_PART, _replaced(b'<c r="E2"', b'<c r="E2" s="99"')),
     "a format that is no number": (STRIPS_PART, _replaced(b'<c r="E2"', b'<c r="E2" s="x"')),
+    # As spreadsheets keep =IF(Z9="","",Z9): a text without a letter.
+    "a formula that shows nothing": (STRIPS_PART, _replaced(
+        b'<c r="E2" t="n"><v>18.5</v>', b'<c r="E2" t="str"><f>IF(Z9="","",Z9)</f><v></v>')),
+    "a shared formula that is none": (STRIPS_PART, _shared(b'IF(B2="x,1,2)')),
+    "a shared formula out of the sheet": (STRIPS_PART, _shared(b"A2+1")),
     "cells without their places": (STRIPS_PART, lambda xml: re.sub(rb' r="[A-Z]*\d+"', b"", xml)),
 }
 REFUSED: dict[str, tuple[str, Edit, str]] = {
@@ -237,3 +254,44 @@ def test_formulas_read_by_their_last_value(tmp_path: Path) -> None:
     intake = read_trial(path)
     assert intake.tables["strips"]["yield"].notna().all()
     assert "column yield holds formulas: what the spreadsheet last" in intake.read.loc[0, "notes"]
+
+
+def test_one_file_is_refused_in_the_same_words_by_every_process(tmp_path: Path) -> None:
+    """Of what openpyxl prints as a set nothing is told: its order is another in each process."""
+    path = edit(workbook(tmp_path / "t.xlsx"), "xl/styles.xml",
+                lambda xml: re.sub(rb'patternType="\w+"', b'patternType="x"', xml))  # fmt: skip
+    with pytest.raises(TrialError, match=r"missing \(Value must be one of …\); open it"):
+        read_trial(path)
+
+
+def test_another_workbook_part_beside_a_damaged_one_left_over(tmp_path: Path) -> None:
+    path = workbook(tmp_path / "t.xlsx")
+    with zipfile.ZipFile(path, "a") as archive:
+        for name in ("xl/workbook.xml", "xl/_rels/workbook.xml.rels"):
+            archive.writestr(name.replace("workbook", "other"), archive.read(name))
+    moved = _replaced(b"xl/workbook.xml", b"xl/other.xml")
+    for part in ("[Content_Types].xml", "_rels/.rels"):
+        edit(path, part, moved)
+    assert len(read_trial(path).tables["strips"]) == 4
+    with pytest.raises(TrialError, match=r"damaged or missing .*unclosed token"):
+        read_trial(edit(path, "xl/workbook.xml", lambda xml: b"<oops"))
+
+
+@pytest.mark.parametrize("short_of", [MemoryError, RecursionError])
+def test_what_the_machine_lacks_is_no_damage_of_the_file(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, short_of: type[Exception]
+) -> None:
+    path = workbook(tmp_path / "t.xlsx")
+
+    def fails(*given: object, **named: object) -> None:
+        raise short_of
+
+    for module, name in ((openpyxl, "load_workbook"), (sheet_cells._Reader, "_take_row"),
+                         (zipfile, "ZipFile")):  # fmt: skip
+        with monkeypatch.context() as patch:
+            patch.setattr(module, name, fails)
+            with pytest.raises(short_of):
+                read_trial(path)
+            ended = CliRunner().invoke(app, ["check", str(path)])
+            told = "ran out of memory" in " ".join(ended.stderr.split())
+            assert told == (ended.exit_code == 2) == (short_of is MemoryError)

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from datetime import datetime
+from pathlib import Path
 
 import numpy as np
 import pytest
 from sound_trial import FRAMES, SETTINGS, STRIPS, Make
+from test_workbooks import SETTINGS_ROWS, workbook
 
 from trialkit.intake import Intake, read_trial
 from trialkit.intake.dates import read_dates
@@ -42,6 +44,7 @@ def test_decimal_mark(texts: list[str], mark: str) -> None:
         ("1,234", "point", 1234.0),
         ("1,234.5", "point", 1234.5),
         ("12,34", "point", None),
+        ("0,922", "point", None),  # no group of thousands begins with a nought
         ("1,234", "comma", 1.234),
         ("1.234,5", "comma", 1234.5),
         ("1.234", "comma", None),
@@ -104,6 +107,7 @@ def test_thousands_separators(trial_folder: Make) -> None:
     assert "thousands separators were taken out" in unsettled.read["notes"].iloc[0]
 
 
+SI_ROWS = [[*row[:2], "SI"] if row[0] == "units" else row for row in SETTINGS_ROWS]
 SI = SETTINGS.replace('"US"', '"SI"').replace("width = 20", "width = 6")
 
 
@@ -119,15 +123,31 @@ SI = SETTINGS.replace('"US"', '"SI"').replace("width = 20", "width = 6")
     ],
 )  # fmt: skip
 def test_a_comma_that_only_the_range_settles(
-    trial_folder: Make, column: str, cell: str, value: float | None, note: str
+    tmp_path: Path, trial_folder: Make, column: str, cell: str, value: float | None, note: str
 ) -> None:
-    """In SI units: 1,016 m between rows is 1.016, 72,000 plants/ha are no 72."""
+    """In SI units: 1,016 m between rows is 1.016, 72,000 plants/ha are no 72; in a file of text and
+    as a text in a sheet, whatever number cells stand beside it there."""
     name = column.split(" ")[0]
-    intake = read_trial(trial_folder(SI, fields=f'field,{column}\nNorth,"{cell}"\n'))
-    (kept,) = intake.tables["fields"][name]
-    assert (np.isnan(kept) if value is None else kept == pytest.approx(value))
-    assert len(intake.refused) == (value is None)
-    assert note in intake.read["notes"].iloc[0]
+    folder = trial_folder(SI, fields=f'field,{column}\nNorth,"{cell}"\n')
+    sheet = [["field", column, "longitude"], ["North", cell, 1.234]]
+    for path in (folder, workbook(tmp_path / "t.xlsx", SI_ROWS, fields=sheet)):
+        intake = read_trial(path)
+        (kept,) = intake.tables["fields"][name]
+        assert (np.isnan(kept) if value is None else kept == pytest.approx(value))
+        assert len(intake.refused) == (value is None)
+        assert note in intake.read["notes"].iloc[0]
+
+
+def test_texts_of_a_sheet_tell_their_mark_and_number_cells_none(tmp_path: Path) -> None:
+    """A sure decimal comma settles the texts beside it; a number cell of 1.234 is 1.234."""
+    head = ["strip", "zone", "area", "ears", "kernels_per_ear"]
+    for other, areas in ((5, [None, 1.234, 5.0]), ("0,922", [1.204, 1.234, 0.922])):
+        rows = [["S1", "header", cell, 2, 400] for cell in ("1,204", 1.234, other)]
+        intake = read_trial(workbook(tmp_path / "t.xlsx", SI_ROWS, ears=[head, *rows]))
+        kept = intake.tables["ears"]["area"].tolist()
+        assert kept == pytest.approx([a for a in areas if a is not None])
+        assert intake.refused["value"].tolist() == ["1,204"] * areas.count(None)
+        (tmp_path / "t.xlsx").unlink()
 
 
 def test_a_comma_that_nothing_settles_costs_its_cell(trial_folder: Make) -> None:

@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+import unicodedata
+
 import numpy as np
 import pytest
 from sound_trial import FRAMES, SETTINGS, STRIPS, Make
 
+from trialkit.errors import TrialError
 from trialkit.intake import Intake, read_trial
 
 HEAD = "frame,strip,zone,area,loose_kernels,note\n"
@@ -246,6 +249,19 @@ def test_levels_and_labels_in_any_case(trial_folder: Make) -> None:
     assert intake.tables["frames"]["zone"].tolist() == ["header", "preharvest"]
 
 
+@pytest.mark.parametrize("forms", ["NFC NFD NFC", "NFD NFC NFC", "NFC NFC NFD", "NFD NFD NFD"])
+def test_accents_composed_or_not_are_the_same(trial_folder: Make, forms: str) -> None:
+    """"ü" is one character (Unicode form C) or two (form D), by what wrote the file."""
+    texts = [t.replace("S1", "Müller-1").replace("standard", "Größe é") for t in
+             (SETTINGS, STRIPS, FRAMES)]  # fmt: skip
+    settings, strips, frames = (unicodedata.normalize(form, text)  # type: ignore[arg-type]
+                                for form, text in zip(forms.split(), texts, strict=True))
+    intake = read_trial(trial_folder(settings, strips=strips, frames=frames))
+    assert intake.refused.empty
+    assert intake.tables["strips"]["strip"][0] == intake.tables["frames"]["strip"][0] == "Müller-1"
+    assert intake.config.setups[0].levels[0] == intake.tables["strips"]["cushion"][0] == "Größe é"
+
+
 def test_numeric_levels_match_by_value(trial_folder: Make) -> None:
     settings = SETTINGS.replace('["standard", "cushion"]', "[3, 5]")
     strips = STRIPS.replace("standard", "3.0").replace("cushion,1", "5,1")
@@ -313,12 +329,41 @@ def test_missing_optional_columns_are_missing_values(trial_folder: Make) -> None
     assert intake.tables["strips"]["harvested_at"].isna().all()
 
 
-def test_file_of_no_table_is_named(trial_folder: Make) -> None:
+@pytest.mark.parametrize(
+    ("name", "meant"),
+    [
+        ("grains.csv", "rename it to grain.csv"),
+        ("Grain", "rename it to grain.csv"),
+        ("grain.txt", "rename it to grain.csv"),
+        ("grain.csv.txt", "rename it to grain.csv"),  # where endings are not shown
+        ("grain.ods", "save it as grain.csv"),
+        ("grain.XLSM", "save it as grain.csv"),
+        ("grain.numbers", "save it as grain.csv"),
+        ("grain.xlsx", "save it as grain.csv"),
+        ("frame.csv", ""),  # that table is there
+        ("frames.csv.bak", ""),
+    ],
+)
+def test_file_of_no_table_is_named(trial_folder: Make, name: str, meant: str) -> None:
     folder = trial_folder()
-    (folder / "frame.csv").write_text("x\n")
-    row = read_trial(folder).read.iloc[-1]
-    assert (row["file"], row["rows_in"]) == ("frame.csv", 0)
-    assert "rename it to frames.csv" in row["notes"]
+    (folder / name).write_text("x\n")
+    (folder / "ears").mkdir()
+    (folder / "grain.pdf.d").mkdir()
+    *_, last, row = read_trial(folder).read.itertuples()
+    assert (last.file, row.file, row.rows_in) == ("frames.csv", name, 0)
+    told = "not read: no table has this name"
+    assert row.notes == (f"{told}; {meant} if it is that table" if meant else told)
+
+
+def test_two_files_of_one_name_are_refused(trial_folder: Make) -> None:
+    """One of them would be used in silence."""
+    folder = trial_folder()
+    for name, what in (("Frames.CSV", "the table frames"), ("Trial.TOML", "the settings")):
+        (folder / name).write_bytes((folder / name.lower()).read_bytes())
+        if not (folder / name).samefile(folder / name.lower()):  # where capitals tell files apart
+            with pytest.raises(TrialError, match=rf"{name}, {name.lower()}: .*one file for {what}"):
+                read_trial(folder)
+            (folder / name).unlink()
 
 
 def test_fields_of_rows_put_aside_are_not_asked_for(trial_folder: Make) -> None:

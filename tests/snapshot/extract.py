@@ -33,7 +33,7 @@ from trialkit.decide import Advice, sensitivity
 from trialkit.decide.what_if import Scenario, figures
 from trialkit.header import HeaderReport, RowUnit, at_speeds, check_header
 from trialkit.header.advice import GRADES
-from trialkit.header.butts import butts_by_field
+from trialkit.header.butts import butts_reaching
 from trialkit.header.plates import STATIONS
 from trialkit.intake.config import TrialConfig
 from trialkit.pages import by_header, demo_dir
@@ -304,7 +304,8 @@ def of_header(trial: tk.Trial, unit: RowUnit | None = None) -> Numbers:
                 "kinds": len(item.kinds), "parts": len(item.parts), "found": len(item.found),
                 "said": said(" ".join(words.said((*item.found, *item.do)))),
             })  # fmt: skip
-    for name, reach in butts_by_field(trial.ear_butts, 32.0, depth=25.0).items():
+    for name, own in trial.ear_butts.groupby("field", sort=False):
+        reach = butts_reaching(own["diameter"], 32.0, depth=25.0)
         gaps = {f"gap of {g.share}": (g.gap, g.low, g.high) for g in reach.gaps}
         put(out, f"ear butts {name}", {"ears": reach.ears, "reached": reach.reached,
             "share": (reach.share, reach.low, reach.high), "mean": reach.mean, "sd": reach.sd}

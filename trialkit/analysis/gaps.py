@@ -12,8 +12,6 @@ from trialkit.header.strips import headers_of
 if TYPE_CHECKING:
     from trialkit.trial import Trial
 
-COLUMNS = ["gap_measured", "gap_sd", "gap_adjusted", "gap_note"]
-
 
 def with_measured_gaps(trial: Trial) -> Trial:
     """The trial with its strips' measured gaps as columns; as it is without a header check.

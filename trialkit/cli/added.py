@@ -107,7 +107,7 @@ def _print_conflicts(found: Added) -> None:
 def _print_notes(trial: Trial) -> None:
     """How the phones' files were read, and tables they add to; a line for every note."""
     read = trial.read
-    of_phones = read["file"].str.startswith(f"{FOLDER}/")
+    of_phones = read["file"].str.contains(rf"(?:^|\s){FOLDER}/")  # a folder left behind too
     tables = set(read.loc[of_phones & read["table"].ne(""), "table"])
     shown = read[(of_phones | read["table"].isin(tables)) & read["notes"].ne("")]
     for row in shown.itertuples():

@@ -80,6 +80,8 @@ def _ends(error: BaseException, signals: list[int]) -> int | None:
         return None
     if isinstance(error, TrialkitError):
         complain(str(error))
+    elif isinstance(error, MemoryError):
+        complain(words.out_of_memory())
     elif isinstance(error, OSError):
         complain(": ".join(filter(None, (error.strerror or str(error), _path(error.filename)))))
     else:

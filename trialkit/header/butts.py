@@ -9,7 +9,6 @@ is how many butts get there, not how many kernels that costs.
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -162,21 +161,6 @@ def gap_reaching(diameter: float, depth: float | None = None) -> float:
     if depth is None or diameter <= 2 * depth:
         return diameter
     return 2 * math.sqrt(depth * (diameter - depth))
-
-
-def butts_by_field(
-    ear_butts: Any, gaps: float | Mapping[str, float], *, depth: float | None = None
-) -> dict[str, ButtReach]:
-    """`butts_reaching` for every field of an ``ear_butts`` table, at one gap or each at its own.
-
-    Fields that `gaps` does not name, or names without a number, are left out.
-    """
-    out = {}
-    for name, own in ear_butts.groupby("field", sort=False):
-        gap = gaps.get(str(name), math.nan) if isinstance(gaps, Mapping) else gaps
-        if gap > 0:
-            out[str(name)] = butts_reaching(own["diameter"], gap, depth=depth)
-    return out
 
 
 def _gap_for(

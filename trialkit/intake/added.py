@@ -14,11 +14,11 @@ import csv
 import hashlib
 import io
 import re
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from contextlib import suppress
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, NamedTuple
 
 import numpy as np
 import pandas as pd
@@ -64,13 +64,42 @@ def added_folder(trial: Path) -> Path:
 def added_files(trial: Path) -> dict[str, bytes]:
     """The exports a trial keeps, by name."""
     folder = added_folder(trial)
-    if not folder.is_dir():
-        return {}
-    inside = folder if trial.is_file() else trial
-    paths = [path for path in sorted(folder.iterdir())
-             if path.suffix.casefold() == ".csv" and not path.name.startswith((".", "~"))]
+    return _exports_in(folder, folder if trial.is_file() else trial)
+
+
+def _exports_in(folder: Path, inside: Path) -> dict[str, bytes]:
+    paths = [path for path in _shown(folder) if path.suffix.casefold() == ".csv"]
     check_memory(paths, folder)
     return {path.name: read_file(path, inside=inside) for path in paths}
+
+
+def _shown(folder: Path) -> list[Path]:
+    if not folder.is_dir():
+        return []
+    return [path for path in sorted(folder.iterdir()) if not path.name.startswith((".", "~"))]
+
+
+def not_added(trial: Path) -> list[str]:
+    """Names of other files among the exports a trial keeps: one may be an export, K7QF.csv.txt."""
+    return [path.name for path in _shown(added_folder(trial))
+            if path.suffix.casefold() != ".csv" and path.is_file()]  # fmt: skip
+
+
+def beside(workbook: Path) -> list[Path]:
+    """Folders of exports that go with workbooks of other names in the same folder."""
+    own = added_folder(workbook)
+    with suppress(OSError):  # a folder of which only the workbook may be known
+        return [p for p in sorted(workbook.parent.glob(f"* {FOLDER}")) if p != own and p.is_dir()]
+    return []
+
+
+def left_in(folder: Path, mark: str, kept: Mapping[str, bytes]) -> bool:
+    """Whether a folder has an export of the trial with this fingerprint that is not kept with it,
+    as after a workbook was renamed."""
+    with suppress(TrialError, OSError):
+        others = _exports_in(folder, folder).values()
+        return any(mark.encode() in raw.lower() and raw not in kept.values() for raw in others)
+    return False
 
 
 def free_name(phone: str, there: Iterable[str]) -> str:
@@ -107,6 +136,21 @@ class Part:
     order: np.ndarray
 
 
+class Entry(NamedTuple):
+    """An entry that stands ("K7QF-12"): its table, and where its row is."""
+
+    name: str
+    table: str
+    source: SourceTable
+    row: int
+    columns: Sequence[str]
+
+    def cells(self) -> list[tuple[str, str, str]]:
+        """Column, head and text of every cell."""
+        texts = (str(column[self.row]).strip() for column in self.source.columns)
+        return list(zip(self.columns, self.source.header, texts, strict=True))
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Standing:
     """What stands of all files: parts by table, and by file what is told of it."""
@@ -114,6 +158,18 @@ class Standing:
     parts: Mapping[str, list[Part]]
     exports: tuple[Export, ...]
     notes: Mapping[str, str]
+
+    def entries(self) -> Iterator[Entry]:
+        """Every entry that stands."""
+        for table, parts in self.parts.items():
+            for part in parts:
+                columns = [plain_name(head) for head in part.source.header]
+                for row, name in enumerate(part.entries):
+                    yield Entry(str(name), table, part.source, row, columns)
+
+
+Parse = Callable[[bytes, str], "Export"]
+"""`read_export`, or one that remembers what it read."""
 
 
 def read_export(raw: bytes, name: str) -> Export:
@@ -204,12 +260,12 @@ def _short_lines(raw: bytes, width: int, last: str) -> set[int]:
     return found
 
 
-def readable(files: Mapping[str, bytes]) -> list[Export]:
+def readable(files: Mapping[str, bytes], parse: Parse = read_export) -> list[Export]:
     """Those of the files that are exports."""
     out = []
     for name, raw in files.items():
         with suppress(TrialError):
-            out.append(read_export(raw, name))
+            out.append(parse(raw, name))
     return out
 
 

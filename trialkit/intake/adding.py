@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from pathlib import Path
 
 import pandas as pd
@@ -12,7 +13,9 @@ import pandas as pd
 from trialkit.errors import TrialError
 from trialkit.intake.added import (
     FOLDER,
+    Entry,
     Export,
+    Parse,
     Standing,
     added_files,
     added_folder,
@@ -22,6 +25,7 @@ from trialkit.intake.added import (
     readable,
     standing,
 )
+from trialkit.intake.decode import composed
 from trialkit.intake.files import write_all
 from trialkit.intake.read import Intake, read_trial
 from trialkit.intake.reading import read_file
@@ -139,85 +143,81 @@ def add(
         When the trial cannot be read or written to, or there is no such entry or phone.
     """
     trial = Path(trial)
-    before = read_trial(trial)
+    parse = lru_cache(maxsize=None)(read_export)  # each file once, however often it is looked at
+    before = read_trial(trial, parse=parse)
     strips = [str(name) for name in before.tables["strips"]["strip"]]
     kept = added_files(trial)
-    known = _known(kept)
+    known: _Rows = {}
+    for export in readable(kept, parse):
+        _news(export, known)
     more: dict[str, bytes] = {}
     found, fresh, paths = [], set[str](), list(map(Path, files))
     for k, path in enumerate(paths, 1):
         if progress is not None:
             progress(words.reading(k, len(paths), path.name))
-        raw, export, why = _opened(path, strips, strips_changed)
-        new = _news(export, known) if export is not None and not why else {}
-        if why or not new or export is None:
+        raw, opened, why = _opened(path, strips, strips_changed)
+        new = _news(opened, known) if opened is not None and not why else {}
+        if why or not new or opened is None:
             found.append(AddedFile(str(path), why=why))
             continue
-        name = free_name(str(export.rows["phone"].iloc[0]), [*kept, *more])
+        name = free_name(str(opened.rows["phone"].iloc[0]), [*kept, *more])
         more[name] = raw
         fresh |= set(new)
         n = Counter(new.values())
         found.append(
             AddedFile(str(path), f"{FOLDER}/{name}", n["new"], n["changed"], n["undone"])
         )
+    stands = _standing({**kept, **more}, parse)
     told: tuple[str, ...] = ()
     if drop or apart:
-        there = standing(readable(dict(sorted({**kept, **more}.items()))))
-        more |= (made := settled(kept, more, strips, drop, apart,
-                                 conflicts(read_trial(trial, more=more))))  # fmt: skip
-        told = _settled(readable(made), there, dry_run)
-    intake = read_trial(trial, more=more) if more else before
+        clash = conflicts(read_trial(trial, more=more, parse=parse)) if apart else ()
+        made = settled(stands, [*kept, *more], strips, drop, apart, clash)
+        told = _settled(readable(made, parse), stands, dry_run)
+        more |= made
+        stands = _standing({**kept, **more}, parse)
+    intake = read_trial(trial, more=more, parse=parse) if more else before
     files_of = {f"{FOLDER}/{name}" for name in more}
     refused = intake.refused[intake.refused["file"].isin(files_of)].reset_index(drop=True)
     written = added_folder(trial) if more and not dry_run else None
     if written is not None:
         write_all(written, more)
-    stands = standing(readable(dict(sorted({**kept, **more}.items()))))
-    named = _names(stands)
+    named = {entry.name: _name(entry) for entry in stands.entries()}
     clashes = [words.named(named.get(next(iter(entries_in(text)), ""), ""), text)
                for text in conflicts(intake)]  # fmt: skip
     taken = _taken(stands, fresh, intake.refused)
     return Added(tuple(found), taken, refused, tuple(clashes), told, intake, written)
 
 
+def _standing(files: Mapping[str, bytes], parse: Parse) -> Standing:
+    return standing(readable(dict(sorted(files.items())), parse))
+
+
 def _settled(made: Iterable[Export], stands: Standing, dry: bool) -> tuple[str, ...]:
     """What is said of entries that were dropped or counted apart."""
-    names, values = _names(stands), _values(stands)
+    there = {entry.name: entry for entry in stands.entries()}
     out = []
     for export in made:
         for row in export.rows.itertuples():
-            entry = f"{row.phone}-{row.entry}"
-            name = names.get(entry, "")
-            out.append(words.dropped(entry, name, values.get(entry, ""), dry) if row.void
-                       else words.set_apart(entry, name, dry))  # fmt: skip
+            entry = there[f"{row.phone}-{row.entry}"]
+            name = _name(entry)
+            out.append(words.dropped(entry.name, name, _values(entry), dry) if row.void
+                       else words.set_apart(entry.name, name, dry))  # fmt: skip
     return tuple(out)
 
 
-def _values(stands: Standing) -> dict[str, str]:
-    """What stands in the row of every entry, beside its names: "loose_kernels 12"."""
-    out = {}
-    for table, parts in stands.parts.items():
-        key = schema.TABLES[table].names
-        for part in parts:
-            heads = [(k, head) for k, head in enumerate(part.source.header)
-                     if plain_name(head) not in key]  # fmt: skip
-            for row, entry in enumerate(part.entries):
-                cells = ((head, str(part.source.columns[k][row]).strip()) for k, head in heads)
-                out[str(entry)] = words.row_called([cell for cell in cells if cell[1]])
-    return out
+def _values(entry: Entry) -> str:
+    """What stands in its row beside its names: "loose_kernels 12"."""
+    key = schema.TABLES[entry.table].names
+    return words.row_called(
+        [(head, text) for column, head, text in entry.cells() if column not in key and text]
+    )
 
 
-def _names(stands: Standing) -> dict[str, str]:
-    """What the row of every entry is called: "strip S2, zone header, frame 1"."""
-    out = {}
-    for table, parts in stands.parts.items():
-        for part in parts:
-            heads = [plain_name(head) for head in part.source.header]
-            at = [(name, heads.index(name)) for name in schema.TABLES[table].names if name in heads]
-            for k, entry in enumerate(part.entries):
-                cells = ((name, str(part.source.columns[c][k]).strip()) for name, c in at)
-                out[str(entry)] = words.row_called(list(cells))
-    return out
+def _name(entry: Entry) -> str:
+    """What its row is called: "strip S2, zone header, frame 1"."""
+    texts = {column: text for column, _, text in reversed(entry.cells())}
+    key = schema.TABLES[entry.table].names
+    return words.row_called([(column, texts[column]) for column in key if column in texts])
 
 
 def _opened(path: Path, strips: Sequence[str], changed: bool) -> tuple[bytes, Export | None, str]:
@@ -236,14 +236,6 @@ def conflicts(intake: Intake) -> tuple[str, ...]:
     """What stands in two places with two values, each told once."""
     told = [text for text in intake.refused["expected"].unique() if words.of_places(str(text))]
     return tuple(map(str, told))
-
-
-def _known(kept: Mapping[str, bytes]) -> _Rows:
-    """Rows that are there, by phone and entry, then revision: whether void, and content."""
-    known: _Rows = {}
-    for export in readable(kept):
-        _news(export, known)
-    return known
 
 
 def _news(export: Export, known: _Rows) -> dict[str, str]:
@@ -268,7 +260,7 @@ def _unfit(export: Export, strips: Sequence[str], changed: bool) -> str:
         return words.no_entry()
     if changed or set(export.rows["trial"].str.casefold()) == {fingerprint(strips)}:
         return ""
-    names = {cells[k].strip().casefold()
+    names = {composed(cells[k]).strip().casefold()
              for head, cells in zip(export.source.header, export.source.columns, strict=True)
              if plain_name(head) == "strip" for k in export.rows["position"]} - {""}  # fmt: skip
     own = {name.casefold() for name in strips}
@@ -280,15 +272,12 @@ def _taken(stands: Standing, fresh: set[str], refused: pd.DataFrame) -> pd.DataF
     lost = refused[refused["lost"] == "row"]
     out = set(zip(lost["file"], lost["line"], strict=True))
     counts: Counter[tuple[str, str]] = Counter()
-    for table, parts in stands.parts.items():
-        for part in parts:
-            source = part.source
-            heads = [plain_name(head) for head in source.header]
-            place = next((n for n in ("strip", "field", "header") if n in heads), None)
-            for k, entry in enumerate(part.entries):
-                if entry in fresh and (source.file, int(source.lines[k])) not in out:
-                    cell = str(source.columns[heads.index(place)][k]).strip() if place else ""
-                    counts[words.place_called(place or "", cell), table] += 1
+    for entry in stands.entries():
+        line = int(entry.source.lines[entry.row])
+        if entry.name in fresh and (entry.source.file, line) not in out:
+            texts = {column: text for column, _, text in reversed(entry.cells())}
+            place = next((n for n in ("strip", "field", "header") if n in texts), "")
+            counts[words.place_called(place, texts.get(place, "")), entry.table] += 1
     tables = [name for name in schema.TABLES if any(t == name for _, t in counts)]
     places = dict.fromkeys(place for place, _ in sorted(counts))
     rows = [[place, *(counts[place, table] for table in tables)] for place in places]

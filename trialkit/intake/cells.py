@@ -18,7 +18,7 @@ from trialkit import units
 from trialkit.intake.choices import read_choices
 from trialkit.intake.config import DateOrder, TrialConfig
 from trialkit.intake.dates import read_dates
-from trialkit.intake.decode import DAMAGED
+from trialkit.intake.decode import DAMAGED, composed
 from trialkit.intake.numbers import (
     MISSING_WORDS,
     Mark,
@@ -47,17 +47,19 @@ class Cells:
     """One column of text: `codes` (per row) point into `raw` and `texts` (the same, stripped).
 
     `simple` says that all of it is letters, digits and a few harmless signs of ASCII: then nothing
-    needs stripping, unescaping or refusing for what it is made of.
+    needs stripping, unescaping or refusing for what it is made of. `typed` says that plain
+    numbers come from number cells, so that the mark of none is in doubt.
     """
 
     codes: np.ndarray
     raw: np.ndarray
     texts: list[str]
     simple: bool
+    typed: bool = False
     _numbers: np.ndarray | None = None
 
     @classmethod
-    def from_column(cls, column: np.ndarray) -> Cells:
+    def from_column(cls, column: np.ndarray, typed: bool = False) -> Cells:
         """From an object array of str."""
         sample = column[:: max(1, len(column) // _SAMPLE)]
         if len(column) > 10 * _SAMPLE and len(set(sample)) == len(sample):
@@ -69,8 +71,8 @@ class Cells:
         joined = "\n".join(texts)
         simple = bool(_SIMPLE.fullmatch(joined)) and joined.count("\n") == max(len(texts) - 1, 0)
         if not simple:
-            texts = [text.strip(_BLANKS) for text in texts]
-        return cls(codes, raw, texts, simple)
+            texts = [composed(text).strip(_BLANKS) for text in texts]
+        return cls(codes, raw, texts, simple, typed)
 
     def blank(self) -> np.ndarray:
         """Rows whose cell is empty."""
@@ -90,7 +92,7 @@ class Cells:
 
     def rows(self, keep: np.ndarray) -> Cells:
         """The cells of some rows."""
-        return Cells(self.codes[keep], self.raw, self.texts, self.simple)
+        return Cells(self.codes[keep], self.raw, self.texts, self.simple, self.typed)
 
 
 @dataclass(slots=True)
@@ -151,7 +153,7 @@ def _numbers(cells: Cells, column: schema.Column, unit: str, mark: Mark) -> Judg
     expected = expected_number(column, unit)
     faults: dict[int, str] = {}
     notes: list[str] = []
-    if mark in ("comma", "both"):
+    if mark in ("comma", "both") and not cells.typed:
         for k in np.flatnonzero(~np.isnan(values)).tolist():
             if in_doubt(texts[k], mark):
                 values[k] = np.nan

@@ -219,7 +219,7 @@ def check_cells(
     """Check every cell of a table by itself; parameters as of `check_table`."""
     reading = read_header(source.header, layout, config.units)
     source = take_unit_row(source, reading, layout)
-    cells = [Cells.from_column(column) for column in source.columns]
+    cells = [Cells.from_column(column, source.typed) for column in source.columns]
     crooked = np.zeros(len(source.lines), bool)
     crooked[[position for position, _, _ in source.faults]] = True
     given = crooked.copy()
@@ -241,8 +241,9 @@ def check_cells(
         table.refuse([shifted[position]], "", expected, [value])
     # The cells of a crooked row may stand under the wrong header: its shape is its only fault.
     table.waiting = _waiting(table) & ~crooked[given]
-    mark: Mark = "point" if source.typed else _decimal_mark(table)
-    if mark == "unknown" and config.units == "US":
+    us = config.units == "US"
+    mark: Mark = "point" if us and source.typed else _decimal_mark(table, source.typed)
+    if us and mark == "unknown":
         mark = "point"
     _leave_out(table, reading, sound=~crooked[given])
     _check_cells(table, reading, mark, config, sound=~crooked[given])
@@ -369,8 +370,11 @@ def _take_labels(table: CheckedTable, name: str, cells: Cells, judged: Judged) -
     table.data[name] = spelled.take(table.folded[name])
 
 
-def _decimal_mark(table: CheckedTable) -> Mark:
-    """The file's decimal mark; only looked into when some number cell holds a comma."""
+def _decimal_mark(table: CheckedTable, typed: bool) -> Mark:
+    """The file's decimal mark; only looked into when some number cell holds a comma.
+
+    Of a sheet (`typed`) only texts with one tell it: its number cells have a point in any case.
+    """
     numeric = [
         table.raw[c.name]
         for c in table.layout.columns
@@ -378,7 +382,8 @@ def _decimal_mark(table: CheckedTable) -> Mark:
     ]
     odd = [cells.texts[k] for cells in numeric for k in np.flatnonzero(np.isnan(cells.numbers()))]
     odd = [split_unit(text)[0] for text in odd]
-    if not any("," in text or text.count(".") > 1 for text in odd):
-        return "point"
+    parted = [text for text in odd if "," in text or text.count(".") > 1]
+    if not parted or typed:
+        return decimal_mark(parted) if parted else "point"
     dotted = (text for cells in numeric for text in cells.texts if "." in text)
     return decimal_mark([*odd, *dotted])

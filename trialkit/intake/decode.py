@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import codecs
 import re
+import unicodedata
 
 from trialkit.words import readings
 
@@ -41,6 +42,12 @@ def clean_utf8(raw: bytes) -> tuple[bytes, list[str]]:
     if b"\r" in raw or b"\0" in raw:
         return _plain(text, [])
     return raw, []
+
+
+def composed(text: str) -> str:
+    """The text with letters and their accents as one character each (Unicode's form C): "ü" may
+    also be written as two, which look the same."""
+    return text if text.isascii() else unicodedata.normalize("NFC", text)
 
 
 def _not_utf8(raw: bytes) -> tuple[bytes, list[str]]:

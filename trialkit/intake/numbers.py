@@ -4,7 +4,8 @@ A file has one decimal mark. It is known from cells that allow one reading only 
 or "1,234.5"). "1,234" alone could be 1234 or 1.234: where the file does not settle the mark it is
 1234 in a trial in US units, as is usual there, and elsewhere what the column can hold, where that
 leaves one reading; else it is refused, and so are numbers with a comma in a file that uses both
-marks.
+marks. Number cells of a sheet say nothing of it and are never in doubt: in a trial in SI units its
+texts with a comma are a file of their own. In one in US units a comma in a sheet parts thousands.
 
 A cell may name its unit ("35 mm", "1-3/8 in"), and lengths in inches or feet and speeds in miles
 may be fractions: "1 3/8", "1-3/8", "1⅜".
@@ -42,8 +43,8 @@ def _sure(decimal: str, group: str) -> re.Pattern[str]:
 _SURE_POINT, _SURE_COMMA = _sure(".", ","), _sure(",", ".")
 _IN_DOUBT = re.compile(r"[+-]?\d{1,3}[.,]\d{3}")
 _GROUPED = {
-    "point": re.compile(r"[+-]?\d{1,3}(?:,\d{3})+(?:\.\d+)?"),
-    "comma": re.compile(r"[+-]?\d{1,3}(?:\.\d{3})+(?:,\d+)?"),
+    "point": re.compile(r"[+-]?[1-9]\d{0,2}(?:,\d{3})+(?:\.\d+)?"),
+    "comma": re.compile(r"[+-]?[1-9]\d{0,2}(?:\.\d{3})+(?:,\d+)?"),
 }
 _DECIMAL_COMMA = re.compile(r"[+-]?\d*,\d+")
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import difflib
 import hashlib
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
@@ -16,9 +16,15 @@ from trialkit.errors import TrialError
 from trialkit.intake.added import (
     FOLDER,
     Export,
+    Parse,
     Part,
     Standing,
     added_files,
+    added_folder,
+    beside,
+    fingerprint,
+    left_in,
+    not_added,
     read_export,
     standing,
 )
@@ -46,8 +52,9 @@ from trialkit.intake.sheet_shape import needed_names, shaped
 from trialkit.intake.source import SourceTable
 from trialkit.intake.stray_rows import tell_stray_rows
 from trialkit.intake.workbook import SETTINGS, Workbook
-from trialkit.intake.workbook_file import refuse_other_kind
+from trialkit.intake.workbook_file import SPREADSHEETS, refuse_other_kind
 from trialkit.responses import schema
+from trialkit.words import added as added_words
 from trialkit.words import readings
 
 _SHEETS_OF_OURS = {SETTINGS, "readme", PLAN}
@@ -83,8 +90,9 @@ class Intake:
 
 
 def read_trial(
-    path: str | Path, *, strips: bool = True, more: Mapping[str, bytes] | None = None
-) -> Intake:
+    path: str | Path, *, strips: bool = True, more: Mapping[str, bytes] | None = None,
+    parse: Parse = read_export,
+) -> Intake:  # fmt: skip
     """Read a trial folder or workbook.
 
     A bad cell never stops the read and is never dropped in silence: it is refused with the reason.
@@ -99,6 +107,8 @@ def read_trial(
         Whether there must be a strips table; without one, tables that refer to strips are not read.
     more : mapping of str to bytes, optional
         Exports of phones by name, read as if the trial kept them.
+    parse : callable
+        What reads one export.
 
     Raises
     ------
@@ -111,11 +121,12 @@ def read_trial(
             raise TrialError(f"{path} does not exist; give the folder or the workbook of a trial")
         config, sources, unread, digest = _folder(path) if path.is_dir() else _workbook(path)
         kept = dict(sorted({**added_files(path), **(more or {})}.items()))
+        unread |= {f"{FOLDER}/{name}": added_words.no_csv() for name in not_added(path)}
     except OSError as error:
         raise TrialError(f"{error.filename or path} cannot be read: {error.strerror}") from None
     for name, raw in kept.items():
         digest = hashlib.sha256(digest.encode() + _stamp(name, raw)).hexdigest()
-    stands = standing(_exports(kept, unread))
+    stands = standing(_exports(kept, unread, parse))
     if "strips" not in sources and not strips:
         for name in [n for n in sources if _refers_to_strips(n)]:
             unread[sources.pop(name).file] = readings.no_strips_to_refer_to()
@@ -128,15 +139,21 @@ def read_trial(
             + ", ".join(c.name for c in schema.table("strips", config.setups).columns if c.required)
         )
     checked = check_all(config, sources, stands.parts)
+    if "strips" in checked and path.is_file() and (others := beside(path)):
+        mark = fingerprint(checked["strips"].kept()["strip"])
+        unread |= {f"{other.name}/": added_words.goes_with_another(added_folder(path).name)
+                   for other in others if left_in(other, mark, kept)}  # fmt: skip
     return _intake(config, checked, unread, digest, stands)
 
 
-def _exports(kept: Mapping[str, bytes], unread: dict[str, str]) -> list[Export]:
+def _exports(
+    kept: Mapping[str, bytes], unread: dict[str, str], parse: Parse
+) -> list[Export]:
     """The files phones exported; one that is none is told among those not read."""
     exports = []
     for name, raw in kept.items():
         try:
-            exports.append(read_export(raw, name))
+            exports.append(parse(raw, name))
         except TrialError as error:
             unread[f"{FOLDER}/{name}"] = readings.not_read(str(error))
     return exports
@@ -248,21 +265,18 @@ _Sources = tuple[TrialConfig, dict[str, SourceTable], dict[str, str], str]
 
 def _folder(path: Path) -> _Sources:
     listed = sorted(path.iterdir())
-    files = {p.name.casefold(): p for p in listed}
-    settings = files.get("trial.toml")
+    settings = _only(path, listed, "trial.toml", "the settings")
     if settings is None:
-        books = [p.name for name, p in files.items() if name.endswith(".xlsx")]
+        books = [p.name for p in listed if p.name.casefold().endswith(".xlsx")]
         hint = readings.read_the_workbook(str(path / books[0])) if books else ""
         raise TrialError(
             f"{path} is no trial folder: it holds no trial.toml. {hint}"
             "A new trial folder: trialkit new FOLDER"
         )
-    tables = _table_files(path, listed)
-    unread = _unread(
-        [p.name for n, p in files.items() if n.endswith((".csv", ".tsv", ".xlsx", ".xls"))
-         and p not in tables.values() and not n.startswith(("~", "."))],
-        ".csv",
-    )  # fmt: skip
+    found = {n: _only(path, listed, f"{n}.csv", f"the table {n}") for n in schema.TABLES}
+    tables = {name: file for name, file in found.items() if file is not None}
+    others = [p.name for p in listed if p not in tables.values() and _like_a_table(p)]
+    unread = _unread(others, ".csv", tables)
     check_memory(tables.values(), path)
     raw = read_file(settings, "settings_bytes", inside=path)
     digest = hashlib.sha256(_stamp("trial.toml", raw))
@@ -282,25 +296,37 @@ def _stamp(name: str, content: bytes) -> bytes:
     return f"{name}:{len(content)}:".encode() + content
 
 
-def _table_files(path: Path, listed: Sequence[Path]) -> dict[str, Path]:
-    tables: dict[str, Path] = {}
-    for name in schema.TABLES:
-        found = [p for p in listed if p.name.casefold() == f"{name}.csv"]
-        if len(found) > 1:
-            names = ", ".join(p.name for p in found)
-            raise TrialError(f"{path} holds {names}: keep one file for the table {name}")
-        if found:
-            tables[name] = found[0]
-    return tables
+def _only(path: Path, listed: Sequence[Path], name: str, what: str) -> Path | None:
+    """The one file of this name, capitals put aside."""
+    found = [p for p in listed if p.name.casefold() == name]
+    if len(found) > 1:
+        names = ", ".join(p.name for p in found)
+        raise TrialError(f"{path} holds {names}: keep one file for {what}")
+    return found[0] if found else None
 
 
-def _unread(names: list[str], suffix: str) -> dict[str, str]:
-    """Files or sheets of no table's name, with what may be meant; `suffix` is that of tables."""
+def _like_a_table(path: Path) -> bool:
+    """Whether a file is one of tables by its ending, or has a table's name up to its first point:
+    frames.csv.txt, of which an ending may not be shown, frames.ods, frames."""
+    name = path.name.casefold()
+    if name.startswith(("~", ".")):
+        return False
+    return name.endswith((".csv", ".tsv", ".xlsx", ".xls")) or (
+        name.partition(".")[0].strip() in schema.TABLES and path.is_file()
+    )
+
+
+def _unread(names: Sequence[str], suffix: str, there: Collection[str]) -> dict[str, str]:
+    """Files or sheets of no table's name, with what may be meant where that is not `there`;
+    `suffix` is that of tables."""
     reasons = {}
     for name in names:
-        stem = name.rpartition(".")[0] if suffix else name
+        first, stem = name.partition(".")[0].strip(), name.rpartition(".")[0] if suffix else name
+        stem = first if first.casefold() in schema.TABLES else stem
         near = difflib.get_close_matches(stem.casefold(), schema.TABLES, 1, 0.7)
-        reasons[name] = readings.no_such_table(*(f"{table}{suffix}" for table in near))
+        meant = [f"{table}{suffix}" for table in near if table not in there]
+        how = "save" if suffix and name.casefold().endswith(SPREADSHEETS) else "rename"
+        reasons[name] = readings.no_such_table("".join(meant), how)
     return reasons
 
 
@@ -321,4 +347,4 @@ def _workbook(path: Path) -> _Sources:
     }  # fmt: skip
     others = [t for n, t in book.sheets.items() if n not in sources and n not in _SHEETS_OF_OURS]
     digest = hashlib.sha256(_stamp("workbook", raw)).hexdigest()
-    return config, sources, _unread(others, ""), digest
+    return config, sources, _unread(others, "", sources), digest

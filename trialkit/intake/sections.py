@@ -11,7 +11,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from trialkit.errors import TrialError
-from trialkit.intake.decode import DAMAGED
+from trialkit.intake.decode import DAMAGED, composed
 from trialkit.intake.level_names import level_number
 from trialkit.intake.limits import beyond, limits
 from trialkit.words import refusals, settings
@@ -30,7 +30,7 @@ def toml_data(text: str, name: str) -> dict[str, Any]:
     if (deepest := _dotted(text)) > most:
         raise beyond("nesting", deepest, name)
     try:
-        data = tomllib.loads(text)
+        data = tomllib.loads(composed(text))
     except tomllib.TOMLDecodeError as error:
         raise TrialError(
             f"{name} is not valid TOML: {shortened(str(error), 200)}. Text stands in quotation "

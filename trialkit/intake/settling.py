@@ -10,26 +10,22 @@ from __future__ import annotations
 import csv
 import io
 import re
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 
 from trialkit.errors import TrialError
-from trialkit.intake.added import DROPPED, HEAD, fingerprint, free_name, readable, standing
-from trialkit.intake.source import SourceTable, plain_name
+from trialkit.intake.added import (
+    DROPPED,
+    HEAD,
+    Entry,
+    Export,
+    Standing,
+    fingerprint,
+    free_name,
+)
 from trialkit.responses import schema
 
 _ENTRY = re.compile(r"\(entry (\w+-\d+)\)")
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class _Found:
-    """An entry that stands: its table, where its row is, and its revision."""
-
-    table: str
-    source: SourceTable
-    row: int
-    revision: int
 
 
 def entries_in(conflict: str) -> list[str]:
@@ -38,18 +34,19 @@ def entries_in(conflict: str) -> list[str]:
 
 
 def settled(
-    kept: Mapping[str, bytes], more: Mapping[str, bytes], strips: Sequence[str],
-    drop: Sequence[str], apart: Sequence[str], conflicts: Sequence[str],
+    stands: Standing, files: Collection[str], strips: Sequence[str], drop: Sequence[str],
+    apart: Sequence[str], conflicts: Sequence[str],
 ) -> dict[str, bytes]:  # fmt: skip
     """Files that void entries (`drop`), and that call otherwise the frames and samples of phones
-    (`apart`) that `conflicts` names.
+    (`apart`) that `conflicts` names; `files` are the names of those there are.
 
     Raises
     ------
     TrialError
         Where there is no such entry, or nothing of a phone is in conflict.
     """
-    there = _standing({**kept, **more})
+    there = {entry.name: entry for entry in stands.entries()}
+    newest = _newest(stands.exports)
     wanted = {entry.strip().upper(): "" for entry in drop}
     for phone in (name.strip().upper() for name in apart):
         own = [e for text in conflicts for e in entries_in(text) if _phone(e) == phone]
@@ -64,37 +61,32 @@ def settled(
         )
     out: dict[str, bytes] = {}
     for phone in dict.fromkeys(map(_phone, wanted)):
-        rows = [_revised(entry, there[entry], new, fingerprint(strips))
+        rows = [_revised(there[entry], newest[entry] + 1, new, fingerprint(strips))
                 for entry, new in wanted.items() if _phone(entry) == phone]  # fmt: skip
-        out[free_name(phone, [*kept, *more, *out])] = _csv(rows)
+        out[free_name(phone, [*files, *out])] = _csv(rows)
     return out
 
 
-def _standing(files: Mapping[str, bytes]) -> dict[str, _Found]:
-    exports = readable(files)
+def _newest(exports: Iterable[Export]) -> dict[str, int]:
+    """The newest revision of every entry."""
     newest: dict[str, int] = {}
     for export in exports:
         for row in export.rows.itertuples():
             entry = f"{row.phone}-{row.entry}"
             newest[entry] = max(newest.get(entry, 0), int(row.revision))
-    return {
-        str(entry): _Found(table, part.source, k, newest[str(entry)])
-        for table, parts in standing(exports).parts.items()
-        for part in parts
-        for k, entry in enumerate(part.entries)
+    return newest
+
+
+def _revised(entry: Entry, revision: int, new: str, trial: str) -> dict[str, object]:
+    """An entry's next revision: void, or with what is `new` behind its label."""
+    label = _label(entry.table)
+    cells: dict[str, object] = {
+        head: f"{text} {new}" if new and column == label else text
+        for column, head, text in entry.cells()
     }
-
-
-def _revised(entry: str, found: _Found, new: str, trial: str) -> dict[str, object]:
-    """The entry's next revision: void, or with what is `new` behind its label."""
-    heads = zip(found.source.header, found.source.columns, strict=True)
-    cells: dict[str, object] = {head: column[found.row].strip() for head, column in heads}
-    for head in cells:
-        if new and plain_name(head) == _label(found.table):
-            cells[head] = f"{cells[head]} {new}"
-    phone, number = entry.split("-")
+    phone, number = entry.name.split("-")
     now = datetime.now().astimezone().isoformat("T", "seconds")
-    own = (trial, phone, number, found.revision + 1, "" if new else DROPPED, now, found.table)
+    own = (trial, phone, number, revision, "" if new else DROPPED, now, entry.table)
     return {**cells, **dict(zip(HEAD, own, strict=True))}
 
 

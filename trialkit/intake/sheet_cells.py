@@ -70,7 +70,7 @@ def read_cells(sheet: Any, where: str) -> SheetCells:
     try:
         with sheet._get_source() as source:
             reader.read(source)
-    except TrialkitError:
+    except (TrialkitError, RecursionError):
         raise
     except DAMAGE as error:
         raise damaged_sheet(where, reader.row, error) from None
@@ -205,9 +205,9 @@ class _Reader:
         if formula is not None:
             told = self._told(formula, cell.get("r", ""))
             self.found.formulas[self.row, column] = told
-            # A formula that was never calculated has no value: show the formula, to be refused.
-            text = text or None
-            if text is None:
+            # Never calculated, it has no value: show the formula, to be refused. One that shows
+            # nothing, =IF(A2="","",...), is stored as a text without a letter: an empty cell.
+            if text is None or (text == "" and kind != "str"):
                 return told
         if text is None:
             return None
@@ -236,10 +236,14 @@ class _Reader:
             if text:
                 self._shared[shared] = (f"={text}", place)
             elif shared in self._shared and place:
-                from openpyxl.formula.translate import Translator
+                from openpyxl.formula.tokenizer import TokenizerError
+                from openpyxl.formula.translate import Translator, TranslatorError
 
                 text, origin = self._shared[shared]
-                return str(Translator(text, origin).translate_formula(place))
+                try:
+                    return str(Translator(text, origin).translate_formula(place))
+                except (TokenizerError, TranslatorError):
+                    return text  # that cannot be moved: told as it stands
         return f"={text}"
 
     def _number(self, text: str, style: str | None) -> Any:

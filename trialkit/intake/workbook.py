@@ -16,6 +16,7 @@ from trialkit.errors import TrialError
 from trialkit.intake.addresses import letters
 from trialkit.intake.config import TrialConfig
 from trialkit.intake.dated_names import names_of_dates
+from trialkit.intake.decode import composed
 from trialkit.intake.level_names import said_yes
 from trialkit.intake.merged import unmerge
 from trialkit.intake.sheet_cells import SheetCells, as_text, read_cells
@@ -200,7 +201,7 @@ def _calculated(cells: SheetCells, source: SourceTable, used: list[int]) -> list
 def _plain(value: Any) -> Any:
     if isinstance(value, float) and value.is_integer():
         return int(value)
-    return value.strip() if isinstance(value, str) else value
+    return composed(value).strip() if isinstance(value, str) else value
 
 
 def _put(data: dict[str, Any], key: str, values: list[Any], where: str) -> None:

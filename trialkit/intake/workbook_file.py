@@ -8,6 +8,7 @@ can be held against the limit before anything is unpacked, true or not.
 from __future__ import annotations
 
 import io
+import re
 import warnings
 import zipfile
 import zlib
@@ -22,9 +23,16 @@ from trialkit.words import workbook_files as words
 DAMAGE = (zipfile.BadZipFile, zlib.error, ElementTree.ParseError, EOFError, KeyError, ValueError,
           IndexError, TypeError, AttributeError, OverflowError, RuntimeError, NotImplementedError,
           OSError)  # fmt: skip
-"""What zipfile, the XML parser and openpyxl raise on parts that are damaged."""
+"""What zipfile, the XML parser and openpyxl raise on parts that are damaged. RecursionError is a
+RuntimeError too, and says nothing of a file: let it through before."""
 _STRICT = "{http://purl.oclc.org/ooxml/"
 _OLE = bytes.fromhex("d0cf11e0a1b11ae1")
+
+
+_OTHERS = {".xls": words.older, ".ods": words.open_document, ".xlsb": words.binary,
+           ".numbers": words.numbers}  # fmt: skip
+SPREADSHEETS = (".xlsx", ".xlsm", *_OTHERS)
+"""Endings of names."""
 
 
 def open_book(content: bytes, name: str) -> Any:
@@ -47,9 +55,11 @@ def open_book(content: bytes, name: str) -> Any:
             book = openpyxl.load_workbook(
                 io.BytesIO(content), read_only=True, data_only=True, keep_links=False
             )
+        titles, strict = _titles(content)
+    except (MemoryError, RecursionError):  # of this machine and this call, not of the file
+        raise
     except Exception as error:  # openpyxl lets through whatever the damage provokes
         raise TrialError(f"{name} {words.part_damaged(plainly(error))}") from None
-    titles, strict = _titles(content)
     if strict:
         raise TrialError(f"{name} {words.strict()}")
     if missing := [title for title in titles if title not in book.sheetnames]:
@@ -65,9 +75,7 @@ def refuse_other_kind(path: Path) -> None:
     TrialError
         For such an ending; others are none of a spreadsheet.
     """
-    kinds = {".xls": words.older, ".ods": words.open_document, ".xlsb": words.binary,
-             ".numbers": words.numbers}  # fmt: skip
-    if kind := kinds.get(path.suffix.casefold()):
+    if kind := _OTHERS.get(path.suffix.casefold()):
         raise TrialError(f"{path} {kind().replace(' by its content', '')}")
 
 
@@ -80,7 +88,9 @@ def damaged_sheet(where: str, row: int, error: BaseException | str) -> TrialErro
 def plainly(error: BaseException) -> str:
     """An error, or what it comes from, in a few words on one line."""
     error = error.__cause__ or error
-    text = " ".join(str(error).split("\n")[0].split())[:120]
+    text = " ".join(str(error).split("\n")[0].split())
+    # A set is printed in another order by every process: "Value must be one of {...}".
+    text = re.sub(r"\{.*", "…", text)[:120]
     return text if text and not isinstance(error, KeyError) else f"{type(error).__name__} {text}"
 
 
@@ -107,6 +117,8 @@ def _check_archive(content: bytes, name: str) -> None:
         with zipfile.ZipFile(io.BytesIO(content)) as archive:
             parts = archive.infolist()
             kind = archive.read("mimetype")[:100] if _small(parts, "mimetype") else b""
+    except RecursionError:
+        raise
     except DAMAGE as error:
         raise TrialError(f"{name} {words.cut_short(plainly(error))}") from None
     if wrong := _wrong_parts(parts, kind):

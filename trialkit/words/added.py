@@ -52,6 +52,20 @@ def of_file(older: int, undone: int, twice: int, dropped: int = 0) -> str:
     return "; ".join(told)
 
 
+def no_csv() -> str:
+    """A file among exports that none is by its name."""
+    return "not read: exports of phones end in .csv; rename it if it is one"
+
+
+def goes_with_another(own: str) -> str:
+    """Another workbook's folder of exports that were counted in this trial's strips; `own` is what
+    this one's is called."""
+    return (
+        "not read: phones counted for this trial, but the folder goes with a workbook of another "
+        f"name; if that one became this one, give trialkit add its files, or rename it to {own!r}"
+    )
+
+
 # ---------------------------------------------------------------- against the tables
 def filled_in(rows: int) -> str:
     """Laid-out rows that phones filled in."""

@@ -110,11 +110,6 @@ def title() -> str:
     return "What to correct"
 
 
-def first(shown: int, every: int) -> str:
-    """Over the first of them."""
-    return title() if shown >= every else f"{title()}, the first {shown} of {every:,}"
-
-
 def nothing() -> str:
     """There is none."""
     return "Nothing was refused."

@@ -72,6 +72,13 @@ def stopped(written: Sequence[str]) -> str:
     return f"Stopped. {all_written(written)}"
 
 
+def out_of_memory() -> str:
+    return (
+        "This machine ran out of memory. Close other programs, or take fewer trials or smaller "
+        "tables at a time."
+    )
+
+
 def all_written(written: Sequence[str]) -> str:
     """What a command that failed, or was stopped, has written all the same."""
     return f"Written: {', '.join(written)}; nothing else was."

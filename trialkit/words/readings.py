@@ -41,10 +41,11 @@ def separated_by(mark: str) -> str:
     return f"cells are separated by {_SEPARATORS[mark]}"
 
 
-def no_such_table(near: str = "") -> str:
-    """A file or sheet of no table's name; `near` is the one that may be meant."""
-    hint = f"; rename it to {near} if it is that table" if near else ""
-    return f"not read: no table has this name{hint}"
+def no_such_table(near: str = "", how: str = "rename") -> str:
+    """A file or sheet of no table's name; `near` is the one that may be meant, and `how` ("rename",
+    "save") it becomes that."""
+    hint = f"; {how} it {'to' if how == 'rename' else 'as'} {near} if it is that table"
+    return f"not read: no table has this name{hint if near else ''}"
 
 
 def not_read(why: str) -> str:
