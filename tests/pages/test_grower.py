@@ -113,7 +113,7 @@ def test_names_stand_where_all_agreed_and_strangers_are_refused(analyses: dict) 
     nameless = replace(trial, fields=trial.fields.drop(columns="grower"))
     page = grower_page(replace(analysis, trial=nameless))
     assert set(page.context.mine) == set(trial.strips["field"]) and not page.context.others
-    with pytest.raises(DesignError, match="names no growers"):
+    with pytest.raises(DesignError, match="has no growers"):
         grower_page(replace(analysis, trial=nameless), "A")
 
 

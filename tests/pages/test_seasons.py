@@ -10,6 +10,7 @@ import shutil
 import zipfile
 from dataclasses import replace
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -25,15 +26,19 @@ from trialkit import plots, units
 from trialkit.analysis import SPECIFICATIONS
 from trialkit.cli import app
 from trialkit.errors import DesignError
-from trialkit.facts import Grade
+from trialkit.facts import Grade, grade
 from trialkit.intake import SetupFactor, write_trial
 from trialkit.many import TrialsCompared, amounts, compare
 from trialkit.pages.elements import Element, Figure, every, tables
+from trialkit.pages.letters import letter
 from trialkit.pages.page import Page
+from trialkit.pages.seasons import fields
 from trialkit.pages.seasons import readers as seasons_readers
 from trialkit.pages.seasons.readers import READERS, comparisons_of, page_of
 from trialkit.pages.seasons.rendering import as_notebook, one_trial, render_seasons
+from trialkit.quantities import Scale
 from trialkit.simulate import Effort, Truth, simulate_trial
+from trialkit.words import figures_seasons as words_drawn
 from trialkit.words import seasons as words
 
 RATIO = 0.6
@@ -186,6 +191,44 @@ def test_every_field_stands_once_a_season_and_the_next_one_below(made) -> None:
     assert [float(m.get_xdata()[0]) for m in marks] == pytest.approx(list(factor * rows["value"]))
     low, high = page.next_field[1:]
     assert low < page.found.difference.low and high > page.found.difference.high
+    # Sentence and figure print the same ends.
+    drawn = re.search(r"The next field: \u2212?([\d.,]+) to \u2212?([\d.,]+)\.", plot.alt_text)
+    told = re.search(r"from ([\d.,]+) bu/ac \w+ to ([\d.,]+) bu/ac", fields.next_in_short(page))
+    assert drawn and told and told.groups() == drawn.groups()
+
+
+def of_fields(raw: list[float]) -> SimpleNamespace:
+    """A page as far as `fields.in_short` and the map read it."""
+    rows = pd.DataFrame({
+        "ground": range(len(raw)), "name": [f"Field {letter(i)}" for i in range(len(raw))],
+        "season": 2024, "mine": True, "raw": raw, "raw_low": np.array(raw) - 0.3,
+        "raw_high": np.array(raw) + 0.3, "value": np.nan, "low": np.nan, "high": np.nan,
+        "latitude": 41.5, "longitude": [-93.0 - i / 50 for i in range(len(raw))],
+    })  # fmt: skip
+    return SimpleNamespace(
+        fields=rows, own=True, others=1, found=SimpleNamespace(falls=True, unit="kg/ha"),
+        letters=SimpleNamespace(grower=""), primary=SimpleNamespace(growers=pd.DataFrame()),
+    )  # fmt: skip
+
+
+def test_no_difference_and_none_known_are_told_as_such() -> None:
+    told = fields.in_short(of_fields([-1.0, 0.0, 2.0, np.nan]))
+    assert told.endswith("less in 1 of 3 comparisons. The other way went Field C (2024). "
+                         "No difference in Field B (2024).")  # fmt: skip
+    told = fields.in_short(of_fields([-1.0, 0.0]))
+    assert told.endswith("No field went the other way. No difference in Field B (2024).")
+    none = fields.in_short(of_fields([np.nan]))
+    assert "not known" in none and "0 of 0" not in none and "other way" not in none
+    assert words.signs(grade(np.nan, 1.0, 1.0), np.nan) == "not known"
+    assert "about 1 in 10 does" in words.fields_differ("9 %", ["Field A"], 0.9)
+    ends = words.next_in_short(-1250.0, 0.3, Scale("kg/ha", 1.0), "less", "more", 0)
+    assert ends == "from 1,250 kg/ha less to about 0"
+    page = of_fields([-1.2, 0.004, 2.0, np.nan])
+    plot = plots.field_map(page.fields, page.found)
+    keys = [text.get_text() for text in plot.legends[0].get_texts()]
+    assert keys == list(words_drawn.MAP_KEY.values())
+    assert "Field B (mine): difference 0.00 kg/ha; " in plot.alt_text
+    assert "Field D (mine): difference not known." in plot.alt_text
 
 
 # ---------------------------------------------------------------- names

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Container, Iterable, Mapping
 from typing import TYPE_CHECKING
 
 import pandas as pd
 
 from trialkit.pages.folding import words_of
-from trialkit.pages.letters import KINDS, letter, numbered
+from trialkit.pages.letters import KINDS, free_letters, numbered, stand_ins
 from trialkit.pages.names import WITHHELD, Name, Names
 from trialkit.pages.vocabulary import UNITS, zones
 
@@ -21,77 +21,91 @@ Key = tuple[str, str]
 Ground = tuple[str, str, str]
 """A field as its grower has it over the years: grower, name, and the trial of one without."""
 
-# Columns that have their stand-ins already, or keep their names where those were agreed to.
-_TOLD = ("trial", "title", "grower", "field", "reason")
+# Columns that have their stand-ins already.
+_LETTERED = ("trial", "title", "grower", "field", "reason")
 
 
 class ComparedLetters:
     """Stand-ins for the names in a comparison of many trials.
 
-    The rule of `Letters`, trial by trial: names stand where the trial's growers agreed. A grower's
-    own name stands when all trials of that grower agreed. A trial not agreed to, or not read, loses
-    its own name too (folders are called after farms), its pairs and strips are numbered by
-    `numbered`, its places are left out, and what was written in its files is withheld. A field that
-    one grower has in several trials is one field, with one letter; its name stands where all its
-    trials agreed.
+    The rule of `Letters`, trial by trial: what was agreed to stands. A grower's name stands where
+    all trials with that grower agreed. A field that one grower has in several trials is one field,
+    with one letter; its name, its place and the names of its pairs and strips stand where all its
+    trials agreed. So do a trial's own name and title where it agreed (folders are called after
+    farms). A name that holds another that does not stand is replaced by its letter or number all
+    the same. What was written in the files of a trial that did not agree is withheld.
+
+    Names are struck out of text as well (`text`). One name may be of several fields, for which
+    different things are shown, the name itself among them: in text that does not say whose it is,
+    it is withheld.
 
     Attributes
     ----------
     agreed : bool
         Whether every trial, those left out too, is agreed to.
     trials_agreed : frozenset of str
-    trials, growers : dict of str to str
+    trials, titles, growers : dict of str to str
+        What is shown; titles by trial.
+    grower_letters : dict of str to str
+        "Grower A", ... of every grower, those whose names stand too.
     fields : dict of (trial, field) to str
+    free : frozenset of (trial, field)
+        Fields whose names stand by agreement.
     """
 
     def __init__(self, comparison: TrialsCompared) -> None:
         used, strips = comparison.trials, comparison.strips
         self.factors = tuple(comparison.factors)
         self.trials_agreed = frozenset(used.loc[used["growers_agreed"].astype(bool), "trial"])
-        names = [*used["trial"], *comparison.skipped["trial"]]
-        self.agreed = set(names) <= self.trials_agreed
-        self.trials = self._letters("Trial", names, [t in self.trials_agreed for t in names])
+        trials = list(dict.fromkeys([*used["trial"], *comparison.skipped["trial"]]))
+        self.agreed = set(trials) <= self.trials_agreed
         known = strips[["trial", "grower"]].dropna().drop_duplicates()
         known = known.assign(agreed=known["trial"].isin(self.trials_agreed))
         agreed = known.groupby("grower", sort=False)["agreed"].all()
-        self.growers = self._letters("Grower", [str(g) for g in agreed.index], list(agreed))
+        agreed.index = agreed.index.astype(str)
         self.ground = grounds(strips)
-        free: dict[Ground, bool] = {}
-        for (trial, _), ground in self.ground.items():
-            free[ground] = free.get(ground, True) and trial in self.trials_agreed
-        letters = iter(letter(i) for i in range(len(free)))
-        shown = {g: g[1] if named else f"Field {next(letters)}" for g, named in free.items()}
+        every = [*trials, *agreed.index, *dict.fromkeys(field for _, field in self.ground)]
+        # By place among all, so that a letter that is asked for is the one that is shown.
+        self.grower_letters = stand_ins("Grower", agreed.index, every)
+        self.growers = {g: g if agreed[g] else own for g, own in self.grower_letters.items()}
+        setups = [name for pair in comparison.factors.items() for name in (pair[0], *pair[1])]
+        self.levels = {word for name in setups for word in words_of(name)} | zones() | UNITS
+        growers = Names(_names(self.growers), self.levels)
+        named: dict[Ground, bool] = {}
+        for (trial, field), ground in self.ground.items():
+            free = trial in self.trials_agreed and growers.struck(field, True) == field
+            named[ground] = named.get(ground, True) and free
+        self.free = frozenset(key for key, ground in self.ground.items() if named[ground])
+        hidden = [ground for ground, free in named.items() if not free]
+        shown = dict(zip(hidden, free_letters("Field", every), strict=False))
         self.fields = {
-            key: key[1] if free[ground] else shown[ground] for key, ground in self.ground.items()
-        }
+            key: key[1] if key in self.free else shown[ground]
+            for key, ground in self.ground.items()
+        }  # fmt: skip
         self._own()
         self.numbers = {
             column: numbered(keys_of(strips), strips[column], self.fields)
             for column in ("pair", "strip")
         }
+        fields = _told((field, shown) for (_, field), shown in self.fields.items())
+        people = Names(_names({**fields, **self.growers}), self.levels)
+        own_letters = stand_ins("Trial", trials, every)
         titles = used.set_index("trial")["title"].astype(str).to_dict()
-        struck = {
-            **{titles[t]: self.trials[t] for t in titles if t not in self.trials_agreed},
-            **self._fields_in_text(),
-            **{n: s for table in (self.growers, self.trials) for n, s in table.items() if n != s},
-        }
-        whole = {*titles.values(), *self.trials}
-        setups = [name for pair in comparison.factors.items() for name in (pair[0], *pair[1])]
-        levels = {word for name in setups for word in words_of(name)}
-        self.known = [Name(n, s, "whole" if n in whole else "") for n, s in struck.items()]
-        self.levels = levels | zones() | UNITS
+
+        def stands(trial: str, text: str) -> bool:
+            return trial in self.trials_agreed and people.struck(text, True) == text
+
+        self.trials = {t: t if stands(t, t) else own for t, own in own_letters.items()}
+        self.titles = {t: told if stands(t, told) else self.trials[t] for t, told in titles.items()}
+        plain = {told for t, told in self.titles.items() if told == titles[t]}
+        struck = ((titles[t], own) for t, own in self.titles.items() if titles[t] not in plain)
+        whole = {**_told(struck), **self.trials}
+        called = {**whole, **fields, **self.growers, **self.trials}
+        self.known = _names(called, whole.keys() - fields.keys() - self.growers.keys())
         self.names = Names(self.known, self.levels)
 
     def _own(self) -> None:
         """Names that stand although they were not agreed to: none."""
-
-    def _fields_in_text(self) -> dict[str, str]:
-        """Fields not agreed to; one name of several fields is withheld, for want of one letter."""
-        out: dict[str, str] = {}
-        for (_, field), shown in self.fields.items():
-            if shown != field:
-                out[field] = shown if field not in out else WITHHELD
-        return out
 
     @property
     def places(self) -> dict[str, str]:
@@ -104,48 +118,69 @@ class ComparedLetters:
             for (trial, field), shown in self.fields.items()
         }  # fmt: skip
 
-    @staticmethod
-    def _letters(word: str, names: Sequence[str], agreed: Sequence[bool]) -> dict[str, str]:
-        """Letters go by place among all, so that one that is asked for is the one that is shown."""
-        pairs = dict(zip(names, agreed, strict=True))
-        shown = {name: f"{word} {letter(i)}" for i, name in enumerate(pairs)}
-        return {name: name if free else shown[name] for name, free in pairs.items()}
-
-    def text(self, text: object) -> str:
-        """Running text with every name that is not agreed to replaced."""
+    def unlettered(self, text: object) -> str:
+        """Text that was written with names, before letters stood for them: every name that is not
+        agreed to is replaced, and withheld where it is not known whose it is."""
         return self.names.struck(str(text))
+
+    text = unlettered
 
     def table(self, table: pd.DataFrame) -> pd.DataFrame:
         """One of the comparison's tables as it may be shown."""
         out = table.copy()
         if "trial" in table:
-            private = ~table["trial"].isin(self.trials_agreed)
             out["trial"] = table["trial"].map(self.trials)
             if "title" in table:
-                out["title"] = table["title"].where(~private, out["trial"])
+                out["title"] = table["trial"].map(self.titles)
             if "reason" in table:
                 # The others speak of setups alone, or quote a file.
                 told = table["reason"].where(table["kind"].isin(["no data", "setups"]), WITHHELD)
                 again = table["kind"].eq("repeated")
-                out["reason"] = told.where(~again, table["reason"].map(self.text))
-            if "note" in table:
-                out["note"] = table["note"].map(self.text)
+                out["reason"] = told.where(~again, table["reason"].map(self.unlettered))
+        if {"trial", "field"} <= set(table.columns):
+            keys = keys_of(table)
+            out["field"] = [self.fields.get(key, WITHHELD) for key in keys]
+            free = pd.Series([key in self.free for key in keys], table.index)
             for place in ("latitude", "longitude"):
                 if place in table:
-                    out[place] = table[place].where(~private)
-            if "field" in table:
-                keys = zip(table["trial"].astype(str), table["field"].astype(str), strict=True)
-                out["field"] = [self.fields.get(key, WITHHELD) for key in keys]
+                    out[place] = table[place].where(free)
             for column in KINDS.keys() & self.numbers.keys() & set(table.columns):
-                known = zip(keys_of(table), table[column].astype(str), strict=True)
-                shown = [self.numbers[column].get(key, WITHHELD) for key in known]
-                out[column] = table[column].where(~private, pd.Series(shown, table.index))
+                names = table[column].astype(str)
+                shown = [self.numbers[column].get(key, WITHHELD)
+                         for key in zip(keys, names, strict=True)]  # fmt: skip
+                stands = free & names.map(lambda name: self.names.struck(name, True) == name)
+                out[column] = table[column].where(stands, pd.Series(shown, table.index))
         if "grower" in table:
             out["grower"] = table["grower"].map(self.growers, na_action="ignore")
-        for column in out.columns.difference([*_TOLD, *KINDS]):
+        for column in out.columns.difference([*_LETTERED, *KINDS]):
             if not pd.api.types.is_numeric_dtype(out[column]):
-                out[column] = [self.text(v) if isinstance(v, str) else v for v in out[column]]
-        return out.rename(columns={factor: self.text(factor) for factor in self.factors})
+                out[column] = [
+                    self.unlettered(v) if isinstance(v, str) else v for v in out[column]
+                ]  # fmt: skip
+        return out.rename(columns={factor: self.unlettered(factor) for factor in self.factors})
+
+
+def _told(called: Iterable[tuple[str, str]]) -> dict[str, str]:
+    """What is shown for a name in text; withheld where it differs from one to another."""
+    out: dict[str, str] = {}
+    for name, shown in called:
+        out[name] = shown if out.get(name, shown) == shown else WITHHELD
+    return out
+
+
+def _names(called: Mapping[str, str], whole: Container[str] = ()) -> list[Name]:
+    """Names as they are looked for in text, those of `whole` as a whole; a word that stands, and is
+    of a name that does not, is withheld: nothing tells which is meant."""
+    struck = {word for name, shown in called.items() if shown != name and name not in whole
+              for word in words_of(name)}  # fmt: skip
+    out = []
+    for name, shown in called.items():
+        stands = shown == name
+        words = words_of(name)
+        if stands and len(words) == 1 and words[0] in struck:
+            shown = WITHHELD
+        out.append(Name(name, shown, "whole" if stands or name in whole else ""))
+    return out
 
 
 def grounds(strips: pd.DataFrame) -> dict[Key, Ground]:

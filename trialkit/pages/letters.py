@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import re
-from collections.abc import Hashable, Iterable, Mapping
+from collections.abc import Collection, Hashable, Iterable, Iterator, Mapping
 from functools import cached_property
 from itertools import count
 from string import ascii_uppercase
@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from trialkit.errors import TrialError
-from trialkit.pages.folding import words_of
+from trialkit.errors import DesignError, TrialError
+from trialkit.pages.folding import unspaced, words_of
 from trialkit.pages.names import WITHHELD, Name, Names
 from trialkit.pages.vocabulary import UNITS, ordinary, zones
 from trialkit.plan import read_plan
@@ -29,6 +29,7 @@ PRIVATE_COLUMNS = INITIALS | frozenset(
     {"field", "grower", "latitude", "longitude", "strip", "pair", "main_strip", "note", "notes",
      "reason"}
 )  # fmt: skip
+_LISTED = 12
 KINDS = {"strip": "strip", "pair": "pair", "main_strip": "main strip"}
 """Columns whose names are numbered, and what a name in them is of."""
 
@@ -183,13 +184,71 @@ class Letters:
         return out
 
 
-def stand_ins(word: str, names: Iterable[str]) -> dict[str, str]:
+def stand_ins(word: str, names: Iterable[str], others: Iterable[str] = ()) -> dict[str, str]:
     """"Field A", "Field B", ... by name; a name that is such a letter already keeps it."""
     distinct = list(dict.fromkeys(names))
     own = {name for name in distinct if re.fullmatch(rf"{word} [A-Z]{{1,2}}", name)}
-    free = (f"{word} {letter(i)}" for i in count())
-    left = (shown for shown in free if shown not in own)
+    left = free_letters(word, [*distinct, *others])
     return {name: name if name in own else next(left) for name in distinct}
+
+
+def free_letters(word: str, names: Iterable[str]) -> Iterator[str]:
+    """"Field A", "Field B", ... without those that are a name, or end in a word of one ("Field
+    ANN"): they would be taken for it."""
+    taken = {words_of(name) for name in names}
+    parts = {part for name in taken for part in name if len(part) > 1}
+    for own in map(letter, count()):
+        shown = f"{word} {own}"
+        if words_of(shown) not in taken and own.casefold() not in parts:
+            yield shown
+
+
+def find_grower(
+    asked: str, lettered: Mapping[str, str], here: Collection[str] | None = None, *,
+    many: bool = False,
+) -> str:  # fmt: skip
+    """The grower whose page is asked for.
+
+    Parameters
+    ----------
+    asked : str
+        A name, or the letter that other pages show ("Grower B" or "B"); "" for the only one.
+    lettered : mapping of str to str
+        "Grower A", ... by name.
+    here : collection of str, optional
+        Names among which the only one is looked for; by default all.
+    many : bool
+        Of many trials.
+
+    Returns
+    -------
+    str
+        Name; "" where there are no growers and none is asked for.
+
+    Raises
+    ------
+    DesignError
+        When there is no such grower, or none is asked for where there are several.
+    """
+    wanted = _plain(asked)
+    letters = {name: shown.rpartition(" ")[2] for name, shown in lettered.items()}
+    if not wanted:
+        among = [name for name in lettered if here is None or name in here]
+        if len(among) > 1:
+            shown = [(letters[name], name) for name in among[:_LISTED]]
+            raise DesignError(words.which_grower(shown, len(among) - len(shown), many))
+        return next(iter(among), "")
+    if named := [name for name in lettered if _plain(name) == wanted]:
+        return named[0]
+    for name, own in letters.items():
+        if wanted in (_plain(own), _plain(f"Grower {own}")):
+            return name
+    last = max(letters.values(), key=lambda own: (len(own), own), default="")
+    raise DesignError(words.no_such_grower(asked, last, many))
+
+
+def _plain(text: str) -> str:
+    return " ".join(text.split()).casefold()
 
 
 def numbered(
@@ -257,6 +316,7 @@ def _people_in(tables: Iterable[pd.DataFrame]) -> list[str]:
         for column in INITIALS.intersection(table.columns):
             for cell in table[column].dropna().unique():
                 found.update(word for word in words_of(str(cell)) if len(word) > 2)
+                found.update(unspaced(str(cell)))
     return sorted(found)
 
 

@@ -1,9 +1,12 @@
 """Finding names in running text, however they are written, and putting something in their place.
 
-A name is found as a whole, in any order of its words, and by each of its words that is no ordinary
-one: with any spaces, line breaks, hyphens and underscores between its words or none, with soft
-hyphens, accents composed or not or left out, in the plural and the possessive. What stands for it
-is never found again, so that text can be looked through more than once.
+A name is found as a whole and by each of its words that is no ordinary one, in any order. Between
+its words may be any spaces, line breaks, hyphens and underscores, or none where they stand in their
+order or with the last first; within a word, soft hyphens and nothing else, but for what is written
+in several ways (`folding.spellings`): "O'Brien", "M\u00fcller", "McDonald". Accents may be composed
+or not or left out, and it may be in the plural and the possessive. In scripts without spaces, it is
+found as a whole within other text. What stands for it is never found again, so that text can be
+looked through more than once.
 """
 
 from __future__ import annotations
@@ -15,7 +18,7 @@ from functools import lru_cache
 from itertools import pairwise
 from typing import Any, NamedTuple
 
-from trialkit.pages.folding import Token, tokens, words_of
+from trialkit.pages.folding import Token, compounds, spellings, tokens, words_of
 from trialkit.pages.vocabulary import GENERIC
 
 WITHHELD = "(withheld)"
@@ -33,8 +36,9 @@ class Name:
     text, shown : str
     kind : str
         "" of a field or person, whose words are names too; "whole" of what is found as a whole
-        alone; "strip", "pair" or "main strip" of what is numbered: it is found as it is written,
-        and words that it has for itself are withheld.
+        alone, as is what stands as it is (`shown` is `text`); "strip", "pair" or "main strip" of
+        what is numbered: it is found as it is written, and words that it has for itself are
+        withheld.
     """
 
     text: str
@@ -45,6 +49,11 @@ class Name:
     def numbered(self) -> bool:
         """Whether it is a strip, a pair or a main strip."""
         return self.kind not in ("", "whole")
+
+    @property
+    def stands(self) -> bool:
+        """Whether it is left as it is; of itself, since words of it may be another's."""
+        return self.shown == self.text
 
 
 class _Found(NamedTuple):
@@ -69,6 +78,9 @@ class _Index:
 class Names:
     """Names to be struck out of text.
 
+    Of what several names are called, or words of several, nothing tells which is meant: it is
+    withheld where they are not all shown alike.
+
     Parameters
     ----------
     names : iterable of Name
@@ -86,11 +98,15 @@ class Names:
         self, names: Iterable[Name], kept: Collection[str] = (), labels: Iterable[str] = (),
         ordinary: Collection[str] = (),
     ) -> None:  # fmt: skip
-        self.names = list(dict.fromkeys(n for n in names if words_of(n.text)))
+        wanted = [n for n in names if words_of(n.text)]
+        # "Field B" stands as a whole: else the trial "b24" would be found in "Field B (24 strips)".
+        given = (Name(n.shown, n.shown, "whole") for n in wanted if not n.numbered)
+        self.names = list(dict.fromkeys([*wanted, *(n for n in given if words_of(n.text))]))
         self.kept = frozenset(kept)
         self._ordinary = frozenset(ordinary)
         self._labels = tuple(f" {' '.join(words_of(label))} " for label in labels)
-        self._indices = (self._index(self._ordinary | self.kept), self._index(self.kept))
+        index = self._index(self._ordinary | self.kept)
+        self._indices = index, self._index(self.kept) if self._ordinary else index
         self.struck = lru_cache(maxsize=20_000)(self._struck)
 
     def __getstate__(self) -> dict[str, Any]:
@@ -112,40 +128,56 @@ class Names:
             if not name.kind:
                 for word in self._words(name, spared):
                     words.setdefault(word, set()).add(name.shown)
+        for name in self.names:
+            if name.kind == "whole" and name.stands:
+                for word in words.keys() & self._words(name, spared):
+                    words[word].add(WITHHELD)
         whole_alone = {w for n in self.names if n.kind == "whole" for w in words_of(n.text)}
         rare = spared | self._ordinary | GENERIC | whole_alone | words.keys()
         for name in self.names:
             if name.numbered:
                 own = (w for w in words_of(name.text) if len(w) > 2 and w.isalpha())
                 words.update((word, {WITHHELD}) for word in own if word not in rare)
-        for found in whole.values():
-            found.sort(key=lambda one: not one.name.numbered)
+        for several, found in whole.items():
+            numbered = [one for one in found if one.name.numbered]
+            others = [one for one in found if not one.name.numbered]
+            if len({None if one.name.stands else one.shown for one in others}) > 1:
+                name = Name(others[0].name.text, WITHHELD, "whole")
+                others = [_Found(several, WITHHELD, name)]
+            whole[several] = [*numbered, *others]
         return _Index(
             whole, {first: sorted(own, reverse=True) for first, own in sizes.items()},
             {word: frozenset(shown) for word, shown in words.items()},
         )  # fmt: skip
 
     def _orders(self, name: Name, spared: frozenset[str]) -> Iterable[_Found]:
-        """The whole name as it may be written: as it is, last word first, run together."""
+        """The whole name as it may be written: as it is, last word first, run together; each in
+        every of its `spellings`."""
         own = words_of(name.text)
         if name.numbered:
             if not all(word.isdigit() for word in own):
                 by_itself = len(own) > 1 or (len(own[0]) > 2 and own[0] not in spared | GENERIC)
                 yield _Found(own, name.shown, name, after=not by_itself)
             return
-        if not self.whole_found(name, spared):
-            return
-        orders = [own]
-        if len(own) > 1 and all(word.isalpha() for word in own):
-            orders += [(own[-1], *own[:-1])]
-            orders += [("".join(order),) for order in tuple(orders)]
+        orders: list[tuple[str, ...]] = []
+        for own in spellings(name.text):
+            if not self._can_be_found(own, spared):
+                continue
+            orders.append(own)
+            if len(own) > 1 and all(word.isalpha() for word in own):
+                turned = (own[-1], *own[:-1])
+                orders += [turned, ("".join(own),), ("".join(turned),)]
+        if not name.kind:
+            orders += compounds(name.text)
         yield from (_Found(order, name.shown, name) for order in dict.fromkeys(orders))
 
     def whole_found(self, name: Name, spared: frozenset[str] | None = None) -> bool:
         """Whether the name as a whole can be struck out of the program's own sentences."""
-        own = words_of(name.text)
         if spared is None:
             spared = self._ordinary | self.kept
+        return self._can_be_found(words_of(name.text), spared)
+
+    def _can_be_found(self, own: tuple[str, ...], spared: frozenset[str]) -> bool:
         if len(own) == 1:
             return own[0].isalpha() and len(own[0]) > 1 and own[0] not in spared
         if {"strip", "pair", "block"} & set(own) and all(_neutral(word) for word in own):
@@ -154,7 +186,8 @@ class Names:
 
     def _words(self, name: Name, spared: frozenset[str]) -> set[str]:
         """Words of a name that name it by themselves."""
-        own = {word for word in words_of(name.text) if word.isalpha() and word not in GENERIC}
+        every = (word for words in spellings(name.text, parted=False) for word in words)
+        own = {word for word in every if word.isalpha() and word not in GENERIC}
         long = {word for word in own if len(word) > 2}
         short = {word for word in own if len(word) == 2 and word not in self._ordinary}
         return (long or short) - spared
@@ -225,7 +258,9 @@ def _whole(
                 for one in index.whole.get((*first, final), ()):
                     if _matches(text, here[k:last], one, here[k - 1 : k] if k else []):
                         ends = here[k].start, here[last - 1].end
-                        return one.shown, *_with_signs(text, *ends, one.name.text), last
+                        ends = _with_signs(text, *ends, one.name.text)
+                        stands = one.name.stands and not one.name.numbered
+                        return text[slice(*ends)] if stands else one.shown, *ends, last
     return None
 
 

@@ -6,15 +6,15 @@ import re
 from collections.abc import Mapping
 from typing import Any
 
+import pandas as pd
+
 from trialkit.errors import DesignError
 from trialkit.pages.folding import words_of
-from trialkit.pages.letters import Letters, letter
+from trialkit.pages.letters import Letters, find_grower, stand_ins
 from trialkit.pages.names import Name
 from trialkit.pages.vocabulary import GENERIC
 from trialkit.trial import Trial
-from trialkit.words import privacy as words
 
-_LISTED = 12
 _SIDES = frozenset({
     "north", "south", "east", "west", "left", "right", "near", "far", "upper", "lower", "front",
     "rear", "side", "end", "half",
@@ -72,7 +72,9 @@ class OwnLetters(Letters):
         if "grower" in known:
             pairs = known[["field", "grower"]].dropna().astype(str)
             owners = dict(pairs.itertuples(index=False, name=None))
-        self.grower = self._find(grower, list(dict.fromkeys(owners.values())), owners, run)
+        growers = known.get("grower", pd.Series(dtype=str)).dropna().astype(str)
+        here = {owners[field] for field in run if field in owners}
+        self.grower = find_grower(grower, stand_ins("Grower", growers), here)
         self.mine = tuple(
             field for field in run if not self.grower or owners.get(field) == self.grower
         )
@@ -119,26 +121,3 @@ class OwnLetters(Letters):
     def page_title(self, page: str) -> str:
         """It says whose page it is, as the page itself does."""
         return super().page_title(f"{page}, {self.grower}" if self.grower else page)
-
-    @staticmethod
-    def _find(asked: str, growers: list[str], owners: dict[str, str], run: dict) -> str:
-        if not asked.strip():
-            here = list(dict.fromkeys(owners[f] for f in run if f in owners))
-            if len(here) > 1:
-                lettered = [(letter(growers.index(name)), name) for name in here]
-                shown = lettered[:_LISTED]
-                raise DesignError(words.which_grower(shown, len(here) - len(shown)))
-            return next(iter(here), "")
-        wanted = " ".join(asked.split()).casefold()
-        for name in growers:
-            if " ".join(name.split()).casefold() == wanted:
-                return name
-        for i, name in enumerate(growers):
-            if wanted in (letter(i).casefold(), f"grower {letter(i)}".casefold()):
-                return name
-        if not growers:
-            raise DesignError("The trial's table of fields names no growers; leave grower empty.")
-        raise DesignError(
-            f"The trial has no grower {asked!r}; give a name as the table of fields has it, or a "
-            f"letter from A to {letter(len(growers) - 1)}."
-        )

@@ -32,6 +32,7 @@ if TYPE_CHECKING:
     from trialkit.facts import Comparison, Ends
 
 OWN, OTHER, MORE = "#0f5c63", "#6d7a75", "#7a4a12"
+_COLOURS = {"less": OWN, "more": MORE, "same": OTHER, "unknown": OTHER}
 LANE, NARROW = 0.34, 0.17  # inches
 MOST = 60
 """Fields that are named; more of them have narrow lanes without names and numbers."""
@@ -72,10 +73,7 @@ def season_forest(
     named = len(shown) <= MOST
     lane = LANE if named else NARROW
     rows = len(shown) + shown["season"].nunique() + 2.2
-    one = Scale(own.unit, 1.0)
-    halves = ((shown["h"] - shown["l"]) / 2).dropna()
-    # Read against one another: all with the digits that a usual interval allows.
-    places = max(places_in(one, float(halves.median())), 0) if len(halves) else 1
+    places = digits(fields, own)
     with style(LARGE):
         figure = Plot(figsize=(WIDTH, 1.35 + lane * rows))
         ax = figure.add_subplot()
@@ -110,6 +108,21 @@ def season_forest(
         _between(after, places) if after.known else "",
     )  # fmt: skip
     return figure
+
+
+def digits(fields: pd.DataFrame, own: Scale) -> int:
+    """Decimal places of differences in fields, in the unit of `own`: they are read against one
+    another, so all have those that a usual interval allows.
+
+    Parameters
+    ----------
+    fields : DataFrame
+        As for `season_forest`.
+    own : Scale
+    """
+    low, high = ("low", "high") if fields["value"].notna().any() else ("raw_low", "raw_high")
+    halves = ((fields[high] - fields[low]) / 2 * own.factor).dropna()
+    return max(places_in(Scale(own.unit, 1.0), float(halves.median())), 0) if len(halves) else 1
 
 
 def _reach(shown: pd.DataFrame, ends: Ends, after: Ends) -> tuple[float, float]:
@@ -191,7 +204,9 @@ def _words(ends: Any, places: int) -> str:
     return estimate(*(number(v, places) for v in (value, low, high)))
 
 
-def field_map(fields: pd.DataFrame, mean: Comparison, *, system: str = "SI") -> Plot:
+def field_map(
+    fields: pd.DataFrame, mean: Comparison, *, system: str = "SI", places: int | None = None
+) -> Plot:  # fmt: skip
     """Fields as points where they lie, north up, with a bar of distance; nothing is fetched.
 
     Parameters
@@ -203,8 +218,11 @@ def field_map(fields: pd.DataFrame, mean: Comparison, *, system: str = "SI") -> 
     mean : Comparison
         What is compared.
     system : {"SI", "US"}
+    places : int, optional
+        Decimal places; by default the `digits` of these fields.
     """
     own = difference_units(mean.unit, system)[0]
+    places = digits(fields, own) if places is None else places
     rows = fields.assign(v=fields["value"].fillna(fields["raw"]) * own.factor)
     points = rows.groupby("ground", sort=False).agg(
         name=("name", "first"), mine=("mine", "any"), v=("v", "mean"),
@@ -221,15 +239,18 @@ def field_map(fields: pd.DataFrame, mean: Comparison, *, system: str = "SI") -> 
         ax.set_aspect("equal", adjustable="box")
         looks: dict[str, Any] = {}
         for x, y, row in zip(east, north, points.itertuples(), strict=True):
-            less = row.v < 0
-            marker, colour = ("D" if row.mine else "o"), (OWN if less else MORE)
+            value = number(float(row.v), places)
+            look = _look(value, float(row.v))
+            marker = "x" if look == "unknown" else "D" if row.mine else "o"
+            colour, less = _COLOURS[look], look == "less"
             mark = ax.plot([x], [y], ls="none", marker=marker, ms=11 if row.mine else 9,
                            color=colour if less else "white", mec=colour, mew=1.8,
                            gid="own" if row.mine else "other")[0]  # fmt: skip
-            looks.setdefault("less" if less else "more", mark)
+            looks.setdefault(look, mark)
             if len(points) <= MOST // 2:
-                value = f"{row.v:+.1f}".replace("-", "\N{MINUS SIGN}")
-                ax.annotate(f"{row.name}\n{value} {own.unit}", (x, y), (9, 0),
+                told = value if look == "unknown" else f"{value} {own.unit}"
+                plus = "+" if look == "more" else ""
+                ax.annotate(f"{row.name}\n{plus}{told}", (x, y), (9, 0),
                             textcoords="offset points", va="center", size=LARGE - 2.5)  # fmt: skip
         _distance(ax, room, metres, system)
         ax.set_xticks([])
@@ -237,13 +258,23 @@ def field_map(fields: pd.DataFrame, mean: Comparison, *, system: str = "SI") -> 
         for side in ("bottom", "top", "left", "right"):
             ax.spines[side].set_visible(True)
             ax.spines[side].set_color(FAINT)
-        keyed = [(looks[k], words.MAP_KEY[k]) for k in ("less", "more") if k in looks]
+        keyed = [(looks[k], words.MAP_KEY[k]) for k in words.MAP_KEY if k in looks]
         figure.legend([m for m, _ in keyed], [t for _, t in keyed], loc="outside upper left",
                       ncols=2, frameon=False, borderpad=0.1)  # fmt: skip
-    told = [(str(r.name), words.on_map(f"{number(float(r.v), 1)} {own.unit}"), bool(r.mine))
-            for r in points.itertuples()]  # fmt: skip
-    figure.alt_text = words.mapped(told)
+    figure.alt_text = words.mapped([
+        (str(r.name), words.on_map(number(float(r.v), places), own.unit), bool(r.mine))
+        for r in points.itertuples()
+    ])  # fmt: skip
     return figure
+
+
+def _look(shown: str, value: float) -> str:
+    """What a difference is drawn and keyed as: as it is printed, so that 0.0 is none."""
+    if not np.isfinite(value):
+        return "unknown"
+    if not any(c in "123456789" for c in shown):
+        return "same"
+    return "less" if value < 0 else "more"
 
 
 def _plane(points: pd.DataFrame) -> tuple[np.ndarray, np.ndarray, float]:

@@ -15,12 +15,13 @@ def mapped(fields: Sequence[tuple[str, str, bool]]) -> str:
     return f"Map of {counted(len(fields), 'field')}, north up. {told}."
 
 
-def on_map(value: str) -> str:
+def on_map(value: str, unit: str) -> str:
     """What a field came to."""
-    return f"difference {value}"
+    return f"difference {value}" if value == "not known" else f"difference {value} {unit}"
 
 
-MAP_KEY = {"less": "less with it", "more": "more with it"}
+MAP_KEY = {"less": "less with it", "more": "more with it", "same": "no difference",
+           "unknown": "not known"}  # fmt: skip
 
 
 # ---------------------------------------------------------------- the figure by season

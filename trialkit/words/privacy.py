@@ -74,6 +74,17 @@ def which_grower(names: Sequence[tuple[str, str]], tail: int, many: bool = False
     )
 
 
+def no_such_grower(asked: str, last: str, many: bool = False) -> str:
+    """Error: a grower's page of somebody unknown; letters go to `last`, "" where there are none."""
+    have = "trials have" if many else "trial has"
+    if not last:
+        return f"The {have} no growers in the table of fields; leave grower empty."
+    return (
+        f"The {have} no grower {asked!r}; give a name as the table of fields has it, or a letter "
+        f"from A to {last}."
+    )
+
+
 def page_names(grower: str) -> str:
     """On a grower's own page: whom it names, and for whom it is."""
     return f"This page names {grower} and no other grower: it is for {grower} to pass on."

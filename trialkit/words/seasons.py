@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from math import isfinite
 
-from trialkit.display import p_is, significant
+from trialkit.display import number, p_is, significant
 from trialkit.facts import Grade
 from trialkit.quantities import Scale, listed, lower_first
 from trialkit.words.chances import of_hundred
@@ -69,11 +70,20 @@ def same_way(less: bool, same: int, times: int, mine: bool) -> str:
     return f"By {whose} alone, {SIDES[not less]} in {same} of {counted(times, 'comparison')}"
 
 
-def other_way(names: Sequence[str]) -> str:
-    """Fields whose own strips went the other way."""
-    if not names:
-        return "No field went the other way."
-    return f"The other way went {listed(list(names))}."
+def other_way(names: Sequence[str], alike: Sequence[str] = ()) -> str:
+    """Fields whose own strips went the other way, and those whose strips do not differ."""
+    told = ["No field went the other way."]
+    if names:
+        told = [f"The other way went {listed(list(names))}."]
+    if alike:
+        told.append(f"No difference in {listed(list(alike))}.")
+    return " ".join(told)
+
+
+def no_own_pairs(mine: bool) -> str:
+    """Where no field has both setups side by side."""
+    whose = "my own strips" if mine else "their own strips"
+    return f"By {whose} alone: not known, since no field has both setups in one pair."
 
 
 def named(field: str, season: int) -> str:
@@ -96,18 +106,17 @@ def one_more(interval: str) -> str:
     return f"One more field like these may see anything {interval}."
 
 
-def next_in_short(low: float, high: float, own: Scale, less: str, more: str) -> str:
-    """Interval for the next field, short."""
+def next_in_short(
+    low: float, high: float, own: Scale, less: str, more: str, places: int
+) -> str:  # fmt: skip
+    """Interval for the next field, short, with the digits of the figure of fields."""
     ends = []
-    places = max(0, _places(high - low, own))
-    for end in (low, high):
-        value = end * own.factor
-        ends.append(f"{abs(value):.{places}f} {own.unit} {less if value < 0 else more}")
+    for value in (low * own.factor, high * own.factor):
+        shown = number(abs(value), places)
+        way = less if value < 0 else more
+        known = shown != number(0.0, places)
+        ends.append(f"{shown} {own.unit} {way}" if known else "about 0")
     return f"from {ends[0]} to {ends[1]}"
-
-
-def _places(width: float, own: Scale) -> int:
-    return 1 if abs(width * own.factor) >= 0.5 else 2
 
 
 def next_field(interval: str, shares: tuple[float, float], percent: str) -> str:
@@ -146,15 +155,15 @@ def as_measured_only(mine: bool) -> str:
     )
 
 
-def fields_differ(between: str, apart: Sequence[str]) -> str:
-    """How much fields differ, and which stand out by their own strips."""
+def fields_differ(between: str, apart: Sequence[str], level: float) -> str:
+    """How much fields differ, and which stand out by their own strips; `level` of their ranges."""
     out = f"From field to field the effect varies by about {between} either way (a standard "
     out += "deviation). "
     if not apart:
         return f"{out}No field's own strips leave the mean out."
     return (
         f"{out}The own strips of {listed(list(apart))} leave the mean out of their range; about 1 "
-        "in 20 does so by chance alone."
+        f"in {number(1 / (1 - level), 0)} does so by chance alone."
     )
 
 
@@ -263,7 +272,9 @@ def differs_caption() -> str:
 
 
 def signs(evidence: Grade, p: float) -> str:
-    """How far the evidence goes for what has no side."""
+    """How far the evidence goes for what has no side; of no p, nothing is known."""
+    if not isfinite(p):
+        return "not known"
     return f"{_SIGNS[evidence]} (p {p_is(p)})"
 
 

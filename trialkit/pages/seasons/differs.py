@@ -37,7 +37,7 @@ def differs(page: SeasonsContext) -> Iterable[Element]:
         yield Table(words.differs_caption(), head, tuple(map(tuple, told)), (), "cards")
     if len(rows):
         if tried := not_tried(page):
-            yield Sentence(page.letters.text(" ".join(tried)), "quiet")
+            yield Sentence(page.letters.unlettered(" ".join(tried)), "quiet")
         yield Sentence(words.not_by_lot(), "quiet")
 
 
@@ -59,7 +59,7 @@ def explained(page: SeasonsContext) -> Iterable[Element]:
                     map(_row, rows.to_dict("records")))  # fmt: skip
         yield Sentence(words.not_by_lot(), "quiet")
     if tried := not_tried(page):
-        yield Sentence(page.letters.text(" ".join(tried)), "quiet")
+        yield Sentence(page.letters.unlettered(" ".join(tried)), "quiet")
 
 
 def _row(row: dict) -> list[str]:

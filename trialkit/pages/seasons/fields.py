@@ -16,6 +16,7 @@ from trialkit.pages.elements import Beside, Element, Sentence, Table, figure, ta
 from trialkit.pages.registry import part
 from trialkit.pages.seasons.context import SeasonsContext
 from trialkit.pages.wording import of_difference
+from trialkit.plots.seasons import digits
 from trialkit.quantities import Scale, decimals, places_in, scales, span
 from trialkit.words import comparisons
 from trialkit.words import grower as grower_words
@@ -33,10 +34,12 @@ def in_short(page: SeasonsContext) -> str:
     mine = bool(page.own and page.others)
     rows = rows[rows["mine"]] if mine else rows
     rows = rows[np.isfinite(rows["raw"])]
-    less = page.found.falls
+    if rows.empty:
+        return f"{words.no_own_pairs(page.own)} {against_rest(page)}".rstrip()
+    less, alike = page.found.falls, rows["raw"].eq(0)
     same = rows["raw"].lt(0) if less else rows["raw"].gt(0)
     told = f"{words.same_way(less, int(same.sum()), len(rows), page.own)}. "
-    told += words.other_way(_names(rows[~same]))
+    told += words.other_way(_names(rows[~same & ~alike]), _names(rows[alike]))
     return f"{told} {against_rest(page)}".rstrip()
 
 
@@ -74,7 +77,8 @@ def next_in_short(page: SeasonsContext) -> str:
 
 def _interval(page: SeasonsContext) -> str:
     found, own = page.next_field, of_difference(page.found.unit, page.system)[0]
-    return words.next_in_short(found.low, found.high, own, *terms(page.response).by_amount)
+    less, more = terms(page.response).by_amount
+    return words.next_in_short(found.low, found.high, own, less, more, digits(page.fields, own))
 
 
 # ---------------------------------------------------------------- parts
@@ -110,7 +114,8 @@ def _spread(page: SeasonsContext) -> list[str]:
         return []
     if sd < 5e-4:
         return [words.alike()]
-    return [words.fields_differ(words.spread_told(sd), _names(page.fields[page.fields["apart"]]))]
+    apart = _names(page.fields[page.fields["apart"]])
+    return [words.fields_differ(words.spread_told(sd), apart, page.primary.level)]
 
 
 @part("beside", words.TITLES["beside"])
@@ -204,7 +209,8 @@ def places(page: SeasonsContext) -> Iterable[Element]:
     shown = page.letters.places_kept(rows)
     if shown.empty:
         return (Sentence(words.no_map(known)),)
-    plot = plots.field_map(shown, page.found, system=page.system)
+    own = of_difference(page.found.unit, page.system)[0]
+    plot = plots.field_map(shown, page.found, system=page.system, places=digits(rows, own))
     left = rows["ground"].nunique() - shown["ground"].nunique()
     return (figure(plot, words.map_caption(left)),)
 

@@ -6,9 +6,9 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from trialkit.errors import DesignError
 from trialkit.pages.compared_letters import ComparedLetters, Key
-from trialkit.pages.letters import letter
+from trialkit.pages.folding import words_of
+from trialkit.pages.letters import find_grower
 from trialkit.pages.names import Name, Names
 from trialkit.pages.vocabulary import ordinary
 from trialkit.responses import RESPONSES
@@ -17,8 +17,6 @@ from trialkit.words import seasons as said
 
 if TYPE_CHECKING:
     from trialkit.many import TrialsCompared
-
-_LISTED = 12
 
 
 class SeasonsLetters(ComparedLetters):
@@ -49,58 +47,45 @@ class SeasonsLetters(ComparedLetters):
         self.grower = ""
         self.mine: tuple[Key, ...] = ()
         super().__init__(comparison)
-        own = [Name(name, name, "whole") for name in self._standing if name]
         setups = [s for config in comparison.settings.values() for s in config.setups]
         labels = [label for s in setups for label in (s.label, *s.level_labels)]
         labels += [response.title for response in RESPONSES.values()]
-        self.names = Names(
-            [*self.known, *own], self.levels, dict.fromkeys(labels), ordinary()
-        )
+        kept = self.levels, dict.fromkeys(labels), ordinary()
+        self.names = Names(self.known, *kept)
+        shown = (*self.growers.values(), *self.trials.values(), *self.fields.values())
+        stand = dict.fromkeys(shown)
+        folded = set(map(words_of, stand))
+        struck = [n for n in self.known if not n.stands and words_of(n.text) not in folded]
+        self._sentences = Names([*(Name(n, n, "whole") for n in stand), *struck], *kept)
+
+    def text(self, text: object) -> str:
+        """A sentence of the page, or anything on it, in which letters stand for fields already: a
+        name that is shown stays, though another's field, of which a letter is shown, is called so
+        too. What was written before that goes through `unlettered`."""
+        return self._sentences.struck(str(text))
 
     def _own(self) -> None:
-        self._standing: list[str] = []
         if self._asked is None:
             return
-        self.grower = self._find(self._asked)
+        self.grower = find_grower(self._asked, self.grower_letters, many=True)
         own = self.grower
         self.mine = tuple(k for k, ground in self.ground.items() if not own or ground[0] == own)
         self.fields |= {key: key[1] for key in self.mine}
-        self._standing = [self.grower, *dict.fromkeys(field for _, field in self.mine)]
         if self.grower:
             self.growers[self.grower] = self.grower
-
-    def _find(self, asked: str) -> str:
-        lettered = {name: letter(i) for i, name in enumerate(self.growers)}
-        if not asked.strip():
-            if len(lettered) > 1:
-                shown = [(own, name) for name, own in lettered.items()][:_LISTED]
-                raise DesignError(words.which_grower(shown, len(lettered) - len(shown), many=True))
-            return next(iter(lettered), "")
-        wanted = " ".join(asked.split()).casefold()
-        for name, own in lettered.items():
-            known = (" ".join(name.split()), own, f"Grower {own}")
-            if wanted in map(str.casefold, known):
-                return name
-        if not lettered:
-            raise DesignError("The trials' tables of fields name no growers; leave grower empty.")
-        last = letter(len(lettered) - 1)
-        raise DesignError(
-            f"The trials have no grower {asked!r}; give a name as the tables of fields have it, or "
-            f"a letter from A to {last}."
-        )
 
     @property
     def remarks(self) -> list[str]:
         """What the terminal tells the researcher of names that cannot be struck everywhere."""
         if self.agreed:
             return []
-        left = [(n.text, self.names.standing(n)) for n in self.known if not n.kind]
+        left = [(n.text, self._sentences.standing(n)) for n in self._sentences.names if not n.kind]
         told = [(name, what) for name, what in left if what]
         return words.give_another(told, {name: self._trials_with(name) for name, _ in told})
 
     def stands(self, key: Key) -> bool:
         """Whether a field's name, and so its place, may be shown."""
-        return key in self.mine or key[0] in self.trials_agreed
+        return key in self.mine or key in self.free
 
     def places_kept(self, rows: pd.DataFrame) -> pd.DataFrame:
         """Rows of fields with places that may be shown."""

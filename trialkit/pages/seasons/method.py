@@ -63,7 +63,7 @@ def answer(page: SeasonsContext) -> Iterable[Element]:
     if page.skipped:
         told = (told_by.not_compared(SPECIFICATIONS[n].title, why)
                 for n, why in page.skipped.items())  # fmt: skip
-        yield bullets(map(page.letters.text, told))
+        yield bullets(map(page.letters.unlettered, told))
 
 
 @part("trials", words.TITLES["trials"])
@@ -110,7 +110,7 @@ def model(page: SeasonsContext) -> Iterable[Element]:
     yield table(told_by.variances_caption(), told_by.VARIANCES_HEAD, rows)
     told = not_tried(page)
     if notes := [note for note in found.notes if note not in told]:
-        yield bullets(map(text, notes))
+        yield bullets(map(page.letters.unlettered, notes))
 
 
 @part("downloads", words.TITLES["downloads"])
