@@ -16,23 +16,35 @@ import pandas as pd
 import pytest
 from frozen_trials import CUSHION, CUSHION_PAIRS, GAP
 from scipy import stats
+from statsmodels.stats.multitest import multipletests
 from typer.testing import CliRunner
 
 import trialkit as tk
 from trialkit import plots
 from trialkit.cli import app
 from trialkit.display import decimals, number
-from trialkit.errors import DesignError, TrialError
+from trialkit.errors import DesignError, ModelError, TrialError
+from trialkit.facts import Grade
 from trialkit.intake import SetupFactor, write_trial
+from trialkit.many import amounts
 from trialkit.many.matching import match_setups, normalised
 from trialkit.many.trial_rows import TrialRows
+from trialkit.mixed import fit_mixed
 from trialkit.pages import demo_dir
-from trialkit.pages.compared import as_json, for_terminal, grower_table, in_part, sentences
+from trialkit.pages.compared import (
+    as_json,
+    explained_words,
+    for_terminal,
+    grower_table,
+    in_part,
+    sentences,
+)
 from trialkit.pages.compared_letters import ComparedLetters
 from trialkit.pages.seasons.letters import SeasonsLetters
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.units import kg_ha_to_bu_ac
 from trialkit.words import matching as words
+from trialkit.words.comparisons import limited
 
 TRUTH = Truth(
     preharvest=0.01, header=60.0, header_ratios={"cushion": {"cushion": 0.7}},
@@ -162,6 +174,9 @@ def test_every_trial_speaks_for_itself_by_its_own_pairs(result) -> None:
     less = int(((alone["raw"] < 0) & alone["evidence"].isin(["clear", "good"])).sum())
     said = sentences(comparison)[-1]
     assert f"By its own pairs alone, of 14 trials {less} less" in said
+    assert "; about 1 in 20 has such evidence by chance alone" in said
+    wider = sentences(replace(comparison, level=0.99))[-1]
+    assert "; about 1 in 100 has such evidence by chance alone" in wider
 
 
 def test_a_growers_own_fields_against_the_rest(result) -> None:
@@ -174,6 +189,9 @@ def test_a_growers_own_fields_against_the_rest(result) -> None:
     true = (6 * np.log(0.35) + 2 * np.log(0.7)) / 8 - np.log(0.7)
     assert own["low"] < true < own["high"] < 0
     assert (rows.xs("cushion", level="factor").drop("Grower 0")["difference"] > 0).all()
+    apart = int(((rows["low"] > 0) | (rows["high"] < 0)).sum())
+    (note,) = (n for n in comparison.notes if n.startswith("Of 8 intervals of growers' own fields"))
+    assert f", {apart} leave" in note and "about 1 in 20 does so by chance alone" in note
     # By hand from the predictions: means over own fields less means over the others'.
     fields = comparison.by_field
     mine = fields["grower"] == "Grower 0"
@@ -198,8 +216,16 @@ def test_the_next_trials_prior_is_no_effect_give_or_take_what_effects_came_to(re
     row = comparison.effects.iloc[0]
     assert comparison.prior is not None and comparison.prior.ratio == 1.0
     # By hand: 19 times in 20 within 1.96 standard deviations; one level, so no mean over several.
-    times = np.exp(1.96 * np.hypot(row["estimate"], row["sd_trial"]))
+    spread = np.hypot(row["sd_trial"], row["sd_field"])
+    times = np.exp(1.96 * np.hypot(row["estimate"], spread))
     assert comparison.prior.times == pytest.approx(times, rel=5e-3)
+    # Where every trial has one field all of the spread stands in that of fields: exp(0.670).
+    single = comparison.effects.assign(estimate=0.1, sd_trial=0.0, sd_field=0.327)
+    told = replace(comparison, effects=single).prior
+    assert told is not None and told.times == pytest.approx(1.95, rel=5e-3)
+    # Effects taken to be the same everywhere say nothing of how they differ.
+    plain = comparison.variances[comparison.variances["term"].eq("Intercept")]
+    assert replace(comparison, variances=plain).prior is None
     line = comparison.prior_words.rsplit("trial.toml: ", 1)[1]
     assert tomllib.loads(line)["prior"] == {"ratio": 1, "times": comparison.prior.times}
     assert replace(comparison, response="yield").prior_words == ""
@@ -232,6 +258,10 @@ def test_truth_is_recovered_and_moisture_explains_the_spread(damp) -> None:
     assert table.loc[("moisture", "effect"), "p"] < 1e-4
     assert table.loc[("moisture", "effect"), "reduction"] > 0.6
     assert table.loc[("speed_measured", "effect"), "p"] > 0.01
+    adjusted = multipletests(table["p"].to_numpy(float), method="holm")[1]  # statsmodels
+    np.testing.assert_allclose(table["p_adjusted"].to_numpy(float), adjusted)
+    assert len(table) > 4 and (adjusted > table["p"]).any()
+    assert all(f" among {len(table)} such tests (" in told for told in explained_words(damp))
     assert table.loc[("hybrid", "effect"), "test"] == "0.5 chi2(0) + 0.5 chi2(1)"
     assert damp.growers.empty and "name no grower" in " ".join(damp.notes)
 
@@ -329,6 +359,14 @@ def test_advice_names_levels_of_one_factor_as_they_are_written() -> None:
 )
 def test_names_are_brought_to_one_form(name, common) -> None:
     assert normalised(name, {}) == common
+
+
+def test_of_references_named_equally_often_the_order_of_trials_decides_nothing(tmp_path) -> None:
+    first = write(tmp_path / "a", 1)
+    second = write(tmp_path / "b", 2, 1 / 0.7, setup=replace(CUSHION, reference="cushion"))
+    one, other = (tk.compare(folders) for folders in ([first, second], [second, first]))
+    assert one.factors == other.factors == {"cushion": ("cushion", "standard")}
+    np.testing.assert_allclose(one.effects["estimate"], other.effects["estimate"], rtol=1e-4)
 
 
 def test_too_little_to_compare(tmp_path) -> None:
@@ -589,6 +627,21 @@ def test_two_trials_say_no_more_than_they_know(two) -> None:
     assert any(note.startswith("Two trials hardly tell") for note in two.notes)
     shown = grower_table(two, ComparedLetters(two)).iloc[:, -1]
     assert shown.map(lambda text: max(map(len, re.findall(r"[\d.]+", text)))).max() < 8
+
+
+def test_effects_that_had_to_be_taken_alike_are_no_more_than_a_tendency(mixed, monkeypatch) -> None:
+    def only_without_slopes(table, **how):
+        if how["slopes"]:
+            raise ModelError("No optimum.")
+        return fit_mixed(table, **how)
+
+    monkeypatch.setattr("trialkit.many.across.fit_mixed", only_without_slopes)
+    found = tk.compare([mixed / f"t{i:02d}" for i in range(4)])
+    (told,) = amounts.comparisons(found)
+    assert told.p_adjusted < 0.01 and told.difference.apart and told.held_down
+    assert told.grade is Grade.LEANING and found.effects["evidence"].tolist() == ["leaning"]
+    assert "No optimum." in found.notes[0] and "a tendency at most" in found.notes[0]
+    assert "effects to be the same everywhere" in limited(told)
 
 
 def test_pairs_that_agree_to_the_last_digit_are_no_evidence(tmp_path) -> None:

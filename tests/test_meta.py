@@ -87,6 +87,19 @@ def test_like_trials_have_no_variance_between_them() -> None:
     assert row["predicted_high"] - row["estimate"] == pytest.approx(4.3027 * row["se"], rel=1e-4)
 
 
+def test_trials_that_agree_by_chance_are_not_all_but_certain() -> None:
+    # metafor 3.8.1, test = "adhoc" (make_meta.R); by Hartung and Knapp alone -0.22 to -0.18.
+    known = KNOWN["agree"]
+    row = combine_trials(known["effect"], known["se"]).models.loc["reml"]
+    names = ["hk_se", "hk_low", "hk_high"]
+    assert row[names].tolist() == pytest.approx([known["adhoc"][n] for n in names], rel=1e-7)
+    assert row["se"] > 25 * known["knha"]["hk_se"]
+    # Two equal effects: t with 1 df, 12.7062 (tables), times 0.05 / sqrt(2).
+    result = combine_trials([0.1, 0.1], [0.05, 0.05])
+    assert result.models.loc["reml", "hk_high"] == pytest.approx(0.1 + 12.7062 * 0.05 / 2**0.5)
+    assert result.q == 0.0 and result.p == 1.0
+
+
 def test_paule_mandel_solves_its_equation_whatever_the_unit() -> None:
     rng = np.random.default_rng(5)
     y, se = rng.normal(0, 1, 9), rng.uniform(0.2, 1.0, 9)

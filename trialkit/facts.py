@@ -11,7 +11,8 @@ leaning       p < 0.15                                    "probably left fewer .
 open          otherwise                                   "this trial cannot tell ..."
 ============  ==========================================  =================================
 
-A trial that lost a third or more of its strips has a ceiling (`Comparison.most`), whatever p says.
+A trial that lost a third or more of its strips has a ceiling (`Comparison.most`), whatever p says,
+as have trials whose model had to take effects to be the same everywhere.
 
 p is the two-sided p-value after adjustment for the number of comparisons: the model's, or that of
 the classical test beside it where that is the larger, so that the weaker of the two is told. A lean
@@ -238,7 +239,8 @@ class Comparison:
     bought : bool
         Whether the trial's option is bought for this level.
     most : Grade or None
-        The strongest grade that may be told, where strips were lost; None without a limit.
+        The strongest grade that may be told, where strips were lost or effects of many trials
+        taken to be alike; None without a limit.
     n_trials : int
         How many trials it is the mean of.
     """
@@ -321,7 +323,7 @@ class Comparison:
 
     @property
     def held_down(self) -> bool:
-        """Whether it is told no stronger because strips were lost."""
+        """Whether it is told no stronger than `most` where p alone would."""
         by_p = self._unlimited(self.evidence)
         return self.most is not None and by_p.strength > self.most.strength
 

@@ -5,8 +5,11 @@ zero; predictions that take the estimate as true are then drawn wholly to the me
 as narrow as the mean's. Here the standard deviations of the coarse units' effects run over a grid,
 weighted by the restricted likelihood of the working response and a half-Cauchy density of each
 standard deviation (Gelman 2006, Bayesian Anal. 1:515-533) with the scale of a single field's
-estimate, which is weak but keeps two or three units from saying that anything is possible. At every
-point of the grid a function of fixed effects and units has its best linear unbiased prediction and
+estimate, which keeps two or three units from saying that anything is possible. That scale is read
+from the fit, ``sqrt(fields)`` times the mean's standard error: the prior is an empirical one, tuned
+by the same data, and not a weak statement made before they were seen. What vouches for the
+intervals is how often they hold the truth (`trialkit.many.TrialsCompared`). At every point of the
+grid a function of fixed effects and units has its best linear unbiased prediction and
 standard error (`trialkit.analysis.predictions`); the answer is their mixture: mean, standard
 deviation, and quantiles of a mixture of t distributions whose df are those within the units, by
 which the finer variances were estimated.
@@ -73,7 +76,8 @@ def averaged(
     new : mapping of level to ndarray, shape (functions, columns)
         Weights on a new unit of a level, independent of all units seen.
     scale : float
-        Standard deviation of a single field's estimate about the mean: of prior and grid.
+        Standard deviation of a single field's estimate about the mean, by the fit: of prior (which
+        is empirical by that) and grid.
     df : float
     level : float
         Of the intervals.

@@ -7,7 +7,8 @@ model's scale: logarithms of ratios, of odds ratios, or differences. For header 
 scale of the counts behind the header, the loss before harvest included.
 
 Predictions of fields, of growers' fields and of a field of the next trial are averaged over the
-spread between trials and fields (`trialkit.analysis.averaged`).
+spread between trials and fields, under a prior whose scale the fit itself gives
+(`trialkit.analysis.averaged`).
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from trialkit.analysis.questions.fields import (
     slope_turns,
 )
 from trialkit.errors import ModelError
+from trialkit.facts import Grade
 from trialkit.many.explained import ENOUGH, UNITS, explained
 from trialkit.mixed import MixedFit, fit_mixed
 from trialkit.words import many as words
@@ -53,6 +55,8 @@ class AcrossTrials:
     growers: pd.DataFrame
     explained: pd.DataFrame
     notes: tuple[str, ...]
+    most: Grade | None = None
+    """The strongest grade that may be told where the model had to take effects to be alike."""
 
 
 def across_trials(
@@ -80,6 +84,7 @@ def across_trials(
     data["row"] = np.arange(len(data))
     names = list(factors)
     notes: list[str] = []
+    most: Grade | None = None
     nested, sloped = _layout(data, names)
 
     def fitted(
@@ -100,11 +105,14 @@ def across_trials(
         if not sloped:
             raise
         notes.append(words.same_everywhere(str(error)))
-        sloped = []
+        # Intervals and p then leave out how effects differ, which may be most of what there is.
+        sloped, most = [], Grade.LEANING
         fit = fitted(data, fixed, [*nested, *own], {})
     progress("Predicting every field")
     effects, by_field, growers = _Answers(fit, data, factors, nested, level).tables()
     by_trial = _by_trial(fit, data, factors, level)
+    if len(growers) and (apart := int((growers["low"].gt(0) | growers["high"].lt(0)).sum())):
+        notes.append(words.growers_apart(apart, len(growers), level))
     if data["trial"].nunique() < ENOUGH:
         notes.append(words.two_trials())
     elif not sloped:
@@ -113,7 +121,7 @@ def across_trials(
     notes += reasons
     notes += [f"{n[:1].upper()}{n[1:].rstrip('.')}." for n in fit.notes]
     notes = list(dict.fromkeys(notes))
-    return AcrossTrials(fit, effects, by_trial, by_field, growers, table, tuple(notes))
+    return AcrossTrials(fit, effects, by_trial, by_field, growers, table, tuple(notes), most)
 
 
 def _by_trial(
@@ -262,7 +270,7 @@ class _Answers:
         """Mean effect, its spread between trials and between fields, and the next trial's field."""
         fit, names = self.fit, self.fit.model.chain.names
         none = np.zeros(fit.model.z[0].shape[1])
-        out = pooled_effect(fit, row, none, names[0], self.strips - levels, self.trials, self.level)
+        out = pooled_effect(fit, row, none, names[0], self.strips - levels, self.level)
         variance = {u: float(t @ fit.covariances[names.index(u)] @ t) for u, t in turns.items()}
         out |= {f"sd_{u}": float(np.sqrt(max(variance.get(u, 0.0), 0.0))) for u in UNITS}
         del out["sd"]

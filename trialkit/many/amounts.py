@@ -20,7 +20,7 @@ import pandas as pd
 
 from trialkit.analysis.estimates import holm
 from trialkit.analysis.specifications import SPECIFICATIONS
-from trialkit.facts import UNKNOWN, Comparison, Ends, Estimate
+from trialkit.facts import UNKNOWN, Comparison, Ends, Estimate, Grade
 from trialkit.intake.level_names import labels_of
 from trialkit.many.matching import factor_name, normalised
 
@@ -119,6 +119,7 @@ def comparisons(
             float(row["df"]), mean=Estimate(base.value + found.value, float("nan")),
             reference_mean=Estimate(base.value, float("nan")), confidence=compared.level,
             bought=(factor, level) == bought, n_trials=int(row["n_trials"]),
+            most=Grade(row["at_most"]) if row.get("at_most") else None,
         ))  # fmt: skip
     return out
 

@@ -20,7 +20,7 @@ from trialkit.analysis.estimates import holm
 from trialkit.analysis.specifications import SPECIFICATIONS, Specification
 from trialkit.analysis.zeros import log_shares
 from trialkit.errors import DesignError
-from trialkit.facts import grade
+from trialkit.facts import Grade, grade
 from trialkit.many.across import across_trials
 from trialkit.many.matching import Matched, factor_name, match_setups, normalised, unmet
 from trialkit.many.result import TrialsCompared
@@ -134,20 +134,25 @@ def compare(
         notes.append(words.without_grower(len(unnamed)))
     return TrialsCompared(
         spec.name, spec.title, unit, spec.link, trials, table, levels, strips,
-        _side_by_side(strips, list(levels)), _graded(found.effects), _alone(found.by_trial),
-        found.by_field, found.growers, found.explained, found.fit.variances, tuple(notes), level,
-        {trial.name: trial.config for trial, _, _ in matched}, common,
+        _side_by_side(strips, list(levels)), _graded(found.effects, found.most),
+        _alone(found.by_trial), found.by_field, found.growers, found.explained, found.fit.variances,
+        tuple(notes), level, {trial.name: trial.config for trial, _, _ in matched}, common,
         varied=varied, unmet=met_nothing,
     )  # fmt: skip
 
 
-def _graded(effects: pd.DataFrame) -> pd.DataFrame:
-    """Mean effects with p of no effect, by Holm within a factor, and how far the evidence goes."""
+def _graded(effects: pd.DataFrame, most: Grade | None) -> pd.DataFrame:
+    """Mean effects with p of no effect, by Holm within a factor, and how far the evidence goes, no
+    further than `most`."""
     out = effects.copy()
     out["p"] = 2 * stats.t.sf((out["estimate"] / out["se"]).abs(), out["df"])
     out["p_adjusted"] = out.groupby("factor")["p"].transform(lambda p: holm(p.to_numpy()))
     ends = out[["p_adjusted", "low", "high"]].itertuples(index=False)
-    out["evidence"] = [grade(*map(float, row)).word for row in ends]
+    found = [grade(*map(float, row)) for row in ends]
+    if most is not None:
+        out["at_most"] = most.word
+        found = [min(own, most, key=lambda g: g.strength) for own in found]
+    out["evidence"] = [own.word for own in found]
     return out
 
 

@@ -6,7 +6,7 @@ is judged by the F test of Kenward and Roger, hybrids and seasons (crossed rando
 many strips by `trialkit.many.hybrids`) by the restricted likelihood ratio, whose null
 distribution for one variance at its bound is half a chi-square of one df and half a point at zero
 (Self & Liang 1987, JASA 82:605-610). The spread taken away is read from the restricted fits before
-and after.
+and after. All tests of a table are one family (Holm): none was named beforehand.
 """
 
 from __future__ import annotations
@@ -18,6 +18,7 @@ import numpy as np
 import pandas as pd
 from scipy import stats
 
+from trialkit.analysis.estimates import holm
 from trialkit.analysis.predictions import unit_information
 from trialkit.errors import ModelError
 from trialkit.many.hybrids import Hybrids
@@ -37,7 +38,7 @@ VARIABLES = {"moisture": "grain moisture", "speed_measured": "measured ground sp
              "hybrid": "hybrid", "season": "season"}  # fmt: skip
 CROSSED = ("hybrid", "season")
 COLUMNS = ("variable", "part", "n_strips", "slope", "slope_low", "slope_high", "statistic", "df",
-           "den_df", "p", "test", "sd_before", "sd_after", "reduction")  # fmt: skip
+           "den_df", "p", "p_adjusted", "test", "sd_before", "sd_after", "reduction")  # fmt: skip
 
 Fitter = Callable[..., MixedFit]
 
@@ -100,7 +101,10 @@ def explained(
                 rows.append({"variable": variable, "n_strips": strips, **row})
         except ModelError as error:
             notes.append(words.cannot_be_tried(label, str(error)))
-    return pd.DataFrame(rows, columns=list(COLUMNS)), notes
+    table = pd.DataFrame(rows, columns=list(COLUMNS))
+    known = table["p"].notna()
+    table.loc[known, "p_adjusted"] = holm(table.loc[known, "p"].to_numpy(float))
+    return table, notes
 
 
 def _totals(data: pd.DataFrame, spec: Specification, names: Sequence[str]) -> pd.DataFrame:

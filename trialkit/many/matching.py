@@ -130,9 +130,7 @@ def match_setups(
             unmatched.append((known.trial.name, found))
         else:
             usable.append(found)
-    references = {
-        f: Counter(k.references[f] for k in usable).most_common(1)[0][0] for f in chosen if usable
-    }
+    references = {f: _reference([k.references[f] for k in usable]) for f in chosen if usable}
     for factor, reference in references.items():
         met = [known.met(factor) for known in usable]
         times = Counter(level for levels in met for level in levels)
@@ -294,6 +292,13 @@ def _other_levels(
         return words.hardly_the_same(called, every.written(own), every.written(others))
     told = [tuple(every.written([here]) + every.written([other])) for here, other in pairs.items()]
     return words.other_levels(factor, every.written(own), every.written(others), told)
+
+
+def _reference(named: Sequence[str]) -> str:
+    """What most trials compare with; of those that equally many do, the first by name, so that the
+    order of the trials turns no effect round."""
+    times = Counter(named)
+    return min(times, key=lambda level: (-times[level], level))
 
 
 def _with_factors(known: _Setups, chosen: Sequence[str], every: _Every) -> _Setups | str:

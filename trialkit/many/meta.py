@@ -6,7 +6,9 @@ Effect ``y_i`` of trial i (a log ratio) is normal about ``theta_i`` with known v
     mu = sum w_i y_i / sum w_i,     se^2 = 1 / sum w_i                     (normal interval)
     se_HK^2 = sum w_i (y_i - mu)^2 / ((k - 1) sum w_i)                     (t with k - 1 df)
 
-The second is by Hartung & Knapp (2001, Stat. Med. 20:3875-3889). ``tau2`` is zero ("fixed"), the
+The second is by Hartung & Knapp (2001, Stat. Med. 20:3875-3889), and no smaller than ``se``: a few
+trials that agree by chance would otherwise be told as all but certain (Röver, Knapp & Friede 2015,
+BMC Med. Res. Methodol. 15:99; metafor's ``test = "adhoc"``). ``tau2`` is zero ("fixed"), the
 restricted maximum-likelihood estimate ("reml", the customary one where nothing else is asked for:
 Viechtbauer 2005, J. Educ. Behav. Stat. 30:261-293), the moment estimate of DerSimonian & Laird
 (1986, Control. Clin. Trials 7:177-188), or that of Paule & Mandel (1982, J. Res. Natl. Bur. Stand.
@@ -47,9 +49,10 @@ class MetaAnalysis:
         has under every model.
     models : DataFrame
         By model ("fixed", "reml", "dersimonian-laird", "paule-mandel"): ``estimate, se, low,
-        high``; ``hk_se, hk_low, hk_high`` by Hartung and Knapp (missing for "fixed"); ``tau2``;
-        ``i2`` (a share); ``predicted_low, predicted_high`` for the effect in the next trial
-        (missing for "fixed", and for two trials). On the scale of the effects.
+        high``; ``hk_se, hk_low, hk_high`` by Hartung and Knapp, ``hk_se`` at least ``se`` (missing
+        for "fixed"); ``tau2``; ``i2`` (a share); ``predicted_low,
+        predicted_high`` for the effect in the next trial (missing for "fixed", and for two
+        trials). On the scale of the effects.
     q, df, p : float
         Cochran's test that all trials have the same effect; chi-square with ``df``.
     level : float
@@ -142,7 +145,8 @@ def combine_trials(
     )
     test = found.test_homogeneity()
     models = pd.DataFrame.from_dict(rows, orient="index").rename_axis("model")
-    return MetaAnalysis(trials, models, float(test.statistic), k - 1, float(test.pvalue), level)
+    q = max(float(test.statistic), 0.0)  # effects that are all one leave a rounding error
+    return MetaAnalysis(trials, models, q, k - 1, float(test.pvalue), level)
 
 
 def _paule_mandel(y: np.ndarray, v: np.ndarray) -> float:
@@ -191,7 +195,9 @@ def _row(
     w = 1.0 / v
     typical = (k - 1) * w.sum() / (w.sum() ** 2 - (w**2).sum())
     out = {"estimate": mu, "se": se, "low": mu - half, "high": mu + half}
-    hk = float(np.sqrt(getattr(found, f"var_hksj_{part}"))) if between else np.nan
+    hk = np.nan
+    if between:
+        hk = max(float(np.sqrt(getattr(found, f"var_hksj_{part}"))), se)
     wide = stats.t.ppf(0.5 + level / 2, k - 1) * hk
     out |= {"hk_se": hk, "hk_low": mu - wide, "hk_high": mu + wide}
     next_half = np.nan

@@ -13,6 +13,7 @@ from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.intake import Prior
 from trialkit.intake.config import LEAST_TIMES, TrialConfig
+from trialkit.many import amounts
 from trialkit.words import many as words
 
 
@@ -48,10 +49,13 @@ class TrialsCompared:
     effects : DataFrame
         One row per level against its reference: ``factor, level, reference, estimate, se, df, low,
         high`` (mean over trials, Kenward-Roger), ``sd_trial, sd_field`` (of the effect between
-        trials, and between the fields of a trial), ``same_direction`` (expected share of fields)
-        with its ``_low`` and ``_high``, ``predicted_low, predicted_high`` (a field of the next
-        trial), ``n_trials, n_fields``; ``p, p_adjusted`` (Holm, within a factor) of no effect and
-        ``evidence``, the grade (`trialkit.facts.Grade`) in a word.
+        trials, and between the fields of a trial; where every trial has one field, or a level too
+        few units to tell, all of it stands in one of them and the other is zero),
+        ``same_direction`` (expected share of fields) with its ``_low`` and ``_high``,
+        ``predicted_low, predicted_high`` (a field of the next trial), ``n_trials, n_fields``; ``p,
+        p_adjusted`` (Holm, within a factor) of no effect and
+        ``evidence``, the grade (`trialkit.facts.Grade`) in a word; ``at_most``, its ceiling, where
+        the model had to take effects to be the same everywhere.
     by_trial : DataFrame
         What every trial shows by its own pairs alone: ``trial, factor, level, reference``; ``raw,
         raw_se, raw_low, raw_high, n_pairs``, ``p`` of the t test of its pairs and ``evidence``,
@@ -65,11 +69,12 @@ class TrialsCompared:
         for the response itself over setups), ``level, n_fields, n_other_fields, difference, se,
         low, high``. Shrunken towards no difference. Empty where fewer than two growers are named.
     explained : DataFrame
-        What moisture, speed and hybrid take away of the spread between trials and fields:
+        What moisture, speed, hybrid and season take away of the spread between trials and fields:
         ``variable, part`` ("mean" or the setup's "effect"), ``n_strips``; ``slope, slope_low,
         slope_high`` (per unit of the variable; of the effect where there is one); ``statistic, df,
-        den_df, p, test`` (Kenward-Roger F for moisture and speed, restricted likelihood ratio for
-        hybrid); ``sd_before, sd_after, reduction`` (share of the variance; may be below zero).
+        den_df, p, p_adjusted, test`` (Kenward-Roger F for moisture and speed, restricted likelihood
+        ratio for hybrid and season; Holm over the table); ``sd_before, sd_after, reduction`` (share
+        of the variance; may be below zero).
     variances : DataFrame
         Variance components of the model.
     notes : tuple of str
@@ -85,6 +90,10 @@ class TrialsCompared:
 
     Notes
     -----
+    Fields', growers' and the next field's figures are averaged over the spread between trials and
+    fields, under an empirical prior: its scale is read from the same data
+    (`trialkit.analysis.averaged`).
+
     Measured by ``tests/calibration/across_trials.py``, in percent (standard errors up to 2.5):
     8 trials on 12 fields of 4 growers, 360 rounds, and 30 trials on 45 fields of 10 growers, 134
     rounds, the effect's standard deviation 0.1 between trials and 0.1 between fields. Coverage of
@@ -149,13 +158,15 @@ class TrialsCompared:
         """A sceptical prior for the next trial of such an option: no effect, give or take.
 
         Normal on the logarithm of the ratio about 0, its standard deviation the root mean square
-        of the effects of single trials, ``sqrt(estimate^2 + sd_trial^2)``, over all levels: the
-        spread of effects between trials about no effect. None for another response than header
-        loss, which alone bears money, and where the effects come to nothing.
+        of the effects in single fields, ``sqrt(estimate^2 + sd_trial^2 + sd_field^2)``, over all
+        levels: the spread of effects about no effect, between trials and between their fields, as
+        of the predicted field. None for another response than header loss, which alone bears
+        money, where the model takes effects to be the same everywhere, and where they come to
+        nothing.
         """
-        if self.response != "header_loss":
+        if self.response != "header_loss" or not amounts.varies(self):
             return None
-        squares = self.effects["estimate"] ** 2 + self.effects["sd_trial"] ** 2
+        squares = (self.effects[["estimate", "sd_trial", "sd_field"]] ** 2).sum(axis=1)
         prior = Prior.of_sd(float(np.sqrt(squares.mean())))
         return prior if prior.times >= LEAST_TIMES else None
 

@@ -115,7 +115,7 @@ def sentences(compared: TrialsCompared) -> list[str]:
         own = own[own["factor"].eq(row["factor"]) & own["level"].eq(row["level"])]
         found = own[own["evidence"].isin([g.word for g in Grade if g.found])]
         less = int((found["raw"] < 0).sum())
-        said.append(words.each_alone(less, len(found) - less, len(own)))
+        said.append(words.each_alone(less, len(found) - less, len(own), compared.level))
         following = amounts.next_field(compared, row["factor"], row["level"])
         if following.known:
             shares = (row["same_direction_low"], row["same_direction_high"])
@@ -151,12 +151,13 @@ def growers_title(compared: TrialsCompared) -> str:
 
 
 def explained_words(compared: TrialsCompared) -> list[str]:
-    """What moisture, speed and hybrid have to do with the spread, a sentence each."""
+    """What moisture, speed, hybrid and season have to do with the spread, a sentence each."""
     factor = own_scale(compared).factor if compared.link == "identity" else 1.0
     return [
         words.explains(
-            row["variable"], compared.title, row["part"], row["p"], factor * row["sd_before"],
-            factor * row["sd_after"], bool(np.isfinite(row["reduction"])),
+            row["variable"], compared.title, row["part"], row["p"], row["p_adjusted"],
+            len(compared.explained), factor * row["sd_before"], factor * row["sd_after"],
+            bool(np.isfinite(row["reduction"])),
             words.spread_of(compared.link, own_scale(compared).unit),
         )
         for _, row in compared.explained.iterrows()

@@ -54,13 +54,14 @@ def how_sure(own: Comparison) -> str:
 
 
 def limited(own: Comparison) -> str:
-    """That a comparison is told no stronger because strips were lost; else ""."""
+    """That a comparison is told no stronger than it is because strips were lost, or because the
+    model of many trials took effects to be alike; else ""."""
     if not own.held_down:
         return ""
-    return (
-        f"p is {p_is(own.evidence)}; it is told no stronger because a third or more of the strips "
-        "is missing."
-    )
+    why = "a third or more of the strips is missing"
+    if own.n_trials > 1:
+        why = "the model had to take effects to be the same everywhere"
+    return f"p is {p_is(own.evidence)}; it is told no stronger because {why}."
 
 
 def why_weaker(own: Comparison) -> str:

@@ -83,7 +83,7 @@ def sceptical_prior(times: float, of_all: str, line: str) -> str:
     return (
         "A sceptical prior for the next trial (what is held likely before it is counted): most "
         f"likely no difference, 19 times in 20 by less than {significant(times)} times either way, "
-        f"as wide as the ratios of these trials{of_all}; under [model] of its trial.toml: {line}"
+        f"as wide as these fields' ratios{of_all}; under [model] of its trial.toml: {line}"
     )
 
 
@@ -162,7 +162,21 @@ def spread_not_known() -> str:
     )
 
 
-def each_alone(less: int, more: int, trials: int) -> str:
+def _by_chance(level: float) -> str:
+    """How many of the intervals at a level leave the truth out."""
+    return f"about 1 in {1 / (1 - level):.0f}"
+
+
+def growers_apart(apart: int, intervals: int, level: float) -> str:
+    """That intervals of growers' own fields are each for itself, where some leave out zero."""
+    return (
+        f"Of {intervals} intervals of growers' own fields against the others', {apart} "
+        f"leave{'s' * (apart == 1)} no difference out. Each is for itself, and "
+        f"{_by_chance(level)} does so by chance alone where growers do not differ."
+    )
+
+
+def each_alone(less: int, more: int, trials: int, level: float) -> str:
     """How many trials found a difference by their own pairs alone."""
     if less + more == 0:
         return f"By its own pairs alone none of the {trials} trials tells the two apart."
@@ -171,13 +185,14 @@ def each_alone(less: int, more: int, trials: int) -> str:
     open_ = f"; {rest} cannot tell the two apart" if rest else ""
     return (
         f"By its own pairs alone, of {counted(trials, 'trial')} {' and '.join(sides)} with good or "
-        f"clear evidence{open_}."
+        f"clear evidence{open_}; {_by_chance(max(level, 0.95))} has such evidence by chance alone "
+        "where there is no difference."
     )
 
 
 def explains(
-    variable: str, title: str, part: str, p: float, before: float, after: float, known: bool,
-    of: str,
+    variable: str, title: str, part: str, p: float, adjusted: float, tests: int, before: float,
+    after: float, known: bool, of: str,
 ) -> str:  # fmt: skip
     """What a variable has to do with the spread between fields.
 
@@ -187,15 +202,21 @@ def explains(
         Its column; the response.
     part : str
         "mean" or "effect".
-    p, before, after : float
-        Of the test; standard deviations between fields without and with it.
+    p, adjusted : float
+        Of the test, alone and by Holm.
+    tests : int
+        Among how many.
+    before, after : float
+        Standard deviations between fields without and with it.
     known : bool
         Whether the last two are.
     of : str
         Of what (`spread_of`).
     """
     what = f"mean {title.lower()}" if part == "mean" else "setup's effect"
-    text = f"{VARIABLES.get(variable, variable)} and the {what}: p {p_is(p)}"
+    text = f"{VARIABLES.get(variable, variable)} and the {what}: p {p_is(adjusted)}"
+    if tests > 1:
+        text += f" by Holm among {tests} such tests (alone {p_is(p).removeprefix('= ')})"
     if known:
         text += f"; standard deviation between fields, of {of}, {significant(before, 2)} without, "
         text += f"{significant(after, 2)} with"
@@ -227,7 +248,7 @@ def same_effect(q: float, df: int, p: float, level: float) -> str:
     return (
         f"Test that all have the same effect: Q = {significant(q)}, {df} df, p {p_is(p)}. "
         f"{100 * level:g} % intervals in brackets, on the scale of the effects; \"hk\" by Hartung "
-        'and Knapp, "predicted" for the next trial.'
+        'and Knapp with a standard error of at least "se", "predicted" for the next trial.'
     )
 
 
@@ -269,7 +290,8 @@ def same_everywhere(error: str) -> str:
     """That effects are taken to be alike."""
     return (
         "The model with effects that differ between trials and fields could not be fitted; effects "
-        f"are taken to be the same everywhere. ({error})"
+        "are taken to be the same everywhere, which makes intervals too narrow where they differ. "
+        f"A difference is therefore told as a tendency at most. ({error})"
     )
 
 

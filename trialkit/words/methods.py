@@ -24,9 +24,8 @@ REFERENCES = {
     "numbers of replications. Biometrics 12, 307-310.",
     "residuals": "Dunn, P. K. and Smyth, G. K. (1996). Randomized quantile residuals. Journal of "
     "Computational and Graphical Statistics 5, 236-244.",
-    "prediction": "Higgins, J. P. T., Thompson, S. G. and Spiegelhalter, D. J. (2009). A "
-    "re-evaluation of random-effects meta-analysis. Journal of the Royal Statistical Society A "
-    "172, 137-159.",
+    "prediction": "Gelman, A. (2006). Prior distributions for variance parameters in hierarchical "
+    "models. Bayesian Analysis 1, 515-533.",
     "power": "Hoenig, J. M. and Heisey, D. M. (2001). The abuse of power: the pervasive fallacy of "
     "power calculations for data analysis. The American Statistician 55, 19-24.",
     "margin": "Schuirmann, D. J. (1987). A comparison of the two one-sided tests procedure and the "

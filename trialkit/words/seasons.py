@@ -353,10 +353,16 @@ def same_words(pairs: Sequence[tuple[str, str]]) -> str:
 
 
 # ---------------------------------------------------------------- keep in mind
-def unknown(n_trials: int, seasons: int) -> list[str]:
-    """What such a page cannot say."""
+def unknown(n_trials: int, seasons: int, of_reference: bool) -> list[str]:
+    """What such a page cannot say; `of_reference` where amounts follow from ratios to what lay
+    there with the reference."""
     few = f"{counted(n_trials, 'trial')} in {counted(seasons, 'season')}"
+    exact = (
+        "Amounts rest on what was measured with the reference, taken as exact: their ranges leave "
+        "out how uncertain that is."
+    )
     return [
+        *[exact] * of_reference,
         f"These are {few}; seasons unlike them are not in it.",
         "A field that was in several seasons counts each season as one more field: that soil and "
         "slope were the same is not taken off.",

@@ -3,14 +3,16 @@
 On the model's scale (log ratio, log odds ratio) the effect of a level against the reference is
 ``mu + delta_f`` in field f, ``delta_f`` normal with standard deviation ``tau``. `raw` effects come
 from a field's own pairs alone; `shrunken` ones are the model's predictions ``mu + delta_f``, drawn
-the nearer to ``mu`` the less a field says. The effect in the next field lies in::
+the nearer to ``mu`` the less a field says. The share of fields with an effect in the direction of
+the estimated ``mu`` is ``Phi(+-mu / tau)`` (Mathur & VanderWeele 2019, Stat. Med. 38:1336-1342).
+Few fields hardly tell ``tau``, so that share, its interval and that of the effect in the next field
+are those over what is not known of ``mu`` and ``tau`` (`trialkit.analysis.averaged`).
 
-    mu +- t(k - 2) sqrt(tau^2 + se(mu)^2)
-
-with k fields (Higgins, Thompson & Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159). The share of
-fields with an effect in the direction of the estimated ``mu`` is ``Phi(+-mu / tau)`` (Mathur &
-VanderWeele 2019, Stat. Med. 38:1336-1342). Few fields hardly tell ``tau``, so its expected value
-and interval are those over what is not known of ``mu`` and ``tau`` (`trialkit.analysis.averaged`).
+Measured by ``tests/calibration/next_field.py``, in percent (standard errors to 1.3), the effect's
+standard deviation 0.2 between fields of three pairs: 95 % intervals for the next field hold it in
+99 of three fields, 98 of four, 96 of six. By t with fields - 2 df (Higgins, Thompson &
+Spiegelhalter 2009, J. R. Stat. Soc. A 172:137-159) it would be 100, nearly three times as wide, 98
+and 91. With a standard deviation of 0.5 four fields hold it in 92 (by t 94).
 
 For header loss the scale is that of the counts behind the header, the loss before harvest
 included: a ratio of the header's own loss is further from one (`ResponseAnalysis.contrasts`).
@@ -144,9 +146,9 @@ def field_effects(
     rows, pooled = [], []
     for other in others:
         row, turn = contrasts[other] - contrasts[reference], turns[other] - turns[reference]
-        mean = pooled_effect(fit, row, turn, "field", result.judges[name], len(names), level)
+        mean = pooled_effect(fit, row, turn, "field", result.judges[name], level)
         length = float(np.linalg.norm(turn))
-        mean |= _same_direction(found, fit, name, row, turn, mean, _within(design, name), level)
+        mean |= _next_field(found, fit, name, row, turn, mean, _within(design, name), level)
         mean |= {"sd_low": length * spread["low"], "sd_high": length * spread["high"],
                  "sd_statistic": spread["statistic"], "sd_p": spread["p"]}  # fmt: skip
         pooled.append({"level": other, "label": labels[other], **mean, "n_fields": len(names)})
@@ -251,28 +253,15 @@ def slope_turns(fit: MixedFit, level: str, factor: str) -> dict[str, np.ndarray]
 
 
 def pooled_effect(
-    fit: MixedFit, row: np.ndarray, turn: np.ndarray, level_name: str, judge: Judge, n: int,
-    level: float,
-) -> dict[str, float]:  # fmt: skip
-    """Mean effect, its spread between the units of a level, and the interval for the next unit."""
+    fit: MixedFit, row: np.ndarray, turn: np.ndarray, level_name: str, judge: Judge, level: float
+) -> dict[str, float]:
+    """Mean effect and its spread between the units of a level."""
     mu = float(row @ fit.fixed_effects.to_numpy())
     se, df = (float(found[0]) for found in link_se_df(fit, row[None, :], judge))
     half = stats.t.ppf(0.5 + level / 2, df) * se
     cov = fit.covariances[fit.model.chain.names.index(level_name)]
     tau = float(np.sqrt(max(turn @ cov @ turn, 0.0)))
-    wide = np.inf
-    if n > 2:
-        wide = stats.t.ppf(0.5 + level / 2, n - 2) * np.sqrt(tau**2 + se**2)
-    return {
-        "estimate": mu,
-        "se": se,
-        "df": df,
-        "low": mu - half,
-        "high": mu + half,
-        "sd": tau,
-        "predicted_low": mu - wide,
-        "predicted_high": mu + wide,
-    }
+    return {"estimate": mu, "se": se, "df": df, "low": mu - half, "high": mu + half, "sd": tau}
 
 
 def _within(design: Design, factor: str) -> int:
@@ -282,17 +271,20 @@ def _within(design: Design, factor: str) -> int:
     return max(len(strips) - pairs - fields * (len(design.levels[factor]) - 1), 1)
 
 
-def _same_direction(
+def _next_field(
     found: UnitInformation, fit: MixedFit, factor: str, row: np.ndarray, turn: np.ndarray,
     mean: dict[str, float], df: int, level: float,
 ) -> dict[str, float]:  # fmt: skip
-    """Share of fields whose effect has the sign of the mean effect, over what is not known."""
+    """Interval of the effect in the next field, and the share of fields whose effect has the sign
+    of the mean effect, over what is not known."""
     columns = fit.model.slopes[fit.model.chain.names.index("field")]
     own = {"field": np.array([c.variable == factor for c in columns])}
     single = np.sqrt(len(found.labels["field"])) * mean["se"]
     over = averaged(found, own, row[None], {}, {"field": turn[None]}, single, df, level)
     shares = (over.positive, over.share_low, over.share_high)
-    return same_direction([float(s[0]) for s in shares], mean["estimate"])
+    return same_direction([float(s[0]) for s in shares], mean["estimate"]) | {
+        "predicted_low": float(over.low[0]), "predicted_high": float(over.high[0])
+    }  # fmt: skip
 
 
 def same_direction(positive: list[float], mean: float) -> dict[str, float]:

@@ -121,7 +121,9 @@ def also(page: SeasonsContext) -> Iterable[Element]:
 def unknown(page: SeasonsContext) -> Iterable[Element]:
     """What the page cannot say."""
     used = page.primary.trials
-    items = [*words.unknown(len(used), used["season"].nunique()), *grower_words.keep_in_mind()]
+    of_reference = page.primary.link != "identity"
+    items = [*words.unknown(len(used), used["season"].nunique(), of_reference),
+             *grower_words.keep_in_mind()]  # fmt: skip
     yield bullets(items)
     yield Sentence(cautions.defer_briefly(), "defer")
 
