@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 import shutil
 import subprocess
 import sys
@@ -16,14 +17,15 @@ from typer.testing import CliRunner
 
 import trialkit as tk
 from trialkit.cli import app
-from trialkit.errors import TrialError
+from trialkit.errors import ClusterError, TrialError
 from trialkit.intake.config import ModelConfig, Prior
 from trialkit.many import gather_reading, gathering
 from trialkit.many import store as stores
 from trialkit.many.gathering import gather
 from trialkit.many.kept import columns_of, settings_of, settings_text, trials_of
 from trialkit.many.sources import FolderSource
-from trialkit.many.store import StoreSource, read_state
+from trialkit.many.store import read_state
+from trialkit.many.store_source import StoreSource
 from trialkit.trial import Trial, load_trial
 
 pytest.importorskip("pyarrow")
@@ -185,13 +187,49 @@ def test_files_that_cannot_be_opened_leave_the_version_of_before(
     folder: Path, tmp_path: Path
 ) -> None:
     store = tmp_path / "store"
+    (tmp_path / "notes.csv").write_text("a,b\n1,2\n")  # which no read of the trial opens
+    (folder / "trial_01" / "notes.csv").symlink_to(tmp_path / "notes.csv")
     gather(folder, store)
+    drop_frames(folder / "trial_01")
+    assert gather(folder, store).changed == ("trial_01",)
+    assert_as_in(store, folder)
     frames = folder / "trial_01" / "frames.csv"
     frames.rename(tmp_path / "frames.csv")
     frames.symlink_to(tmp_path / "frames.csv")  # a link out of the trial is refused
     found = gather(folder, store)
     assert [name for name, _ in found.older] == ["trial_01"] and "stays" in str(found)
     assert len(held(store)) == 3 and not found.unreadable
+
+
+def test_a_change_is_taken_in_whatever_clocks_say_and_other_readers_change_nothing(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = tmp_path / "store"
+    with monkeypatch.context() as ahead:
+        ahead.setattr(gather_reading.time, "time", lambda: 4e9)
+        gather(folder, store)
+    drop_frames(folder / "trial_01")
+    assert gather(folder, store).changed == ("trial_01",)
+    assert_as_in(store, folder)
+    monkeypatch.setenv("TRIALKIT_LIMITS", "row_chars=5000000")
+    found = gather(folder, store)
+    assert (len(found.again), found.changed, found.same) == (3, (), 0)
+    assert_others_see(store)
+
+
+def test_folders_that_are_not_there_are_told(folder: Path, tmp_path: Path) -> None:
+    """Moved, and a trial changed there: what was gathered before leaves when it is named."""
+    store, moved = tmp_path / "store", tmp_path / "moved"
+    gather(folder, store)
+    folder.rename(moved)
+    drop_frames(moved / "trial_02")
+    found = gather(moved, store)
+    assert len(found.added) == 3 and found.away == ((str(folder), 3),)
+    assert f"{folder} (3 trials)" in str(found) and "--forget" in str(found)
+    found = gather([moved, folder], store, forget=True)
+    assert len(found.gone) == 3 and found.same == 3 and not found.away
+    assert_as_in(store, moved)
+    assert_others_see(store)
 
 
 def test_small_parts_are_joined_and_large_ones_cut(
@@ -239,6 +277,131 @@ def dying(monkeypatch: pytest.MonkeyPatch) -> Iterator[pytest.MonkeyPatch]:
         patch.setattr(gathering, "settle", lambda store: None)
         patch.setattr(gathering, "remove", lambda path: None)
         yield patch
+
+
+def test_files_of_the_store_that_are_lost_or_damaged_are_told_and_read_again(
+    folder: Path, tmp_path: Path
+) -> None:
+    store = tmp_path / "store"
+    gather(folder, store)
+
+    def frames() -> Path:
+        (path,) = (store / "frames" / "season=2024").iterdir()
+        return path
+
+    for spoil in (Path.unlink, lambda path: path.write_bytes(b"")):
+        spoil(frames())
+        with pytest.raises(TrialError, match=r"frames.* is not there as it was written"):
+            held(store)
+        found = gather(folder, store)
+        assert found.again == ("trial_00", "trial_02") and not found.changed and found.same == 1
+        assert_as_in(store, folder)
+        assert_others_see(store)
+    whole = frames().read_bytes()
+    for at in range(5, len(whole), 611):  # a bit in a page, in the words of the schema
+        frames().write_bytes(whole[:at] + bytes([whole[at] ^ 1]) + whole[at + 1 :])
+        with pytest.raises(TrialError, match="is not there as it was written"):
+            held(store)
+    assert gather(folder, store).again == ("trial_00", "trial_02")
+    assert_as_in(store, folder)
+    frames().unlink()
+    shutil.move(folder / "trial_00", tmp_path / "away")
+    with pytest.raises(TrialError, match="--forget"):  # nothing else has trial_00
+        gather(folder, store)
+    found = gather(folder, store, forget=True)
+    assert (found.gone, found.again) == (("trial_00",), ("trial_02",))
+    assert_as_in(store, folder)
+    assert_others_see(store)
+
+
+def test_what_its_reader_does_not_see_ends_a_comparison(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """As on a worker without the folder: another would have counted these trials."""
+    other = Path(shutil.copytree(folder, tmp_path / "b" / "others"))
+    gather(folder, tmp_path / "b" / "store")
+    sources = FolderSource([folder, other]), StoreSource(tmp_path / "b" / "store")
+    (tmp_path / "b").rename(tmp_path / "c")
+    for source in sources:
+        with pytest.raises(ClusterError, match="is not there for who reads it"):
+            tk.compare(source)
+
+    def full(path: Path) -> Trial:
+        raise MemoryError
+
+    monkeypatch.setattr("trialkit.many.sources.load_trial", full)
+    for run in (lambda: tk.compare(folder), lambda: gather(folder, tmp_path / "c" / "store")):
+        monkeypatch.setattr(gather_reading, "__version__", "9.9")
+        with pytest.raises(ClusterError, match="Memory ran out"):
+            run()
+
+
+def test_what_is_said_of_a_full_disk_is_so(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    store = tmp_path / "store"
+
+    def full(*_: object, **__: object) -> bool:
+        monkeypatch.setattr(gathering, "settle", full)
+        raise OSError(28, "No space left on device")
+
+    with monkeypatch.context() as patch:
+        patch.setattr(gathering, "commit", full)
+        with pytest.raises(TrialError, match="nothing was added to it"):
+            gather(folder, store)
+        assert not read_state(store).entries and not list(store.glob(".gathering-*"))
+    monkeypatch.undo()
+    plan = gathering._plan
+
+    def planned(*given: object) -> object:
+        monkeypatch.setattr(gathering, "settle", full)
+        return plan(*given)
+
+    monkeypatch.setattr(gathering, "_plan", planned)
+    with pytest.raises(TrialError, match="holds all that was gathered"):
+        gather(folder, store)
+    assert_as_in(store, folder)
+    monkeypatch.undo()
+    assert gather(folder, store).same == 3
+    assert_others_see(store)
+
+
+def test_a_version_that_comes_back_while_another_gather_moves_files_stays(
+    folder: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """It comes back between that one's look at the manifests and its moves."""
+    store, frames = tmp_path / "store", folder / "trial_00" / "frames.csv"
+    before = frames.read_text()
+    gather(folder, store)
+    drop_frames(folder / "trial_00")
+    settle, read = gathering.settle, stores.read_state
+
+    def late(of: Path) -> stores.State:
+        state = read(of)
+        monkeypatch.setattr(stores, "read_state", read)
+        frames.write_text(before)
+        assert gather(folder, store).changed == ("trial_00",)
+        return state
+
+    def last(of: Path) -> None:
+        monkeypatch.setattr(gathering, "settle", settle)
+        monkeypatch.setattr(stores, "read_state", late)
+        settle(of)
+
+    say = gathering.commit
+
+    def said(*given: object, **told: object) -> bool:
+        monkeypatch.setattr(gathering, "commit", say)
+        monkeypatch.setattr(gathering, "settle", last)
+        return say(*given, **told)
+
+    monkeypatch.setattr(gathering, "commit", said)
+    gather(folder, store)
+    for path in (store / stores.AWAY).rglob("*.parquet"):
+        os.utime(path, (0, 0))  # long ago
+    assert gather(folder, store).same == 3
+    assert_as_in(store, folder)
+    assert_others_see(store)
 
 
 class Killed(BaseException):
@@ -332,7 +495,9 @@ def test_a_gather_that_was_quicker_is_looked_at_again(
     assert_others_see(store)
 
 
-def test_what_is_no_store_is_refused(six: Path, tmp_path: Path) -> None:
+def test_what_is_no_store_is_refused(
+    six: Path, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
     (tmp_path / "notes.txt").write_text("of my own")
     with pytest.raises(TrialError, match="not empty"):
         gather(six, tmp_path)
@@ -346,8 +511,15 @@ def test_what_is_no_store_is_refused(six: Path, tmp_path: Path) -> None:
     manifest.write_text(manifest.read_text()[:100])
     with pytest.raises(TrialError, match=r"000001\.json cannot be read"):
         tk.compare(store)
-    (store / "store.json").write_text('{"format": 2}')
-    with pytest.raises(TrialError, match="format 2"):
+    monkeypatch.setattr(stores, "_WAITS", (0.0,))
+    manifest.write_text("")
+    with pytest.raises(TrialError, match=r"it is empty; .* delete it and gather again"):
+        tk.compare(store)
+    manifest.rename(manifest.with_name("000002.json"))
+    with pytest.raises(TrialError, match=r"000001\.json cannot be read"):
+        tk.compare(store)
+    (store / "store.json").write_text('{"format": 3}')
+    with pytest.raises(TrialError, match="format 3"):
         gather(six, store)
 
 

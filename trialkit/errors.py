@@ -28,4 +28,5 @@ class ReportError(TrialkitError):
 
 
 class ClusterError(TrialkitError):
-    """Work that was to be done by a Dask cluster could not be: it is not there, or went away."""
+    """Work could not be done by those who were to do it, a Dask cluster or processes of this
+    machine: they are not there, went away, or do not see what they are to read."""

@@ -15,6 +15,7 @@ from asyncio import CancelledError as AsyncCancelledError
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import CancelledError
+from concurrent.futures.process import BrokenProcessPool
 from contextlib import contextmanager
 from itertools import islice
 from typing import TYPE_CHECKING, Any, TypeVar
@@ -61,8 +62,9 @@ def mapped(
     Raises
     ------
     ClusterError
-        When the cluster goes away, or a piece of work ends worker after worker. What a piece
-        itself raises is raised as it is; the others under way are cancelled.
+        When the cluster goes away, a piece of work ends worker after worker, or a process of this
+        machine ends before its work is done. What a piece itself raises is raised as it is; the
+        others under way are cancelled.
     """
     if client is not None:
         yield from _by_cluster(work, items, client)
@@ -70,7 +72,13 @@ def mapped(
         yield from map(work, items)
     else:
         calls = (joblib.delayed(tied)(os.getpid(), work, item) for item in items)
-        yield from _pool(jobs)(calls)
+        try:
+            yield from _pool(jobs)(calls)
+        except BrokenProcessPool as error:
+            raise ClusterError(
+                "A process that helped ended before its work was done. As a rule memory is short: "
+                "use fewer processes (jobs), or close what else takes memory."
+            ) from error
 
 
 def breadth(client: Any = None, jobs: int = 1) -> int:
@@ -142,7 +150,7 @@ def _by_cluster(
                 return
             if under_way[0].status == "pending":
                 room = 0
-            result = _result(under_way[0])
+            (result,) = results_of(client, [under_way[0]])
             under_way.popleft()
             yield result
     finally:
@@ -170,19 +178,26 @@ def _sent_once(work: Callable[..., Any], client: Client) -> Any:
         return client.submit(pickle.loads, text, pure=False)
 
 
-def _result(future: Future) -> Any:
+def results_of(client: Client, futures: Sequence[Future]) -> list[Any]:
+    """Results of pieces of work that a cluster was given.
+
+    Raises
+    ------
+    ClusterError
+        As :func:`mapped`; what a piece itself raised is raised as it is.
+    """
     from distributed import KilledWorker
 
     try:
-        return future.result()
+        return list(client.gather(list(futures)))
     except KilledWorker as error:
         raise ClusterError(
             f"The same piece of work ended {error.allowed_failures + 1} workers one after another. "
-            "As a rule they have too little memory: give each worker more, or fewer threads; their "
-            "own logs say what ended them."
+            "As a rule they have too little memory: give each worker more, or fewer threads, or "
+            "give rows in more partitions; their own logs say what ended them."
         ) from error
     except (Exception, CancelledError, AsyncCancelledError) as error:
-        if future.status == "error":  # what the work itself raised
+        if any(future.status == "error" for future in futures):  # what the work itself raised
             raise
         raise ClusterError(
             f"The cluster stopped before the work was done ({type(error).__name__}). Start it "

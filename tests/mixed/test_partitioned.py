@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from trialkit.errors import ModelError
+from trialkit.errors import ClusterError, ModelError
 from trialkit.mixed import MixedFit, fit_mixed
 
 # Relative: fits of the same rows differ by where the searches stop, and by the order of sums.
@@ -148,6 +148,34 @@ def test_parquet_files_functions_and_a_season_in_the_name_of_a_folder(tmp_path: 
     assert_same(whole, fit_mixed([lambda part=p: part for p in parted(frame, 3)], **case))
 
 
+def test_folders_are_named_as_other_programs_name_them(tmp_path: Path) -> None:
+    """By pyarrow: signs as %2F, a name of its own for what is missing."""
+    growers = pd.Series(["North Farm", "South/Farm", "12", None], dtype=object)
+    own = growers[pd.factorize(FRAME["field"])[0] % 4].to_numpy()
+    frame = FRAME.assign(grower=own)
+    frame.to_parquet(tmp_path, partition_cols=["grower"])
+    frame.to_parquet(tmp_path / ".being_written.parquet")
+    case = CASES["gaussian"] | {"fixed": "setup + grower"}
+    whole, fit = fit_mixed(frame, **case), fit_mixed(tmp_path, **case)
+    assert_same(whole, fit)
+    assert list(fit.coefficients.index) == list(whole.coefficients.index)
+    assert fit.n_rows == whole.n_rows and fit.notes == whole.notes
+
+
+def test_rows_that_change_while_they_are_read_are_refused() -> None:
+    """Fewer, or as many with another response; but not those in another order."""
+    one, two = parted(FRAME, 2)
+    for then in (one.iloc[:-9], one.assign(mass=one["mass"] + 0.1), one.iloc[::-1]):
+        for late in (1, 2):  # passes
+            given = iter([one] * late + [then] * 9)
+            parts = [lambda given=given: next(given), two]
+            if then is not one and len(then) == len(one) and set(then["mass"]) == set(one["mass"]):
+                assert fit_mixed(parts, **CASES["gaussian"]).n_rows == len(FRAME.dropna())
+                continue
+            with pytest.raises(ModelError, match="partition 1 gave other rows than at first"):
+                fit_mixed(parts, **CASES["gaussian"])
+
+
 def test_levels_are_those_of_all_partitions() -> None:
     """A level that one partition never meets, declared orders, and text against categories."""
     own = FRAME["field"].isin([f"f{j}" for j in range(10)])
@@ -176,7 +204,6 @@ REFUSED: list[tuple[dict[str, Any], Any, str]] = [
     ({}, lambda: [3], "partition 1 is a int"),
     ({}, lambda: [lambda: 3], "gives a int, not a DataFrame"),
     ({}, lambda: "nowhere", "no Parquet file"),
-    ({"client": 3}, lambda: parted(FRAME, 2), "give a dask.distributed.Client"),
     ({"client": 3}, lambda: FRAME, "works on partitions"),
     ({"response": "setup"}, lambda: parted(FRAME, 2), "is not numeric"),
 ]  # fmt: skip
@@ -224,6 +251,20 @@ def test_questions_to_rows_are_refused_in_a_sentence() -> None:
 
 
 # ---------------------------------------------------------------------- on a cluster
+def test_a_cluster_is_named_as_elsewhere(
+    client: Any, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    """By its address, also of files whose paths hang on the folder one is in."""
+    for j, part in enumerate(parted(FRAME, 2)):
+        part.to_parquet(tmp_path / f"{j}.parquet")
+    monkeypatch.chdir(tmp_path)
+    case = {"response": "mass", "fixed": "setup", "nested": "field", "method": "ml"}
+    fit = fit_mixed(["0.parquet", "1.parquet"], client=client.scheduler.address, **case)
+    assert_same(fit_mixed(FRAME, **case), fit)
+    with pytest.raises(ClusterError, match="client is int; give None, 'local'"):
+        fit_mixed(["0.parquet"], client=3, **case)
+
+
 @pytest.mark.parametrize(
     "name", [pytest.param("gaussian by ml", marks=pytest.mark.slow), "poisson"]
 )

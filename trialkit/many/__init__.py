@@ -7,7 +7,7 @@ from trialkit.many.gathering import Gathered, gather
 from trialkit.many.meta import MetaAnalysis, combine_trials
 from trialkit.many.result import TrialsCompared
 from trialkit.many.sources import FolderSource, Source, source_of
-from trialkit.many.store import StoreSource
+from trialkit.many.store_source import StoreSource
 
 __all__ = [
     "FolderSource", "Gathered", "MetaAnalysis", "Source", "StoreSource", "TrialsCompared",

@@ -4,33 +4,33 @@ from __future__ import annotations
 
 import hashlib
 import os
+import secrets
 import time
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 import joblib
 
-from trialkit.errors import ClusterError, TrialError
+from trialkit.errors import TrialError
 from trialkit.intake.added import added_files
+from trialkit.intake.limits import limits
 from trialkit.intake.reading import read_file
 from trialkit.many.kept import Columns, columns_of
 from trialkit.many.sources import FolderSource, TrialPath
-from trialkit.many.store import Entry, Place, State, write_part
+from trialkit.many.store import Entry, Place, State, damaged, write_part
 from trialkit.many.trial_rows import MANY, unreadable
 from trialkit.mapping import mapped
+from trialkit.responses import schema
 from trialkit.version import __version__
 from trialkit.words import many as words
 
-if TYPE_CHECKING:
-    from trialkit.trial import Trial
-
 PART = 200  # trials of a season in one file
 CHUNK = 20  # trials that are read by one piece of work
-_READ = {".toml", ".csv", ".tsv", ".xlsx", ".xlsm", ".xls"}
-_READ_WHOLE = {".toml", ".csv"}
+_NAMED = {".toml", ".csv", ".tsv", ".xlsx", ".xlsm", ".xls"}  # told of where they are not read
+_READ = {"trial.toml", *(f"{name}.csv" for name in schema.TABLES)}
 Piece = tuple[Columns, list[Entry]]
 """Some trials of one season."""
 
@@ -64,6 +64,15 @@ class Search:
                 key = _key(root / own)
                 self.closed[key] = Entry(key, str(root), own, "", time.time(), reason=reason)
 
+    def away(self, state: State) -> list[tuple[str, int]]:
+        """Folders gathered before that are not there now, none of these roots, and how many trials
+        the store holds of each."""
+        roots = Counter(e.root for e in state.entries.values() if e.part)
+        return [
+            (name, many) for name, many in sorted(roots.items())
+            if not os.path.exists(name) and not {*self.roots} & {Path(name), *Path(name).parents}
+        ]  # fmt: skip
+
     def gone(self, state: State) -> list[Entry]:
         """Trials of the store that lie under the roots and are no longer there."""
         shut = [Path(entry.root) / entry.name for entry in self.closed.values()]
@@ -95,16 +104,17 @@ def _key(path: Path) -> str:
 
 
 def fingerprint(path: Path) -> str:
-    """Of a trial's files as a read of them goes by, and of the trialkit that reads them; empty
-    where they cannot be opened."""
-    digest = hashlib.sha256(__version__.encode())
+    """Of how a trial is read (trialkit and limits) and, after a hyphen, of its files as a read of
+    them goes by; empty where they cannot be opened."""
+    how = hashlib.sha256(f"{__version__}{limits()}".encode()).hexdigest()[:16]
+    digest = hashlib.sha256()
     try:
         if path.is_file():
             contents = {path.name: read_file(path)}
         else:
-            files = sorted(p for p in path.iterdir() if p.suffix.casefold() in _READ)
+            files = sorted(p for p in path.iterdir() if p.suffix.casefold() in _NAMED)
             contents = {
-                p.name: read_file(p, inside=path) if p.suffix.casefold() in _READ_WHOLE else b""
+                p.name: read_file(p, inside=path) if p.name.casefold() in _READ else b""
                 for p in files
             }  # fmt: skip
         for name, content in (*contents.items(), *added_files(path).items()):
@@ -112,30 +122,34 @@ def fingerprint(path: Path) -> str:
             digest.update(content)
     except (OSError, TrialError):
         return ""
-    return digest.hexdigest()
+    return f"{how}-{digest.hexdigest()}"
 
 
 # ---------------------------------------------------------------- reading
 @dataclass(slots=True)
 class Read:
-    """What was read: parts in the draft with their trials, and trials that cannot be read."""
+    """What was read: parts in the draft with their trials, and trials that cannot be read; and
+    what the store said of the trials before, and which of its parts are damaged."""
 
+    before: dict[str, Entry]
+    broken: set[Place]
     parts: list[tuple[Place, list[Entry]]] = field(default_factory=list)
     failed: list[Entry] = field(default_factory=list)
 
 
 def read_all(
-    search: Search, state: State, draft: Path, client: Any, jobs: int | None,
+    search: Search, store: Path, state: State, draft: Path, client: Any, jobs: int | None,
     tell: Callable[[str], None],
 ) -> Read:  # fmt: skip
-    wanted = [
-        replace(one, known=state.entries[key].fingerprint) if key in state.entries else one
-        for key, one in search.wanted.items()
-    ]  # fmt: skip
+    """Read what is new or changed, or stands in a part that is damaged."""
+    broken = damaged(store, state)
+    known = {key: e.fingerprint for key, e in state.entries.items()
+             if (e.season, e.part) not in broken}  # fmt: skip
+    wanted = [replace(one, known=known.get(key, "")) for key, one in search.wanted.items()]
     chunks = [wanted[i : i + CHUNK] for i in range(0, len(wanted), CHUNK)]
     if jobs is None:
         jobs = joblib.cpu_count() if sum(not one.known for one in wanted) > MANY else 1
-    out = Read(failed=list(search.closed.values()))
+    out = Read(state.entries, broken, failed=list(search.closed.values()))
     waiting: dict[int, list[Piece]] = defaultdict(list)
     done = 0
     results = mapped(read_chunk, chunks, client=client, jobs=jobs)
@@ -157,28 +171,23 @@ def read_chunk(wanted: Sequence[_Wanted]) -> tuple[dict[int, Piece], list[Entry]
     found: dict[int, list[Piece]] = defaultdict(list)
     failed: list[Entry] = []
     for one in wanted:
-        if not one.path.root.is_dir():
-            raise ClusterError(
-                f"{one.path.root} is not there for every worker; folders that are gathered must be "
-                "reachable under the same path from all of them."
-            )
         at, own = time.time(), fingerprint(one.path.path)
         if own and own == one.known:
             continue
         entry = Entry(one.trial, one.root, one.name, own, at)
         for _, trial in one.path.trials():
             try:
-                season, columns = _columns(entry.trial, trial)
-                found[season].append((columns, [replace(entry, season=season)]))
+                if isinstance(trial, Exception):
+                    raise trial
+                season = trial.config.season
+                # What can be read is known by something, whatever could not be opened before.
+                kept = replace(entry, season=season, fingerprint=own or f"-{trial.data_hash()}")
+                found[season].append((columns_of(entry.trial, trial), [kept]))
             except Exception as error:  # a trial costs only itself
-                failed.append(replace(entry, reason=unreadable(error)))
+                # What the system refused now it may grant the next time.
+                known = "" if isinstance(error, OSError) else own
+                failed.append(replace(entry, fingerprint=known, reason=unreadable(error)))
     return {season: joined(pieces) for season, pieces in found.items()}, failed
-
-
-def _columns(key: str, trial: Trial | Exception) -> tuple[int, Columns]:
-    if isinstance(trial, Exception):
-        raise trial
-    return trial.config.season, columns_of(key, trial)
 
 
 def joined(pieces: Iterable[Piece]) -> Piece:
@@ -195,9 +204,8 @@ def joined(pieces: Iterable[Piece]) -> Piece:
 
 
 def write_pieces(draft: Path, season: int, pieces: Sequence[Piece]) -> tuple[Place, list[Entry]]:
-    """Write a part and give its trials its name, which is a fingerprint of theirs."""
+    """Write a part under a name that none has had, and give its trials that name."""
     columns, entries = joined(pieces)
-    told = sorted(f"{e.trial} {e.fingerprint}" for e in entries)
-    place = season, f"part-{hashlib.sha256(chr(10).join(told).encode()).hexdigest()[:16]}"
+    place = season, f"part-{secrets.token_hex(8)}"
     write_part(draft, place, columns)
     return place, [replace(e, part=place[1]) for e in entries]

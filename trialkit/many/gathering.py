@@ -16,16 +16,21 @@ from trialkit.many.kept import need_arrow
 from trialkit.many.store import (
     DRAFT,
     Entry,
+    Files,
     Place,
     State,
     begin_store,
     commit,
+    digests_of,
     read_part,
     read_state,
     settle,
 )
 from trialkit.mapping import opened
 from trialkit.words import cluster as words
+
+_Loose = tuple[Path, Place, Files, list[Entry]]
+"""A part below a folder, and its trials that stay."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -37,6 +42,9 @@ class Gathered:
     store : Path
     added, changed : tuple of str
         New in the store; there before, now as their files are.
+    again : tuple of str
+        Read again though their files are as before: by another trialkit, with other limits, or as
+        the store's own file of them was damaged.
     same : int
         Trials that were in the store as they are.
     unreadable : tuple of (str, str)
@@ -47,22 +55,29 @@ class Gathered:
         No longer in the folders: they stay, or were left out where that was asked for.
     forgotten : bool
         Whether those that are gone were left out.
+    away : tuple of (str, int)
+        Folders gathered before that are not there now, with how many trials of theirs the store
+        holds. They stay: the folder may have moved, or be on a drive that is not connected.
     """
 
     store: Path
     added: tuple[str, ...]
     changed: tuple[str, ...]
+    again: tuple[str, ...]
     same: int
     unreadable: tuple[tuple[str, str], ...]
     older: tuple[tuple[str, str], ...]
     gone: tuple[str, ...]
     forgotten: bool
+    away: tuple[tuple[str, int], ...]
 
     @property
     def told(self) -> tuple[str, ...]:
         """What it came to, in words."""
         gone = [words.gone(self.gone, self.forgotten)] if self.gone else []
-        return (words.gathered(len(self.added), len(self.changed), self.same), *gone)
+        away = [words.away(self.away)] if self.away else []
+        added, changed, again = map(len, (self.added, self.changed, self.again))
+        return (words.gathered(added, changed, again, self.same), *gone, *away)
 
     @property
     def left_out(self) -> tuple[str, ...]:
@@ -100,7 +115,8 @@ def gather(
     store : path
         A store, or a new folder.
     forget : bool
-        Whether trials that are no longer in these folders leave the store; else they stay.
+        Whether trials that are no longer in these folders leave the store; else they stay. A folder
+        that is not there any more, as it has moved, is given too to have its trials leave.
     client : None, "local", str or dask.distributed.Client, optional
         Who reads instead of this process: workers started on this machine, those of a scheduler's
         address, those of a client. They must see the folders under the same path; only this
@@ -117,7 +133,8 @@ def gather(
     Raises
     ------
     TrialError
-        When there is no such folder or no trial in one, or the store is none.
+        When there is no such folder or no trial in one, the store is none, cannot be written to,
+        or what stays in it is damaged.
     ClusterError
         When pyarrow is not installed, or the cluster that was asked for cannot do the work.
     """
@@ -128,24 +145,40 @@ def gather(
     search = Search([Path(folder).resolve() for folder in given], forget)
     store = Path(store).absolute()
     tell = progress or (lambda text: None)
+    found: list[Gathered] = []
     try:
         begin_store(store)
         settle(store)
         draft = own_folder(store, DRAFT)
         draft.mkdir(0o700)
         try:
+            state = read_state(store)
             with opened(client) as workers:
-                read = read_all(search, read_state(store), draft, workers, jobs, tell)
+                read = read_all(search, store, state, draft, workers, jobs, tell)
             tell(words.writing())
-            return _put(store, draft, search, read)
+            found.append(_put(store, draft, search, read))
         finally:
             with held():
-                settle(store)
-                remove(draft)
+                _end(store, draft)
+        return found[0]
     except OSError as error:
+        reason = error.strerror or str(error)
+        if found:
+            raise TrialError(words.unsettled(str(store), reason)) from error
         raise TrialError(
-            f"{store} cannot be written to ({error.strerror or error}); nothing was added to it."
+            f"{store} cannot be written to ({reason}); nothing was added to it."
         ) from error
+
+
+def _end(store: Path, draft: Path) -> None:
+    """Remove the draft, with every file in its place that a manifest speaks of."""
+    try:
+        settle(store)
+    except OSError:
+        if draft.name not in {files.draft for files in read_state(store).parts.values()}:
+            remove(draft)
+        raise
+    remove(draft)
 
 
 # ---------------------------------------------------------------- putting it there
@@ -156,7 +189,10 @@ def _put(store: Path, draft: Path, search: Search, read: Read) -> Gathered:
         gone = search.gone(state)
         left = {e.trial for e in gone if search.forget or not e.part}
         every = [e for _, own in read.parts for e in own] + read.failed
-        fresh = {e.trial: e for e in every if _newer(e, state.entries.get(e.trial))}
+        fresh = {
+            e.trial: e for e in every
+            if _newer(e, state.entries.get(e.trial), read.before.get(e.trial), read.broken)
+        }  # fmt: skip
         result = _result(store, search, state, read, fresh, gone)
         if not fresh and not left:
             return result
@@ -168,13 +204,16 @@ def _put(store: Path, draft: Path, search: Search, read: Read) -> Gathered:
             return result
 
 
-def _newer(entry: Entry, old: Entry | None) -> bool:
+def _newer(entry: Entry, old: Entry | None, before: Entry | None, broken: set[Place]) -> bool:
     """Whether what was read stands in for what is there."""
     if old is None:
         return True
     if not entry.fingerprint:  # it cannot be opened now: an earlier version stays
         return not old.part and (old.reason, old.fingerprint) != (entry.reason, "")
-    return entry.fingerprint != old.fingerprint and entry.at >= old.at
+    if (old.season, old.part) in broken:
+        return True
+    # What was there when reading began is older, whatever the clocks of those who read them say.
+    return entry.fingerprint != old.fingerprint and (old == before or entry.at >= old.at)
 
 
 def _plan(
@@ -190,15 +229,17 @@ def _plan(
            if len(own) >= PART and all(e.trial in fresh for e in own)]  # fmt: skip
     whole = {place for place, _ in out}
     old = _by_place(state.entries.values())
-    loose: dict[int, list[tuple[Path, Place, str, list[Entry]]]] = defaultdict(list)
+    loose: dict[int, list[_Loose]] = defaultdict(list)
     for place, own in read.parts:
         stay = [e for e in own if e.trial in fresh]
         if place not in whole and stay:
-            loose[place[0]].append((draft, place, "", stay))
+            written = Files(draft.name, digests_of(draft, place))
+            loose[place[0]].append((draft, place, written, stay))
     superseded = []
     for place, own in old.items():
         stay = [e for e in own if e.trial not in fresh and e.trial not in left]
         small = place[0] in loose and 2 * len(own) <= PART
+        small = small and place not in read.broken
         if len(stay) < len(own) or small:
             superseded.append(place)
             if stay:
@@ -209,7 +250,7 @@ def _plan(
 
 
 def _again(
-    draft: Path, season: int, sources: Sequence[tuple[Path, Place, str, list[Entry]]]
+    draft: Path, season: int, sources: Sequence[_Loose]
 ) -> Iterator[tuple[Place, list[Entry]]]:
     """Parts with those trials of other parts that stay."""
     import pyarrow as pa
@@ -247,16 +288,24 @@ def _result(
         return "/".join((*above, *filter(None, (entry.name,))))
 
     there = {key for key, old in state.entries.items() if old.part}
-    new = [e for e in fresh.values() if e.part]
+    new = {key: e for key, e in fresh.items() if e.part}
+    again = {key for key in new.keys() & there
+             if _files_of(new[key]) == _files_of(state.entries[key])}  # fmt: skip
     now = {**state.entries, **fresh}
     looked_at = [now[key] for key in (*search.wanted, *search.closed) if key in now]
     return Gathered(
         store,
-        tuple(sorted(name(e) for e in new if e.trial not in there)),
-        tuple(sorted(name(e) for e in new if e.trial in there)),
+        tuple(sorted(name(new[key]) for key in new.keys() - there)),
+        tuple(sorted(name(new[key]) for key in (new.keys() & there) - again)),
+        tuple(sorted(name(new[key]) for key in again)),
         sum(1 for e in looked_at if e.part and e.trial not in fresh),
         tuple(sorted((name(e), e.reason) for e in looked_at if e.reason)),
         tuple(sorted((name(e), e.reason) for e in read.failed
                      if not e.fingerprint and e.trial in there)),
-        tuple(sorted(name(e) for e in gone if e.part)), search.forget,
+        tuple(sorted(name(e) for e in gone if e.part)), search.forget, tuple(search.away(state)),
     )  # fmt: skip
+
+
+def _files_of(entry: Entry) -> str:
+    """What a fingerprint says of the files alone."""
+    return entry.fingerprint.partition("-")[2]

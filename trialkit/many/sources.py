@@ -11,10 +11,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Protocol, runtime_checkable
 
-from trialkit.errors import TrialError
+from trialkit.errors import ClusterError, TrialError
 from trialkit.intake.reading import refuse_outside
-from trialkit.many.store import StoreSource, is_store
+from trialkit.many.store import is_store
+from trialkit.many.store_source import StoreSource, befores, named
 from trialkit.trial import Trial, load_trial
+from trialkit.words import cluster
 from trialkit.words import many as words
 
 Skipped = tuple[str, str, str]
@@ -22,7 +24,11 @@ Skipped = tuple[str, str, str]
 
 
 class Part(Protocol):
-    """Some trials, read together. A part of several says how many by an attribute ``size``."""
+    """Some trials, read together. A part of several says how many by an attribute ``size``.
+
+    Whatever hangs on who reads it, such as a folder that a worker does not see, is raised and not
+    handed out as a trial's error.
+    """
 
     def trials(self) -> Iterator[tuple[str, Trial | Exception]]:
         """Every trial's name and the trial, or what reading it ended in."""
@@ -54,7 +60,15 @@ class TrialPath:
     name: str
 
     def trials(self) -> Iterator[tuple[str, Trial | Exception]]:
-        """Whatever it provokes is handed on, so that it costs only itself."""
+        """Whatever it provokes is handed on, so that it costs only itself.
+
+        Raises
+        ------
+        ClusterError
+            When whoever reads it does not see it: what is compared must not hang on who reads.
+        """
+        if not os.path.lexists(self.path):
+            raise ClusterError(cluster.unseen(str(self.path)))
         try:
             refuse_outside(self.path, self.root)
             yield self.name, load_trial(self.path)
@@ -81,7 +95,7 @@ class FolderSource:
             raise TrialError("Give at least one folder that holds trials.")
         self._parts: list[TrialPath] = []
         self.skipped: list[Skipped] = []
-        for root, before in zip(roots, _befores(roots), strict=True):
+        for root, before in zip(roots, befores([root.resolve() for root in roots]), strict=True):
             paths, closed = _trial_paths(root)
             self._parts += [TrialPath(path, root, _name(path, root, before)) for path in paths]
             self.skipped += [
@@ -115,24 +129,9 @@ def source_of(
     return FolderSource(paths)
 
 
-def _befores(roots: Sequence[Path]) -> list[str]:
-    """What stands before the names of every folder's trials: nothing where there is one folder."""
-    if len(roots) == 1:
-        return [""]
-    out: list[str] = []
-    for root in roots:
-        own = root.resolve().name or "trials"
-        name, n = own, 1
-        while name in out:
-            n += 1
-            name = f"{own} ({n})"
-        out.append(name)
-    return out
-
-
 def _name(path: Path, root: Path, before: str) -> str:
     below = path.relative_to(root).as_posix() if path != root else ""
-    return "/".join(filter(None, (before, below))) or root.resolve().name
+    return named(before, below, root.resolve())
 
 
 def _trial_paths(root: Path) -> tuple[list[Path], list[OSError]]:

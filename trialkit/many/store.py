@@ -2,40 +2,39 @@
 
     STORE/store.json                                 what it is
     STORE/manifests/000001.json                      what each gather added, took away and found
-    STORE/strips/season=2026/part-<fingerprint>.parquet
+    STORE/strips/season=2026/part-<number drawn>.parquet
 
-Files never change. A gather writes its parts in a folder of its own within the store, whose name
-begins with a dot so that no reader of data sets looks into it, then says in one manifest what they
-are; with that it is done, all of it or nothing. Only then the parts move to their places, and those
-they stand in for out of the way. A manifest's number is free once only, so two gathers at once come
-one after the other: the second looks again at what is there. What a killed gather leaves is never
-read; the next one finishes what was said in a manifest and sweeps the rest.
+Files never change, nor is a name given twice. A gather writes its parts in a folder of its own
+within the store, whose name begins with a dot so that no reader of data sets looks into it, then
+says in one manifest what they are; with that it is done, all of it or nothing. Only
+then the parts move to their places, and those they stand in for out of the way. A manifest's number
+is free once only, so two gathers at once come one after the other: the second looks again at what
+is there. What a killed gather leaves is never read; the next one finishes what was said in a
+manifest and sweeps the rest.
 """
 
 from __future__ import annotations
 
+import hashlib
 import json
 import os
 import time
 from collections.abc import Iterator, Sequence
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
+from io import BytesIO
 from pathlib import Path
-from typing import TYPE_CHECKING
 
 from trialkit.ending import forsaken, remove
-from trialkit.errors import FileExistsRefusal, TrialError
+from trialkit.errors import ClusterError, FileExistsRefusal, TrialError
 from trialkit.intake.files import write_all
-from trialkit.many.kept import NAMES, Columns, need_arrow, trials_of
-from trialkit.trial import Trial
+from trialkit.many.kept import NAMES, Columns, need_arrow
 from trialkit.words import cluster as words
 
-if TYPE_CHECKING:
-    pass
-
 MARK, MANIFESTS, DRAFT, AWAY = "store.json", "manifests", ".gathering-", ".superseded"
-FORMAT = 1
+FORMAT = 2
 _DAY = 86400.0  # s that what was superseded stays for a reader that is at it
+_WAITS = (0.05, 0.5, 2.0, 0.0)  # s for a manifest that has its name but not yet its content
 
 
 @dataclass(frozen=True, slots=True)
@@ -51,7 +50,7 @@ class Entry:
     fingerprint : str
         Of its files; another one says that they have changed. Empty where they cannot be read.
     at : float
-        When its files were read, seconds since 1970.
+        When its files were read, seconds since 1970, by the clock of who read them.
     season : int
     part : str
         The part of the season that holds it; empty where the trial cannot be read.
@@ -73,18 +72,21 @@ Place = tuple[int, str]
 """Season and name of a part."""
 
 
+@dataclass(frozen=True, slots=True)
+class Files:
+    """Files of a part: the draft they were written in, and the SHA-256 of each by its table."""
+
+    draft: str
+    digests: dict[str, str]
+
+
 @dataclass(slots=True)
 class State:
-    """What a store holds by its manifests: entries by trial; the folder each part was written in.
-    """
+    """What a store holds by its manifests: entries by trial, and the files of each part."""
 
     number: int = 0
     entries: dict[str, Entry] = field(default_factory=dict)
-    parts: dict[Place, str] = field(default_factory=dict)
-
-    def of_part(self, place: Place) -> list[Entry]:
-        """Trials that a part holds."""
-        return [e for e in self.entries.values() if (e.season, e.part) == place]
+    parts: dict[Place, Files] = field(default_factory=dict)
 
 
 def is_store(path: str | Path) -> bool:
@@ -127,25 +129,37 @@ def read_state(store: Path) -> State:
     """
     state = State()
     folder = store / MANIFESTS
-    names = sorted(n for n in os.listdir(folder) if n.endswith(".json")) if folder.is_dir() else []
-    for name in names:
-        if not name[0].isdigit():
-            continue
+    names = [n.removesuffix(".json") for n in os.listdir(folder)] if folder.is_dir() else []
+    state.number = max((int(name) for name in names if name.isdecimal()), default=0)
+    for number in range(1, state.number + 1):  # one that is lost is told, too
+        path = folder / f"{number:06d}.json"
         try:
-            told = json.loads((folder / name).read_bytes())
-            state.number = int(name.removesuffix(".json"))
+            told = json.loads(_content(path))
             for season, part in told["superseded"]:
                 state.parts.pop((season, part), None)
-            state.parts |= {(season, part): told["draft"] for season, part in told["parts"]}
+            for season, part, digests in told["parts"]:
+                state.parts[season, part] = Files(told["draft"], digests)
             for key in told["forgotten"]:
                 state.entries.pop(key, None)
             state.entries |= {own["trial"]: Entry(**own) for own in told["trials"]}
         except (OSError, ValueError, KeyError, TypeError) as error:
             raise TrialError(
-                f"{folder / name} cannot be read ({error}); restore it from a copy of the store, "
+                f"{path} cannot be read ({error}); restore it from a copy of the store, "
                 "or gather the trials into a new one."
             ) from error
     return state
+
+
+def _content(manifest: Path) -> bytes:
+    """Where the file system has no links, one that is being placed is empty for a moment."""
+    for wait in _WAITS:
+        if content := manifest.read_bytes():
+            return content
+        time.sleep(wait)
+    raise ValueError(
+        "it is empty; if it is the last one, a gather was killed in that moment and said nothing: "
+        "delete it and gather again"
+    )
 
 
 def commit(
@@ -154,7 +168,8 @@ def commit(
 ) -> bool:  # fmt: skip
     """Say what a gather came to; False where another one was quicker, and nothing is said."""
     told = {
-        "draft": draft.name, "parts": parts, "superseded": superseded, "forgotten": forgotten,
+        "draft": draft.name, "parts": [(*place, digests_of(draft, place)) for place in parts],
+        "superseded": superseded, "forgotten": forgotten,
         "trials": [asdict(entry) for entry in trials],
     }  # fmt: skip
     name = f"{state.number + 1:06d}.json"
@@ -173,57 +188,78 @@ def _files(base: Path, place: Place) -> Iterator[tuple[str, Path]]:
         yield name, base / name / f"season={season}" / f"{part}.parquet"
 
 
+def digests_of(draft: Path, place: Place) -> dict[str, str]:
+    """SHA-256 of a part's files below the folder it was written in, by table."""
+    return {name: hashlib.sha256(path.read_bytes()).hexdigest()
+            for name, path in _files(draft, place) if path.exists()}  # fmt: skip
+
+
 def write_part(draft: Path, place: Place, tables: Columns) -> None:
-    """Write a part's tables below a folder."""
+    """Write a part's tables below a folder, so that they outlive a loss of power."""
     import pyarrow.parquet as pq
 
     for name, path in _files(draft, place):
         if name in tables and tables[name].num_rows:
             path.parent.mkdir(parents=True, exist_ok=True)
-            pq.write_table(tables[name], path)
+            with open(path, "xb") as stream:
+                pq.write_table(tables[name], stream)
+                stream.flush()
+                os.fsync(stream.fileno())
     os.utime(draft)  # it is not forsaken
 
 
-def read_part(store: Path, place: Place, draft: str, names: Sequence[str] = NAMES) -> Columns:
+def read_part(store: Path, place: Place, files: Files) -> Columns:
     """A part's tables, wherever its files are in this moment.
 
     Raises
     ------
     TrialError
-        When the part is not there.
+        When one of them is not there as it was written.
     """
     import pyarrow.parquet as pq
 
     need_arrow()
-    out: Columns = {}
-    for name, path in _files(store, place):
-        if name not in names:
-            continue
-        below = path.relative_to(store)
-        # It may be moved to its place, or out of it, meanwhile.
-        for base in (store, store / draft, store, store / AWAY):
-            try:
-                with pq.ParquetFile(base / below, memory_map=False) as file:
-                    out[name] = file.read()
-                break
-            except FileNotFoundError:
-                continue
-    if "trials" in names and "trials" not in out:
-        raise TrialError(
-            f"{store} has no part {place[1]} of season {place[0]}, which a manifest names; restore "
-            "it from a copy, or gather the trials into a new store."
-        )
+    try:
+        return {
+            name: pq.ParquetFile(_found(store, path, files, name)).read()
+            for name, path in _files(store, place) if name in files.digests
+        }  # fmt: skip
+    except MemoryError as error:
+        raise ClusterError(words.no_memory()) from error
+
+
+def damaged(store: Path, state: State) -> set[Place]:
+    """Parts with a file that is not there as it was written."""
+    out = set()
+    for place, files in state.parts.items():
+        try:
+            for name, path in _files(store, place):
+                if name in files.digests:
+                    _found(store, path, files, name)
+        except TrialError:
+            out.add(place)
     return out
+
+
+def _found(store: Path, path: Path, files: Files, name: str) -> BytesIO:
+    """The content of a part's file: it may be moved to its place, or out of it, meanwhile."""
+    below = path.relative_to(store)
+    for base in (store, store / files.draft, store, store / AWAY):
+        with suppress(OSError):
+            content = (base / below).read_bytes()
+            if hashlib.sha256(content).hexdigest() == files.digests[name]:
+                return BytesIO(content)
+    raise TrialError(f"{path} is not there as it was written; {words.to_mend()}")
 
 
 def settle(store: Path) -> None:
     """Put parts in their places and what was superseded out of the way; sweep what killed gathers
     left. A gather does it in the end, and the next one where that was killed."""
-    number = -1
+    number, left = -1, forsaken(store, DRAFT)
     while (state := _settled(store)).number != number:  # another gather has said something since
-        number = state.number
-    for left in forsaken(store, DRAFT):
-        remove(left)
+        number, left = state.number, forsaken(store, DRAFT)
+    for draft in left:  # listed before the manifests were read: what these say of them is in place
+        remove(draft)
     for path in (store / AWAY).rglob("*.parquet"):
         with suppress(OSError):
             if time.time() - path.stat().st_mtime > _DAY:
@@ -239,11 +275,12 @@ def _settled(store: Path) -> State:
     for path in there:
         if path.parts[1:] not in live:
             _move(store / path, store / AWAY / path)
-    whole = {draft: (store / draft).is_dir() for draft in set(state.parts.values())}
-    for place, draft in state.parts.items():
-        if whole[draft]:
-            for _, path in _files(store / draft, place):
-                _move(path, store / path.relative_to(store / draft))
+    drafts = {name: store / name for name in {files.draft for files in state.parts.values()}}
+    drafts = {name: draft for name, draft in drafts.items() if draft.is_dir()}
+    for place, files in state.parts.items():
+        if draft := drafts.get(files.draft):
+            for _, path in _files(draft, place):
+                _move(path, store / path.relative_to(draft))
     return state
 
 
@@ -253,109 +290,3 @@ def _move(path: Path, to: Path) -> None:
         to.parent.mkdir(parents=True, exist_ok=True)
         path.replace(to)
         os.utime(to)
-
-
-# ---------------------------------------------------------------- as a source
-@dataclass(frozen=True, slots=True)
-class StorePart:
-    """A part of a store: its trials by key, with the names they go by."""
-
-    store: Path
-    place: Place
-    draft: str
-    names: dict[str, str]
-
-    @property
-    def size(self) -> int:
-        """How many trials it holds."""
-        return len(self.names)
-
-    def trials(self) -> Iterator[tuple[str, Trial | Exception]]:
-        """Every trial's name and the trial, or what reading it ended in."""
-        try:
-            tables = read_part(self.store, self.place, self.draft)
-        except Exception as error:
-            yield from ((name, error) for name in self.names.values())
-            return
-        left = dict(self.names)
-        for key, trial in trials_of(tables):
-            if key in left:
-                yield left.pop(key), trial
-        for name in left.values():
-            yield name, TrialError(words.not_in_part(self.place[1]))
-
-
-@dataclass(frozen=True, slots=True)
-class Unreadable:
-    """Trials that could not be read when they were gathered: names and reasons."""
-
-    told: tuple[tuple[str, str], ...]
-
-    @property
-    def size(self) -> int:
-        """How many there are."""
-        return len(self.told)
-
-    def trials(self) -> Iterator[tuple[str, Trial | Exception]]:
-        """Every one's name and what reading it ended in."""
-        yield from ((name, TrialError(reason)) for name, reason in self.told)
-
-
-class StoreSource:
-    """The trials of a store as they were when this was made.
-
-    Trials go by the names they have below their folder; where several folders were gathered, by
-    that of the folder before it.
-
-    Raises
-    ------
-    TrialError
-        When the folder is no store, holds no trial, or cannot be read.
-    """
-
-    def __init__(self, store: str | Path) -> None:
-        need_arrow()
-        self.store = Path(store)
-        if not is_store(self.store):
-            raise TrialError(f"{store} is no store; trialkit gather FOLDER STORE makes one.")
-        begin_store(self.store)
-        state = read_state(self.store)
-        if not state.entries:
-            raise TrialError(f"{store} holds no trial yet; trialkit gather FOLDER {store}")
-        names = names_of(list(state.entries.values()))
-        self.skipped: list[tuple[str, str, str]] = []
-        self.rank = {
-            name: i for i, name in enumerate(sorted(names.values(), key=lambda n: n.split("/")))
-        }
-        unread = [(names[e.trial], e.reason) for e in state.entries.values() if e.reason]
-        within: dict[Place, dict[str, str]] = {place: {} for place in state.parts}
-        for entry in state.entries.values():
-            if entry.part:
-                within[entry.season, entry.part][entry.trial] = names[entry.trial]
-        self._parts: list[StorePart | Unreadable] = [
-            StorePart(self.store, place, state.parts[place], own)
-            for place, own in sorted(within.items()) if own
-        ]  # fmt: skip
-        if unread:
-            self._parts.append(Unreadable(tuple(unread)))
-
-    def parts(self) -> Sequence[StorePart | Unreadable]:
-        """The files of every season; `rank` is the order of their trials' names."""
-        return self._parts
-
-
-def names_of(entries: Sequence[Entry]) -> dict[str, str]:
-    """Names that trials go by, by key."""
-    roots = sorted({entry.root for entry in entries})
-    before: dict[str, str] = {}
-    for root in roots if len(roots) > 1 else []:
-        own, n = Path(root).name or "trials", 1
-        name = own
-        while name in before.values():
-            n += 1
-            name = f"{own} ({n})"
-        before[root] = name
-    return {
-        e.trial: "/".join(filter(None, (before.get(e.root, ""), e.name))) or Path(e.root).name
-        for e in entries
-    }  # fmt: skip

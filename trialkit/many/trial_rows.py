@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.analysis.specifications import Specification
-from trialkit.errors import TrialkitError
+from trialkit.errors import ClusterError, TrialkitError
 from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.losses import loss_by_strip
 from trialkit.many.sources import Part, Skipped, Source, size_of
@@ -21,6 +21,7 @@ from trialkit.responses import schema
 from trialkit.responses.behind_machine import cobs_counted
 from trialkit.simulate import is_simulated
 from trialkit.trial import Trial
+from trialkit.words import cluster
 from trialkit.words import many as words
 from trialkit.words.grain import kernel_mass_taken
 
@@ -105,7 +106,15 @@ def no_rows(trial: Trial, spec: Specification) -> str:
 
 
 def unreadable(error: Exception) -> str:
-    """Why a trial cannot be read."""
+    """Why a trial cannot be read.
+
+    Raises
+    ------
+    ClusterError
+        When memory ran out: that is nothing of the trial's, and others would read it.
+    """
+    if isinstance(error, MemoryError):
+        raise ClusterError(cluster.no_memory()) from error
     if isinstance(error, TrialkitError):
         return str(error)
     return words.unexpected(type(error).__name__, str(error))

@@ -59,6 +59,7 @@ class Seen:
     sums : per numeric variable its sum.
     sample : the variables of a few rows.
     units : per nested level, coarse to fine up to the first that varies, its labels.
+    mark : tells these rows from others.
     """
 
     rows: int
@@ -67,6 +68,14 @@ class Seen:
     sums: dict[str, float]
     sample: dict[str, list[Any]]
     units: dict[str, list[Any]]
+    mark: tuple[int, int] = (0, 0)
+
+
+def _mark(response: Any) -> tuple[int, int]:
+    """What tells rows from others, in any order and on any machine: how many, and the sum of their
+    responses as bits."""
+    bits = np.ascontiguousarray(response, dtype=float).view(np.uint64)
+    return len(bits), int(bits.sum())
 
 
 def see(source: Source, asked: Asked) -> Seen:
@@ -88,7 +97,7 @@ def see(source: Source, asked: Asked) -> Seen:
         if len(units[level]) > 1:
             break
     sample = {v: list(columns[v][:SAMPLE]) for v in asked.variables}
-    return Seen(n, len(frame) - n, factors, sums, sample, units)
+    return Seen(n, len(frame) - n, factors, sums, sample, units, _mark(columns[asked.response]))
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,6 +113,7 @@ class Coding:
     names, lengths : of the columns, and how many each term has.
     slopes : per level, finest first, its random columns.
     covariances : kind of each level's covariance, finest first.
+    marks : per partition what tells its rows from others.
     """
 
     asked: Asked
@@ -117,10 +127,23 @@ class Coding:
     slopes: tuple[tuple[SlopeColumn, ...], ...]
     covariances: dict[str, str]
     notes: tuple[str, ...]
+    marks: dict[str, tuple[int, int]]
 
     def columns(self, source: Source) -> tuple[Columns, int]:
-        """A partition's columns, factors with the levels of all."""
+        """A partition's columns, factors with the levels of all.
+
+        Raises
+        ------
+        ModelError
+            Where its rows are others than at first.
+        """
         _, columns, n = source.used(self.asked)
+        there, _ = mark = self.marks[source.name]
+        if _mark(columns[self.asked.response]) != mark:
+            raise ModelError(
+                f"{source.name} gave other rows than at first ({there} complete ones, then {n}); "
+                "it is read several times and must stay as it is meanwhile."
+            )
         for v, levels in self.levels.items():
             columns[v] = columns[v].set_categories(levels)
         return columns, n
@@ -166,7 +189,8 @@ def code(crew: Crew, asked: Asked) -> Coding:
     )
     centres = {v: sum(s.sums[v] for s in seen) / rows for v in fixed if v not in levels}
     return Coding(asked, rows, nested, levels, centres, build, columns, lengths, slopes,
-                  covariances, tuple(told))  # fmt: skip
+                  covariances, tuple(told),
+                  {name: s.mark for name, s in zip(crew.names, seen, strict=True)})  # fmt: skip
 
 
 def _useful(asked: Asked, seen: Sequence[Seen], told: list[str]) -> tuple[str, ...]:

@@ -13,7 +13,7 @@ from collections.abc import Callable, Sequence
 from itertools import compress
 from typing import Any, Protocol
 
-from trialkit.errors import ModelError
+from trialkit.mapping import results_of
 
 
 class Crew(Protocol):
@@ -80,13 +80,13 @@ class OnCluster:
         self.place = list(compress(self.place, wanted))
 
     def each(self, work: Callable[..., Any], *told: Any) -> list[Any]:
-        return self._results(self._on(self.sources, work, told))
+        return results_of(self.client, self._on(self.sources, work, told))
 
     def keep(self, make: Callable[..., Any], *told: Any) -> None:
         self.kept = self._on(self.sources, make, told)
 
     def ask(self, question: str, *told: Any) -> list[Any]:
-        return self._results(self._on(self.kept, _answer, (question, *told)))
+        return results_of(self.client, self._on(self.kept, _answer, (question, *told)))
 
     def release(self) -> None:
         self.kept, self.sources, self.place = [], [], []
@@ -98,18 +98,6 @@ class OnCluster:
             )
             for one, place in zip(what, self.place, strict=True)
         ]
-
-
-    def _results(self, futures: list[Any]) -> list[Any]:
-        from distributed.scheduler import KilledWorker
-
-        try:
-            return list(self.client.gather(futures))
-        except KilledWorker as error:
-            raise ModelError(
-                "a partition ended the workers that took it on, one after another; give workers "
-                "more memory, or cut the rows into more partitions."
-            ) from error
 
 
 def _itself(source: Any) -> Any:

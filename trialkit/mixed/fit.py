@@ -77,9 +77,10 @@ def fit_mixed(
     method : {"reml", "ml"}
         Restricted or maximum likelihood; for counts and proportions the (restricted) Laplace
         approximation.
-    client : dask.distributed.Client, optional
-        Whose workers hold the partitions and evaluate their shares; by default this process works
-        through them one after another. The partition of a worker that dies is read again by
+    client : None, "local", str or dask.distributed.Client, optional
+        Whose workers hold the partitions and evaluate their shares: those started on this machine,
+        of a scheduler's address, of a client; by default this process works through them one after
+        another. The partition of a worker that dies is read again by
         another, and the fit goes on.
 
     Returns
@@ -95,7 +96,10 @@ def fit_mixed(
         family, a factor with one level, levels that cannot be told apart from each other, the
         fixed part or the residual, cells whose counts are all zero (or all successes), other
         separation, too few rows, no variation left, no convergence; of partitions also a top-level
-        unit in two of them, crossed factors, and formulas that depend on all rows together.
+        unit in two of them, crossed factors, formulas that depend on all rows together, and rows
+        that change while they are read.
+    ClusterError
+        When the cluster that was asked for cannot do the work.
 
     Examples
     --------

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from trialkit.errors import ModelError
+from trialkit.mapping import opened
 from trialkit.mixed import notes
 from trialkit.mixed.agreed import Agreed, agree, empty_chain
 from trialkit.mixed.crew import Crew, Here, OnCluster
@@ -127,20 +128,13 @@ class PartitionedFit(MixedFit):
             raise ModelError(notes.needs_rows("predict without newdata"))
         return super().predict(newdata, scale, include_units)
 
-    variance_intervals = _refused("variance_intervals")
-    variance_test = _refused("variance_test")
-    intraclass_correlation = _refused("intraclass_correlation")
-    compare = _refused("compare")
-    quadrature = _refused("quadrature")
-    unit_effects = _refused("unit_effects")
-    simulate = _refused("simulate")
-    quantile_residuals = _refused("quantile_residuals")
-    refit = _refused("refit")
-    bootstrap = _refused("bootstrap")
-    bootstrap_test = _refused("bootstrap_test")
-    influence = _refused("influence")
-    dispersion_check = _refused("dispersion_check")
-    zero_check = _refused("zero_check")
+
+for _name in (
+    "variance_intervals", "variance_test", "intraclass_correlation", "compare", "quadrature",
+    "unit_effects", "simulate", "quantile_residuals", "refit", "bootstrap", "bootstrap_test",
+    "influence", "dispersion_check", "zero_check",
+):  # fmt: skip
+    setattr(PartitionedFit, _name, _refused(_name))
 
 
 def fit_partitioned(given: Any, asked: Asked, method: str, client: Any = None) -> PartitionedFit:
@@ -149,22 +143,19 @@ def fit_partitioned(given: Any, asked: Asked, method: str, client: Any = None) -
     Parameters
     ----------
     given : partitions as :func:`~trialkit.mixed.partitions.sources_of` takes them.
-    client : dask.distributed.Client, optional
+    client : as `trialkit.mapping.opened` takes it.
     """
     sources = sources_of(given)
-    crew: Crew = Here(sources)
-    if client is not None:
-        if not (hasattr(client, "submit") and hasattr(client, "gather")):
-            raise ModelError(
-                f"the client is a {type(client).__name__}; give a dask.distributed.Client."
-            )
-        crew = OnCluster([s.narrowed(asked.columns) for s in sources], client)
-    try:
-        agreed = agree(crew, asked)
-        fit = _gaussian if asked.family.name == "gaussian" else _laplace
-        return fit(crew, agreed, method)
-    finally:
-        crew.release()
+    with opened(client) as workers:
+        crew: Crew = Here(sources)
+        if workers is not None:
+            crew = OnCluster([s.narrowed(asked.columns) for s in sources], workers)
+        try:
+            agreed = agree(crew, asked)
+            fit = _gaussian if asked.family.name == "gaussian" else _laplace
+            return fit(crew, agreed, method)
+        finally:
+            crew.release()
 
 
 def _gaussian(crew: Crew, agreed: Agreed, method: str) -> PartitionedFit:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any, TypeAlias
+from urllib.parse import unquote
 
 import numpy as np
 import pandas as pd
@@ -69,12 +70,17 @@ class Source:
                 raise ModelError(f"{self.name} gives a {type(frame).__name__}, not a DataFrame.")
             return frame
         parquet = _pyarrow()
-        there = set(parquet.read_schema(self.rows).names)
-        read = pd.read_parquet(self.rows, columns=[c for c in columns if c in there])
+        try:
+            there = set(parquet.read_schema(self.rows).names)
+            read = pd.read_parquet(self.rows, columns=[c for c in columns if c in there])
+        except (OSError, ValueError) as error:  # ArrowInvalid is one of the latter
+            raise ModelError(f"it cannot be read ({error}).") from error
         return read.assign(**{k: v for k, v in self.within.items() if k not in there})
 
     def narrowed(self, columns: Sequence[str]) -> Source:
         """Without the columns of a frame that are not wanted, to be sent elsewhere."""
+        if isinstance(self.rows, str | Path):
+            return replace(self, rows=Path(self.rows).absolute())
         if not isinstance(self.rows, pd.DataFrame):
             return self
         return replace(self, rows=self.rows[[c for c in columns if c in self.rows]])
@@ -135,19 +141,34 @@ def _files(path: Path) -> list[Source]:
     """A Parquet file, or those below a folder, in the order of their names."""
     if path.is_file():
         return [Source(str(path), path)]
-    files = sorted(path.rglob("*.parquet"))
+    files = sorted(
+        f for f in path.rglob("*.parquet")
+        # What writers are at, or have put away; others that read data sets pass over it as well.
+        if not any(p.startswith((".", "_")) for p in f.relative_to(path).parts)
+    )  # fmt: skip
     if not files:
         raise ModelError(f"{path} is no Parquet file, and no folder that holds any.")
+    within = [dict(map(_key, f.relative_to(path).parent.parts)) for f in files]
+    texts = {name for own in within for name, value in own.items() if not _number(value)}
     return [
-        Source(str(f), f, dict(_key(p) for p in f.relative_to(path).parts[:-1] if "=" in p))
-        for f in files
-    ]
+        Source(str(f), f, {
+            name: value if name in texts or value is None else np.int64(value)
+            for name, value in own.items() if name
+        })
+        for f, own in zip(files, within, strict=True)
+    ]  # fmt: skip
 
 
-def _key(folder: str) -> tuple[str, Any]:
-    """Column and value that a folder's name gives, digits as a number."""
-    name, value = folder.split("=", 1)
-    return name, np.int64(value) if value.isdecimal() else value
+def _key(folder: str) -> tuple[str, str | None]:
+    """Column and value that a folder's name gives, as Hive and what follows it write them; without
+    a name where it gives none."""
+    name, equals, value = folder.partition("=")
+    given = None if value == "__HIVE_DEFAULT_PARTITION__" else unquote(value)
+    return (unquote(name), given) if equals else ("", None)
+
+
+def _number(value: str | None) -> bool:
+    return value is None or value.isdecimal()
 
 
 def _pyarrow() -> Any:
