@@ -161,6 +161,17 @@ def shared_places(low: Iterable[float], high: Iterable[float], scale: Scale) -> 
     )
 
 
+def usual_places(low: Iterable[float], high: Iterable[float], scale: Scale) -> int:
+    """Decimal places of a column of estimates (intervals in SI) of which some are hardly known:
+    those the median interval allows, none before the point; 1 where no interval is known."""
+    halves = sorted((b - a) / 2 * scale.factor for a, b in zip(low, high, strict=True)
+                    if math.isfinite(b - a) and b > a)  # fmt: skip
+    n = len(halves)
+    if not n:
+        return 1
+    return max(places_in(scale, (halves[(n - 1) // 2] + halves[n // 2]) / 2), 0)
+
+
 @dataclass(frozen=True, slots=True)
 class Span:
     """An estimate and its interval as text, all rounded alike."""

@@ -249,7 +249,7 @@ def test_money_tells_the_same_balance_in_acres_and_hectares(analysed):
     _, costs, pays, _ = worth.sentences
     lasts = "On 2,000 ac a year cushioned chain lasts 2.5 years (5,000 ac) and costs USD 2,742"
     assert lasts in costs
-    # 2,742.46 / 2,000 = 1.37 an acre; 4.00 - 1.37 = 2.63; 8,000 - 2,742 = 5,258, in hundreds.
-    assert "USD 1.37 per ac. That is USD 2.63 per ac, USD 5,300 a year, less" in costs
+    # 2,742.46 / 2,000 = 1.37 an acre; 4.00 - 1.37 = 2.63; 8,000 - 2,742 = 5,258, in tens.
+    assert "USD 1.37 per ac. That is USD 2.63 per ac, USD 5,260 a year, less" in costs
     assert "wear and repair alone cost USD 1.25 per ac on any area" in pays
     assert worth.net_at(CHAIN.area)[0] == pytest.approx(8000 - 2742.46, abs=0.01)

@@ -297,8 +297,8 @@ def test_amounts_in_words():
 
 def test_sums_keep_one_digit_more_than_their_interval_allows():
     """By the Particle Data Group's rule +-387 is told in hundreds, +-134 and +-1007 in tens and
-    hundreds; here a place finer, never behind the point."""
+    hundreds, +-4750 in thousands; here a place finer, never behind the point, and tens at most."""
     assert [whole_places(*each) for each in (
         (500.0, 323.0, 1097.0), (180.0, 46.0, 314.0), (517.0, 291.0, 2305.0), (1.9, 1.1, 2.7),
-        (85.0, 31.0, math.inf), (math.inf, 31.0, math.inf),
-    )] == [-1, 0, -1, 0, 0, 0]  # fmt: skip
+        (85.0, 31.0, math.inf), (math.inf, 31.0, math.inf), (-246.0, -7716.0, 1836.0),
+    )] == [-1, 0, -1, 0, 0, 0, -1]  # fmt: skip

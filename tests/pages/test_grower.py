@@ -41,6 +41,7 @@ from trialkit.pages.widgets import money_panel
 from trialkit.responses import in_full
 from trialkit.units import kg_ha_to_bu_ac
 from trialkit.words import grower as grower_words
+from trialkit.words.what_if import FRAME
 
 NODE = shutil.which("node")
 DESIGNS = ("cushion_pairs", "gap_fields", "split_strips")
@@ -371,11 +372,17 @@ const put = (name, value) => {
 const log = {controls: !form.querySelector(".controls").hidden, first: said()};
 put("price", form.elements.price.value); log.again = said();
 put("price", "8"); log.dear = said();
+const paper = document.querySelector("table.paper");
+log.paper = [...paper.querySelectorAll("tbody td")].map(e => e.textContent);
+log.caption = paper.caption.textContent;
+log.warned = [...document.querySelectorAll(".own-numbers")].map(e => !e.hidden);
 put("speed", [...form.elements.speed.options].at(-1).value); log.fast = said();
 put("area", "0"); log.wrong = out.querySelector(".wrong").textContent;
 log.invalid = form.elements.area.getAttribute("aria-invalid");
 form.reset();
 setTimeout(() => {
+  log.unwarned = [...document.querySelectorAll(".own-numbers")].every(e => e.hidden);
+  log.unchanged = paper.caption.textContent;
   log.reset = said(); log.clear = out.querySelector(".wrong") === null;
   log.title = document.title;
   log.focusable = [...form.querySelectorAll("input, select, button")].every(e =>
@@ -406,6 +413,11 @@ def test_controls_change_the_figures(rendered: Path, tmp_path: Path, browser: An
     ):
         assert log[key] == [text for _, *rest in found.lines.values() for text in rest]
     assert len({tuple(log[key]) for key in ("first", "dear", "fast")}) == 3
+    # What is printed is what the screen says, with the numbers typed; the rest of the page, which
+    # keeps the first ones, says that it does.
+    assert log["paper"] == log["dear"] and " per bu 8;" in log["caption"]
+    assert log["warned"] == [True, True] and log["unwarned"]
+    assert log["unchanged"] == FRAME["caption"]
     assert log["wrong"] == "Corn harvested, ac a year: give a number above zero."
     assert log["invalid"] == "true"
 

@@ -29,6 +29,7 @@ from trialkit.errors import DesignError
 from trialkit.facts import Grade, grade
 from trialkit.intake import SetupFactor, write_trial
 from trialkit.many import TrialsCompared, amounts, compare
+from trialkit.many.lost import ceiling
 from trialkit.pages.elements import Element, Figure, every, tables
 from trialkit.pages.letters import letter
 from trialkit.pages.page import Page
@@ -60,8 +61,10 @@ PLACES = {"Krumhollow": (41.51, -93.60), "Vexley Bend": (41.53, -93.64), "Dorfli
 def write(
     folder: Path, season: int, grower: str, seed: int, levels: tuple[str, str] = (WIDE, NARROW), *,
     agreed: bool = False, places: bool = True, more: tuple[SetupFactor, ...] = (),
+    lost: tuple[str, ...] = (),
 ) -> Path:  # fmt: skip
-    """A simulated trial of a grower's fields, three pairs (blocks) each."""
+    """A simulated trial of a grower's fields, three pairs (blocks) each; of the first pair the
+    strips of levels in `lost` were hailed on."""
     gap = SetupFactor("gap", levels, levels[0], label="Deck plate gap")
     option = replace(CUSHION_PAIRS.config.option, factor="gap", level=levels[1])
     config = replace(
@@ -74,14 +77,17 @@ def write(
         fields[["latitude", "longitude"]] = at
     truth = replace(TRUTH, header_ratios={"gap": {levels[1]: RATIO}})
     trial = simulate_trial(config, truth, seed=seed, blocks=3, fields=fields, effort=EFFORT)
-    write_trial(folder, config, trial.tables)
+    strips = trial.tables["strips"]
+    gone = strips["pair"].eq(strips["pair"].iloc[0]) & strips["gap"].astype(str).isin(lost)
+    status = gone.map({True: "damaged", False: None})
+    write_trial(folder, config, {**trial.tables, "strips": strips.assign(status=status)})
     return folder
 
 
 @pytest.fixture(scope="module")
 def trials(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """Four seasons of one grower, one of them under other names and one with a second factor; two
-    other growers; a trial of something else."""
+    other growers, one of whom lost a third of the strips; a trial of something else."""
     root = tmp_path_factory.mktemp("seasons")
     write(root / "Quistrup 2022", 2022, "Quistrup", 1)
     write(root / "Quistrup 2023", 2023, "Quistrup", 2, ("usual", "narrow"))
@@ -89,7 +95,7 @@ def trials(tmp_path_factory: pytest.TempPathFactory) -> Path:
     guards = SetupFactor("guards", ("off", "on"), "off")
     write(root / "Quistrup 2025", 2025, "Quistrup", 4, more=(guards,))
     write(root / "Zwetschgon 2023", 2023, "Zwetschgon", 5)
-    write(root / "Wimsprig 2025", 2025, "Wimsprig", 6)
+    write(root / "Wimsprig 2025", 2025, "Wimsprig", 6, lost=(WIDE, NARROW))
     write(root / "Zwetschgon 2024", 2024, "Zwetschgon", 7, ("soft", "hard"))
     return root
 
@@ -140,8 +146,12 @@ def test_a_ratio_of_all_that_lies_there_is_the_difference_of_what_the_header_los
     by_pairs = amounts.by_field(one, "gap", other).set_index(["trial", "field"])["raw"]
     away = by_pairs - (plain[other] - plain[reference])
     assert len(away) == 11
-    assert away.abs().max() < 0.15 * plain[reference].mean()
-    assert abs(away.mean()) < 0.03 * plain[reference].mean()
+    assert away.abs().max() < 0.05 * plain[reference].mean()
+    assert abs(away.mean()) < 0.02 * plain[reference].mean()
+    # Setups of a field differ by what lay on the ground, as own pairs do.
+    ground = one.strips.groupby(["trial", "field", "gap"])["on_ground"].mean().unstack()
+    differ = (plain[other] - plain[reference]).reindex(ground.index)
+    assert differ.to_numpy() == pytest.approx((ground[other] - ground[reference]).to_numpy())
     # A ratio of what is left after that, times all that lay there, would be out by its share.
     share = 1 - plain[reference].mean() / amounts.reference_level(one, "gap").on_ground
     assert share > 0.04
@@ -276,16 +286,101 @@ def test_whose_page_it_is_must_be_said(found) -> None:
 
 # ---------------------------------------------------------------- which trials
 def test_what_was_left_out_stands_there_with_its_reason(shown_on) -> None:
-    shown = {row[0]: " ".join(map(str, row)) for t in tables(shown_on["grower"])
-             if t.kind == "used" for row in t.rows}  # fmt: skip
-    assert len(shown) == 7
-    told = list(shown.values())
-    assert sum("in full" in text for text in told) == 5
-    assert sum("in part: 12 strips at other levels of guards" in text for text in told) == 1
-    out = next(text for text in told if "left out:" in text)
-    assert "levels of gap (hard, soft) are not those" in out and "--alias" in out
+    for reader in ("grower", "researcher"):
+        table = next(t for t in tables(shown_on[reader]) if list(t.head) == words.USED_HEAD)
+        told = [" ".join(map(str, row)) for row in table.rows]
+        assert len(told) == 7
+        assert sum("in full" in text for text in told) == 4
+        assert sum("in part: 12 strips at other levels of guards" in text for text in told) == 1
+        out = next(text for text in told if "left out:" in text)
+        # Season, fields and strips of what is left out too; what to type for who makes the page.
+        assert " 2024 2 12 left out:" in out
+        assert "levels of gap (hard, soft) are not those" in out
+        assert ("--alias" in out) == (reader == "researcher")
+        if reader == "grower":
+            own = [text for text, mine in zip(told, table.mine, strict=True) if mine]
+            assert len(own) == 4 and all(" Krumhollow and Vexley Bend " in text for text in own)
     everything = " ".join(map(str, every(shown_on["grower"])))
     assert f"usual as {WIDE}; narrow as {NARROW}" in everything
+
+
+def test_strips_a_trial_lost_are_told_and_hold_grades(shown_on, found) -> None:
+    """2 of 6 strips, a third: the trial alone is at most leaning; the mean, of which it holds 4
+    strips, is held by nothing, and would be where such trials held a third."""
+    one = found[0]["header_loss"]
+    lost = one.trials.set_index("trial").loc["Wimsprig 2025"]
+    assert (lost["n_laid"], lost["n_lost"], lost["n_strips"]) == (6, 2, 4)
+    assert lost["at_most"] == Grade.LEANING.value
+    alone = one.by_trial.set_index("trial").loc["Wimsprig 2025", "evidence"]
+    assert Grade(alone).strength <= Grade.LEANING.strength
+    every_one = one.trials["n_strips"].sum()
+    for reader, elements in shown_on.items():
+        told = " ".join(map(str, every(elements)))
+        assert "(2 of 6) lost a third or more of its strips. It holds 4 of the " in told, reader
+        assert "2 of 6 strips lost (2 damaged): " in told, reader
+        assert "5 trials used in full" not in told
+    assert ceiling(one.trials) is None and one.effects["at_most"].eq("").all()
+    third = one.trials.assign(at_most=one.trials["trial"].str.startswith("Quistrup").map(
+        {True: "leaning", False: ""}))  # fmt: skip
+    share = third.loc[third["at_most"].ne(""), "n_strips"].sum() / every_one
+    assert share >= 1 / 3 and ceiling(third) is Grade.LEANING
+    worse = third.assign(at_most=third["at_most"].replace("leaning", "open"))
+    assert ceiling(worse) is Grade.OPEN
+    held = replace(one, trials=third, effects=one.effects.assign(at_most="leaning"))
+    assert amounts.comparisons(held)[0].grade is Grade.LEANING
+    page = page_of("field-day", {"header_loss": held})
+    first = " ".join(map(str, every(page["headline"].elements)))
+    assert "probably left" in first and "told as likely at most, whatever its p" in first
+
+
+def test_a_grower_whose_trials_were_left_out_is_told_so(found) -> None:
+    one = found[0]["header_loss"]
+    assert one.left_places == {
+        "Zwetschgon 2024": (("Zwetschgon", "Dorfli"), ("Zwetschgon", "Blorkwitz"))
+    }
+    left = replace(one, left_places={"Zwetschgon 2024": (("Silkwood", "Flat"),)})
+    with pytest.raises(DesignError, match=r"Silkwood has 1 trial here, which was left out.*gap"):
+        page_of("grower", {"header_loss": left}, grower="silkwood")
+
+
+def test_a_page_that_names_others_says_so(found, shown_on) -> None:
+    def told(elements: tuple[Element, ...]) -> str:
+        return " ".join(map(str, every(elements)))
+
+    assert "Quistrup and no other grower" in told(shown_on["grower"])
+    some = {n: replace(c, trials=c.trials.assign(
+        growers_agreed=c.trials["trial"].str.startswith("Zwetschgon"))) for n, c in found[0].items()
+    }  # fmt: skip
+    shown = told(page_of("grower", some, grower="quistrup").elements)
+    assert "Dorfli" in shown and "Tasselmoor" not in shown
+    assert "no other grower" not in shown and "are letters." not in shown
+    assert words.names_some(True) in shown and words.lettered_some() in shown
+
+
+# ---------------------------------------------------------------- tables
+def test_a_field_of_two_pairs_does_not_round_the_others_away(found) -> None:
+    """One limit of 136 bu/ac beside limits of 0.3: digits are the column's, an estimate of -0.3
+    stays one, and tables and chart say one thing of a field."""
+    one = found[0]["header_loss"]
+    rows = one.by_field.assign(raw_high=one.by_field["raw_high"].where(
+        one.by_field.index != 3, 4.6))  # fmt: skip
+    page = page_of("researcher", {"header_loss": replace(one, by_field=rows)})
+    table = tables(page["every_field"].elements)[0]
+    shown = [re.findall(r"\d+(?:\.(\d+))?", cell) for row in table.rows for cell in row[4:]]
+    assert {len(digits) for cells in shown for digits in cells} == {1}
+    assert any(len(cell.split(" to ")[1]) > 5 for row in table.rows for cell in row[4:5])
+    assert not any(row[4].startswith(("0 ", "0.0 ")) for row in table.rows)
+    chart = plots.season_forest(page.context.fields, page.context.found, page.context.next_field,
+                                title="", system="US")  # fmt: skip
+    beside = {text.get_text() for text in chart.axes[0].texts}
+    assert {row[5] for row in table.rows} <= beside
+
+
+def test_seasons_count_fields_as_the_chart_does(made) -> None:
+    page = made["field-day"]
+    less = int(page.context.fields["raw"].lt(0).sum())
+    by_season = tables(page["side_by_side"].elements)[0]
+    assert sum(int(str(row[-1]).split()[0]) for row in by_season.rows) == less
 
 
 def test_without_aliases_a_trial_is_left_out_and_two_end_in_a_sentence(trials: Path) -> None:

@@ -22,10 +22,11 @@ from trialkit.analysis.zeros import log_shares
 from trialkit.errors import DesignError
 from trialkit.facts import Grade, grade
 from trialkit.many.across import across_trials
+from trialkit.many.lost import ceiling, lost_told
 from trialkit.many.matching import Matched, factor_name, match_setups, normalised, unmet
 from trialkit.many.result import TrialsCompared
 from trialkit.many.sources import Source, source_of
-from trialkit.many.trial_rows import OF_FIELD, Columns, read_rows
+from trialkit.many.trial_rows import OF_FIELD, Columns, NotUsed, read_rows
 from trialkit.mapping import opened
 from trialkit.quantities import lower_first
 from trialkit.responses import schema
@@ -110,15 +111,15 @@ def compare(
     common = {normalised(k, {}): normalised(v, {}) for k, v in (aliases or {}).items()}
     matched, levels, unmatched, varied = match_setups(read, factors, common)
     met_nothing = unmet(read, aliases or {})
-    skipped += [(name, "setups", reason) for name, reason in unmatched]
-    table = pd.DataFrame(skipped, columns=["trial", "kind", "reason"])
+    by_name = {trial.name: trial for trial in read}
+    skipped += [by_name[name].left("setups", reason) for name, reason in unmatched]
     if len(matched) < 2:
         # Of two trials that call things differently the one says what the other would.
         told = skipped[-1:] if len(unmatched) == n_found == 2 else [*skipped]
-        told.sort(key=lambda each: each[1] != "setups")
+        told.sort(key=lambda one: one.kind != "setups")
         raise DesignError(match_words.too_few(
             n_found, len(matched), [factor_name(f, common) for f in factors or ()], varied,
-            [(name, reason) for name, _, reason in told], met_nothing,
+            [(one.name, one.reason) for one in told], met_nothing,
         ))  # fmt: skip
     used, rows = _tables(spec, matched, list(levels))
     notes: list[str] = []
@@ -129,41 +130,61 @@ def compare(
     strips, unit, noted = _strips(used, rows, spec, matched, list(levels))
     notes += [*noted, *found.notes]
     trials = _trials(strips, matched)
+    notes += filter(None, [lost_told(trials, trials["trial"])])
     unnamed = strips.loc[strips["grower"].isna(), ["trial", "field"]].drop_duplicates()
     if len(unnamed):
         notes.append(words.without_grower(len(unnamed)))
     return TrialsCompared(
-        spec.name, spec.title, unit, spec.link, trials, table, levels, strips,
-        _side_by_side(strips, list(levels)), _graded(found.effects, found.most),
-        _alone(found.by_trial), found.by_field, found.growers, found.explained, found.fit.variances,
-        tuple(notes), level, {trial.name: trial.config for trial, _, _ in matched}, common,
-        varied=varied, unmet=met_nothing,
+        spec.name, spec.title, unit, spec.link, trials, _skipped(skipped), levels, strips,
+        _side_by_side(strips, list(levels)), _graded(found.effects, found.most, ceiling(trials)),
+        _alone(found.by_trial, trials),
+        found.by_field, found.growers, found.explained, found.fit.variances, tuple(notes), level,
+        {trial.name: trial.config for trial, _, _ in matched}, common, varied=varied,
+        unmet=met_nothing, left_places={one.name: one.places for one in skipped if one.places},
     )  # fmt: skip
 
 
-def _graded(effects: pd.DataFrame, most: Grade | None) -> pd.DataFrame:
+def _skipped(left: Sequence[NotUsed]) -> pd.DataFrame:
+    """One row per trial not used."""
+    rows = [(one.name, one.kind, one.reason, one.season, len(one.places) or None, one.n_strips)
+            for one in left]  # fmt: skip
+    columns = ["trial", "kind", "reason", "season", "n_fields", "n_strips"]
+    return pd.DataFrame(rows, columns=columns).astype(dict.fromkeys(columns[3:], "Int64"))
+
+
+def _held(found: Grade, most: str) -> str:
+    """A grade under a ceiling, in a word."""
+    limit = Grade(most) if most else found
+    return min(found, limit, key=lambda each: each.strength).word
+
+
+def _graded(effects: pd.DataFrame, *ceilings: Grade | None) -> pd.DataFrame:
     """Mean effects with p of no effect, by Holm within a factor, and how far the evidence goes, no
-    further than `most`."""
+    further than any of the ceilings."""
     out = effects.copy()
     out["p"] = 2 * stats.t.sf((out["estimate"] / out["se"]).abs(), out["df"])
     out["p_adjusted"] = out.groupby("factor")["p"].transform(lambda p: holm(p.to_numpy()))
     ends = out[["p_adjusted", "low", "high"]].itertuples(index=False)
-    found = [grade(*map(float, row)) for row in ends]
-    if most is not None:
-        out["at_most"] = most.word
-        found = [min(own, most, key=lambda g: g.strength) for own in found]
-    out["evidence"] = [own.word for own in found]
+    lowest = min(filter(None, ceilings), key=lambda each: each.strength, default=None)
+    out["at_most"] = lowest.value if lowest else ""
+    out["evidence"] = [
+        _held(grade(*map(float, row)), at) for row, at in zip(ends, out["at_most"], strict=True)
+    ]
     return out
 
 
-def _alone(by_trial: pd.DataFrame) -> pd.DataFrame:
-    """Every trial's own effects with the t test of its pairs, and how far that evidence goes."""
+def _alone(by_trial: pd.DataFrame, trials: pd.DataFrame) -> pd.DataFrame:
+    """Every trial's own effects with the t test of its pairs, and how far that evidence goes, under
+    the ceiling of what it lost."""
     out = by_trial.copy()
     with np.errstate(divide="ignore", invalid="ignore"):
         t = (out["raw"] / out["raw_se"]).abs()
     out["p"] = 2 * stats.t.sf(t, (out["n_pairs"] - 1).where(out["n_pairs"] > 1))
     rows = out[["p", "raw_low", "raw_high"]].itertuples(index=False)
-    out["evidence"] = [grade(*map(float, row)).word for row in rows]
+    limits = out["trial"].map(trials.set_index("trial")["at_most"]).fillna("")
+    out["evidence"] = [
+        _held(grade(*map(float, row)), at) for row, at in zip(rows, limits, strict=True)
+    ]
     return out
 
 
@@ -238,7 +259,11 @@ def _trials(strips: pd.DataFrame, matched: Sequence[Matched]) -> pd.DataFrame:
             {"trial": t.name, "title": t.title, "season": t.season,
              "n_fields": int(n_fields[t.name]), "n_strips": int(n_strips[t.name]),
              "n_rows": int(n_rows[t.name]), "rows_refused": t.rows_refused,
-             "growers_agreed": t.growers_agreed, "simulated": t.simulated, "note": note}
+             "growers_agreed": t.growers_agreed, "simulated": t.simulated,
+             "n_laid": t.lost.lost.of if t.lost else len(t.strips["strip"]),
+             "n_lost": t.lost.n if t.lost else 0,
+             "at_most": t.lost.lost.most.value if t.lost and t.lost.lost.most else "",
+             "note": " ".join(filter(None, (note, t.lost.told if t.lost else "")))}
             for t, _, note in matched
         ]
     )  # fmt: skip
@@ -279,9 +304,18 @@ def _strips(
     return out[[*order, *(c for c in out.columns if c not in order)]], unit, notes
 
 
+def as_measured(strips: pd.DataFrame) -> pd.Series:
+    """What lay there on every strip less the loss before harvest of the whole field, so that setups
+    of a field differ by what lay there with them and by nothing else, as effects do."""
+    before = strips["on_ground"] - strips["value"]
+    off = before.groupby([strips["trial"], strips["field"]]).transform("mean")
+    return strips["on_ground"] - off
+
+
 def _side_by_side(strips: pd.DataFrame, factors: list[str]) -> pd.DataFrame:
-    """Mean value of every setup in every field."""
+    """Mean of every setup in every field, `as_measured`."""
     setup = strips[factors].astype(str).agg(", ".join, axis=1)
     keys = ["trial", "grower", "season", "field"]
-    grouped = strips.assign(setup=setup).groupby([*keys, "setup"], dropna=False, sort=False)
+    shown = strips.assign(setup=setup, value=as_measured(strips))
+    grouped = shown.groupby([*keys, "setup"], dropna=False, sort=False)
     return grouped["value"].mean().unstack("setup").reset_index().rename_axis(columns=None)

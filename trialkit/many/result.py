@@ -29,11 +29,13 @@ class TrialsCompared:
     response, title, unit, link : str
     trials : DataFrame
         One row per trial used: ``trial`` (path below the folder), ``title, season, n_fields,
-        n_strips, n_rows`` (measurements in the model), ``rows_refused, growers_agreed, simulated,
-        note``.
+        n_strips, n_rows`` (measurements in the model), ``rows_refused, growers_agreed, simulated``;
+        ``n_laid, n_lost`` (strips it was to have, and of those what was lost, see
+        `trialkit.contradictions.lost`), ``at_most`` (the strongest grade it may be told with, ""
+        without a limit), ``note``.
     skipped : DataFrame
         One row per trial not used: ``trial, kind`` ("unreadable", "repeated", "no data",
-        "setups"), ``reason``.
+        "setups"), ``reason``; ``season, n_fields, n_strips``, missing where it could not be read.
     factors : dict of str to tuple of str
         The setup factors compared, by common name, with their levels, reference first.
     strips : DataFrame
@@ -45,7 +47,8 @@ class TrialsCompared:
         was taken off, of which effects of such a response are ratios; ``latitude, longitude``
         (degrees) of the field where a trial gives them.
     side_by_side : DataFrame
-        One row per field: ``trial, grower, season, field`` and the mean value of every setup.
+        One row per field: ``trial, grower, season, field`` and the mean value of every setup; the
+        loss before harvest, where it is taken off, is the field's mean, which no setup changes.
     effects : DataFrame
         One row per level against its reference: ``factor, level, reference, estimate, se, df, low,
         high`` (mean over trials, Kenward-Roger), ``sd_trial, sd_field`` (of the effect between
@@ -54,8 +57,9 @@ class TrialsCompared:
         ``same_direction`` (expected share of fields) with its ``_low`` and ``_high``,
         ``predicted_low, predicted_high`` (a field of the next trial), ``n_trials, n_fields``; ``p,
         p_adjusted`` (Holm, within a factor) of no effect and
-        ``evidence``, the grade (`trialkit.facts.Grade`) in a word; ``at_most``, its ceiling, where
-        the model had to take effects to be the same everywhere.
+        ``evidence``, the grade (`trialkit.facts.Grade`) in a word; ``at_most``, its ceiling ("" for
+        none), where the model had to take effects to be the same everywhere or trials that lost
+        many strips carry much of it (`trialkit.many.lost`).
     by_trial : DataFrame
         What every trial shows by its own pairs alone: ``trial, factor, level, reference``; ``raw,
         raw_se, raw_low, raw_high, n_pairs``, ``p`` of the t test of its pairs and ``evidence``,
@@ -87,6 +91,8 @@ class TrialsCompared:
         How many trials varied each factor, those compared by others too; most first.
     unmet : dict of str to tuple of str
         Names that should mean others and that no trial uses, with names spelt much alike.
+    left_places : dict of str to tuple of (str, str)
+        Grower ("" for none) and field of every field of a trial that was read and not used.
 
     Notes
     -----
@@ -132,6 +138,7 @@ class TrialsCompared:
     aliases: Mapping[str, str] = field(default_factory=dict)
     varied: Mapping[str, int] = field(default_factory=dict)
     unmet: Mapping[str, tuple[str, ...]] = field(default_factory=dict)
+    left_places: Mapping[str, tuple[tuple[str, str], ...]] = field(default_factory=dict)
 
     def _repr_html_(self) -> str:
         kinds = self.skipped["kind"].value_counts()

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -15,7 +15,8 @@ from trialkit.analysis.specifications import Specification
 from trialkit.errors import ClusterError, TrialkitError
 from trialkit.intake import SetupFactor, TrialConfig
 from trialkit.losses import loss_by_strip
-from trialkit.many.sources import Part, Skipped, Source, size_of
+from trialkit.many.lost import LostOfTrial, lost_of
+from trialkit.many.sources import Part, Source, size_of
 from trialkit.mapping import mapped
 from trialkit.responses import schema
 from trialkit.responses.behind_machine import cobs_counted
@@ -34,6 +35,7 @@ TOGETHER = 20
 """Trials of one piece of work."""
 
 
+Places = tuple[tuple[str, str], ...]
 Columns = dict[str, np.ndarray]
 """Of a table: in frames of a dozen rows most of the time of reading would go into making frames."""
 
@@ -67,6 +69,8 @@ class TrialRows:
         a response that is a loss.
     rows : dict of str to ndarray
         The response's rows: ``strip``, and the response with its size, or ``value``.
+    lost : LostOfTrial or None
+        What it lost of its strips; None for nothing.
     """
 
     name: str
@@ -83,16 +87,32 @@ class TrialRows:
     unit: str
     strips: Columns
     rows: Columns
+    lost: LostOfTrial | None = None
+
+    @property
+    def places(self) -> Places:
+        """Grower ("" where none is named) and field of each of its fields."""
+        pairs = zip(self.strips["grower"].tolist(), self.strips["field"].tolist(), strict=True)
+        return tuple(dict.fromkeys(("" if pd.isna(g) else str(g), str(f)) for g, f in pairs))
+
+    def left(self, kind: str, reason: str) -> NotUsed:
+        """The same as a trial that is not used."""
+        n = len(self.strips["strip"])
+        return NotUsed(self.name, kind, reason, self.data_hash, self.season, n, self.places)
 
 
 @dataclass(frozen=True, slots=True)
 class NotUsed:
-    """A trial that has nothing to compare: its name, kind and reason, and what it was read from."""
+    """A trial that is not compared: its name, kind and reason, and, where it could be read, what it
+    was read from, its season, strips, and grower and field of each of its fields."""
 
     name: str
     kind: str
     reason: str
     data_hash: str = ""
+    season: int | None = None
+    n_strips: int | None = None
+    places: Places = ()
 
 
 def no_rows(trial: Trial, spec: Specification) -> str:
@@ -120,11 +140,18 @@ def unreadable(error: Exception) -> str:
     return words.unexpected(type(error).__name__, str(error))
 
 
-def trial_rows(name: str, trial: Trial, spec: Specification) -> TrialRows | NotUsed:
-    """What a comparison needs of a trial (`Trial.used`) but losses, or why it has nothing."""
+def trial_rows(
+    name: str, trial: Trial, spec: Specification, whole: Trial | None = None
+) -> TrialRows | NotUsed:
+    """What a comparison needs of a trial (`Trial.used`) but losses, or why it has nothing; `whole`
+    is the trial as it was handed in, of which strips may have been lost."""
     digest, rows, config = trial.data_hash(), spec.rows(trial.tables), trial.config
     if rows.empty:
-        return NotUsed(name, "no data", no_rows(trial, spec), digest)
+        fields = trial.fields
+        named = zip(fields["grower"].tolist(), fields["field"].tolist(), strict=True)
+        places = tuple(("" if pd.isna(g) else str(g), str(f)) for g, f in named)
+        return NotUsed(name, "no data", no_rows(trial, spec), digest, config.season,
+                       len(trial.strips), places)  # fmt: skip
     scale = spec.scale(rows, trial.tables, config)
     taken = spec.table == "frames" and not config.kernel_mass_stated
     return TrialRows(
@@ -132,6 +159,7 @@ def trial_rows(name: str, trial: Trial, spec: Specification) -> TrialRows | NotU
         digest, int(trial.read["rows_refused"].sum()), is_simulated(trial),
         (kernel_mass_taken(),) if taken else (),
         float(scale.value), scale.unit, _strips(trial, rows), _measured(rows, spec),
+        lost_of(trial if whole is None else whole, spec.response, rows["strip"].tolist()),
     )  # fmt: skip
 
 
@@ -170,7 +198,7 @@ def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | No
             if isinstance(found, Exception):
                 raise found
             trial = found.used
-            out.append(trial_rows(name, trial, spec))
+            out.append(trial_rows(name, trial, spec, found))
             if spec.source and isinstance(out[-1], TrialRows):
                 alike.setdefault(_batch(trial, spec, len(out)), {})[len(out) - 1] = trial
         except Exception as error:
@@ -240,7 +268,7 @@ def _in_pieces(parts: Sequence[Part]) -> list[list[Part]]:
 def read_rows(
     source: Source, spec: Specification, tell: Callable[[str], None], client: Any = None,
     jobs: int | None = None,
-) -> tuple[list[TrialRows], list[Skipped], int]:  # fmt: skip
+) -> tuple[list[TrialRows], list[NotUsed], int]:  # fmt: skip
     """Trials with rows of the response; the others, with reasons; how many were found.
 
     Parameters
@@ -257,7 +285,7 @@ def read_rows(
     if jobs is None:
         jobs = joblib.cpu_count() if n >= MANY and len(pieces) > 1 else 1
     used: list[TrialRows] = []
-    skipped = list(source.skipped)
+    skipped = [NotUsed(*one) for one in source.skipped]
     seen: dict[str, str] = {}
     read = mapped(partial(_of_parts, spec=spec), pieces, client=client, jobs=jobs)
     found: Iterable[TrialRows | NotUsed] = _counted(read, pieces, n, tell)
@@ -266,9 +294,11 @@ def read_rows(
     for one in found:
         first = seen.setdefault(one.data_hash, one.name) if one.data_hash else one.name
         if first != one.name:
-            skipped.append((one.name, "repeated", words.same_files(first)))
+            told = words.same_files(first)
+            known = one.left("repeated", told) if isinstance(one, TrialRows) else one
+            skipped.append(replace(known, kind="repeated", reason=told))
         elif isinstance(one, NotUsed):
-            skipped.append((one.name, one.kind, one.reason))
+            skipped.append(one)
         else:
             used.append(one)
     return used, skipped, n

@@ -20,7 +20,7 @@ from trialkit.plots.canvas import (
     rule,
     style,
 )
-from trialkit.quantities import Scale, number, places_in
+from trialkit.quantities import Scale, number, usual_places
 from trialkit.words import figures_seasons as words
 from trialkit.words.comparisons import difference_units
 from trialkit.words.figures_checks import estimate
@@ -121,8 +121,7 @@ def digits(fields: pd.DataFrame, own: Scale) -> int:
     own : Scale
     """
     low, high = ("low", "high") if fields["value"].notna().any() else ("raw_low", "raw_high")
-    halves = ((fields[high] - fields[low]) / 2 * own.factor).dropna()
-    return max(places_in(Scale(own.unit, 1.0), float(halves.median())), 0) if len(halves) else 1
+    return usual_places(fields[low], fields[high], own)
 
 
 def _reach(shown: pd.DataFrame, ends: Ends, after: Ends) -> tuple[float, float]:

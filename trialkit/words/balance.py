@@ -61,7 +61,7 @@ def grain_value(
     return (
         f"{upper_first(label)} against {lower_first(reference)}, at the header: loose grain worth "
         f"{currency} {amount(abs(value))} {done} per {unit} ({100 * confidence:g} % "
-        f"{interval_of_saving(low, high)})."
+        f"{interval_of_saving(value, low, high)})."
     )
 
 

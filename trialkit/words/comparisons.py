@@ -60,7 +60,10 @@ def limited(own: Comparison) -> str:
         return ""
     why = "a third or more of the strips is missing"
     if own.n_trials > 1:
-        why = "the model had to take effects to be the same everywhere"
+        why = (
+            "the model had to take effects to be the same everywhere, or trials that lost a third "
+            "or more of their strips carry much of it (the notes say which)"
+        )
     return f"p is {p_is(own.evidence)}; it is told no stronger because {why}."
 
 

@@ -26,13 +26,15 @@ def amount(value: float, places: int = 2) -> str:
 
 
 def whole_places(value: float, low: float, high: float) -> int:
-    """Places (0, or below it for tens and hundreds) of a sum or an area and its interval.
+    """Places (0, or -1 for tens) of a sum or an area and its interval.
 
-    One more than the interval allows by `trialkit.display`, since readers reckon on with it; an
-    end without limit leaves the distance to the other.
+    One more than the interval allows by `trialkit.display`, and tens at the coarsest, since readers
+    reckon on with it: sums of a year stand beside those of an acre and the cost of a year. An end
+    without limit leaves the distance to the other.
     """
     reach = (high - low) / 2 if math.isfinite(high) else value - low
-    return min(0, decimals(reach) + 1) if math.isfinite(reach) and reach > 0 else 0
+    known = math.isfinite(reach) and reach > 0
+    return max(-1, min(0, decimals(reach) + 1)) if known else 0
 
 
 def balance_words(low: float, high: float, places: int = 2) -> str:
@@ -44,9 +46,9 @@ def balance_words(low: float, high: float, places: int = 2) -> str:
     return f"from {amount(least, places)} to {amount(most, places)} {rest}"
 
 
-def interval_of_saving(low: float, high: float) -> str:
-    """The interval of a saving in money; where all of it is a loss, told as one."""
-    if high < 0:
+def interval_of_saving(value: float, low: float, high: float) -> str:
+    """The interval of a saving in money; where the estimate is a loss, told as one."""
+    if value < 0:
         return f"interval of the loss {amount(-high)} to {amount(-low)}"
     return f"interval of the saving {amount(low)} to {amount(high)}"
 

@@ -46,7 +46,7 @@ def grain_worth(choice: str, worth: Ends, currency: str, unit: str, level: str) 
     value, low, high = worth
     return (
         f"{choice} {'saves' if value >= 0 else 'loses'} grain worth {currency} "
-        f"{amount(abs(value))} per {unit} ({level} {interval_of_saving(low, high)})"
+        f"{amount(abs(value))} per {unit} ({level} {interval_of_saving(value, low, high)})"
     )
 
 

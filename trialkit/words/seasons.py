@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from math import isfinite
 
@@ -11,6 +12,7 @@ from trialkit.quantities import Scale, listed, lower_first
 from trialkit.words.chances import of_hundred
 from trialkit.words.counts import counted
 
+_SENTENCE = re.compile(r"(?<=[.!?])\s+")
 TOO_FEW = "too few trials to say"
 TITLES = {
     "do": "What to do", "fields": "Field by field, season by season",
@@ -98,7 +100,11 @@ def own_against_rest(told: str, apart: bool) -> str:
             "Whether the setup does more or less on my fields than on the others these trials "
             "cannot tell."
         )
-    return f"Beside the reference it left {told} on my fields than on the others'."
+    return (
+        "The setup may not do the same on my fields as on the others': as a share of all that "
+        f"lay on the ground with the reference it left {told} than on theirs. Of growers "
+        "whose fields are like all others, 1 in 20 is told so by chance."
+    )
 
 
 def one_more(interval: str) -> str:
@@ -167,6 +173,15 @@ def fields_differ(between: str, apart: Sequence[str], level: float) -> str:
     )
 
 
+def spread_of_two() -> str:
+    """What two trials say of fields, and why a field's range may be narrower than the mean's."""
+    return (
+        "A field's bar is of that field alone, as it was in that season. The mean's is of fields "
+        "such as these: two trials hardly tell how much the effect varies from field to field, so "
+        "it is much wider, and the mean may be open where a field's own figure is not."
+    )
+
+
 def spread_unknown() -> str:
     """Where the model has no effects of its own for single fields."""
     return (
@@ -188,18 +203,26 @@ def setups_caption(title: str, unit: str, other: str) -> str:
     return f"{title} as measured, {unit} (in brackets {other}); means of strips"
 
 
-def setups_note() -> str:
-    """What plain means are."""
+def setups_note(offset: bool) -> str:
+    """What plain means are; `offset` where the loss before harvest is taken off."""
+    off = ""
+    if offset:
+        off = (
+            " The loss before harvest, which no setup changes, is taken off as the mean of the "
+            "field, not strip by strip: so setups differ here by what lay on the ground, as in "
+            "\"their own strips\"."
+        )
     return (
         "Plain means of what was measured; the headline is the model's, which weighs fields by "
-        "what they say, and need not be their exact difference."
+        f"what they say, and need not be their exact difference.{off} Own strips alone compare "
+        "pair by pair, as ratios; in a field where the two hardly differ the sign may turn."
     )
 
 
 def season_head(label: str, reference: str, unit: str) -> list[str]:
     """Heads of the table by season."""
     return ["season", "fields", f"{reference}, {unit}", f"{label}, {unit}", f"difference, {unit}",
-            "fields with less"]  # fmt: skip
+            "fields with less by own strips"]  # fmt: skip
 
 
 def season_caption(title: str) -> str:
@@ -212,12 +235,31 @@ def of_fields(n: int, times: int) -> str:
     return f"{n} of {times}"
 
 
-def effects_caption(title: str, percent: str, unit: str) -> str:
+def effects_caption(title: str, what: str, percent: str, unit: str) -> str:
     """Over the table of every field's effect."""
-    return f"{title}: difference in every field, {unit}, with {percent} intervals"
+    return (
+        f"{title}, {lower_first(what)}: difference in every field, {unit}, with {percent} "
+        "intervals, each at what lay in that field with the reference"
+    )
 
 
-EFFECTS_HEAD = ["field", "season", "pairs", "own pairs alone", "by the model"]
+def effects_head(offset: bool) -> list[str]:
+    """Its heads; `offset` where the loss before harvest lay there too."""
+    base = "all on the ground with the reference" if offset else "with the reference"
+    return ["field", "season", "pairs", base, "own pairs alone", "by the model"]
+
+
+def field_apart(field: str, value: str, interval: str, mean: str, unit: str) -> str:
+    """A field whose own strips leave the mean out, with both."""
+    return f"{field}, {value} ({interval}) against {mean} {unit}"
+
+
+def fields_apart(fields: Sequence[str]) -> str:
+    """Fields (`field_apart`) one after the other."""
+    return (
+        f"Their own strips against the mean, at what lay there with the reference: "
+        f"{'; '.join(fields)}. The bars are the model's, not these ranges."
+    )
 
 
 def one_pair(value: str) -> str:
@@ -268,7 +310,9 @@ def differs_head(title: str) -> list[str]:
 
 def differs_caption() -> str:
     """Over it."""
-    return "What was recorded beside the setups, and what there are signs of"
+    return (
+        "What was recorded beside the setups, and what there are signs of (p by Holm over all)"
+    )
 
 
 def signs(evidence: Grade, p: float) -> str:
@@ -276,6 +320,18 @@ def signs(evidence: Grade, p: float) -> str:
     if not isfinite(p):
         return "not known"
     return f"{_SIGNS[evidence]} (p {p_is(p)})"
+
+
+def not_tried(note: str) -> str:
+    """Why a variable could not be tried; a note of the model's own is put plainly."""
+    name, _, why = note.partition(" cannot be tried: ")
+    found = re.search(r"parts the rows exactly as '(\w+)' does", why)
+    if found is None:
+        return note
+    return (
+        f"{name} cannot be tried: every {found[1]} has its own, so what the one does cannot be "
+        "told from what the other does."
+    )
 
 
 def not_by_lot() -> str:
@@ -312,12 +368,61 @@ def no_map(known: int) -> str:
 
 
 # ---------------------------------------------------------------- what was used
+def page_names_some(grower: str) -> str:
+    """On a grower's page where some of the others agreed to be named."""
+    return (
+        f"This page names {grower}, and others where the growers of a trial agreed to be named; "
+        f"the rest go by letters. It is for {grower} to pass on."
+    )
+
+
+def lettered_some() -> str:
+    """What stands for others' names, where some agreed."""
+    return "Fields of other growers go by letters, save in trials whose growers agreed to be named."
+
+
+def names_some(own: bool) -> str:
+    """The same at a page's foot."""
+    who = "other growers and their fields" if own else "growers and fields"
+    return f"Names of {who} are letters, save in trials whose growers agreed to be named."
+
+
+def all_left_out(grower: str, trials: Sequence[tuple[str, str]]) -> str:
+    """Error: a grower all of whose trials were left out; trials with why."""
+    told = " ".join(f"{name}: {why}" for name, why in trials)
+    was = "was" if len(trials) == 1 else "were"
+    return (
+        f"{grower} has {counted(len(trials), 'trial')} here, which {was} left out of this "
+        f"comparison, so there is no page of them. {told}"
+    )
+
+
+def to_settle() -> str:
+    """What to do about what is not settled."""
+    return (
+        "What is not settled takes more trials of the same setups, on other fields and in other "
+        "seasons, rather than more strips in the same fields."
+    )
+
+
+def without_commands(why: str) -> str:
+    """A reason without what is typed at a command line, for readers who do not make the page."""
+    return " ".join(s for s in _SENTENCE.split(why) if "--" not in s)
+
+
+def fields_in_trial(own: Sequence[str], others: int) -> str:
+    """The reader's fields in a trial, and how many of others."""
+    rest = [f"{others} of others"] if others else []
+    return listed([*own, *rest])
+
+
 USED_HEAD = ["trial", "season", "fields", "strips", "used"]
 
 
-def used_caption() -> str:
+def used_caption(mine: bool) -> str:
     """Over the trials."""
-    return "Trials in the comparison, and those left out"
+    own = "; in bold those with my fields" if mine else ""
+    return f"Trials in the comparison, and those left out{own}"
 
 
 def in_full() -> str:
@@ -332,6 +437,8 @@ def in_part(why: str) -> str:
 
 def left_out(kind: str, why: str) -> str:
     """A trial that was not used; without `why` where that may not be told."""
+    if not why and kind == "unreadable":
+        why = "its files could not be read; why is told to who makes this page, for it quotes them"
     return f"left out: {lower_first(why) if why else kind}"
 
 
@@ -344,6 +451,65 @@ def used_in_short(full: int, part: int, out: int) -> str:
         parts.append(f"{out} left out")
     why = "; below is why" if part or out else ""
     return f"{listed(parts)}{why}."
+
+
+def strips_lost(
+    lost: int, of: int, refused: int, fates: Sequence[tuple[str, int]],
+    setups: Sequence[tuple[str, int, int]], most: str,
+) -> str:  # fmt: skip
+    """What a trial lost of its strips, by what became of them and by setup.
+
+    Parameters
+    ----------
+    lost, of : int
+    refused : int
+        Of the lost, rows of the strips table that were refused.
+    fates : sequence of (str, int)
+        Status as its users gave it, and strips.
+    setups : sequence of (str, int, int)
+        Setup in words, its strips lost, its strips.
+    most : str
+        Value of the strongest grade the trial may be told with, "" without a limit.
+    """
+    told = [f"{n} {fate}" for fate, n in fates]
+    told += [f"{refused} refused on reading"] if refused else []
+    rest = lost - refused - sum(n for _, n in fates)
+    told += [f"{rest} without a count"] if rest > 0 else []
+    every = listed([f"{lower_first(label)} lost {n} of {all_}" for label, n, all_ in setups])
+    why = {"": "", Grade.OPEN.value: " That is a third or more, and by setup more than chance "
+           "explains: by itself the trial tells no difference.",
+           Grade.LEANING.value: " That is a third or more: by itself the trial would be told as "
+           "likely at most."}[most]  # fmt: skip
+    return f"{lost} of {of} strips lost ({listed(told)}): {every}.{why}"
+
+
+def trials_that_lost(
+    trials: Sequence[tuple[str, int, int]], strips: int, of: int, most: str
+) -> str:
+    """Trials that lost a third or more of their strips, and what follows for the mean over all.
+
+    Parameters
+    ----------
+    trials : sequence of (str, int, int)
+        What it is called, strips lost, strips.
+    strips, of : int
+        Strips compared that are theirs, and all.
+    most : str
+        As `strips_lost`, of the mean.
+    """
+    each = listed([f"{name} ({lost} of {all_})" for name, lost, all_ in trials])
+    whose, hold = ("its", "It holds") if len(trials) == 1 else ("their", "They hold")
+    begin = f"{each} lost a third or more of {whose} strips. {hold} {strips} of the {of} strips "
+    if not most:
+        return (
+            f"{begin}compared, fewer than a third, so the mean over all trials is told no weaker "
+            "for it."
+        )
+    what = "likely at most" if most == Grade.LEANING.value else "no difference"
+    return (
+        f"{begin}compared, a third or more: strips may be missing for a reason that has to do with "
+        f"the setup, so the mean is told as {what}, whatever its p."
+    )
 
 
 def same_words(pairs: Sequence[tuple[str, str]]) -> str:

@@ -44,6 +44,9 @@ TEXTS: Mapping[str, str] = {
     "not_known": "not known",
     "below_one": "less than 1 %",
     "above_most": "more than 99 %",
+    "own_caption": "With the reader's own numbers: {numbers}",
+    "own_numbers": "You changed the numbers under \"{title}\": the new figures stand there alone. "
+                   "What else this page says of money and of what to do is with the first numbers.",
 }
 """Each with slots for what is worked out."""
 

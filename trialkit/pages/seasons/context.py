@@ -3,15 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from copy import copy
 from functools import cached_property
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from trialkit.decide.over_trials import Farm, scenarios_over, verdict_over
 from trialkit.display import number
 from trialkit.facts import Comparison, Ends
 from trialkit.many import amounts
+from trialkit.many.comparing import as_measured
 from trialkit.pages.seasons.letters import SeasonsLetters
 from trialkit.pages.what_if import WhatIf
 from trialkit.pages.wording import Finding
@@ -46,6 +49,7 @@ class SeasonsContext:
     ) -> None:  # fmt: skip
         self.compared = dict(compared)
         self.skipped = dict(skipped or {})
+        self._about: Comparison | None = None
         self.response, self.primary = next(iter(self.compared.items()))
         self.letters = SeasonsLetters(self.primary, grower)
         trials = dict.fromkeys(trial for trial, _ in self.letters.mine)
@@ -81,8 +85,21 @@ class SeasonsContext:
 
     @property
     def found(self) -> Comparison:
-        """The comparison of the headline."""
-        return self.verdict.first.primary
+        """The comparison of the headline, or the one this is `about`."""
+        return self._about or self.verdict.first.primary
+
+    def about(self, own: Comparison) -> SeasonsContext:
+        """The same with another comparison of the headline's response in its place."""
+        out = copy(self)
+        for name in ("fields", "next_field"):
+            vars(out).pop(name, None)
+        out._about = own
+        return out
+
+    @property
+    def each(self) -> list[SeasonsContext]:
+        """This page about every level and factor, the headline first."""
+        return [self, *(self.about(v.primary) for v in self.verdict.levels[1:])]
 
     @property
     def finding(self) -> Finding:
@@ -126,16 +143,27 @@ class SeasonsContext:
     @cached_property
     def fields(self) -> pd.DataFrame:
         """The headline's effect in every field in the response's unit (`amounts.by_field`), with
-        ``name`` as it may be shown and ``mine``; by season, the reader's own first."""
+        ``name`` as it may be shown, ``mine``, ``on_ground`` (all that lay there with the reference)
+        and ``mean`` (the mean effect at that); by season, the reader's own first."""
         rows = amounts.by_field(self.primary, self.found.factor, self.found.level)
         keys = list(zip(rows["trial"], rows["field"], strict=True))
         own = set(self.letters.mine)
         rows["name"] = [self.letters.fields[key] for key in keys]
         rows["mine"] = [key in own for key in keys]
         rows["ground"] = [self.letters.ground[key] for key in keys]
+        base = amounts.with_reference(self.primary, self.found.factor)
+        places = pd.MultiIndex.from_tuples(keys)
+        at = base.set_index(["trial", "field"])["on_ground"].reindex(places).to_numpy(float)
+        estimate = np.array(float(self.effect["estimate"]))
+        rows["on_ground"], rows["mean"] = at, amounts.difference(self.primary, estimate, at)
         return rows.sort_values(
             ["season", "mine", "name"], ascending=[True, False, True], kind="stable"
         ).reset_index(drop=True)
+
+    @cached_property
+    def measured(self) -> pd.DataFrame:
+        """Strips with ``measured``, of which `TrialsCompared.side_by_side` has the means."""
+        return self.primary.strips.assign(measured=as_measured(self.primary.strips))
 
     @cached_property
     def next_field(self) -> Ends:

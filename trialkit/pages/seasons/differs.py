@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterable
 
 import numpy as np
+import pandas as pd
 
 from trialkit.display import p_is, significant
 from trialkit.facts import grade
@@ -27,7 +28,7 @@ def differs(page: SeasonsContext) -> Iterable[Element]:
         yield Sentence(words.nothing_tried())
     else:
         told = []
-        p = rows.set_index(["variable", "part"])["p"]
+        p = rows.set_index(["variable", "part"])["p_adjusted"]
         for variable in rows["variable"].unique():
             # A test without a side: its p alone grades it.
             own = [float(p.get((variable, part), np.nan)) for part in ("effect", "mean")]
@@ -42,7 +43,12 @@ def differs(page: SeasonsContext) -> Iterable[Element]:
 
 
 def not_tried(page: SeasonsContext) -> list[str]:
-    """Notes on variables that could not be tried."""
+    """That variables could not be tried, and why."""
+    return list(map(words.not_tried, notes_not_tried(page)))
+
+
+def notes_not_tried(page: SeasonsContext) -> list[str]:
+    """The comparison's own notes on them."""
     tried = set(page.primary.explained["variable"])
     left = [name for name in many_words.VARIABLES if name not in tried]
     begins = tuple(many_words.VARIABLES[name].split()[-1].lower() for name in left)
@@ -69,7 +75,7 @@ def _row(row: dict) -> list[str]:
         slope = f"{value} ({low} to {high})"
     return [
         many_words.VARIABLES[row["variable"]], row["part"], str(row["n_strips"]), slope,
-        str(row["test"]), p_is(float(row["p"])).removeprefix("= "),
+        str(row["test"]), p_is(float(row["p_adjusted"])).removeprefix("= "),
         significant(row["sd_before"], 2), significant(row["sd_after"], 2),
     ]  # fmt: skip
 
@@ -77,21 +83,43 @@ def _row(row: dict) -> list[str]:
 @part("used", words.TITLES["used"])
 def used(page: SeasonsContext) -> Iterable[Element]:
     """Every trial: used in full, in part, or left out, and why."""
+    return _used(page, False)
+
+
+@part("used", words.TITLES["used"])
+def used_by(page: SeasonsContext) -> Iterable[Element]:
+    """The same for who makes the page, with what to type so that more can be used."""
+    return _used(page, True)
+
+
+def _used(page: SeasonsContext, commands: bool) -> Iterable[Element]:
     letters = page.letters
+    order = page.primary.trials.sort_values(["season", "trial"]).index
+    real = [*page.primary.trials.loc[order, "trial"], *page.primary.skipped["trial"]]
+    own = [letters.own_fields(trial) if page.own else [] for trial in real]
     trials, skipped = letters.table(page.primary.trials), letters.table(page.primary.skipped)
-    rows = []
-    for row in trials.sort_values(["season", "trial"]).to_dict("records"):
+    rows: list[tuple[str, ...]] = []
+    for row in trials.loc[order].to_dict("records"):
         note = row["note"] if isinstance(row["note"], str) else ""
         told = words.in_part(note) if note else words.in_full()
-        rows.append([row["trial"], str(row["season"]), str(row["n_fields"]),
-                     str(row["n_strips"]), letters.text(told)])  # fmt: skip
+        rows.append((row["trial"], *_size(row, own[len(rows)]), letters.text(told)))
     for row in skipped.to_dict("records"):
         why = "" if row["reason"] == WITHHELD else row["reason"]
-        told = words.left_out(row["kind"], why)
-        rows.append([row["trial"], "", "", "", letters.text(told)])
-    yield Table(words.used_caption(), tuple(words.USED_HEAD), tuple(map(tuple, rows)), (), "used")
+        told = words.left_out(row["kind"], why if commands else words.without_commands(why))
+        rows.append((row["trial"], *_size(row, own[len(rows)]), letters.text(told)))
+    marks = tuple(bool(fields and page.others) for fields in own)
+    yield Table(words.used_caption(any(marks)), tuple(words.USED_HEAD), tuple(rows),
+                marks, "cards")  # fmt: skip
     if pairs := _aliases(page):
         yield Sentence(letters.text(words.same_words(pairs)), "quiet")
+
+
+def _size(row: dict, own: list[str]) -> tuple[str, str, str]:
+    """Season, fields and strips of a trial; "" where they are not known."""
+    known = ["" if pd.isna(row[c]) else str(row[c]) for c in ("season", "n_fields", "n_strips")]
+    if own:
+        known[1] = words.fields_in_trial(own, int(row["n_fields"]) - len(own))
+    return known[0], known[1], known[2]
 
 
 def _aliases(page: SeasonsContext) -> list[tuple[str, str]]:

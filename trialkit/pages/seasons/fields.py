@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 
 from trialkit import plots
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.display import number
 from trialkit.many import amounts
+from trialkit.many.explained import ENOUGH
 from trialkit.pages.compared import effect_words
 from trialkit.pages.elements import Beside, Element, Sentence, Table, figure, table
 from trialkit.pages.registry import part
 from trialkit.pages.seasons.context import SeasonsContext
 from trialkit.pages.wording import of_difference
 from trialkit.plots.seasons import digits
-from trialkit.quantities import Scale, decimals, places_in, scales, span
+from trialkit.quantities import Scale, decimals, scales, span, usual_places
 from trialkit.words import comparisons
 from trialkit.words import grower as grower_words
 from trialkit.words import many as many_words
@@ -84,7 +86,11 @@ def _interval(page: SeasonsContext) -> str:
 # ---------------------------------------------------------------- parts
 @part("fields", lambda page: words.TITLES["mine" if page.own and page.others else "fields"])
 def by_field(page: SeasonsContext) -> Iterable[Element]:
-    """The effect in every field, season by season."""
+    """The effect in every field, season by season, for every level."""
+    yield from map(_forest, page.each)
+
+
+def _forest(page: SeasonsContext) -> Beside:
     text, found = page.letters.text, page.found
     plot = plots.season_forest(
         page.fields, found, page.next_field, title=page.primary.title, system=page.system
@@ -99,9 +105,10 @@ def by_field(page: SeasonsContext) -> Iterable[Element]:
         Sentence(text(in_short(page))),
         *(Sentence(text(line)) for line in _spread(page)),
     ]
-    if mine and not page.letters.agreed:
-        told.append(Sentence(grower_words.lettered(), "quiet"))
-    yield Beside(figure(plot, caption), tuple(told))
+    if mine and not page.letters.agreed and found is page.verdict.first.primary:
+        some = words.lettered_some() if page.letters.some_named else grower_words.lettered()
+        told.append(Sentence(some, "quiet"))
+    return Beside(figure(plot, caption), tuple(told))
 
 
 def _spread(page: SeasonsContext) -> list[str]:
@@ -109,21 +116,40 @@ def _spread(page: SeasonsContext) -> list[str]:
     effect = page.effect
     if not amounts.varies(page.primary):
         return [words.spread_unknown()]
+    if len(page.primary.trials) < ENOUGH:
+        return [words.spread_of_two()]
     sd = float(np.hypot(effect["sd_trial"], effect["sd_field"]))
     if not np.isfinite(sd) or page.primary.link != "log":
         return []
     if sd < 5e-4:
         return [words.alike()]
-    apart = _names(page.fields[page.fields["apart"]])
-    return [words.fields_differ(words.spread_told(sd), apart, page.primary.level)]
+    apart = page.fields[page.fields["apart"]]
+    told = words.fields_differ(words.spread_told(sd), _names(apart), page.primary.level)
+    return [told, words.fields_apart(_apart(page, apart))] if len(apart) else [told]
+
+
+def _apart(page: SeasonsContext, rows: pd.DataFrame) -> list[str]:
+    """Fields whose own strips leave the mean out, with their range and the mean there."""
+    own = of_difference(page.found.unit, page.system)[0]
+    # Told apart by a hair's breadth at times: a digit more than usual.
+    places = usual_places(rows["raw_low"], rows["raw_high"], own) + 1
+    out = []
+    for row in rows.head(FEW).to_dict("records"):
+        shown = span(row["raw"], row["raw_low"], row["raw_high"], own, places)
+        mean = number(row["mean"] * own.factor, places)
+        out.append(words.field_apart(words.named(row["name"], int(row["season"])), shown.value,
+                                     shown.interval, mean, own.unit))  # fmt: skip
+    return out
 
 
 @part("beside", words.TITLES["beside"])
 def side_by_side(page: SeasonsContext) -> Iterable[Element]:
     """Every setup in every field as measured, and by season."""
-    yield _by_season(page)
+    for own in page.each:
+        yield _by_season(own)
     yield _setups(page)
-    yield Sentence(words.setups_note(), "quiet")
+    offset = bool(SPECIFICATIONS[page.response].offset)
+    yield Sentence(words.setups_note(offset), "quiet")
 
 
 def _setups(page: SeasonsContext) -> Table:
@@ -147,12 +173,13 @@ def _setups(page: SeasonsContext) -> Table:
     return Table(caption, tuple(head), tuple(map(tuple, rows)), tuple(marks), "cards")
 
 
-def _places(strips: pd.DataFrame, factors: list[str], own: Scale) -> int:
-    """Digits by the scatter of strips about the means of their setup in their field."""
+def _places(strips: pd.DataFrame, factors: list[str], own: Scale, fields: float = 1.0) -> int:
+    """Digits of a mean over so many fields, by the scatter of strips about the means of their setup
+    in their field."""
     grouped = strips.groupby(["trial", "field", *factors], observed=True)["value"]
     spread = float((strips["value"] - grouped.transform("mean")).std(ddof=0))
     n = float(grouped.size().median())
-    half = 2 * spread / np.sqrt(n) * own.factor
+    half = 2 * spread / np.sqrt(n * fields) * own.factor
     return max(decimals(half), 0) if half > 0 else 1
 
 
@@ -168,20 +195,23 @@ def _both(value: float, own: Scale, others: list[Scale], places: int) -> str:
 
 
 def _by_season(page: SeasonsContext) -> Table:
-    """Means of the headline's two setups by season."""
-    rows, own = page.fields, scales(page.found.unit, page.system)[0]
-    strips, factor = page.primary.strips, page.found.factor
-    means = strips.groupby(["trial", "field", factor], observed=True)["value"].mean().unstack()
+    """Means of two setups by season."""
+    own = scales(page.found.unit, page.system)[0]
+    strips, factor = page.measured, page.found.factor
+    means = strips.groupby(["trial", "field", factor], observed=True)["measured"].mean().unstack()
     pairs = means[[page.found.reference, page.found.level]].dropna()
-    pairs["season"] = rows.set_index(["trial", "field"])["season"]
-    places = max(_places(strips, list(page.primary.factors), own), 1)
+    # By own pairs, as the chart and the lines beside it have them.
+    known = page.fields.set_index(["trial", "field"])[["season", "raw"]]
+    pairs = pairs.join(known)
+    each = float(pairs.groupby("season").size().median())  # fields behind a mean
+    places = max(_places(page.primary.strips, list(page.primary.factors), own, each), 1)
     out = []
     for season, each in pairs.groupby("season"):
         base, level = (float(each[c].mean()) * own.factor
                        for c in (page.found.reference, page.found.level))  # fmt: skip
-        less = int((each[page.found.level] < each[page.found.reference]).sum())
+        less, of = int(each["raw"].lt(0).sum()), int(each["raw"].notna().sum())
         out.append([str(season), str(len(each)), number(base, places), number(level, places),
-                    number(level - base, places), words.of_fields(less, len(each))])  # fmt: skip
+                    number(level - base, places), words.of_fields(less, of)])  # fmt: skip
     label, reference = page.found.label, page.found.reference_label
     head = words.season_head(page.letters.text(label), page.letters.text(reference), own.unit)
     return Table(words.season_caption(page.primary.title), tuple(head),
@@ -190,15 +220,20 @@ def _by_season(page: SeasonsContext) -> Table:
 
 @part("next", words.TITLES["next"])
 def next_field(page: SeasonsContext) -> Iterable[Element]:
-    """What one more field may show."""
-    found, effect = page.next_field, page.effect
-    if not found.known:
-        return (Sentence(many_words.next_field_not_known(len(page.primary.trials))),)
-    shares = (float(effect["same_direction_low"]), float(effect["same_direction_high"]))
-    return (
-        Sentence(words.next_field(_interval(page), shares, page.percent), "extent"),
-        Sentence(words.why_wider()),
-    )
+    """What one more field may show, for every level."""
+    if not page.next_field.known:
+        yield Sentence(many_words.next_field_not_known(len(page.primary.trials)))
+        return
+    for own in page.each:
+        if not own.next_field.known:
+            continue
+        effect = own.effect
+        shares = (float(effect["same_direction_low"]), float(effect["same_direction_high"]))
+        told = words.next_field(_interval(own), shares, page.percent)
+        if len(page.each) > 1:
+            told = f"{comparisons.against(own.found)}. {told}"
+        yield Sentence(page.letters.text(told), "extent")
+    yield Sentence(words.why_wider())
 
 
 @part("map", words.TITLES["map"])
@@ -217,23 +252,30 @@ def places(page: SeasonsContext) -> Iterable[Element]:
 
 @part("effects", words.TITLES["effects"])
 def every_field(page: SeasonsContext) -> Iterable[Element]:
-    """The effect in every field as a table: by its own pairs and by the model."""
-    own = of_difference(page.found.unit, page.system)[0]
-    rows = []
-    for row in page.fields.to_dict("records"):
-        rows.append([str(row["name"]), str(row["season"]), str(int(row["n_pairs"])),
-                     signed(row, ("raw", "raw_low", "raw_high"), own),
-                     signed(row, ("value", "low", "high"), own)])  # fmt: skip
-    caption = words.effects_caption(page.primary.title, page.percent, own.unit)
-    yield table(page.letters.text(caption), words.EFFECTS_HEAD, rows, list(page.fields["mine"]))
+    """The effect in every field as a table, for every level: by its own pairs and by the model."""
+    for view in page.each:
+        own, fields = of_difference(view.found.unit, view.system)[0], view.fields
+        modelled = bool(fields["value"].notna().any())
+        ends = ("low", "high") if modelled else ("raw_low", "raw_high")
+        places = usual_places(fields[ends[0]], fields[ends[1]], own)  # as in the chart
+        rows = []
+        for row in fields.to_dict("records"):
+            base = number(row["on_ground"] * own.factor, places)
+            rows.append([str(row["name"]), str(row["season"]), str(int(row["n_pairs"])), base,
+                         signed(row, ("raw", "raw_low", "raw_high"), own, places),
+                         signed(row, ("value", "low", "high"), own, places)])  # fmt: skip
+        what = comparisons.against(view.found)
+        caption = words.effects_caption(view.primary.title, what, view.percent, own.unit)
+        head = words.effects_head(bool(SPECIFICATIONS[view.response].offset))
+        yield table(page.letters.text(caption), head, rows, list(fields["mine"]))
 
 
-def signed(row: dict, names: tuple[str, str, str], scale: Scale) -> str:
+def signed(row: dict, names: tuple[str, str, str], scale: Scale, places: int) -> str:
     """A difference with its interval as numbers; "" where it is not known."""
     value, low, high = (float(row[n]) for n in names)
     if not np.isfinite(value):
         return ""
     if not np.isfinite([low, high]).all():
-        return words.one_pair(number(value * scale.factor, places_in(scale, abs(value) / 2)))
-    shown = span(value, low, high, scale)
+        return words.one_pair(number(value * scale.factor, places))
+    shown = span(value, low, high, scale, places)
     return f"{shown.value} ({shown.interval})"

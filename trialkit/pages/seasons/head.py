@@ -8,6 +8,7 @@ from hashlib import sha256
 
 from trialkit.many import amounts
 from trialkit.many.explained import ENOUGH
+from trialkit.many.lost import lost_told
 from trialkit.pages import advice
 from trialkit.pages.elements import Element, Group, Heading, Marked, Sentence, bullets
 from trialkit.pages.export import csv_bytes
@@ -39,6 +40,8 @@ def own_headline(page: SeasonsContext) -> Iterable[Element]:
     own = list(dict.fromkeys(field for _, field in page.letters.mine))
     grower = page.letters.grower
     told = privacy.page_names(grower) if grower else privacy.page_names_fields()
+    if grower and page.letters.some_named:
+        told = words.page_names_some(grower)
     begin = [
         Sentence(over(page), "kicker"),
         Sentence(words.fields_of(grower, own, len(page.letters.mine)), "kicker"),
@@ -62,7 +65,8 @@ def _headline(
     ]
     if len(first.absolute) > 1:
         parts.append(Sentence(of_trial.in_other_units(first.absolute[1]), "quiet"))
-    parts.append(Sentence(f"{first.evidence} {brackets(page.primary.level)}", "grade"))
+    told = text(f"{first.told} {brackets(page.primary.level)}")
+    parts.append(Sentence(told, "grade"))
     parts += few(page)
     more = [("Also", text(f"{f.sentence} {f.extent}.")) for f in page.others_found]
     shown = ((Marked(f"{n}."), f" {text(told)}") for n, told in [*lines, *more] if told)
@@ -71,11 +75,16 @@ def _headline(
 
 
 def few(page: SeasonsContext) -> list[Sentence]:
-    """What so few trials or fields cannot tell, beside the headline."""
-    if len(page.primary.trials) < ENOUGH:
-        return [Sentence(many_words.two_trials())]
+    """What so few trials or fields, or trials that lost many strips, cannot tell: beside the
+    headline."""
+    out = []
+    used = page.primary.trials
+    if lost := lost_told(used, used["trial"].map(page.letters.trials)):
+        out.append(Sentence(lost))
+    if len(used) < ENOUGH:
+        return [*out, Sentence(many_words.two_trials())]
     known = amounts.varies(page.primary)
-    return [] if known else [Sentence(many_words.spread_not_known())]
+    return out if known else [*out, Sentence(many_words.spread_not_known())]
 
 
 def over(page: SeasonsContext) -> str:
@@ -99,8 +108,14 @@ def in_short(page: SeasonsContext) -> str:
 @part("do", words.TITLES["do"])
 def what_to_do(page: SeasonsContext) -> Iterable[Element]:
     """What follows for every setup, with the farm's prices, and the cautions."""
+    told = advice.told(page.verdict)
+    found = page.money
+    if found is not None and found.bought and not found.net.low > 0:
+        told += [worth.pays_from(found)]
+    if not all(v.primary.grade.found for v in page.verdict.levels):
+        told += [words.to_settle()]
     return (
-        bullets(page.letters.text(told) for told in advice.told(page.verdict)),
+        bullets(map(page.letters.text, told)),
         Sentence(cautions.before_changing(), "defer"),
         bullets(cautions.counting()),
     )
@@ -134,6 +149,8 @@ def colophon(page: SeasonsContext) -> Iterable[Element]:
     names = of_trial.names_shown(page.letters.agreed)
     if page.own and page.others:
         names = grower_words.names_of_others(page.letters.agreed)
+    if page.letters.some_named:
+        names = words.names_some(page.own)
     fingerprint = sha256(csv_bytes(page.primary.strips)).hexdigest()[:16]
     told = of_trial.made_with(__version__, date.today().isoformat(), fingerprint, names)
     simulated = page.primary.trials["simulated"].any()

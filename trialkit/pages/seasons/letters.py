@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
+from trialkit.errors import DesignError
 from trialkit.pages.compared_letters import ComparedLetters, Key
 from trialkit.pages.folding import words_of
 from trialkit.pages.letters import find_grower
@@ -44,6 +45,9 @@ class SeasonsLetters(ComparedLetters):
 
     def __init__(self, comparison: TrialsCompared, grower: str | None = None) -> None:
         self._asked = grower
+        reasons = comparison.skipped.set_index("trial")["reason"]
+        self.left_places = dict(comparison.left_places)
+        self._left = {trial: str(reasons.get(trial, "")) for trial in self.left_places}
         self.grower = ""
         self.mine: tuple[Key, ...] = ()
         super().__init__(comparison)
@@ -67,12 +71,38 @@ class SeasonsLetters(ComparedLetters):
     def _own(self) -> None:
         if self._asked is None:
             return
-        self.grower = find_grower(self._asked, self.grower_letters, many=True)
+        try:
+            self.grower = find_grower(self._asked, self.grower_letters, many=True)
+        except DesignError:
+            self._refuse_left_out(self._asked)
+            raise
         own = self.grower
         self.mine = tuple(k for k, ground in self.ground.items() if not own or ground[0] == own)
         self.fields |= {key: key[1] for key in self.mine}
         if self.grower:
             self.growers[self.grower] = self.grower
+
+    def _refuse_left_out(self, asked: str) -> None:
+        """Raises DesignError where all trials of a grower were left out."""
+        wanted = " ".join(asked.split()).casefold()
+        named = [(grower, trial) for trial, places in self.left_places.items()
+                 for grower, _ in dict.fromkeys(places)
+                 if wanted and " ".join(grower.split()).casefold() == wanted]  # fmt: skip
+        if named:
+            trials = dict.fromkeys(trial for _, trial in named)
+            raise DesignError(said.all_left_out(named[0][0], [(t, self._left[t]) for t in trials]))
+
+    @property
+    def some_named(self) -> bool:
+        """Whether some of the others' names stand, as agreed, and some do not."""
+        others = (key for key in self.fields if key not in self.mine)
+        return not self.agreed and any(key in self.free for key in others)
+
+    def own_fields(self, trial: str) -> list[str]:
+        """The reader's own fields in a trial, used or left out."""
+        own = [field for name, field in self.mine if name == trial]
+        left = self.left_places.get(trial, ())
+        return own + [field for grower, field in left if grower and grower == self.grower]
 
     @property
     def remarks(self) -> list[str]:

@@ -32,7 +32,7 @@ READERS = {
     ), styles=("grower", "seasons")),
     "researcher": Reader("seasons_researcher", words.PAGES["researcher"], "article", (
         "seasons.method.question", "seasons.method.answer", "seasons.fields.by_field",
-        "seasons.fields.every_field", "seasons.fields.next_field", "seasons.differs.used",
+        "seasons.fields.every_field", "seasons.fields.next_field", "seasons.differs.used_by",
         "seasons.method.trials", "seasons.differs.explained", "seasons.fields.side_by_side",
         "seasons.worth.worth", "seasons.method.model", "seasons.fields.places",
         "seasons.head.unknown", "seasons.method.downloads", "seasons.method.reproduce",

@@ -3,7 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from typing import TYPE_CHECKING
 
+from trialkit.decide.break_even import break_even
+from trialkit.display import number
+from trialkit.facts import Ends
 from trialkit.pages.elements import Element, Sentence, folded
 from trialkit.pages.registry import part
 from trialkit.pages.seasons.context import SeasonsContext
@@ -11,6 +15,9 @@ from trialkit.units import price_per_tonne_to_per_bushel
 from trialkit.words import own_money as money_words
 from trialkit.words import seasons as words
 from trialkit.words.money import amount, area_unit
+
+if TYPE_CHECKING:
+    from trialkit.decide import Balance
 
 
 def in_short(page: SeasonsContext) -> str:
@@ -29,6 +36,23 @@ def in_short(page: SeasonsContext) -> str:
         worth, found.net_per_year, found.net.value * size, found.annual_cost, found.chance, "",
         area=float(found.given.area) / size, currency=found.currency, unit=unit,
     )  # fmt: skip
+
+
+def pays_from(found: Balance) -> str:
+    """From which area and from which price an option pays."""
+    given, size = found.given, area_unit(found.system)[1]
+    _, _, area, _ = found.sentences
+    price = break_even(given, "price", found.saved.interval(found.confidence), found.confidence,
+                       found.currency, found.system)  # fmt: skip
+    unit = "per bu" if found.system == "US" else "per t"
+    begin = money_words.begin_area(
+        f"{amount(float(given.area) / size, 0)} {area_unit(found.system)[0]}"
+    )
+    told = money_words.threshold(
+        "price", begin, Ends(*price.in_system), currency=found.currency, unit=unit,
+        pays=found.net.value >= 0, level=f"{number(100 * found.confidence, 0)} %",
+    )  # fmt: skip
+    return f"{area} {told}"
 
 
 def _prices(page: SeasonsContext) -> str:

@@ -31,7 +31,8 @@
     return sign + parts.join(".");
   }
 
-  // Places of a sum or an area: one more than its interval allows, none behind the point.
+  // Places of a sum or an area: one more than its interval allows, none behind the point, tens at
+  // the coarsest.
   function wholePlaces(value, low, high) {
     const reach = Number.isFinite(high) ? (high - low) / 2 : value - low;
     if (!Number.isFinite(reach) || reach <= 0) return 0;
@@ -41,7 +42,7 @@
       exponent += 1;
       lead = 100;
     }
-    return Math.min(0, (lead < 355 ? 2 : 1) - exponent);
+    return Math.max(-1, Math.min(0, (lead < 355 ? 2 : 1) - exponent));
   }
 
   function percent(share, texts) {
@@ -163,7 +164,41 @@
     const level = form.elements.level;
     const speed = form.elements.speed;
     const first = data.scenarios[0].level;
+    const paper = form.nextElementSibling;  // the figures as a table, where the page is printed
+    const caption = paper.querySelector("caption");
+    const printed = [...paper.querySelectorAll("tbody tr")].map(row => [...row.children]);
+    const before = caption.textContent;
+    const warnings = warn();
     let note = null;
+
+    // That other parts of the page keep the first numbers: on top, and where a reader has typed.
+    function warn() {
+      const section = form.closest("section");
+      const title = section ? section.querySelector("h2, h3").textContent : "";
+      const head = document.querySelector("header.headline");
+      return [head && (at => head.append(at)), at => form.before(at)].filter(Boolean).map(put => {
+        const told = document.createElement("p");
+        told.className = "own-numbers";
+        told.hidden = true;
+        told.textContent = say(data.texts.own_numbers, { title });
+        put(told);
+        return told;
+      });
+    }
+
+    function changed() {
+      return [...form.querySelectorAll("input")].some(each => each.value !== each.defaultValue)
+        || Boolean(level && level.value !== first) || Boolean(speed && speed.value !== "");
+    }
+
+    // What was typed and chosen, in words.
+    function numbers() {
+      return [...form.querySelectorAll("select, input")].map(each => {
+        const label = form.querySelector('label[for="' + each.id + '"]').textContent;
+        const value = each.selectedOptions ? each.selectedOptions[0].textContent : each.value;
+        return label + " " + value;
+      }).join("; ");
+    }
 
     function offerSpeeds() {
       if (!speed) return;
@@ -206,12 +241,16 @@
       const which = data.scenarios.find(each =>
         each.level === (level ? level.value : first) && each.speed === (speed ? speed.value : ""));
       const found = figures(data, which, given);
-      for (const name of Object.keys(found)) {
+      Object.keys(found).forEach((name, row) => {
         const item = output.querySelector('[data-figure="' + name + '"]');
         ["name", "amount", "range"].forEach((part, i) => {
           item.querySelector("." + part).textContent = found[name][i];
+          printed[row][i].textContent = found[name][i];
         });
-      }
+      });
+      const own = changed();
+      for (const told of warnings) told.hidden = !own;
+      caption.textContent = own ? say(data.texts.own_caption, { numbers: numbers() }) : before;
     }
 
     form.addEventListener("submit", event => event.preventDefault());
