@@ -155,7 +155,7 @@ def compared() -> SimpleNamespace:
         "growers_agreed": [a for *_, a in SOWN], "note": "",
     })  # fmt: skip
     none = pd.DataFrame({"trial": [], "kind": [], "reason": []})
-    return SimpleNamespace(trials=trials, strips=strips, skipped=none, settings={},
+    return SimpleNamespace(trials=trials, strips=strips, skipped=none, settings={}, left_places={},
                            factors={"cushion": ["off", "on"]})  # fmt: skip
 
 

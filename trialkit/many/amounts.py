@@ -142,13 +142,6 @@ def one_family(found: Mapping[str, Sequence[Comparison]], primary: str) -> dict[
     return out
 
 
-def varies(compared: TrialsCompared) -> bool:
-    """Whether the model lets the setup's effect differ between trials or fields."""
-    table = compared.variances
-    between = table["level"].isin(["trial", "field"])
-    return bool((between & table["term"].ne("Intercept")).any())
-
-
 def by_field(compared: TrialsCompared, factor: str, level: str) -> pd.DataFrame:
     """The effect in every field in the response's unit, at what lay there with the reference.
 
@@ -175,7 +168,7 @@ def by_field(compared: TrialsCompared, factor: str, level: str) -> pd.DataFrame:
     out["apart"] = (rows["raw_low"] > float(mean.iloc[0])) | (
         rows["raw_high"] < float(mean.iloc[0])
     )
-    own_effects = varies(compared)
+    own_effects = compared.effects_vary
     names = {"raw": "raw", "raw_low": "raw_low", "raw_high": "raw_high",
              "value": "shrunken", "low": "low", "high": "high"}  # fmt: skip
     for name, column in names.items():

@@ -13,7 +13,6 @@ from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.display import card, folded, paragraphs, table
 from trialkit.intake import Prior
 from trialkit.intake.config import LEAST_TIMES, TrialConfig
-from trialkit.many import amounts
 from trialkit.words import many as words
 
 
@@ -161,6 +160,12 @@ class TrialsCompared:
         )  # fmt: skip
 
     @property
+    def effects_vary(self) -> bool:
+        """Whether the model lets the setup's effect differ between trials or fields."""
+        between = self.variances["level"].isin(["trial", "field"])
+        return bool((between & self.variances["term"].ne("Intercept")).any())
+
+    @property
     def prior(self) -> Prior | None:
         """A sceptical prior for the next trial of such an option: no effect, give or take.
 
@@ -171,7 +176,7 @@ class TrialsCompared:
         money, where the model takes effects to be the same everywhere, and where they come to
         nothing.
         """
-        if self.response != "header_loss" or not amounts.varies(self):
+        if self.response != "header_loss" or not self.effects_vary:
             return None
         squares = (self.effects[["estimate", "sd_trial", "sd_field"]] ** 2).sum(axis=1)
         prior = Prior.of_sd(float(np.sqrt(squares.mean())))

@@ -126,8 +126,8 @@ def check_units(
             raise ModelError(units_in_fixed(name, many))
         if width > 1:
             _check_slopes(name, unit_of(lev), columns[lev], z[lev], notes)
-            of_unit = unit_of(lev)[:, None] == np.arange(many)
             if many <= x.shape[1]:
+                of_unit = unit_of(lev)[:, None] == np.arange(many)
                 own = of_unit[:, :, None] * z[lev][:, None, :]
                 check_fixed_slopes(name, x, many, columns[lev], own)
 

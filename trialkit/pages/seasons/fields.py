@@ -114,7 +114,7 @@ def _forest(page: SeasonsContext) -> Beside:
 def _spread(page: SeasonsContext) -> list[str]:
     """How much fields differ in what the setup does, and which stand out."""
     effect = page.effect
-    if not amounts.varies(page.primary):
+    if not page.primary.effects_vary:
         return [words.spread_unknown()]
     if len(page.primary.trials) < ENOUGH:
         return [words.spread_of_two()]

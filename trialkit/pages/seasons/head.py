@@ -6,7 +6,6 @@ from collections.abc import Iterable
 from datetime import date
 from hashlib import sha256
 
-from trialkit.many import amounts
 from trialkit.many.explained import ENOUGH
 from trialkit.many.lost import lost_told
 from trialkit.pages import advice
@@ -83,7 +82,7 @@ def few(page: SeasonsContext) -> list[Sentence]:
         out.append(Sentence(lost))
     if len(used) < ENOUGH:
         return [*out, Sentence(many_words.two_trials())]
-    known = amounts.varies(page.primary)
+    known = page.primary.effects_vary
     return out if known else [*out, Sentence(many_words.spread_not_known())]
 
 

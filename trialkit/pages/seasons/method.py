@@ -157,7 +157,7 @@ def _reckoned(page: SeasonsContext) -> list[str]:
     found = page.primary
     log = found.link == "log"
     out = [told_by.own_pairs()] if log else []
-    if log and amounts.varies(found):
+    if log and found.effects_vary:
         out.append(told_by.by_model())
         for view in page.each:
             row = view.effect
