@@ -87,7 +87,7 @@ def on_cluster(folder: Path, model: str, workers: int) -> tuple[np.ndarray, floa
     from dask.distributed import Client, LocalCluster
 
     with (
-        LocalCluster(workers, threads_per_worker=1, dashboard_address=":0",
+        LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=":0",
                      memory_limit=0) as cluster,
         Client(cluster) as client,
     ):  # fmt: skip

@@ -256,7 +256,7 @@ class _Answers:
             units[u] = sparse.kron(over @ member, turn[None])
             shared[u] = np.outer(np.bincount(self.unit[u], own.code >= 0, k), turn)
         fixed = np.vstack([np.tile(row, (shown, 1)), np.zeros((len(own), len(row))), row, row])
-        last = np.eye(len(fixed))[:, -1:]
+        last = (np.arange(len(fixed)) == len(fixed) - 1)[:, None]
         new = {u: last * turn for u, turn in turns.items()}
         se = float(self.fit.linear(row[None, :])["se"].iloc[0])
         rest = Shared(np.r_[np.zeros(shown), -own.rest, 0.0, 0.0], shared)

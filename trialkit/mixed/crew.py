@@ -67,17 +67,14 @@ class OnCluster:
 
     def __init__(self, sources: Sequence[Any], client: Any) -> None:
         self.client, self.names = client, [s.name for s in sources]
-        # A task's result and not scattered data, which would die with its worker.
-        # Dealt out in turn, by wish only: what a dead worker had goes to another.
-        workers = sorted(client.nthreads()) or [None]
-        self.place = [workers[i % len(workers)] for i in range(len(sources))]
+        # Tasks' results and not scattered data, which would die with its worker; and no worker is
+        # asked for by name: of a dead one the scheduler would wait for ever, even for a wish.
         self.sources = self._on(sources, _itself, ())
         self.kept: list[Any] = []
 
     def only(self, wanted: Sequence[bool]) -> None:
         self.sources = list(compress(self.sources, wanted))
         self.names = list(compress(self.names, wanted))
-        self.place = list(compress(self.place, wanted))
 
     def each(self, work: Callable[..., Any], *told: Any) -> list[Any]:
         return results_of(self.client, self._on(self.sources, work, told))
@@ -89,15 +86,10 @@ class OnCluster:
         return results_of(self.client, self._on(self.kept, _answer, (question, *told)))
 
     def release(self) -> None:
-        self.kept, self.sources, self.place = [], [], []
+        self.kept, self.sources = [], []
 
     def _on(self, what: Sequence[Any], work: Callable[..., Any], told: Sequence[Any]) -> list[Any]:
-        return [
-            self.client.submit(
-                work, one, *told, pure=False, workers=place, allow_other_workers=place is not None
-            )
-            for one, place in zip(what, self.place, strict=True)
-        ]
+        return [self.client.submit(work, one, *told, pure=False) for one in what]
 
 
 def _itself(source: Any) -> Any:
