@@ -41,6 +41,7 @@ from trialkit.quantities import Scale
 from trialkit.simulate import Effort, Truth, simulate_trial
 from trialkit.words import figures_seasons as words_drawn
 from trialkit.words import seasons as words
+from trialkit.words import seasons_used as used_words
 
 RATIO = 0.6
 NARROW, WIDE = "Narrow (1-1/8 in)", "Wide (1-3/8 in)"
@@ -287,7 +288,7 @@ def test_whose_page_it_is_must_be_said(found) -> None:
 # ---------------------------------------------------------------- which trials
 def test_what_was_left_out_stands_there_with_its_reason(shown_on) -> None:
     for reader in ("grower", "researcher"):
-        table = next(t for t in tables(shown_on[reader]) if list(t.head) == words.USED_HEAD)
+        table = next(t for t in tables(shown_on[reader]) if list(t.head) == used_words.USED_HEAD)
         told = [" ".join(map(str, row)) for row in table.rows]
         assert len(told) == 7
         assert sum("in full" in text for text in told) == 4
@@ -354,7 +355,7 @@ def test_a_page_that_names_others_says_so(found, shown_on) -> None:
     shown = told(page_of("grower", some, grower="quistrup").elements)
     assert "Dorfli" in shown and "Tasselmoor" not in shown
     assert "no other grower" not in shown and "are letters." not in shown
-    assert words.names_some(True) in shown and words.lettered_some() in shown
+    assert used_words.names_some(True) in shown and used_words.lettered_some() in shown
 
 
 # ---------------------------------------------------------------- tables

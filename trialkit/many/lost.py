@@ -17,7 +17,7 @@ import pandas as pd
 from trialkit.contradictions.lost import MANY, Lost, lost_strips
 from trialkit.facts import Grade
 from trialkit.responses.fate import FATES, fates
-from trialkit.words import seasons as words
+from trialkit.words import seasons_used as used_words
 
 if TYPE_CHECKING:
     from trialkit.trial import Trial
@@ -40,7 +40,7 @@ class LostOfTrial:
         """In a sentence."""
         own = self.lost
         most = own.most.value if own.most else ""
-        return words.strips_lost(self.n, own.of, own.refused, self.fates, own.setups, most)
+        return used_words.strips_lost(self.n, own.of, own.refused, self.fates, own.setups, most)
 
 
 def lost_of(trial: Trial, response: str, measured: Iterable[str]) -> LostOfTrial | None:
@@ -97,7 +97,7 @@ def lost_told(trials: pd.DataFrame, names: Iterable[str]) -> str:
         return ""
     most = ceiling(trials)
     each = list(zip(rows["shown"], rows["n_lost"], rows["n_laid"], strict=True))
-    return words.trials_that_lost(
+    return used_words.trials_that_lost(
         each, int(rows["n_strips"].sum()), int(trials["n_strips"].sum()),
         most.value if most else "",
     )  # fmt: skip

@@ -16,6 +16,7 @@ from trialkit.errors import DesignError
 from trialkit.many.trial_rows import OF_FIELD, Columns, TrialRows
 from trialkit.responses import schema
 from trialkit.words import many as words
+from trialkit.words import readings
 
 # The trial, its strips used (common names), what was left out of it.
 Matched = tuple[TrialRows, Columns, str]
@@ -108,7 +109,7 @@ def match_setups(
         try:
             known = _setups(trial, aliases)
         except Exception as error:  # one trial must not end the comparison of all
-            known = words.unexpected(type(error).__name__, str(error))
+            known = readings.unexpected(type(error).__name__, str(error))
         if isinstance(known, str):
             unmatched.append((trial.name, known))
         else:

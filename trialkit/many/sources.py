@@ -16,8 +16,7 @@ from trialkit.intake.reading import refuse_outside
 from trialkit.many.store import is_store
 from trialkit.many.store_source import StoreSource, befores, named
 from trialkit.trial import Trial, load_trial
-from trialkit.words import cluster
-from trialkit.words import many as words
+from trialkit.words import cluster, readings
 
 Skipped = tuple[str, str, str]
 """Name of a trial that is not used, kind and reason, as `TrialsCompared.skipped` has them."""
@@ -100,7 +99,7 @@ class FolderSource:
             self._parts += [TrialPath(path, root, _name(path, root, before)) for path in paths]
             self.skipped += [
                 (_name(Path(error.filename), root, before), "unreadable",
-                 words.closed_folder(str(error.strerror)))
+                 readings.closed_folder(str(error.strerror)))
                 for error in closed
             ]  # fmt: skip
 
@@ -154,7 +153,7 @@ def _trial_paths(root: Path) -> tuple[list[Path], list[OSError]]:
     if not paths:
         shut = ""
         if closed:
-            why = words.closed_folder(str(closed[0].strerror))
+            why = readings.closed_folder(str(closed[0].strerror))
             shut = f" {_name(Path(closed[0].filename), root, '')}: {why}"
         raise TrialError(
             f"{root} holds no trial: no folder with a trial.toml, and no workbook (.xlsx).{shut}"

@@ -22,7 +22,7 @@ from trialkit.responses import schema
 from trialkit.responses.behind_machine import cobs_counted
 from trialkit.simulate import is_simulated
 from trialkit.trial import Trial
-from trialkit.words import cluster
+from trialkit.words import cluster, readings
 from trialkit.words import many as words
 from trialkit.words.grain import kernel_mass_taken
 
@@ -137,7 +137,7 @@ def unreadable(error: Exception) -> str:
         raise ClusterError(cluster.no_memory()) from error
     if isinstance(error, TrialkitError):
         return str(error)
-    return words.unexpected(type(error).__name__, str(error))
+    return readings.unexpected(type(error).__name__, str(error))
 
 
 def trial_rows(

@@ -19,7 +19,7 @@ import pandas as pd
 
 from trialkit.errors import ModelError
 from trialkit.mixed import notes
-from trialkit.mixed.chain import Chain, build_chain, closing
+from trialkit.mixed.chain import build_chain
 from trialkit.mixed.crew import Crew
 from trialkit.mixed.design import (
     Columns,
@@ -349,28 +349,22 @@ def agree(crew: Crew, asked: Asked) -> Agreed:
     moments: list[Moments] = crew.each(measure, coding)
     own = {v: coding.levels[v] for v in formula_variables(asked.fixed) if v in coding.levels}
     part = settled(
-        _joined([m.factor for m in moments]), asked.fixed, own, coding.centres, coding.build,
-        coding.names, coding.lengths,
+        triangular(np.vstack([m.factor for m in moments])), asked.fixed, own, coding.centres,
+        coding.build, coding.names, coding.lengths,
     )  # fmt: skip
-    told = list(coding.notes)
-    if part.aliased:
-        told.append(notes.columns_dropped(part.aliased))
+    dropped = [notes.columns_dropped(part.aliased)] if part.aliased else []
     n, p = coding.rows, len(part.names)
     if n <= p:
         raise ModelError(f"{n} rows cannot estimate {p} fixed effects and a variance.")
     centre, scale, back = _standard(moments, part.keep, n)
-    random = tuple(_joined([m.random[lev] for m in moments]) for lev in range(len(coding.slopes)))
+    factors = zip(*(m.random for m in moments), strict=True)
+    random = tuple(triangular(np.vstack(each)) for each in factors)
     _check_slopes(coding, moments)
     size = [np.sqrt((r**2).sum(axis=0) / n) for r in random]
     entries, theta_scale, components = free_entries(coding.slopes, size, coding.covariances)
     random = tuple(r * np.sqrt(len(r) / n) for r in random)
     return Agreed(coding, part, centre, scale, back, random, tuple(entries), theta_scale,
-                  tuple(components), tuple(told))  # fmt: skip
-
-
-def _joined(factors: Sequence[np.ndarray]) -> np.ndarray:
-    """One triangular factor of the rows behind several."""
-    return triangular(np.vstack(factors))
+                  tuple(components), (*coding.notes, *dropped))  # fmt: skip
 
 
 def _standard(
@@ -403,13 +397,3 @@ def _check_slopes(coding: Coding, moments: Sequence[Moments]) -> None:
                     f"{variable!r} is {low[mine[0]]:g} in every row used: its slopes by {level!r} "
                     f"cannot be told from the intercepts; leave them out."
                 )
-
-
-def empty_chain(nested: Sequence[str], counts: Sequence[int]) -> Chain:
-    """A chain without rows, of levels with so many units, finest first."""
-    none = np.zeros((0, len(nested)), dtype=np.int64)
-    rows = np.zeros(0, dtype=np.int64)
-    return Chain(
-        order=rows, row_start=np.zeros(1, dtype=np.int64), unit=none, closes=closing(none),
-        counts=tuple(counts), names=tuple(reversed(nested)), n_crossed=0, columns={}, first=rows,
-    )  # fmt: skip

@@ -153,3 +153,13 @@ def _renumber(code: np.ndarray) -> np.ndarray:
         used[code] = 1
         return (np.cumsum(used) - 1)[code]
     return np.unique(code, return_inverse=True)[1]
+
+
+def empty_chain(nested: Sequence[str], counts: Sequence[int]) -> Chain:
+    """A chain without rows, of levels with so many units, finest first."""
+    none = np.zeros((0, len(nested)), dtype=np.int64)
+    rows = np.zeros(0, dtype=np.int64)
+    return Chain(
+        order=rows, row_start=np.zeros(1, dtype=np.int64), unit=none, closes=closing(none),
+        counts=tuple(counts), names=tuple(reversed(nested)), n_crossed=0, columns={}, first=rows,
+    )  # fmt: skip

@@ -16,7 +16,8 @@ import pandas as pd
 from trialkit.errors import ModelError
 from trialkit.mapping import opened
 from trialkit.mixed import notes
-from trialkit.mixed.agreed import Agreed, agree, empty_chain
+from trialkit.mixed.agreed import Agreed, agree
+from trialkit.mixed.chain import empty_chain
 from trialkit.mixed.crew import Crew, Here, OnCluster
 from trialkit.mixed.estimate import (
     Optimum,

@@ -22,7 +22,7 @@ from trialkit.words import comparisons as compared_words
 from trialkit.words import many as words
 from trialkit.words import many_scales as scale_words
 from trialkit.words import matching as match_words
-from trialkit.words.seasons import told_in_part, told_left_out
+from trialkit.words.seasons_used import told_in_part, told_left_out
 
 if TYPE_CHECKING:
     from trialkit.many import TrialsCompared

@@ -390,16 +390,3 @@ def one_setup_at_reference(factors: Sequence[str]) -> str:
 def no_field_with_two(factors: Sequence[str]) -> str:
     """A trial without two levels in one field."""
     return f"No field has two levels of {', '.join(factors)}."
-
-
-def unexpected(kind: str, text: str) -> str:
-    """A trial that provoked an error nobody foresaw; `kind` is the error's, `text` its own words.
-    """
-    told = " ".join(text.split())
-    about = f": {told[:197]}..." if len(told) > 200 else f": {told}" if told else ""
-    return f"Reading it failed in a way that was not foreseen ({kind}{about})."
-
-
-def closed_folder(reason: str) -> str:
-    """A folder that cannot be looked into, with the system's words."""
-    return f"The folder cannot be read ({reason})."

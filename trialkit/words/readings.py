@@ -222,3 +222,16 @@ def column_not_used(column: str, expected: str) -> str:
 def at_line(file: str, line: int) -> str:
     """Where a row stands."""
     return f"{file}, line {line}"
+
+
+def unexpected(kind: str, text: str) -> str:
+    """A trial that provoked an error nobody foresaw; `kind` is the error's, `text` its own words.
+    """
+    told = " ".join(text.split())
+    about = f": {told[:197]}..." if len(told) > 200 else f": {told}" if told else ""
+    return f"Reading it failed in a way that was not foreseen ({kind}{about})."
+
+
+def closed_folder(reason: str) -> str:
+    """A folder that cannot be looked into, with the system's words."""
+    return f"The folder cannot be read ({reason})."

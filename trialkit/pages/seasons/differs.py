@@ -18,6 +18,7 @@ from trialkit.pages.seasons.context import SeasonsContext
 from trialkit.words import many as many_words
 from trialkit.words import seasons as words
 from trialkit.words import seasons_method as told_by
+from trialkit.words import seasons_used as used_words
 
 
 @part("differs", words.TITLES["differs"])
@@ -101,24 +102,25 @@ def _used(page: SeasonsContext, commands: bool) -> Iterable[Element]:
     rows: list[tuple[str, ...]] = []
     for row in trials.loc[order].to_dict("records"):
         note = row["note"] if isinstance(row["note"], str) else ""
-        told = words.in_part(note) if note else words.in_full()
+        told = used_words.in_part(note) if note else used_words.in_full()
         rows.append((row["trial"], *_size(row, own[len(rows)]), letters.text(told)))
     for row in skipped.to_dict("records"):
         why = "" if row["reason"] == WITHHELD else row["reason"]
-        told = words.left_out(row["kind"], why if commands else words.without_commands(why))
+        why = why if commands else used_words.without_commands(why)
+        told = used_words.left_out(row["kind"], why)
         rows.append((row["trial"], *_size(row, own[len(rows)]), letters.text(told)))
     marks = tuple(bool(fields and page.others) for fields in own)
-    yield Table(words.used_caption(any(marks)), tuple(words.USED_HEAD), tuple(rows),
+    yield Table(used_words.used_caption(any(marks)), tuple(used_words.USED_HEAD), tuple(rows),
                 marks, "cards")  # fmt: skip
     if pairs := _aliases(page):
-        yield Sentence(letters.text(words.same_words(pairs)), "quiet")
+        yield Sentence(letters.text(used_words.same_words(pairs)), "quiet")
 
 
 def _size(row: dict, own: list[str]) -> tuple[str, str, str]:
     """Season, fields and strips of a trial; "" where they are not known."""
     known = ["" if pd.isna(row[c]) else str(row[c]) for c in ("season", "n_fields", "n_strips")]
     if own:
-        known[1] = words.fields_in_trial(own, int(row["n_fields"]) - len(own))
+        known[1] = used_words.fields_in_trial(own, int(row["n_fields"]) - len(own))
     return known[0], known[1], known[2]
 
 

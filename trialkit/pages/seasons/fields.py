@@ -24,6 +24,7 @@ from trialkit.words import comparisons
 from trialkit.words import grower as grower_words
 from trialkit.words import many as many_words
 from trialkit.words import seasons as words
+from trialkit.words import seasons_used as used_words
 from trialkit.words.terms import terms
 
 FEW = 12  # fields that stand in a sentence by name
@@ -106,7 +107,7 @@ def _forest(page: SeasonsContext) -> Beside:
         *(Sentence(text(line)) for line in _spread(page)),
     ]
     if mine and not page.letters.agreed and found is page.verdict.first.primary:
-        some = words.lettered_some() if page.letters.some_named else grower_words.lettered()
+        some = used_words.lettered_some() if page.letters.some_named else grower_words.lettered()
         told.append(Sentence(some, "quiet"))
     return Beside(figure(plot, caption), tuple(told))
 

@@ -21,6 +21,7 @@ from trialkit.words import field_day as of_trial
 from trialkit.words import grower as grower_words
 from trialkit.words import many as many_words
 from trialkit.words import seasons as words
+from trialkit.words import seasons_used as used_words
 
 
 @part()
@@ -40,7 +41,7 @@ def own_headline(page: SeasonsContext) -> Iterable[Element]:
     grower = page.letters.grower
     told = privacy.page_names(grower) if grower else privacy.page_names_fields()
     if grower and page.letters.some_named:
-        told = words.page_names_some(grower)
+        told = used_words.page_names_some(grower)
     begin = [
         Sentence(over(page), "kicker"),
         Sentence(words.fields_of(grower, own, len(page.letters.mine)), "kicker"),
@@ -99,7 +100,7 @@ def over(page: SeasonsContext) -> str:
 def in_short(page: SeasonsContext) -> str:
     """How many trials were used in full, in part and not at all."""
     notes = page.primary.trials["note"].fillna("") != ""
-    return words.used_in_short(
+    return used_words.used_in_short(
         int((~notes).sum()), int(notes.sum()), len(page.primary.skipped)
     )
 
@@ -112,7 +113,7 @@ def what_to_do(page: SeasonsContext) -> Iterable[Element]:
     if found is not None and found.bought and not found.net.low > 0:
         told += [worth.pays_from(found)]
     if not all(v.primary.grade.found for v in page.verdict.levels):
-        told += [words.to_settle()]
+        told += [used_words.to_settle()]
     return (
         bullets(map(page.letters.text, told)),
         Sentence(cautions.before_changing(), "defer"),
@@ -149,7 +150,7 @@ def colophon(page: SeasonsContext) -> Iterable[Element]:
     if page.own and page.others:
         names = grower_words.names_of_others(page.letters.agreed)
     if page.letters.some_named:
-        names = words.names_some(page.own)
+        names = used_words.names_some(page.own)
     fingerprint = sha256(csv_bytes(page.primary.strips)).hexdigest()[:16]
     told = of_trial.made_with(__version__, date.today().isoformat(), fingerprint, names)
     simulated = page.primary.trials["simulated"].any()

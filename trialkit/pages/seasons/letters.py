@@ -15,6 +15,7 @@ from trialkit.pages.vocabulary import ordinary
 from trialkit.responses import RESPONSES
 from trialkit.words import privacy as words
 from trialkit.words import seasons as said
+from trialkit.words import seasons_used as used_words
 
 if TYPE_CHECKING:
     from trialkit.many import TrialsCompared
@@ -90,7 +91,8 @@ class SeasonsLetters(ComparedLetters):
                  if wanted and " ".join(grower.split()).casefold() == wanted]  # fmt: skip
         if named:
             trials = dict.fromkeys(trial for _, trial in named)
-            raise DesignError(said.all_left_out(named[0][0], [(t, self._left[t]) for t in trials]))
+            left = [(trial, self._left[trial]) for trial in trials]
+            raise DesignError(used_words.all_left_out(named[0][0], left))
 
     @property
     def some_named(self) -> bool:
