@@ -10,7 +10,7 @@ from trialkit.quantities import listed, lower_first
 from trialkit.units import POUNDS_PER_BUSHEL
 from trialkit.words.counts import counted
 
-EXPLAINED_HEAD = ["variable", "acts on", "strips", "slope", "test", "p",
+EXPLAINED_HEAD = ["variable", "acts on", "strips", "slope", "test", "p alone", "p",
                   "spread without", "spread with"]  # fmt: skip
 
 

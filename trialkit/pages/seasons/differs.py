@@ -76,7 +76,7 @@ def _row(row: dict) -> list[str]:
         slope = f"{value} ({low} to {high})"
     return [
         many_words.VARIABLES[row["variable"]], row["part"], str(row["n_strips"]), slope,
-        str(row["test"]), p_is(float(row["p_adjusted"])).removeprefix("= "),
+        str(row["test"]), *(p_is(float(row[p])).removeprefix("= ") for p in ("p", "p_adjusted")),
         significant(row["sd_before"], 2), significant(row["sd_after"], 2),
     ]  # fmt: skip
 
