@@ -154,8 +154,8 @@ SHOWN: dict[str, tuple[Callable[[bool], Any], bool]] = {
     "Equivalence, one-sided": (lambda h: loss(h).no_more_than(5.0, scale="difference"), True),
     "OrdinalModel": (lambda h: ordinal_model(analysed(hostile=h)), True),
     "Comparison": (lambda h: tk.compare(demo_dir().parent), False),
-    "Gathered": (lambda h: Gathered(Path("store"), ("a",), (), 2, ((HOSTILE if h else "b", "no"),),
-                                    (), ("c",), False), True),
+    "Gathered": (lambda h: Gathered(Path("store"), ("a",), (), (), 2,
+                                    ((HOSTILE if h else "b", "no"),), (), ("c",), False, ()), True),
     "MetaAnalysis": (
         lambda h: combine_trials([0.1, 0.4, 0.2], [0.1, 0.2, 0.1],
                                  names=[HOSTILE, "b", "c"] if h else None), False),

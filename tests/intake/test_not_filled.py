@@ -99,7 +99,7 @@ def test_from_the_plan_to_the_analysis(tmp_path: Path) -> None:
     assert untouched.to_fill in untouched._repr_html_()
     with pytest.raises(DesignError, match=r"Not filled in yet.*all 144 rows in frames"):
         tk.analyse(untouched)
-    with pytest.raises(TrialkitError, match=r"trial: There are no frames.*Not filled in yet"):
+    with pytest.raises(TrialkitError, match=r"trial: there are no frames.*Not filled in yet"):
         tk.compare(tmp_path)
 
     drawn = draw_tables(config, CUSHION_PAIRS.truth, effort, untouched.strips, untouched.fields,

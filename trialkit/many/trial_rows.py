@@ -125,15 +125,22 @@ def no_rows(trial: Trial, spec: Specification) -> str:
     return f"{reason} {trial.to_fill}".rstrip()
 
 
-def unreadable(error: Exception) -> str:
+def unreadable(error: Exception, here: bool = False) -> str:
     """Why a trial cannot be read.
+
+    Parameters
+    ----------
+    error : Exception
+    here : bool
+        Whether it is read by this machine and nothing is kept: then a trial that takes more memory
+        than there is costs only itself.
 
     Raises
     ------
     ClusterError
-        When memory ran out: that is nothing of the trial's, and others would read it.
+        When memory ran out elsewhere: that is nothing of the trial's, and others would read it.
     """
-    if isinstance(error, MemoryError):
+    if isinstance(error, MemoryError) and not here:
         raise ClusterError(cluster.no_memory()) from error
     if isinstance(error, TrialkitError):
         return str(error)
@@ -187,9 +194,11 @@ def _values(column: pd.Series) -> np.ndarray:
     return column.to_numpy(object if column.dtype == schema.TEXT else None)
 
 
-def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | NotUsed]:
+def _of_parts(
+    parts: Sequence[Part], spec: Specification, here: bool = True
+) -> list[TrialRows | NotUsed]:
     """Every trial of some parts. Whatever one of them provokes is named, so that it costs only
-    itself.
+    itself; `here` as of `unreadable`.
     """
     out: list[TrialRows | NotUsed] = []
     alike: dict[tuple[Any, ...], dict[int, Trial]] = {}
@@ -202,7 +211,7 @@ def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | No
             if spec.source and isinstance(out[-1], TrialRows):
                 alike.setdefault(_batch(trial, spec, len(out)), {})[len(out) - 1] = trial
         except Exception as error:
-            out.append(NotUsed(name, "unreadable", unreadable(error)))
+            out.append(NotUsed(name, "unreadable", unreadable(error, here)))
     for trials in alike.values():
         try:
             _add_losses(out, trials, spec)
@@ -211,7 +220,7 @@ def _of_parts(parts: Sequence[Part], spec: Specification) -> list[TrialRows | No
                 try:
                     _add_losses(out, {i: trial}, spec)
                 except Exception as error:
-                    out[i] = NotUsed(out[i].name, "unreadable", unreadable(error))
+                    out[i] = NotUsed(out[i].name, "unreadable", unreadable(error, here))
     return out
 
 
@@ -287,7 +296,8 @@ def read_rows(
     used: list[TrialRows] = []
     skipped = [NotUsed(*one) for one in source.skipped]
     seen: dict[str, str] = {}
-    read = mapped(partial(_of_parts, spec=spec), pieces, client=client, jobs=jobs)
+    work = partial(_of_parts, spec=spec, here=client is None)
+    read = mapped(work, pieces, client=client, jobs=jobs)
     found: Iterable[TrialRows | NotUsed] = _counted(read, pieces, n, tell)
     if rank := getattr(source, "rank", None):  # a store's parts hold trials in any order
         found = sorted(found, key=lambda one: rank[one.name])
