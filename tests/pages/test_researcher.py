@@ -64,7 +64,9 @@ class Made:
         self.soup = BeautifulSoup(f"<main>{self.html}</main>", "html.parser")
 
 
-@pytest.fixture(scope="module", params=DEMOS)
+@pytest.fixture(scope="module", params=[
+    pytest.param(name, marks=[pytest.mark.slow] * (name == "gap_fields")) for name in DEMOS
+])  # fmt: skip
 def made(request: pytest.FixtureRequest) -> Made:
     return Made(request.param)
 
