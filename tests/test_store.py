@@ -7,6 +7,7 @@ import shutil
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import partial
 from pathlib import Path
 
 import pandas as pd
@@ -16,10 +17,11 @@ from many_trials import assert_same, write_trials
 from typer.testing import CliRunner
 
 import trialkit as tk
+from trialkit.analysis.specifications import SPECIFICATIONS
 from trialkit.cli import app
 from trialkit.errors import ClusterError, TrialError
 from trialkit.intake.config import ModelConfig, Prior
-from trialkit.many import gather_reading, gathering
+from trialkit.many import gather_reading, gathering, trial_rows
 from trialkit.many import store as stores
 from trialkit.many.gathering import gather
 from trialkit.many.kept import columns_of, settings_of, settings_text, trials_of
@@ -330,8 +332,10 @@ def test_what_its_reader_does_not_see_ends_a_comparison(
         raise MemoryError
 
     monkeypatch.setattr("trialkit.many.sources.load_trial", full)
-    for run in (lambda: tk.compare(folder), lambda: gather(folder, tmp_path / "c" / "store")):
-        monkeypatch.setattr(gather_reading, "__version__", "9.9")
+    monkeypatch.setattr(gather_reading, "__version__", "9.9")
+    (part, *_) = FolderSource(folder).parts()
+    elsewhere = partial(trial_rows._of_parts, [part], SPECIFICATIONS["header_loss"], here=False)
+    for run in (elsewhere, lambda: gather(folder, tmp_path / "c" / "store")):
         with pytest.raises(ClusterError, match="Memory ran out"):
             run()
 
