@@ -333,7 +333,7 @@ def test_what_its_reader_does_not_see_ends_a_comparison(
 
     monkeypatch.setattr("trialkit.many.sources.load_trial", full)
     monkeypatch.setattr(gather_reading, "__version__", "9.9")
-    (part, *_) = FolderSource(folder).parts()
+    (part, *_) = FolderSource([folder]).parts()
     elsewhere = partial(trial_rows._of_parts, [part], SPECIFICATIONS["header_loss"], here=False)
     for run in (elsewhere, lambda: gather(folder, tmp_path / "c" / "store")):
         with pytest.raises(ClusterError, match="Memory ran out"):
