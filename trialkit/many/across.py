@@ -78,7 +78,7 @@ def across_trials(
     factors : mapping of str to sequence of str
         Levels, reference first.
     """
-    data = rows.copy()
+    data = rows.copy(deep=False)  # columns are added, none is written to
     for name, levels in factors.items():
         data[name] = pd.Categorical(data[name], categories=list(levels))
     data["row"] = np.arange(len(data))
